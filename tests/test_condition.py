@@ -1,0 +1,173 @@
+"""The reading that stands for a tower, its class against the limit, and both ranks."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from towerlib import condition, line, plan
+from towerlib.errors import SettingsError
+
+LINE = line.parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+
+
+def visit(visit_id, tower_id, date, ohm=10.0, **more):
+    """One usable visit with coils, changed by `more`."""
+    clean = {
+        "visit_id": visit_id,
+        "tower_id": tower_id,
+        "date": pd.Timestamp(date),
+        "method": "leg coils",
+        "impedance_ohm": ohm,
+        "impedance_ohm_bound": "",
+        "leakage_total_ma": np.nan,
+        "leads_missing": np.nan,
+        "corrosion": None,
+        "bond_seen": None,
+        "verdict": "usable",
+    }
+    return clean | more
+
+
+def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", settings=LINE):
+    """Condition of a small line from visits and leg readings (visit_id, leg, leakage_ma)."""
+    register = pd.DataFrame({"tower_id": list(towers)}).assign(
+        structure="lattice",
+        ring=[tower in ring for tower in towers],
+        access="road",
+        occupancy="remote",
+    )
+    register["ring"] = register["ring"].astype("boolean")
+    places = pd.DataFrame({"tower_id": list(towers), "latitude_deg": -32.0, "longitude_deg": -18.0})
+    places["chainage_m"] = np.arange(len(towers)) * 300.0
+    records = SimpleNamespace(
+        towers=register,
+        legs=pd.DataFrame(list(legs), columns=["visit_id", "leg", "leakage_ma"]),
+        line=settings,
+    )
+    table = pd.DataFrame(list(visits) or [visit("none", "-", "2000-01-01")])
+    grades = SimpleNamespace(visits=table)
+    return condition.assess(records, grades, SimpleNamespace(towers=places), month).set_index("tower_id")
+
+
+def test_common_practice_classes():
+    """Below 5 Ω good, up to 15 Ω acceptable: *common practice*."""
+    towers = assess(visit("a", "1", "2026-01-01", 4.9), visit("b", "2", "2026-01-01", 15.0), visit("c", "3", "2026-01-01", 15.1))
+    assert towers["impedance_class"].to_list() == ["good", "acceptable", "above limit"]
+    assert towers["impedance_rank"].to_list() == [3, 2, 1]
+    assert "common practice" in towers["limit_rule"].iloc[0]
+
+
+def test_the_newest_usable_visit_stands():
+    towers = assess(
+        visit("old", "1", "2020-01-01", 8.0),
+        visit("new", "1", "2025-01-01", 12.0, verdict="usable with caution"),
+        visit("worse", "1", "2026-01-01", 99.0, verdict="not usable"),
+    )
+    assert towers.loc["1", "footing_visit_id"] == "new"
+    assert towers.loc["1", "footing_age_days"] == (pd.Timestamp("2026-06-30") - pd.Timestamp("2025-01-01")).days
+    assert towers.loc["1", "verdict"] == "usable with caution"
+
+
+def test_on_one_day_the_better_verdict_stands():
+    towers = assess(
+        visit("good", "1", "2026-01-01", 8.0),
+        visit("doubtful", "1", "2026-01-01", 12.0, verdict="usable with caution"),
+    )
+    assert towers.loc["1", "footing_ohm"] == 8.0
+
+
+def test_a_month_sees_visits_up_to_its_last_day():
+    visits = [visit("june", "1", "2026-06-30", 8.0), visit("july", "1", "2026-07-01", 30.0)]
+    assert assess(*visits).loc["1", "footing_ohm"] == 8.0
+    assert assess(*visits, month="2026-07").loc["1", "footing_ohm"] == 30.0
+
+
+def test_a_reading_without_coils_is_a_lower_bound_and_never_the_value():
+    """The line in parallel can only lower the reading: R ≥ |Z| for a passive ladder."""
+    towers = assess(visit("a", "1", "2026-01-01", 2.0, method="no coils"), visit("b", "2", "2026-01-01", 20.0, method="no coils"))
+    assert towers["footing_ohm"].isna().all()
+    assert towers["lower_bound_ohm"].to_list()[:2] == [2.0, 20.0]
+    assert towers["impedance_class"].to_list() == ["lower bound only", "above limit", "not tested"]
+    assert towers["impedance_rank"].isna().all()
+
+
+def test_readings_beyond_the_range_are_bounds():
+    towers = assess(
+        visit("a", "1", "2026-01-01", 2000.0, impedance_ohm_bound=">"),
+        visit("b", "2", "2026-01-01", 0.5, impedance_ohm_bound="<"),
+    )
+    assert towers.loc["1", "lower_bound_ohm"] == 2000.0
+    assert pd.isna(towers.loc["1", "footing_ohm"])
+    assert towers.loc["2", "footing_low_ohm"] == 0.0
+
+
+def test_verdict_of_a_tower_without_a_usable_reading():
+    towers = assess(visit("a", "1", "2026-01-01", verdict="not usable"))
+    assert towers["verdict"].to_list() == ["not usable", "not tested", "not tested"]
+
+
+def test_gap_is_sum_minus_total():
+    """Numbers of a four-leg model with an open bond: 2.4, 2.8, 2.5, 3.0 mA, total 0.4 mA, gap 10.3 mA, 0.96."""
+    legs = [("a", leg, ma) for leg, ma in zip("ABCD", (2.4, 2.8, 2.5, 3.0), strict=True)]
+    towers = assess(visit("a", "1", "2026-01-01", leakage_total_ma=0.4), legs=legs)
+    assert towers.loc["1", "gap_ma"] == pytest.approx(10.3)
+    assert towers.loc["1", "gap_fraction"] == pytest.approx(0.96, abs=0.005)
+    assert towers.loc["1", "gap_rank"] == 1
+
+
+def test_a_negative_gap_is_kept():
+    towers = assess(visit("a", "1", "2026-01-01", leakage_total_ma=50.0), legs=[("a", "A", 40.0)])
+    assert towers.loc["1", "gap_ma"] == -10.0
+
+
+def test_no_current_gives_no_fraction():
+    towers = assess(visit("a", "1", "2026-01-01", leakage_total_ma=0.0), legs=[("a", "A", 0.0)])
+    assert pd.isna(towers.loc["1", "gap_fraction"])
+
+
+def test_ring_towers_are_not_ranked_by_gap():
+    legs = [("a", "A", 700.0), ("a", "B", 700.0), ("b", "A", 50.0), ("b", "B", 50.0)]
+    towers = assess(
+        visit("a", "1", "2026-01-01", leakage_total_ma=28.0),
+        visit("b", "2", "2026-01-01", leakage_total_ma=90.0),
+        legs=legs,
+        ring=("1",),
+    )
+    assert pd.isna(towers.loc["1", "gap_rank"])
+    assert towers.loc["2", "gap_rank"] == 1
+
+
+def test_limits_of_the_utility_are_named_as_such():
+    text = 'line = { id = "x", voltage_kv = 66, frequency_hz = 50 }\nlimits = { target_ohm = 10, limit_ohm = 30 }'
+    towers = assess(visit("a", "1", "2026-01-01", 20.0), settings=line.parse(text))
+    assert towers.loc["1", "impedance_class"] == "acceptable"
+    assert "set in line.toml" in towers.loc["1", "limit_rule"]
+
+
+@pytest.mark.parametrize("month", ["2026-13", "June", "2026", "26-06", "2026-06-01"])
+def test_a_month_that_is_none(month):
+    with pytest.raises(SettingsError, match="is no month"):
+        assess(month=month)
+
+
+def test_queues_take_the_first_reason_that_applies():
+    towers = assess(
+        visit("a", "1", "2026-01-01", 40.0, leads_missing=2, bond_seen="missing"),
+        visit("b", "2", "2026-01-01", 3.0, bond_seen="damaged"),
+        visit("c", "3", "2026-01-01", 40.0),
+        visit("d", "4", "2026-01-01", 3.0),
+        towers=("1", "2", "3", "4", "5"),
+    ).reset_index()
+    listed = plan.priority_list(towers, LINE)
+    assert listed["tower_id"].to_list() == ["1", "2", "3", "5", "4"]
+    assert listed["queue"].to_list() == ["repair", "bond", "footing", "retest", "none"]
+    assert list(listed.columns) == plan.COLUMNS
+    assert listed["cost"].isna().all()
+    assert "2 earthing leads missing" in listed.loc[0, "evidence"]
+
+
+def test_no_step_asks_to_open_a_bond():
+    assert not any("open" in step.lower() for step in plan.NEXT_STEP.values())
+    assert "licensed procedure" in plan.NEXT_STEP["bond"]

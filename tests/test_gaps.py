@@ -1,0 +1,442 @@
+"""Leg currents: sum, gap, uncertainty, reversed coils and the share of an injected current."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import circstd, rice
+
+from towerlib.physics import gaps
+from towerlib.physics.gaps import CoilSpec
+from towerlib.physics.ladder import driving_points, ladder, leg_share
+
+SQRT3 = np.sqrt(3.0)
+# Four-legged tower, 6 m base, 100 Ω·m: own leg model of the method sheet; published readings were not found.
+CASES = {
+    "quiet, bond sound": ([4.5, 7.2, 8.0, 9.3], 27.9, 1.1, 0.04),
+    "quiet, bond 20 ohm": ([1.3, 2.4, 3.6, 4.1], 6.0, 5.4, 0.47),
+    "quiet, bond open": ([2.4, 2.8, 2.5, 3.0], 0.4, 10.3, 0.96),
+    "strong, bond sound": ([171, 215, 158, 204], 747, 0.0, 0.000),
+    "strong, bond 20 ohm": ([34, 44, 35, 45], 158, 0.2, 0.001),
+    "ring, quiet, sound": ([670, 86, 721, 160], 28, 1609, 0.98),
+    "ring, quiet, open": ([665, 92, 726, 154], 0.4, 1636, 1.00),
+    "ring, strong, sound": ([816, 135, 604, 330], 747, 1138, 0.60),
+    "strong, one leg corroded": ([182, 247, 29, 234], 692, 0, 0.000),
+    "strong, one leg open": ([185, 254, 0, 241], 680, 0, 0.000),
+    "strong, second coil reversed": ([171, 215, 158, 204], 318, 429, 0.575),
+    "strong, second coil two turns": ([171, 429, 158, 204], 961, 0, 0.000),
+    "strong, second coil half": ([171, 107, 158, 204], 640, 0, 0.000),
+}
+
+
+def spec_of(a, b, step=1.0, *, shared=False):
+    """Specification whose standard uncertainties are gain a [1] and noise b [mA]."""
+    return CoilSpec(100.0 * a * SQRT3, b * SQRT3, step, shared)
+
+
+def readings(currents, coils, count, rng, *, signs=1.0):
+    """Readings of legs and total, by the reading model (1 + gain error)·I + noise, rounded to the step."""
+
+    def noise(*shape):
+        return coils.noise_ma * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+
+    a, size = coils.gain_u, np.shape(currents)[-1]
+    phasors = (1 + a * rng.standard_normal((count, size))) * currents + noise(count, size)
+    if coils.shared_total:
+        total = (phasors * signs).sum(axis=1)
+    else:
+        total = (1 + a * rng.standard_normal(count)) * np.sum(currents * signs, axis=-1) + noise(count)
+    shown = [np.abs(phasors), np.abs(total)]
+    return [np.round(value / coils.step_ma) * coils.step_ma if coils.step_ma else value for value in shown]
+
+
+def spread_legs(sum_ma, gap_fraction):
+    """Four equal currents, two ahead and two behind by an angle that leaves the given gap."""
+    return sum_ma / 4 * np.exp(1j * np.arccos(1 - gap_fraction) * np.array([1, 1, -1, -1]))
+
+
+# ---- printed values
+
+
+def test_limits_of_error_are_rectangular():
+    # JCGM 100:2008, 4.3.7, expansion of copper: limits ±0.40 give u = 0.23 (from memory).
+    assert CoilSpec(0.0, 0.40, 0.0).noise_ma == pytest.approx(0.23, abs=0.005)
+    assert CoilSpec(0.40, 0.0, 0.0).gain_u == pytest.approx(0.0023, abs=0.00005)
+
+
+def test_a_display_step_counts_as_029_of_itself():
+    # JCGM 100:2008, F.2.2.1: u = 0.29 δx (from memory); five displays, four legs and the total.
+    u = gaps.gap_uncertainty([[50.0] * 4], [200.0], CoilSpec(0.0, 0.0, 1.0))
+    assert u[0] / np.sqrt(5) == pytest.approx(0.29, abs=0.005)
+
+
+def test_one_sided_limits_are_those_of_the_normal_table():
+    # Any table of the normal distribution: 1.645 and 2.326.
+    assert [round(gaps.z_limit(p), 3) for p in (0.05, 0.01)] == [1.645, 2.326]
+
+
+@pytest.mark.parametrize(("legs", "total", "gap", "fraction"), CASES.values(), ids=CASES)
+def test_case_table(legs, total, gap, fraction):
+    found = gaps.gap([legs], [total])
+    assert found.gap_ma[0] == pytest.approx(gap, abs=1.0)  # printed currents are rounded, five of them
+    assert found.fraction[0] == pytest.approx(fraction, abs=0.005)
+
+
+def test_share_of_injected_current_behind_a_bond():
+    """Own ladder table of the method sheet: towers of 15 Ω, spans of 350 m, 0.46 Ω/km, 128 Hz, 100 Ω·m."""
+    # Equivalent depth 658.9·√(ρ/f) (Carson 1926), π²f·1e-4 Ω/km and 4πf·1e-4·ln(De/GMR) Ω/km.
+    span = 0.35 * (
+        0.46 + np.pi**2 * 128e-4 + 4j * np.pi * 128e-4 * np.log(658.9 * np.sqrt(100 / 128) / 0.005)
+    )
+    behind = span / 2 + np.sqrt(span**2 / 4 + 15 * span)
+    bonds = [0, 0.5, 1, 2, 5, 10, 20, 50, np.inf]
+    shares = gaps.leg_share_expected(15.0, 2 / behind, np.array(bonds))
+    assert shares == pytest.approx([0.107, 0.128, 0.150, 0.192, 0.302, 0.432, 0.588, 0.774, 1.00], abs=0.001)
+    assert 15 * shares == pytest.approx([1.61, 1.92, 2.25, 2.88, 4.52, 6.49, 8.82, 11.6, 15.0], abs=0.01)
+    assert gaps.bond_resistance(shares, 15.0, 2 / behind) == pytest.approx(bonds, abs=1e-9)
+
+
+# ---- against other programs and against simulation
+
+
+def test_spread_is_the_circular_standard_deviation_of_scipy():
+    angles = np.array([0.7, 0.7, -0.7, -0.7])
+    total = np.abs(np.exp(1j * angles).sum())
+    assert gaps.phase_spread_deg(4.0, total) == pytest.approx(np.degrees(circstd(angles)))
+
+
+@pytest.mark.parametrize("mean_ma", [3.0, 5.0, 20.0])
+def test_bias_is_that_of_rice(mean_ma):
+    """Mean of a magnitude under noise of 1 mA, from SciPy's Rice distribution."""
+    high = rice.mean(mean_ma) - mean_ma
+    legs_only = gaps.gap_bias([[mean_ma] * 4], [1e9], CoilSpec(0.0, SQRT3, 0.0))
+    assert legs_only[0] / 4 == pytest.approx(high, abs=0.015)
+    total_only = rice.mean(mean_ma, scale=1.0) - mean_ma
+    both = gaps.gap_bias([[mean_ma] * 4], [mean_ma], CoilSpec(0.0, SQRT3, 0.0))
+    assert legs_only[0] - both[0] == pytest.approx(total_only, abs=0.015)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+@pytest.mark.parametrize("gap_fraction", [0.0, 0.1, 0.3, 0.5])
+def test_uncertainty_against_propagation_of_distributions(shared, gap_fraction):
+    """Monte Carlo in the manner of JCGM 101:2008 (from memory), without rounding."""
+    rng, coils = np.random.default_rng(11), spec_of(0.02, 2.0, 0.0, shared=shared)
+    currents = spread_legs(300.0, gap_fraction)
+    legs, total = readings(currents, coils, 60_000, rng)
+    stated = gaps.gap_uncertainty([np.abs(currents)], [np.abs(currents.sum())], coils)[0]
+    # In phase and shared, what is left is of second order, and the formula an approximation.
+    assert np.std(legs.sum(axis=1) - total) == pytest.approx(stated, rel=0.06 if shared else 0.01)
+
+
+@pytest.mark.parametrize("count", [2, 3, 5, 6])
+@pytest.mark.parametrize("shared", [False, True])
+def test_uncertainty_and_bias_hold_for_any_count_of_legs(count, shared):
+    rng, coils = np.random.default_rng(12), spec_of(0.02, 2.0, 0.0, shared=shared)
+    legs, total = readings(np.full(count, 40.0), coils, 60_000, rng)
+    found = legs.sum(axis=1) - total
+    nominal = [np.full(count, 40.0)], [count * 40.0]
+    assert np.std(found) == pytest.approx(gaps.gap_uncertainty(*nominal, coils)[0], rel=0.02)
+    assert np.mean(found) == pytest.approx(gaps.gap_bias(*nominal, coils)[0], abs=4 * np.std(found) / 245)
+
+
+# Own table of the method sheet: detection of true gaps of 5, 10, 20, 30, 50 % of the sum at a limit of 1 %.
+POWER = {
+    (0.02, 2): {
+        50: ".04 .12 .46 .84 1",
+        100: ".09 .39 .97 1 1",
+        300: ".34 .95 1 1 1",
+        1000: ".49 .99 1 1 1",
+    },
+    (0.03, 5): {
+        50: ".02 .04 .08 .17 .47",
+        100: ".03 .07 .28 .61 .98",
+        300: ".10 .41 .97 1 1",
+        1000: ".20 .75 1 1 1",
+    },
+    (0.05, 10): {
+        50: ".02 .02 .05 .07 .15",
+        100: ".02 .03 .07 .17 .45",
+        300: ".04 .10 .48 .87 1",
+        1000: ".09 .29 .93 1 1",
+    },
+}
+
+
+@pytest.mark.parametrize(("a", "b"), POWER)
+def test_power_table(a, b):
+    rng, coils = np.random.default_rng(13), spec_of(a, b, 0.0)
+    for sum_ma, printed in POWER[a, b].items():
+        for gap_fraction, expected in zip(
+            (0.05, 0.1, 0.2, 0.3, 0.5), map(float, printed.split()), strict=True
+        ):
+            legs, total = readings(spread_legs(sum_ma, gap_fraction), coils, 10_000, rng)
+            seen = np.mean(gaps.gap(legs, total, coils).z > gaps.z_limit(0.01))
+            # The table's own sampling error and rounding, and that of 10 000 draws.
+            assert seen == pytest.approx(expected, abs=0.035)
+
+
+@pytest.mark.parametrize("mean_over_noise", [6, 12, 40])
+@pytest.mark.parametrize("false_alarm", [0.05, 0.01])
+def test_z_of_sound_towers_keeps_its_false_alarms(mean_over_noise, false_alarm):
+    rng, coils = np.random.default_rng(14), spec_of(0.02, 2.0)
+    legs, total = readings(np.full(4, mean_over_noise * 2.0), coils, 40_000, rng)
+    rate = np.mean(gaps.gap(legs, total, coils).z > gaps.z_limit(false_alarm))
+    assert 0.75 * false_alarm < rate < 1.45 * false_alarm
+
+
+def test_z_of_sound_towers_with_a_shared_total_is_on_the_safe_side():
+    rng, coils = np.random.default_rng(15), spec_of(0.02, 2.0, 0.0, shared=True)
+    legs, total = readings(np.full(4, 75.0), coils, 40_000, rng)
+    z = gaps.gap(legs, total, coils).z
+    rates = [np.mean(z > gaps.z_limit(p, shared_total=True)) for p in (0.05, 0.01, 0.001)]
+    assert rates == pytest.approx([0.047, 0.008, 0.0007], abs=0.004)
+    # The normal limit would be passed too often.
+    assert np.mean(z > gaps.z_limit(0.01)) == pytest.approx(0.035, abs=0.006)
+
+
+def test_readings_that_are_noise_alone_are_too_small_to_judge():
+    """Magnitudes of noise read 1.25 times the noise (Rayleigh, √(π/2)); a fraction near one half appears."""
+    rng, coils = np.random.default_rng(16), spec_of(0.0, 2.0, 0.0, shared=True)
+    legs, total = readings(np.zeros(4), coils, 40_000, rng)
+    assert legs.mean() / 2.0 == pytest.approx(np.sqrt(np.pi / 2), abs=0.01)
+    assert np.mean(1 - total / legs.sum(axis=1)) == pytest.approx(0.5, abs=0.03)
+    assert np.mean(legs.sum(axis=1) < gaps.smallest_sum(4, coils)) == 1.0
+    z = gaps.gap(*readings(np.full(4, 2.4), spec_of(0.02, 2.0), 40_000, rng), spec_of(0.02, 2.0)).z
+    assert np.mean(z > gaps.z_limit(0.01)) > 0.014  # the false alarms that the floor keeps out
+
+
+@pytest.mark.parametrize("sum_ma", [100.0, 300.0])
+def test_detection_limit_is_detected_at_its_rate(sum_ma):
+    rng, coils = np.random.default_rng(17), spec_of(0.02, 2.0, 0.0)
+    decision, detection = (limit[0] for limit in gaps.detection_limits([[sum_ma / 4] * 4], coils))
+    for gap_ma, rate in ((0.0, 0.01), (detection, 0.95)):
+        legs, total = readings(spread_legs(sum_ma, gap_ma / sum_ma), coils, 40_000, rng)
+        found = gaps.gap(legs, total, coils)
+        assert np.mean(found.gap_ma - found.bias_ma > decision) == pytest.approx(rate, abs=0.006)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+@pytest.mark.parametrize("gap_fraction", [0.1, 0.3, 0.6])
+def test_lower_bound_covers_the_true_fraction(shared, gap_fraction):
+    """Two standard uncertainties, one-sided: 97.7 % of a normal distribution."""
+    rng, coils = np.random.default_rng(22), spec_of(0.02, 2.0, shared=shared)
+    found = gaps.gap(*readings(spread_legs(200.0, gap_fraction), coils, 40_000, rng), coils)
+    assert np.mean(found.fraction_low <= gap_fraction) > 0.977 - 0.003
+
+
+def test_shared_total_sees_small_gaps_of_strong_currents():
+    """Own power table of the method sheet: at least 0.97 from 300 mA on, at the normal limit."""
+    for a, b in POWER:
+        rng, coils = np.random.default_rng(23), spec_of(a, b, shared=True)
+        found = gaps.gap(*readings(spread_legs(300.0, 0.05), coils, 10_000, rng), coils)
+        assert np.mean(found.z > gaps.z_limit(0.01)) >= 0.97 - 0.01
+
+
+def test_detection_limit_is_blank_where_no_gap_is_safely_seen():
+    assert np.isnan(gaps.detection_limits([[2.0] * 4], spec_of(0.05, 10.0))[1][0])
+
+
+NAMING = {(100, 0.02, 2): 0.91, (300, 0.02, 2): 0.96, (100, 0.05, 10): 0.66, (300, 0.05, 10): 0.93}
+
+
+@pytest.mark.parametrize(("sum_ma", "a", "b"), NAMING)
+def test_reversed_coil_is_named(sum_ma, a, b):
+    """Own rates of the method sheet: total from the same coils, nearest pattern, legs scattered."""
+    rng, coils = np.random.default_rng(18), spec_of(a, b, shared=True)
+    legs = np.exp(0.25 * rng.standard_normal((10_000, 4)))
+    currents, place = sum_ma * legs / legs.sum(axis=1, keepdims=True), rng.integers(0, 4, (10_000, 1))
+    shown = readings(currents, coils, 10_000, rng, signs=np.where(np.arange(4) == place, -1, 1))
+    found = gaps.sign_patterns(*shown, np.full(10_000, 1.0))
+    named = (found.reversed_legs == (np.arange(4) == place)).all(axis=1)
+    assert named.mean() == pytest.approx(NAMING[sum_ma, a, b], abs=0.05)
+
+
+def test_reversed_coil_is_among_the_candidates_also_with_a_total_of_its_own():
+    rng, coils = np.random.default_rng(19), spec_of(0.02, 2.0)
+    legs = np.exp(0.25 * rng.standard_normal((5_000, 4)))
+    currents = 200 * legs / legs.sum(axis=1, keepdims=True)
+    shown = readings(currents, coils, 5_000, rng, signs=[-1, 1, 1, 1])
+    found = gaps.sign_patterns(*shown, gaps.gap_uncertainty(*shown, coils))
+    assert found.single.mean() > 0.9
+    assert found.candidates[found.single, 0].mean() > 0.9
+    sound = readings(currents, coils, 5_000, rng)
+    assert not gaps.sign_patterns(*sound, gaps.gap_uncertainty(*sound, coils)).single.any()
+
+
+def test_share_agrees_with_the_ladder_of_a_random_line():
+    rng = np.random.default_rng(20)
+    footing, bond = (
+        np.exp(rng.normal(np.log(15), 0.5, 12)),
+        np.where(rng.random(12) < 0.3, rng.uniform(1, 30, 12), 0),
+    )
+    line = ladder(footing, bond, rng.uniform(220, 480, 11) * (0.6 + 1.9j) / 1e3, (0.4, 0.9))
+    points = driving_points(line)
+    shares = gaps.leg_share_expected(footing, points.rest_s, bond)
+    assert shares == pytest.approx(leg_share(line, points), rel=1e-12)
+    assert gaps.bond_resistance(shares, footing, points.rest_s) == pytest.approx(bond, abs=1e-8)
+
+
+# ---- limits worked out by hand, and laws
+
+
+def test_smallest_sum_is_24_times_the_noise_of_four_legs():
+    assert gaps.smallest_sum(4, spec_of(0.0, 1.0)) == pytest.approx(24.0)
+
+
+def test_legs_in_phase_have_no_spread():
+    assert gaps.phase_spread_deg([100.0, 100.0], [100.0, 103.0]).tolist() == [0.0, 0.0]
+    assert gaps.phase_spread_deg(100.0, 95.0) == pytest.approx(np.degrees(np.sqrt(-2 * np.log(0.95))))
+    assert np.isnan(gaps.phase_spread_deg(0.0, 0.0))
+
+
+angles = st.floats(-np.pi, np.pi)
+currents = st.lists(st.tuples(st.floats(0.1, 1e3), angles), min_size=2, max_size=6)
+
+
+@given(currents)
+def test_any_angles_stay_within_the_bounds(polar):
+    phasors = np.array([size * np.exp(1j * angle) for size, angle in polar])
+    low, high = gaps.total_bounds([np.abs(phasors)])
+    assert low[0] - 1e-9 <= np.abs(phasors.sum()) <= high[0] + 1e-9
+
+
+@given(currents)
+def test_fraction_and_its_bound_lie_between_nothing_and_all(polar):
+    phasors = np.array([size * np.exp(1j * angle) for size, angle in polar])
+    found = gaps.gap([np.abs(phasors)], [np.abs(phasors.sum())])
+    assert -1e-9 <= found.fraction[0] <= 1 + 1e-9
+    assert (
+        0 <= found.fraction_low[0] <= max(0.0, found.fraction[0] - found.bias_ma[0] / found.sum_ma[0]) + 1e-12
+    )
+
+
+@given(currents, st.floats(0.01, 100), st.booleans())
+def test_a_change_of_unit_changes_no_verdict(polar, scale, shared):
+    legs = np.array([[size for size, _ in polar]])
+    total = 0.8 * legs.sum(axis=1)
+    plain = gaps.gap(legs, total, CoilSpec(3.0, 2.0, 1.0, shared))
+    scaled = gaps.gap(scale * legs, scale * total, CoilSpec(3.0, 2.0 * scale, scale, shared))
+    assert scaled.z == pytest.approx(plain.z, rel=1e-9)
+    assert scaled.fraction_low == pytest.approx(plain.fraction_low, rel=1e-9, abs=1e-12)
+
+
+@given(st.lists(st.floats(10.0, 1e3), min_size=3, max_size=6), st.integers(0, 5))
+def test_one_reversed_coil_leaves_twice_its_current(legs, place):
+    place %= len(legs)
+    legs = np.array(legs)
+    if legs[place] >= legs.sum() / 2:
+        return
+    total = np.abs(legs.sum() - 2 * legs[place])
+    assert gaps.gap([legs], [total]).gap_ma[0] == pytest.approx(2 * legs[place])
+    found = gaps.sign_patterns([legs], [total], [1e-6])
+    assert found.candidates[0, place]
+    assert found.residual_ma[0] == pytest.approx(0, abs=1e-9)
+
+
+@settings(max_examples=60)
+@given(st.lists(st.floats(1.0, 1e3), min_size=2, max_size=6), st.floats(0, 1), st.integers(0, 6))
+def test_patterns_are_those_of_trying_all_signs(legs, part, gap_at):
+    total = part * sum(legs)
+    tried = {
+        signs: abs(abs(sum(s * m for s, m in zip(signs, legs, strict=True))) - total)
+        for signs in product((1, -1), repeat=len(legs))
+    }
+    shown = np.array(legs)
+    if len(legs) < gaps.LEG_COUNT_MAX:  # room for a leg that is not there, in any place
+        shown = np.insert(shown, gap_at % (len(legs) + 1), np.nan)
+    found = gaps.sign_patterns([shown], [total], [0.02 * sum(legs)])
+    turned = found.reversed_legs[0][~np.isnan(shown)]
+    signs = tuple(np.where(turned, -1, 1).tolist())
+    assert tried[signs] == pytest.approx(min(tried.values()), abs=1e-9)
+    assert turned.sum() <= len(legs) / 2
+    fitting = {frozenset([s, tuple(-x for x in s)]) for s, rest in tried.items() if rest <= 0.04 * sum(legs)}
+    misfit = tried[(1,) * len(legs)] > 0.1 * sum(legs)
+    assert found.unique[0] == (misfit and len(fitting) == 1)
+    counts = {min(s.count(-1), s.count(1)) for pattern in fitting for s in pattern}
+    assert found.single[0] == (misfit and counts == {1})
+
+
+def test_legs_of_equal_reading_are_all_candidates():
+    found = gaps.sign_patterns([[50.0] * 4], [100.0], [1.0])
+    assert found.single[0]
+    assert not found.unique[0]
+    assert found.candidates[0].all()
+
+
+def test_two_reversed_coils_are_no_single_one():
+    found = gaps.sign_patterns([[60.0, 50.0, 55.0, 40.0]], [15.0], [1.0])
+    assert found.unique[0]
+    assert not found.single[0]
+    assert found.reversed_legs[0].sum() == 2
+
+
+def test_of_two_legs_either_may_be_reversed():
+    found = gaps.sign_patterns([[60.0, 50.0]], [10.0], [1.0])
+    assert found.single[0]
+    assert found.candidates[0].tolist() == [True, True]
+
+
+@given(st.lists(st.floats(0.1, 1e3), min_size=2, max_size=6))
+def test_ratios_are_those_of_a_plain_median(legs):
+    found = gaps.leg_ratios([[*legs, np.nan]])[0]
+    others = [np.median(np.delete(legs, place)) for place in range(len(legs))]
+    assert found[:-1] == pytest.approx(np.array(legs) / others)
+    assert np.isnan(found[-1])
+
+
+@given(st.floats(0, 100), st.floats(0.5, 100), st.floats(0.05, 5), st.floats(-5, 5))
+def test_bond_is_found_again_from_its_share(bond, footing, resistance, reactance):
+    rest = 1 / (resistance + 1j * reactance)
+    share = gaps.leg_share_expected(footing, rest, bond)
+    assert 0 <= share <= 1
+    if share < 0.999 and resistance * (resistance + footing) > reactance**2:  # else two bonds give the share
+        assert gaps.bond_resistance(share, footing, rest) == pytest.approx(bond, rel=1e-6, abs=1e-6)
+
+
+def test_a_share_of_all_is_an_open_bond():
+    assert gaps.leg_share_expected(15.0, 1.2 - 0.4j, np.inf) == 1.0
+    assert gaps.bond_resistance([1.0, 1.02], 15.0, 1.2 - 0.4j).tolist() == [np.inf, np.inf]
+
+
+def test_a_share_below_that_of_a_sound_bond_has_no_positive_bond():
+    assert gaps.bond_resistance(0.05, 15.0, 0.3) < 0
+
+
+# ---- arrays, blanks, refusals
+
+
+def test_a_leg_not_there_is_no_leg_of_nothing():
+    three = gaps.gap([[171.0, 215.0, np.nan, 204.0]], [400.0])
+    assert three.gap_ma[0] == 190.0
+    assert three.u_ma[0] == gaps.gap([[171.0, 215.0, 204.0]], [400.0]).u_ma[0]
+    nothing = gaps.gap([[np.nan] * 4], [10.0])
+    assert np.isnan([nothing.sum_ma[0], nothing.gap_ma[0], nothing.z[0], nothing.fraction_low[0]]).all()
+    assert np.isnan(gaps.gap([[171.0, 215.0]], [np.nan]).z[0])
+
+
+def test_many_visits_are_as_one_by_one():
+    rng = np.random.default_rng(21)
+    legs = np.where(rng.random((50, 6)) < 0.2, np.nan, rng.uniform(0, 300, (50, 6)))
+    total = rng.uniform(0, 600, 50)
+    whole, u = gaps.gap(legs, total), rng.uniform(1, 10, 50)
+    patterns = gaps.sign_patterns(legs, total, u)
+    for row in range(50):
+        single = gaps.gap(legs[row : row + 1], total[row : row + 1])
+        assert single.z == pytest.approx(whole.z[row], nan_ok=True)
+        alone = gaps.sign_patterns(legs[row : row + 1], total[row : row + 1], u[row : row + 1])
+        assert alone.reversed_legs[0].tolist() == patterns.reversed_legs[row].tolist()
+
+
+def test_negative_gaps_stay():
+    assert gaps.gap([[10.0] * 4], [50.0]).gap_ma[0] == -10.0
+
+
+def test_what_cannot_be_is_refused():
+    with pytest.raises(ValueError, match="copy it from the certificate"):
+        CoilSpec(gain_percent=-1.0)
+    with pytest.raises(ValueError, match=r"0\.001 to 0\.05 only"):
+        gaps.z_limit(0.2, shared_total=True)
+    with pytest.raises(ValueError, match="7 legs: sign patterns are tried for at most 6"):
+        gaps.sign_patterns(np.ones((1, 7)), [3.0], [1.0])

@@ -1,0 +1,121 @@
+"""The order of the rooms: records flow left to right, and a module imports only from rooms on its left."""
+
+import ast
+import sys
+from pathlib import Path
+
+import pytest
+
+import towerlib
+
+PACKAGE = Path(towerlib.__file__).parent
+ROOMS = [  # from left to right; what stands in one group may import from each other
+    {"errors", "values"},
+    {"physics"},
+    {"months", "line"},
+    {"records"},
+    {"route"},
+    {"readings"},
+    {"condition"},
+    {"network", "outages"},
+    {"treatments"},
+    {"plan"},
+    {"assessment"},
+    {"changes"},
+    {"publish"},
+    {"runs"},
+    {"fleet"},
+    {"simulate"},
+    {"cli"},
+]
+PLACE = {room: place for place, group in enumerate(ROOMS) for room in group}
+ALLOWED = {  # libraries that only these rooms may know
+    "matplotlib": {"publish"},
+    "papermill": {"runs"},
+    "xlsxwriter": {"publish"},
+    "openpyxl": {"records"},
+    "dask": {"fleet"},
+    "typer": {"cli"},
+}
+
+
+def modules():
+    """Every module of the package with its dotted name."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        steps = path.relative_to(PACKAGE).with_suffix("").parts
+        yield path, [step for step in steps if step != "__init__"]
+
+
+def imports(path):
+    """Dotted names that a module imports, wherever in the file the import stands."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (name.name for name in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield node.module
+            yield from (f"{node.module}.{name.name}" for name in node.names)
+
+
+def rooms_imported(path):
+    """Rooms of ours that a module imports from."""
+    steps = [name.split(".") for name in imports(path)]
+    return {step[1] for step in steps if step[0] == "towerlib" and len(step) > 1 and step[1] in PLACE}
+
+
+MODULES = [pytest.param(path, steps, id=".".join(steps) or "towerlib") for path, steps in modules()]
+
+
+@pytest.mark.parametrize(("path", "steps"), MODULES)
+def test_every_module_has_a_room(path, steps):
+    assert not steps or steps[0] in PLACE, f"{path.name} has no row in ROOMS"
+
+
+@pytest.mark.parametrize(("path", "steps"), MODULES)
+def test_imports_come_from_the_left(path, steps):
+    if not steps:
+        assert rooms_imported(path) == set()
+        return
+    back = {room for room in rooms_imported(path) if PLACE[room] > PLACE[steps[0]]}
+    assert not back, f"{'.'.join(steps)} imports from {back}, which lies to its right"
+
+
+@pytest.mark.parametrize(("path", "steps"), MODULES)
+def test_physics_knows_only_numbers(path, steps):
+    if steps and steps[0] == "physics":
+        assert rooms_imported(path) <= {"physics", "values"}
+        libraries = {name.split(".")[0] for name in imports(path)}
+        assert libraries <= {"numpy", "scipy", "towerlib", *sys.stdlib_module_names}
+
+
+@pytest.mark.parametrize(("path", "steps"), MODULES)
+def test_libraries_stay_in_their_rooms(path, steps):
+    libraries = {name.split(".")[0] for name in imports(path)}
+    for library, rooms in ALLOWED.items():
+        if steps and steps[0] not in rooms:
+            assert library not in libraries
+
+
+def test_no_cycle_between_modules():
+    """Import edges between single modules, followed depth first."""
+    names = {".".join(["towerlib", *steps]): path for path, steps in modules()}
+    edges = {name: {target for target in imports(path) if target in names} - {name} for name, path in names.items()}
+    done, open_ = set(), []
+
+    def visit(name):
+        assert name not in open_, f"cycle: {' -> '.join([*open_, name])}"
+        if name in done:
+            return
+        open_.append(name)
+        for target in sorted(edges[name]):
+            visit(target)
+        open_.pop()
+        done.add(name)
+
+    for name in edges:
+        visit(name)
+
+
+def test_the_guard_itself_sees_a_step_back(tmp_path):
+    module = tmp_path / "bad.py"
+    module.write_text("def late():\n    from towerlib.publish import charts\n    return charts\n")
+    assert rooms_imported(module) == {"publish"}

@@ -1,0 +1,61 @@
+"""The order of the calls from a line folder to its priority list, and nothing more."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from towerlib import months
+from towerlib.readings.quality import Grades
+from towerlib.records.load import Records
+from towerlib.route import Route
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Everything that is known of a line as of a month."""
+
+    month: str
+    records: Records
+    route: Route
+    grades: Grades
+    condition: pd.DataFrame
+    priority: pd.DataFrame
+
+    @property
+    def line(self):
+        """The settings of the line."""
+        return self.records.line
+
+
+def assess(records_folder, line, month=""):
+    """A line as of a month, from its folder to its priority list.
+
+    Parameters
+    ----------
+    records_folder : path
+        Folder that holds the line folder.
+    line : str
+        Name of the line folder.
+    month : str, optional
+        ``YYYY-MM``; blank takes the month of the newest visit.
+
+    Returns
+    -------
+    Assessment
+
+    Raises
+    ------
+    RecordsError, SettingsError
+        In one sentence: what is wrong, where, and how to mend it.
+    """
+    from towerlib import condition, plan, route
+    from towerlib.readings import quality
+    from towerlib.records import load
+
+    records = load.load(Path(records_folder) / line)
+    month = month or months.newest(records.visits["date"])
+    laid = route.lay(records.towers, records.line)
+    grades = quality.grade(records, laid)
+    towers = condition.assess(records, grades, laid, month)
+    return Assessment(month, records, laid, grades, towers, plan.priority_list(towers, records.line))

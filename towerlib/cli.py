@@ -1,0 +1,118 @@
+"""The ``towerlib`` command: what was asked, the call, and what to print."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from towerlib.errors import SettingsError, TowerlibError
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
+
+DONE, SOME_FAILED, WRONG_INPUT = 0, 1, 2
+Folder = Annotated[Path, typer.Argument(help="A line folder, or a folder of line folders.", show_default=False)]
+
+
+@app.callback()
+def towerlib():
+    """Tower earthing records of whole lines: ranked, mapped, and turned into a priority list."""
+
+
+@app.command()
+def run(
+    folder: Folder,
+    month: Annotated[str, typer.Option(help="YYYY-MM; that of the newest visit when missing.")] = "",
+    line: Annotated[list[str] | None, typer.Option(help="Only this line; may be given several times.")] = None,
+    reports: Annotated[Path, typer.Option(help="Where the reports go.")] = Path("reports"),
+    parameter: Annotated[list[str] | None, typer.Option(help="NAME=VALUE for the notebooks.")] = None,
+):
+    """Run the notebooks of each line for a month and write its report folder."""
+    from towerlib import months, runs
+
+    if month:
+        months.last_day(month)
+    parameters = _pairs(parameter or [])
+    runs.typed(parameters)
+    folders = runs.line_folders(folder, line or ())
+    failed = []
+    with _progress(len(folders) * (len(runs.NOTEBOOKS) + 1)) as tell:
+        for place in folders:
+            try:
+                report = runs.run_line(place, reports, month, parameters, lambda step, name=place.name: tell(name, step))
+            except TowerlibError as flaw:
+                failed.append(place.name)
+                typer.echo(f"{place.name}: {flaw}", err=True)
+            else:
+                typer.echo(_outcome(report))
+    if failed:
+        raise typer.Exit(WRONG_INPUT if len(failed) == len(folders) else SOME_FAILED)
+
+
+@app.command()
+def simulate(folder: Annotated[Path, typer.Argument(help="Where the line folders go.", show_default=False)]):
+    """Write the demo portfolio: invented lines with known hidden defects."""
+    from towerlib.simulate import write_demo
+
+    for place in write_demo(folder):
+        typer.echo(f"written: {place}")
+
+
+@app.command()
+def tables():
+    """Print the data dictionary: every table and column that a line folder may hold."""
+    from towerlib.records.tables import document
+
+    typer.echo(document())
+
+
+def main():
+    """Entry point: a flaw in the input is one sentence and exit status 2."""
+    try:
+        app()
+    except TowerlibError as flaw:
+        typer.echo(f"towerlib: {flaw}", err=True)
+        sys.exit(WRONG_INPUT)
+
+
+def _pairs(texts):
+    """NAME=VALUE options as a dictionary."""
+    pairs = [text.partition("=") for text in texts]
+    for text, (name, sign, _) in zip(texts, pairs, strict=True):
+        if not (name and sign):
+            raise SettingsError(f"--parameter {text!r} must read NAME=VALUE")
+    return {name: value for name, _, value in pairs}
+
+
+def _outcome(report):
+    """Where the list is, what went into it, and its first five rows."""
+    study = report.study
+    counts = study.records.counts.sum()
+    top = study.priority.head(5)
+    shown = top[["rank", "queue", "tower_id", "chainage_km", "footing_ohm", "gap_fraction", "next_step"]]
+    head = (
+        f"{study.line.title}, {study.month}: {len(study.priority)} towers; rows in {counts['rows_in']}, "
+        f"used {counts['used']}, rejected {counts['rejected']}"
+    )
+    table = shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{value:.2f}", max_colwidth=60)
+    return f"{head}\n{report.folder / 'priority-list.csv'}\n{table}\n"
+
+
+def _progress(total):
+    """A bar on a terminal, plain lines elsewhere; gives a function of (line, step)."""
+    from contextlib import contextmanager
+
+    @contextmanager
+    def plain():
+        yield lambda name, step: typer.echo(f"{name}: {step}", err=True)
+
+    @contextmanager
+    def bar():
+        from rich.console import Console
+        from rich.progress import Progress
+
+        with Progress(console=Console(stderr=True), transient=True) as progress:
+            task = progress.add_task("starting", total=total)
+            yield lambda name, step: progress.update(task, description=f"{name}: {step}", advance=1)
+
+    return bar() if sys.stderr.isatty() else plain()

@@ -1,0 +1,159 @@
+"""One row a tower: the reading that stands as of a month, its limit, and both ranks."""
+
+import numpy as np
+import pandas as pd
+
+from towerlib.months import last_day
+from towerlib.values import number
+
+FOOTING_ALONE = ("leg coils", "shield wire lifted")
+
+
+def assess(records, grades, route, month):
+    """The condition of every tower as of the last day of a month.
+
+    Parameters
+    ----------
+    records : Records
+        Tables of the line.
+    grades : Grades
+        Its visits with their verdicts.
+    route : Route
+        Its towers in route order.
+    month : str
+        ``YYYY-MM``; later visits are not seen.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower in route order:
+
+        - place: tower_id, chainage_km, latitude_deg, longitude_deg, structure, ring, access, occupancy;
+        - footing: verdict, footing_ohm, footing_low_ohm, footing_high_ohm, footing_date, footing_age_days,
+          footing_visit_id, lower_bound_ohm, target_ohm, limit_ohm, limit_rule, impedance_class, impedance_rank;
+        - leakage: leakage_sum_ma, leakage_total_ma, gap_ma, gap_fraction, leakage_date, gap_rank;
+        - seen by the crew: leads_missing, corrosion, bond_seen.
+
+    Notes
+    -----
+    The reading that stands is that of the newest usable visit whose method sees the footing alone. A reading
+    without coils is a lower bound (the line in parallel can only lower it) and never stands for the value.
+    gap = arithmetic sum of the leg currents − their vector total, in service; it is an indicator, not a fault.
+    Towers whose legs a ring joins carry circulating currents, so they are not ranked by gap.
+    """
+    end = last_day(month)
+    visits = grades.visits[grades.visits["date"] <= end]
+    towers = _places(records, route)
+    parts = [_footing(visits, end), _lower_bound(visits), _leakage(visits, records.legs), _seen(visits)]
+    table = towers.join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
+    verdict = table["verdict"].fillna(table["bound_verdict"])
+    visited = table["tower_id"].isin(visits["tower_id"])
+    table["verdict"] = verdict.fillna(pd.Series(np.where(visited, "not usable", "not tested"), table.index))
+    return _ranked(_limited(table.drop(columns="bound_verdict"), records.line.limits))
+
+
+def _places(records, route):
+    """Where each tower is and what it is, in route order."""
+    register = records.towers[["tower_id", "structure", "ring", "access", "occupancy"]]
+    placed = route.towers[["tower_id", "chainage_m", "latitude_deg", "longitude_deg"]]
+    towers = pd.DataFrame(placed).merge(register, on="tower_id", validate="1:1")
+    towers.insert(1, "chainage_km", towers.pop("chainage_m") / 1000)
+    return towers
+
+
+def _newest(visits):
+    """The newest visit of each tower; on one day the better verdict, then the one listed last."""
+    usable = visits["verdict"] == "usable"
+    order = visits.assign(_usable=usable).sort_values(["date", "_usable"], kind="stable")
+    return order.drop_duplicates("tower_id", keep="last").set_index("tower_id")
+
+
+def _footing(visits, end):
+    """The reading of the footing alone that stands at each tower.
+
+    The interval is what an instrument may be off in use; a reading below its range ("<0.5") has no low end.
+    """
+    sees = visits["method"].isin(FOOTING_ALONE) & (visits["verdict"] != "not usable")
+    read = visits["impedance_ohm"].notna() & (_bound(visits) != ">")
+    stands = _newest(visits[sees & read])
+    spread = number("operating_uncertainty_percent") / 100
+    below = _bound(stands) == "<"
+    return pd.DataFrame(
+        {
+            "verdict": stands["verdict"],
+            "footing_ohm": stands["impedance_ohm"],
+            "footing_low_ohm": (stands["impedance_ohm"] / (1 + spread)).mask(below, 0.0),
+            "footing_high_ohm": stands["impedance_ohm"] * (1 + spread),
+            "footing_date": stands["date"],
+            "footing_age_days": (end - stands["date"]).dt.days,
+            "footing_visit_id": stands["visit_id"],
+        }
+    )
+
+
+def _lower_bound(visits):
+    """What readings without coils, or beyond the range, leave certain: the footing is at least this."""
+    beyond = visits["method"].isin(FOOTING_ALONE) & (_bound(visits) == ">")
+    sees = ((visits["method"] == "no coils") & (_bound(visits) != "<")) | beyond
+    stands = _newest(visits[sees & (visits["verdict"] != "not usable") & visits["impedance_ohm"].notna()])
+    return pd.DataFrame({"lower_bound_ohm": stands["impedance_ohm"], "bound_verdict": stands["verdict"]})
+
+
+def _bound(visits):
+    """Whether a reading lies below ("<") or beyond (">") the range of the instrument."""
+    if "impedance_ohm_bound" in visits:
+        return visits["impedance_ohm_bound"].fillna("")
+    return pd.Series("", index=visits.index)
+
+
+def _leakage(visits, legs):
+    """The newest leg currents of each tower with their vector total."""
+    sums = legs.groupby("visit_id")["leakage_ma"].sum().rename("leakage_sum_ma")
+    read = visits.join(sums, on="visit_id")
+    complete = read["leakage_sum_ma"].notna() & read["leakage_total_ma"].notna()
+    stands = _newest(read[complete & (read["verdict"] != "not usable")])
+    gap = stands["leakage_sum_ma"] - stands["leakage_total_ma"]
+    return pd.DataFrame(
+        {
+            "leakage_sum_ma": stands["leakage_sum_ma"],
+            "leakage_total_ma": stands["leakage_total_ma"],
+            "gap_ma": gap,
+            "gap_fraction": gap / stands["leakage_sum_ma"].where(stands["leakage_sum_ma"] > 0),
+            "leakage_date": stands["date"],
+        }
+    )
+
+
+def _seen(visits):
+    """What the newest visit that looked says of leads, corrosion and bond, whatever its readings are worth."""
+    ordered = visits.sort_values("date", kind="stable")
+    return ordered.groupby("tower_id")[["leads_missing", "corrosion", "bond_seen"]].last()
+
+
+def _limited(table, limits):
+    """Target, limit and the rule they come from; the class of each tower against them."""
+    own = {"target_ohm", "limit_ohm"} <= limits.model_fields_set
+    source = "set in line.toml" if own else "common practice"
+    rule = f"good up to {limits.target_ohm:g} Ω, acceptable up to {limits.limit_ohm:g} Ω ({source})"
+    known = table["footing_ohm"]
+    certain = known.fillna(table["lower_bound_ohm"])
+    classes = np.select(
+        [certain > limits.limit_ohm, known <= limits.target_ohm, known.notna(), certain.notna()],
+        ["above limit", "good", "acceptable", "lower bound only"],
+        default="not tested",
+    )
+    return table.assign(
+        target_ohm=limits.target_ohm,
+        limit_ohm=limits.limit_ohm,
+        limit_rule=rule,
+        impedance_class=pd.Series(classes, table.index, dtype="str"),
+    )
+
+
+def _ranked(table):
+    """Both ranks, 1 the worst; ties share the better rank."""
+    comparable = table["gap_fraction"].where(~table["ring"].fillna(False).astype(bool))
+    return table.assign(
+        impedance_rank=table["footing_ohm"].rank(ascending=False, method="min").astype("Int64"),
+        gap_rank=comparable.rank(ascending=False, method="min").astype("Int64"),
+    )

@@ -1,0 +1,393 @@
+"""The line as a ladder: towers' footings hang on the shield wire, span by span, between two stations."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+NO_EARTH = "no path to earth: the bond and the spans on both sides are open"
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """A line of n towers and n − 1 spans, at one frequency.
+
+    Attributes
+    ----------
+    footing_ohm : array, shape (n,)
+        Footing of each tower to remote earth [Ω].
+    bond_ohm : array, shape (n,)
+        Bond between tower and shield wire [Ω]; inf where open.
+    tower_s : array, shape (n,)
+        Admittance from the shield wire through bond and footing to earth [S].
+    station_s : array, shape (n,)
+        Admittance of the station earths, at the two end nodes only [S].
+    span_s : array, shape (n − 1,)
+        Admittance of each span of the shield wire [S]; 0 where open.
+    """
+
+    footing_ohm: np.ndarray
+    bond_ohm: np.ndarray
+    tower_s: np.ndarray
+    station_s: np.ndarray
+    span_s: np.ndarray
+
+
+@dataclass(frozen=True)
+class Flow:
+    """What a drive does to a ladder of n towers; a drive of m columns adds an axis of m.
+
+    Attributes
+    ----------
+    wire_v, tower_v : array, shape (n,) or (n, m)
+        Potential of the shield wire and of the tower body against remote earth [V].
+    footing_a : array, shape (n,) or (n, m)
+        Current from the tower into the earth [A].
+    wire_a : array, shape (n − 1,) or (n − 1, m)
+        Current of the shield wire from each tower to the next [A].
+    station_a : array, shape (2,) or (2, m)
+        Current into the earth of the first and the last station [A].
+    """
+
+    wire_v: np.ndarray
+    tower_v: np.ndarray
+    footing_a: np.ndarray
+    wire_a: np.ndarray
+    station_a: np.ndarray
+
+
+@dataclass(frozen=True)
+class DrivingPoint:
+    """What a source at each tower in turn would see.
+
+    Attributes
+    ----------
+    tower_ohm : array, shape (n,)
+        Impedance at the tower body: its footing in parallel with the rest of the line [Ω].
+    wire_ohm : array, shape (n,)
+        Impedance at the node of the shield wire [Ω]; NaN where the wire has no path to earth.
+    rest_s : array, shape (n,)
+        Admittance of everything except this tower, seen from its node on the shield wire [S].
+    remark : array of str, shape (n,)
+        Why the node of the shield wire has no impedance; blank where it has one.
+    """
+
+    tower_ohm: np.ndarray
+    wire_ohm: np.ndarray
+    rest_s: np.ndarray
+    remark: np.ndarray
+
+
+def ladder(footing_ohm, bond_ohm, span_ohm, station_ohm=(np.inf, np.inf)):
+    """Ladder of a line, from its parts.
+
+    Parameters
+    ----------
+    footing_ohm : array, shape (n,)
+        Footing of each tower [Ω], greater than 0; NaN where unknown makes every result NaN.
+    bond_ohm : float or array, shape (n,)
+        Bond between tower and shield wire [Ω]: 0 sound, inf open.
+    span_ohm : array, shape (n − 1,)
+        Impedance of each span of the (equivalent) shield wire [Ω]: inf open.
+    station_ohm : pair of float
+        Earth of the first and the last station [Ω]: inf where the shield wire is not led in.
+
+    Returns
+    -------
+    Ladder
+        With admittances, in which an open element is a plain 0.
+
+    Raises
+    ------
+    ValueError
+        Shapes that do not belong together; a footing or a span that is not greater than 0 in size.
+
+    Notes
+    -----
+    The tower body hangs only on its footing and its bond, so y = 1/(R + Zb) keeps one node a tower.
+
+    Examples
+    --------
+    >>> print(ladder([10.0, 10.0], [0.0, np.inf], [0.1]).tower_s.real)
+    [0.1 0. ]
+    """
+    footing_ohm = np.atleast_1d(np.asarray(footing_ohm))
+    bond_ohm = np.broadcast_to(np.asarray(bond_ohm), footing_ohm.shape)
+    span_ohm = np.atleast_1d(np.asarray(span_ohm))
+    if span_ohm.shape != (len(footing_ohm) - 1,):
+        raise ValueError(f"{len(footing_ohm)} towers have {len(footing_ohm) - 1} spans, not {len(span_ohm)}")
+    if np.any(np.abs(footing_ohm) <= 0) or np.any(np.abs(span_ohm) <= 0):
+        raise ValueError("footings and spans must be greater than 0 ohm")
+    station_s = np.zeros(len(footing_ohm), complex)
+    station_s[0] += admittance(station_ohm[0])
+    station_s[-1] += admittance(station_ohm[1])
+    return Ladder(footing_ohm, bond_ohm, _tower_s(footing_ohm, bond_ohm), station_s, admittance(span_ohm))
+
+
+def admittance(impedance_ohm):
+    """Admittance of an impedance, a plain 0 for an open one.
+
+    Parameters
+    ----------
+    impedance_ohm : complex or array
+        Impedance [Ω], inf where open.
+
+    Returns
+    -------
+    array of complex
+        Admittance [S].
+
+    Examples
+    --------
+    >>> print(admittance([2.0, np.inf]).real)
+    [0.5 0. ]
+    """
+    impedance_ohm = np.asarray(impedance_ohm)
+    is_open = np.isinf(impedance_ohm)
+    return np.where(is_open, 0.0, _inverse(np.where(is_open, 1.0, impedance_ohm)))
+
+
+def _inverse(values):
+    """Complex inverse that lets NaN pass without a warning."""
+    with np.errstate(invalid="ignore"):
+        return 1.0 / np.asarray(values, complex)
+
+
+def _tower_s(footing_ohm, bond_ohm):
+    """Bond and footing in series; the sum is never formed where one of them is open."""
+    is_open = np.isinf(footing_ohm) | np.isinf(bond_ohm)
+    return np.where(is_open, 0.0, admittance(np.where(is_open, 1.0, footing_ohm + bond_ohm)))
+
+
+def solve(line, injected_a=0.0, span_emf_v=0.0):
+    """Potentials and currents of a ladder under a drive.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    injected_a : complex or array, shape (n,) or (n, m)
+        Current injected into each tower body [A].
+    span_emf_v : complex or array, shape (n − 1,) or (n − 1, m)
+        EMF of each span [V], positive when it drives current towards the next tower.
+
+    Returns
+    -------
+    Flow
+        NaN in a piece of the wire that has no path to earth: its potential cannot be known.
+
+    Notes
+    -----
+    Nodal equations of the wire, one tridiagonal solve for all drives:
+    (y_k + g_(k−1) + g_k)·V_k − g_(k−1)·V_(k−1) − g_k·V_(k+1) = J_k − g_k·E_k + g_(k−1)·E_(k−1).
+    A current injected into a body behind a bond reaches the wire as J·R/(R + Zb).
+
+    References
+    ----------
+    Kirchhoff's laws; the ladder of J. Endrenyi, IEEE Trans. PAS-86 (1967), from memory.
+
+    Examples
+    --------
+    >>> two = ladder([10.0, 10.0], 0.0, [1e-9])
+    >>> print(np.round(np.abs(solve(two, [1.0, 0.0]).tower_v), 6))
+    [5. 5.]
+    """
+    from scipy.linalg import solve_banded
+
+    size = len(line.tower_s)
+    injection_a, emf_v = _columns(injected_a, size), _columns(span_emf_v, size - 1)
+    node_s, g = line.tower_s + line.station_s, line.span_s
+    driven_a = g[:, None] * emf_v
+    source_a = injection_a * _through(line)[:, None]
+    source_a = source_a - np.pad(driven_a, ((0, 1), (0, 0))) + np.pad(driven_a, ((1, 0), (0, 0)))
+    floating = _floating(node_s, g)
+    banded = np.zeros((3, size), complex)
+    banded[0, 1:] = banded[2, :-1] = -g
+    # A floating piece has no answer: 1 S to earth lets the solver pass, and NaN replaces what it found there.
+    banded[1] = node_s + np.r_[0, g] + np.r_[g, 0] + floating
+    wire_v = solve_banded((1, 1), banded, source_a, check_finite=False)
+    wire_v = np.where(floating[:, None], np.nan, wire_v)
+    parts = _parts(line, wire_v, injection_a, emf_v)
+    flat = wire_v.shape[1] == 1 and max(np.ndim(injected_a), np.ndim(span_emf_v)) < 2
+    return Flow(*(part[:, 0] if flat else part for part in parts))
+
+
+def _columns(drive, size):
+    """Drive as a complex array (size, m)."""
+    drive = np.asarray(drive, complex)
+    if drive.ndim == 0:
+        drive = np.full(size, drive)
+    if len(drive) != size:
+        raise ValueError(f"a drive of {size} values is needed here, not of {len(drive)}")
+    return drive if drive.ndim == 2 else drive[:, None]
+
+
+def _through(line):
+    """Part of a current injected into a body that a wire at earth potential would take: R/(R + Zb)."""
+    lost = np.isinf(line.footing_ohm)
+    part = line.tower_s * np.where(lost, 0.0, line.footing_ohm)
+    return np.where(lost & ~np.isinf(line.bond_ohm), 1.0, part)
+
+
+def _floating(node_s, g):
+    """Nodes of the pieces of wire, between open spans, of which none has a path to earth."""
+    piece = np.r_[0, np.cumsum(g == 0)]
+    return np.bincount(piece, weights=node_s != 0)[piece] == 0
+
+
+def _parts(line, wire_v, injected_a, emf_v):
+    """Everything else that follows from the potentials of the wire, in the order of `Flow`."""
+    through = _through(line)[:, None]
+    own_ohm = _parallel(line.footing_ohm, line.bond_ohm)[:, None]
+    tower_v = np.where(through == 0, 0.0, through * wire_v)
+    tower_v = tower_v + np.where(injected_a == 0, 0.0, own_ohm * injected_a)
+    footing_a = admittance(line.footing_ohm)[:, None] * tower_v
+    g = line.span_s[:, None]
+    wire_a = np.where(g == 0, 0.0, g * (wire_v[:-1] - wire_v[1:] + emf_v))
+    ends = [0, -1]
+    station_s = line.station_s[ends] if len(wire_v) > 1 else np.r_[line.station_s, 0]
+    station_a = np.where(station_s[:, None] == 0, 0.0, station_s[:, None] * wire_v[ends])
+    return wire_v, tower_v, footing_a, wire_a, station_a
+
+
+def _parallel(footing_ohm, bond_ohm):
+    """Footing and bond in parallel, where one or both may be open [Ω]."""
+    sound = bond_ohm == 0
+    sum_s = admittance(footing_ohm) + admittance(np.where(sound, 1.0, bond_ohm))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(sound, 0.0, 1.0 / sum_s)
+
+
+def driving_points(line):
+    """Impedance that a source at each tower in turn would see, all towers by two sweeps.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+
+    Returns
+    -------
+    DrivingPoint
+        Tower impedance, admittance of the rest of the line, and a remark where the wire has no path to earth.
+
+    Notes
+    -----
+    Left sweep L_0 = 0, L_k = g·a/(g + a) with a = y_(k−1) + L_(k−1); right sweep alike; rest Y = L + N. Then
+    Z_tower = R ∥ (Zb + 1/Y). The diagonal of the inverse of a tridiagonal matrix in 2n steps.
+
+    References
+    ----------
+    Continued fractions of a tridiagonal matrix; checked against the dense inverse.
+
+    Examples
+    --------
+    >>> print(np.round(driving_points(ladder([10.0, 10.0], 0.0, [1e-9])).tower_ohm.real, 6))
+    [5. 5.]
+    """
+    earth_s, g = (line.tower_s + line.station_s).tolist(), line.span_s.tolist()
+    rest_s = np.add(_sweep(earth_s, g), _sweep(earth_s[::-1], g[::-1])[::-1]) + line.station_s
+    node_s = rest_s + line.tower_s
+    stranded = node_s == 0
+    return DrivingPoint(
+        tower_ohm=_at_tower(line, rest_s),
+        wire_ohm=np.where(stranded, np.nan, _inverse(np.where(stranded, 1, node_s))),
+        rest_s=rest_s,
+        remark=np.where(stranded, NO_EARTH, ""),
+    )
+
+
+def _sweep(node_s, g):
+    """Admittance that each node sees towards the start of the row, spans included."""
+    seen = [0j]
+    for node, span in zip(node_s, g, strict=False):
+        behind = node + seen[-1]
+        seen.append(span * behind / (span + behind) if span and behind else 0j)
+    return seen
+
+
+def _at_tower(line, rest_s):
+    """R ∥ (Zb + 1/Y); an open bond or a rest without earth leaves R alone."""
+    alone = np.isinf(line.bond_ohm) | (rest_s == 0)
+    path_ohm = np.where(alone, 0.0, line.bond_ohm) + _inverse(np.where(alone, 1.0, rest_s))
+    total_s = admittance(line.footing_ohm) + np.where(alone, 0.0, admittance(path_ohm))
+    nowhere = total_s == 0
+    return np.where(nowhere, np.nan, _inverse(np.where(nowhere, 1.0, total_s)))
+
+
+def leg_share(line, points):
+    """Share of an injected current that goes through the legs of each tower.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers, at the test frequency.
+    points : DrivingPoint
+        Of the same ladder.
+
+    Returns
+    -------
+    array, shape (n,)
+        |I_legs/I_injected|: some 0.05 to 0.3 with a sound bond, 1 with an open one.
+
+    Notes
+    -----
+    λ = |Z_tower/R|; for a sound bond |1/(1 + R·Y)|. Belongs to the frequency of the ladder.
+
+    References
+    ----------
+    Current divider.
+
+    Examples
+    --------
+    >>> line = ladder([10.0, 10.0, 10.0], [0.0, np.inf, 0.0], [0.1, 0.1])
+    >>> print(np.round(leg_share(line, driving_points(line)), 3))
+    [0.505 1.    0.505]
+    """
+    return np.abs(points.tower_ohm / line.footing_ohm)
+
+
+def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0, 1.0)):
+    """Drive of the ladder by an earth fault at a tower, or at each of several towers in turn.
+
+    Parameters
+    ----------
+    tower : int or array of int, shape (m,)
+        Position of the faulted tower, 0 to n − 1; with an array, one column a fault.
+    from_first_a, from_last_a : complex or array, shape (m,)
+        Fault current that comes from each end [A].
+    mutual_ohm : array, shape (n − 1,)
+        Mutual impedance of faulted phase and equivalent shield wire, span by span [Ω].
+    station_share : pair of float
+        Share of each current that is supplied by neutrals earthed at that station, and so returns to it.
+
+    Returns
+    -------
+    tuple of array
+        As `solve` takes them: injected currents [A], shape (n,) or (n, m), and EMF of the spans [V], shape
+        (n − 1,) or (n − 1, m).
+
+    Notes
+    -----
+    J = I_A + I_B at the tower, −I_A and −I_B at the stations. E_i = −Z_m·I_A on the first station's side and
+    +Z_m·I_B on the other: the phase current changes direction at the fault.
+
+    References
+    ----------
+    IEC 60909-3, currents through earth (from memory).
+
+    Examples
+    --------
+    >>> injected_a, span_emf_v = fault_drive(1, 1000.0, 500.0, [0.1, 0.1])
+    >>> print(injected_a.real, span_emf_v.real)
+    [-1000.  1500.  -500.] [-100.   50.]
+    """
+    towers = np.atleast_1d(tower)
+    mutual_ohm = np.asarray(mutual_ohm)[:, None]
+    from_first_a, from_last_a = (np.broadcast_to(a, towers.shape) for a in (from_first_a, from_last_a))
+    before = np.arange(len(mutual_ohm))[:, None] < towers
+    span_emf_v = np.where(before, -mutual_ohm * from_first_a, mutual_ohm * from_last_a).astype(complex)
+    injected_a = np.zeros((len(mutual_ohm) + 1, len(towers)), complex)
+    injected_a[towers, np.arange(len(towers))] += from_first_a + from_last_a
+    injected_a[0] -= station_share[0] * from_first_a
+    injected_a[-1] -= station_share[1] * from_last_a
+    return (injected_a, span_emf_v) if np.ndim(tower) else (injected_a[:, 0], span_emf_v[:, 0])

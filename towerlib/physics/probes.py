@@ -1,0 +1,226 @@
+"""Fall-of-potential measurement: where the probes stand and what that does to the reading."""
+
+import numpy as np
+
+GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0  # 0.618: root of 1/(1-x) = 1/x + 1, the place that reads true
+SLOPE_LEAST, SLOPE_MOST = 0.40, 1.59  # beyond these the printed slope table ends: move the current probe out
+
+
+def hemisphere_reading_ratio(radius_m, potential_probe_m, current_probe_m, angle_deg=0.0):
+    r"""Ratio of the impedance read to the true one for an electrode that acts as a hemisphere.
+
+    Parameters
+    ----------
+    radius_m : float or array
+        Radius of the equivalent hemisphere [m], see `equivalent_hemisphere_m`.
+    potential_probe_m, current_probe_m : float or array
+        Distances of the two probes from the electrode's centre [m].
+    angle_deg : float or array, optional
+        Angle between the directions of the two probes [degrees]; 0 puts them on one line.
+
+    Returns
+    -------
+    float or array
+        R_read / R_true; 1 reads true, below 1 reads low. Infinite with both probes in one place.
+
+    Notes
+    -----
+    1 − a/p − a/c + a/q, with q the distance between the two probes. Uniform soil, probes small and farther
+    out than the electrode. Where a poor conductor lies below (rock), the true place is farther out and
+    p = 0.618 c reads up to some 9 % low.
+
+    References
+    ----------
+    MIL-HDBK-419A, volume 1, equations 2-41 to 2-46.
+
+    Examples
+    --------
+    >>> print(hemisphere_reading_ratio(1.0, 6.18, 10.0))
+    1.000
+    >>> print(hemisphere_reading_ratio(1.0, 5.0, 10.0))
+    0.900
+    """
+    apart_m = _distance_between(potential_probe_m, current_probe_m, angle_deg)
+    with np.errstate(divide="ignore"):
+        return 1.0 - radius_m / potential_probe_m - radius_m / current_probe_m + np.divide(radius_m, apart_m)
+
+
+def _distance_between(first_m, second_m, angle_deg):
+    """Third side of the triangle that two distances from one point and their angle make [m]."""
+    along = np.multiply(first_m, second_m)
+    squared = np.subtract(first_m, second_m) ** 2 + 2.0 * along * (1.0 - np.cos(np.radians(angle_deg)))
+    return np.sqrt(squared)
+
+
+def expected_spread(radius_m, current_probe_m):
+    """Spread to expect between readings at half and at seven tenths of the current probe's distance.
+
+    Parameters
+    ----------
+    radius_m, current_probe_m : float or array
+        Radius of the equivalent hemisphere and distance of the current probe [m].
+
+    Returns
+    -------
+    float or array
+        (R at 0.7 − R at 0.5) / R, a fraction. It grows as the zones of the electrode and of the current probe
+        overlap.
+
+    Notes
+    -----
+    1.905 a/c: the difference of `hemisphere_reading_ratio` at the two places. A measured spread much above it
+    tells of overlapping zones, one much below it of a wrong distance or resistivity.
+
+    References
+    ----------
+    Follows from MIL-HDBK-419A, volume 1, equations 2-41 to 2-46.
+
+    Examples
+    --------
+    >>> print(expected_spread(5.0, 100.0))
+    0.0952
+    """
+    factor = (1.0 / 0.3 - 1.0 / 0.7) - (1.0 / 0.5 - 1.0 / 0.5)
+    return factor * np.divide(radius_m, current_probe_m)
+
+
+def equivalent_hemisphere_m(resistivity_ohm_m, resistance_ohm):
+    """Radius of the hemisphere that has the same resistance in the same uniform soil.
+
+    Parameters
+    ----------
+    resistivity_ohm_m, resistance_ohm : float or array
+        Soil resistivity [Ω·m] and resistance to remote earth [Ω].
+
+    Returns
+    -------
+    float or array
+        Radius [m]; NaN for a resistance of zero or less.
+
+    Notes
+    -----
+    a = ρ/(2πR).
+
+    References
+    ----------
+    MIL-HDBK-419A, volume 1, section 2.6: resistance of a hemisphere.
+
+    Examples
+    --------
+    >>> print(equivalent_hemisphere_m(1000.0, 34.2))
+    4.65
+    """
+    resistance = np.where(np.greater(resistance_ohm, 0.0), resistance_ohm, np.nan)[()]
+    return resistivity_ohm_m / (2.0 * np.pi * resistance)
+
+
+def four_leg_hemisphere_m(leg_radius_m, spacing_m):
+    """Radius of the hemisphere that has the resistance of four equal leg footings on a square.
+
+    Parameters
+    ----------
+    leg_radius_m : float or array
+        Radius of the hemisphere equivalent to one leg's footing alone [m].
+    spacing_m : float or array
+        Side of the square that the legs stand on [m].
+
+    Returns
+    -------
+    float or array
+        Radius [m] of the hemisphere for the whole tower.
+
+    Notes
+    -----
+    4r / (1 + (2 + 1/√2) r/s): four sources that raise each other's potential. Within 3.5 % (resistance too
+    high) of a boundary-element solution for s ≥ 3.5 r.
+
+    References
+    ----------
+    Mutual resistance of point sources, ρ/(2πs): E. D. Sunde, Earth Conduction Effects in Transmission
+    Systems (1949), from memory.
+
+    Examples
+    --------
+    >>> print(four_leg_hemisphere_m(1.86, 8.0))
+    4.57
+    """
+    return 4.0 * leg_radius_m / (1.0 + (2.0 + 1.0 / np.sqrt(2.0)) * np.divide(leg_radius_m, spacing_m))
+
+
+def slope_place(slope):
+    """Place of the potential probe that reads true by the slope method, as a fraction of the current probe's.
+
+    Parameters
+    ----------
+    slope : float or array
+        μ = (R3 − R2)/(R2 − R1) of readings at 0.2, 0.4 and 0.6 of the current probe's distance, all
+        counted from any convenient start.
+
+    Returns
+    -------
+    float or array
+        Fraction of the current probe's distance at which to read; NaN outside 0.40 ≤ μ ≤ 1.59, where the
+        method refuses and the current probe belongs farther out.
+
+    Notes
+    -----
+    The start lies x (in current-probe distances) from the electrode's unknown centre; the hemisphere then
+    reads true at p = 0.618 − 0.382 x, and μ rises with x.
+
+    References
+    ----------
+    G. F. Tagg, Measurement of earth-electrode resistance with particular reference to earth-electrode systems
+    covering a large area, Proc. IEE 111 (1964); IEEE Std 81-2012, table of the slope method (from memory).
+
+    Examples
+    --------
+    >>> print(slope_place(0.80))
+    0.580
+    """
+    offset = np.linspace(-0.15, 1.0, 20_001)
+    place = np.interp(slope, _slope_at(offset), GOLDEN - (1.0 - GOLDEN) * offset)
+    inside = (np.asarray(slope) >= SLOPE_LEAST) & (np.asarray(slope) <= SLOPE_MOST)
+    return np.where(inside, place, np.nan)[()]
+
+
+def _slope_at(offset):
+    """Slope μ that a hemisphere gives whose centre lies `offset` behind the start of the distances."""
+    shape = [1.0 / (1.0 - place) - 1.0 / (place + offset) for place in (0.2, 0.4, 0.6)]
+    return (shape[2] - shape[1]) / (shape[1] - shape[0])
+
+
+def angle_off_line_deg(bearing_deg, line_bearing_deg, deviation_deg=0.0):
+    """Angle between a probe's direction and the nearer of the two spans that meet at the tower.
+
+    Parameters
+    ----------
+    bearing_deg : float or array
+        Direction of the probe from the tower [degrees, true north, clockwise].
+    line_bearing_deg : float or array
+        Direction of the line at the tower, the mean of both spans where it turns [degrees].
+    deviation_deg : float or array, optional
+        How far the line turns at the tower, right positive [degrees].
+
+    Returns
+    -------
+    float or array
+        0 (along a span) to 90 (across) on a straight line; NaN where a bearing is.
+
+    Notes
+    -----
+    On a straight line this is the difference of the two bearings folded into 0…90. At an angle tower the two
+    spans are taken as they leave the tower.
+
+    Examples
+    --------
+    >>> print(angle_off_line_deg(350.0, 20.0), angle_off_line_deg(120.0, 20.0))
+    30.0 80.0
+    """
+    ahead = np.add(line_bearing_deg, np.divide(deviation_deg, 2.0))
+    behind = np.subtract(line_bearing_deg, np.divide(deviation_deg, 2.0)) + 180.0
+    return np.minimum(_between_deg(bearing_deg, ahead), _between_deg(bearing_deg, behind))
+
+
+def _between_deg(first_deg, second_deg):
+    """Angle between two bearings, 0 to 180 degrees."""
+    return np.abs((np.subtract(first_deg, second_deg) + 180.0) % 360.0 - 180.0)

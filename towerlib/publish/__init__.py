@@ -1,0 +1,1 @@
+"""What people open: pictures, maps, workbooks and pages."""

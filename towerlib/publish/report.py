@@ -1,0 +1,99 @@
+"""The files of one line and month: lists, map, pictures, GIS layers and the tables behind them."""
+
+from pathlib import Path
+
+import pandas as pd
+
+from towerlib.plan import ORDER_RULE
+from towerlib.publish import cautions, charts, geopackage, maps, workbook
+
+PICTURES = {
+    "route-map": lambda study: maps.route_map(study.route, study.condition, study.line, by="impedance"),
+    "route-map-gap": lambda study: maps.route_map(study.route, study.condition, study.line, by="gap"),
+    "route-profile": lambda study: charts.route_profile(study.condition, study.line),
+    "ranked-bars": lambda study: charts.ranked_bars(study.condition, study.line),
+    "gap-scatter": lambda study: charts.gap_scatter(study.condition, study.line),
+    "impedance-distribution": lambda study: charts.impedance_distribution(study.condition, study.line),
+}
+
+
+def write(study, folder):
+    """Write every file of the report but the notebooks and ``run.json``.
+
+    Parameters
+    ----------
+    study : Assessment
+        A line as of a month.
+    folder : path
+        Made where it does not exist.
+
+    Returns
+    -------
+    list of str
+        Names of the files, relative to the folder.
+    """
+    folder = Path(folder)
+    (folder / "tables").mkdir(parents=True, exist_ok=True)
+    workbook.write_csv(study.priority, folder / "priority-list.csv")
+    workbook.write_xlsx(study.priority, folder / "priority-list.xlsx", notes=notes(study))
+    workbook.write_csv(study.records.rejected, folder / "rejected-rows.csv")
+    geopackage.write(study.route, study.priority, folder / "line.gpkg")
+    for name, draw in PICTURES.items():
+        save(draw(study), folder / f"{name}.png")
+    for name, table in tables(study).items():
+        table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+
+
+def tables(study):
+    """The tables behind the pages, by name.
+
+    Parameters
+    ----------
+    study : Assessment
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+    """
+    kept = {name: getattr(study.records, name) for name in ("towers", "legs", "sweeps")}
+    return kept | {
+        "visits": study.grades.visits,
+        "findings": study.grades.findings,
+        "route": pd.DataFrame(study.route.towers.drop(columns="geometry")),
+        "spans": pd.DataFrame(study.route.spans.drop(columns="geometry")),
+        "condition": study.condition,
+        "priority": study.priority,
+    }
+
+
+def notes(study):
+    """Rules, remarks and cautions that travel with the list.
+
+    Parameters
+    ----------
+    study : Assessment
+
+    Returns
+    -------
+    list of str
+    """
+    return [
+        f"{study.line.title}, as of {study.month}",
+        f"Order: {ORDER_RULE}",
+        "gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault.",
+        *study.route.remarks,
+        *cautions.CAUTIONS,
+    ]
+
+
+def save(figure, path):
+    """Save a picture so that the same picture gives the same bytes.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    path : path
+        ``.png``
+    """
+    figure.savefig(path, dpi=150, metadata={"Software": None})

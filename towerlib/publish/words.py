@@ -1,0 +1,145 @@
+"""What notebooks and pages say in words: small tables as text, and the answers at their end."""
+
+import pandas as pd
+
+from towerlib.line import Line
+
+
+def table(frame, columns, rows=10):
+    """The first rows of some columns as rounded text.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+    columns : list of str
+    rows : int
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> print(table(pd.DataFrame({"tower_id": ["012"], "footing_ohm": [3.14159]}), ["tower_id", "footing_ohm"]))
+    tower_id  footing_ohm
+         012         3.14
+    """
+    shown = frame[columns].head(rows).copy()
+    for name in shown.select_dtypes("datetime"):
+        shown[name] = shown[name].dt.strftime("%Y-%m-%d")
+    return shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{value:.2f}")
+
+
+def rows_used(study):
+    """Rows in, used, repaired and rejected of each table that has any, as text.
+
+    Parameters
+    ----------
+    study : Assessment
+
+    Returns
+    -------
+    str
+    """
+    counts = study.records.counts
+    return counts[counts["rows_in"] > 0].to_string()
+
+
+def verdicts(study):
+    """How many visits up to the month are usable, and the commonest reasons why others are not.
+
+    Parameters
+    ----------
+    study : Assessment
+
+    Returns
+    -------
+    str
+    """
+    visits = study.grades.visits
+    seen = visits[visits["date"].dt.strftime("%Y-%m") <= study.month]
+    counts = seen["verdict"].value_counts().sort_index().rename("visits")
+    findings = study.grades.findings
+    findings = findings[findings["visit_id"].isin(seen["visit_id"])]
+    rules = findings.groupby(["severity", "rule"]).size().rename("visits")
+    rules = rules.reset_index().sort_values(["severity", "visits", "rule"], ascending=[False, False, True])
+    return counts.to_string() + "\n\n" + (rules.to_string(index=False) if len(rules) else "every rule is met")
+
+
+def condition_answer(study):
+    """Which towers earth badly and which gaps are wide, in sentences.
+
+    Parameters
+    ----------
+    study : Assessment
+
+    Returns
+    -------
+    str
+    """
+    towers = study.condition
+    classes = towers["impedance_class"].value_counts()
+    ranked = towers.sort_values("impedance_rank").head(3)
+    gaps = towers[towers["gap_rank"].notna()].sort_values("gap_rank").head(3)
+    unread = int(towers["footing_ohm"].isna().sum())
+    lines = [
+        f"{study.line.title}, as of {study.month}: {len(towers)} towers over {study.route.length_m / 1000:.1f} km.",
+        f"{classes.get('above limit', 0)} lie above the limit, {classes.get('acceptable', 0)} are acceptable, "
+        f"{classes.get('good', 0)} are good; {unread} have no usable reading of the footing alone.",
+        _leaders("Highest footing impedance", ranked, "footing_ohm", "{:.1f} Ω"),
+        _leaders("Widest gap", gaps, "gap_fraction", "{:.0%} of the sum"),
+        f"Rule: {towers['limit_rule'].iloc[0]}.",
+        "A wide gap asks for an inspection of bond and coils; it does not prove a fault.",
+        *study.route.remarks,
+    ]
+    return "\n".join(line for line in lines if line)
+
+
+def _leaders(title, towers, column, form):
+    """The first few towers of a rank with their figures."""
+    named = [
+        f"{tower} ({form.format(value)})"
+        for tower, value in zip(towers["tower_id"], towers[column], strict=True)
+        if pd.notna(value)
+    ]
+    return f"{title}: {', '.join(named)}." if named else ""
+
+
+def missing_for_rates(line: Line):
+    """What the settings lack for trip-out rates, one sentence each.
+
+    Parameters
+    ----------
+    line : Line
+
+    Returns
+    -------
+    list of str
+    """
+    needs = {
+        "[lightning] ground_flash_density (flashes per km² and year)": line.lightning.ground_flash_density,
+        "[shield_wires] wires": line.shield_wires.wires,
+        "[phases] conductors": line.phases.conductors,
+        "[phases] strike_length_m": line.phases.strike_length_m,
+        "[tower] height_m": line.tower.height_m,
+    }
+    return [f"line.toml has no {name}." for name, value in needs.items() if value is None or value == ()]
+
+
+def plan_answer(study):
+    """How many towers each queue holds and who leads, in sentences.
+
+    Parameters
+    ----------
+    study : Assessment
+
+    Returns
+    -------
+    str
+    """
+    parts = [f"{study.line.title}, as of {study.month}:"]
+    for queue, towers in study.priority.groupby("queue", sort=False):
+        if queue != "none":
+            parts.append(f"{queue}: {len(towers)} towers, first {', '.join(towers['tower_id'].head(3))}.")
+    parts.append(f"{(study.priority['queue'] == 'none').sum()} towers need no work now.")
+    return "\n".join(parts)

@@ -1,0 +1,1 @@
+"""What one visit says, and how far it can be trusted."""

@@ -1,0 +1,43 @@
+"""Yes, no and not recorded, as plain true and false."""
+
+
+def yes(answers):
+    """True where a yes/no column says yes; a blank is not a yes.
+
+    Parameters
+    ----------
+    answers : Series of boolean
+        With NA where nothing was recorded.
+
+    Returns
+    -------
+    Series of bool
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> yes(pd.Series([True, False, None], dtype="boolean")).tolist()
+    [True, False, False]
+    """
+    return answers.eq(True).fillna(False).astype(bool)
+
+
+def no(answers):
+    """True where a yes/no column says no; a blank is not a no.
+
+    Parameters
+    ----------
+    answers : Series of boolean
+        With NA where nothing was recorded.
+
+    Returns
+    -------
+    Series of bool
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> no(pd.Series([True, False, None], dtype="boolean")).tolist()
+    [False, True, False]
+    """
+    return answers.eq(False).fillna(False).astype(bool)

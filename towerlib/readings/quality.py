@@ -1,0 +1,126 @@
+"""How far each visit can be trusted: usable, usable with caution, or not usable, and why in plain words."""
+
+from dataclasses import dataclass
+from string import Formatter
+
+import numpy as np
+import pandas as pd
+
+from towerlib.readings.context import prepare
+from towerlib.readings.rules import FUNCTIONS, SEVERITIES, in_force
+
+VERDICTS = ("usable", "usable with caution", "not usable")  # all but the first answer to a severity
+FINDINGS = ["visit_id", "tower_id", "rule", "severity", "value", "sentence"]
+
+
+@dataclass(frozen=True)
+class Grades:
+    """What the rules say about each visit.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        The visits of the records, in their order, with ``verdict`` and ``reasons`` (sentences, "" where
+        usable).
+    findings : DataFrame
+        One row per failed rule and visit, in the order of the visits, the gravest first: ``visit_id``,
+        ``tower_id``, ``rule``, ``severity``, ``value`` as found, ``sentence`` for the crew.
+    """
+
+    visits: pd.DataFrame
+    findings: pd.DataFrame
+
+
+def grade(records, route, overrides=None):
+    """Verdict and reasons for each visit, and every failed rule.
+
+    Parameters
+    ----------
+    records : Records
+        Towers, visits, legs, sweeps, soil and line; nothing of it is changed.
+    route : Route
+        Places and directions of the towers.
+    overrides : dict of str to dict, optional
+        Rule name to a ``threshold`` or ``severity`` ("caution", "not usable", "off") of the user's own.
+
+    Returns
+    -------
+    Grades
+
+    Raises
+    ------
+    SettingsError
+        An override names no rule, or gives it a value that it cannot have.
+
+    Notes
+    -----
+    A verdict is the gravest severity among the rules that a visit fails. What was not recorded fails no rule
+    but those that ask for it. Nothing is corrected: a reading with wrong turns stays as it is and says so.
+    """
+    rules = in_force(overrides)
+    context = prepare(records, route)
+    found = _found(context.visits, _failures(context, rules), rules)
+    return Grades(records.visits.assign(**_verdicts(found, len(records.visits))), _table(found))
+
+
+def _failures(context, rules):
+    """Positions of the visits that fail each rule, less those that a stricter rule on the same names."""
+    failed = {rule.rule: ~FUNCTIONS[rule.rule](context, rule.threshold).to_numpy(bool) for rule in rules}
+    never = np.zeros(len(context.visits), dtype=bool)
+    return {rule.rule: np.flatnonzero(failed[rule.rule] & ~failed.get(rule.unless, never)) for rule in rules}
+
+
+def _found(visits, failed, rules):
+    """All findings in order, each behind the position of its visit, its severity and its place in the table."""
+    found = []
+    for place, rule in enumerate(rules):
+        rows, level = failed[rule.rule], SEVERITIES.index(rule.severity) + 1
+        if rows.size == 0:
+            continue
+        whose = (visits[column].to_numpy(object)[rows] for column in ("visit_id", "tower_id"))
+        told = (_fill(template, visits, rows, rule.threshold) for template in (rule.value, rule.sentence))
+        found += [
+            (row, -level, place, visit, tower, rule.rule, rule.severity, value, sentence)
+            for row, visit, tower, value, sentence in zip(rows, *whose, *told, strict=True)
+        ]
+    return sorted(found)
+
+
+def _table(found):
+    """The findings as a table of text."""
+    columns = list(zip(*found, strict=True))[-len(FINDINGS) :] or [()] * len(FINDINGS)
+    texts = (pd.array(list(column), dtype="str") for column in columns)
+    return pd.DataFrame(dict(zip(FINDINGS, texts, strict=True)))
+
+
+def _verdicts(found, count):
+    """Gravest severity of each visit and its sentences."""
+    level, reasons = [0] * count, [""] * count
+    for row, less, *_, sentence in found:
+        level[row] = max(level[row], -less)
+        reasons[row] = f"{reasons[row]} {sentence}".lstrip()
+    return {
+        "verdict": pd.array([VERDICTS[gravest] for gravest in level], dtype="str"),
+        "reasons": pd.array(reasons, dtype="str"),
+    }
+
+
+def _fill(template, visits, rows, limit):
+    """The template's text for the visits at these positions."""
+    pieces = []
+    for words, field, form, _ in Formatter().parse(template):
+        pieces.append([words] * len(rows))
+        if field == "limit":
+            pieces.append([_text(limit, form)] * len(rows))
+        elif field:
+            pieces.append([_text(value, form) for value in visits[field].to_numpy(object)[rows]])
+    return ["".join(parts) for parts in zip(*pieces, strict=True)]
+
+
+def _text(value, form):
+    """A value as people write it: three figures or whole numbers, no powers of ten."""
+    if form:
+        return format(value, form)
+    if isinstance(value, str):
+        return value
+    return f"{value:.0f}" if abs(value) >= 100 else f"{float(f'{value:.3g}'):.10g}"

@@ -1,0 +1,135 @@
+"""The table of quality rules, and the functions that it names."""
+
+import csv
+import difflib
+import inspect
+import math
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
+
+from towerlib.errors import SettingsError
+from towerlib.readings.context import THEMES
+
+SEVERITIES = ("caution", "not usable")  # from mild to severe
+OFF = "off"
+FUNCTIONS = {
+    name: function
+    for theme in THEMES
+    for name, function in inspect.getmembers(theme, inspect.isfunction)
+    if list(inspect.signature(function).parameters) == ["context", "threshold"]
+}
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One row of ``rules.csv``.
+
+    Parameters
+    ----------
+    rule : str
+        Name of the rule and of its function.
+    severity : str
+        What a visit becomes that fails: "caution" or "not usable"; "off" by an override.
+    threshold : float
+        Limit [unit]; NaN for a rule without one.
+    unit : str
+    unless : str
+        A stricter rule on the same thing: where that one fails too, this one is not said as well.
+    value : str
+        Template of the value found.
+    status, source : str
+        How far the threshold is confirmed, and where it comes from.
+    sentence : str
+        Template of what the crew is told.
+    """
+
+    rule: str
+    severity: str
+    threshold: float
+    unit: str
+    unless: str
+    value: str
+    status: str
+    source: str
+    sentence: str
+
+
+@cache
+def table():
+    """All rules by name, in the order of the table.
+
+    Returns
+    -------
+    dict of str to Rule
+
+    Examples
+    --------
+    >>> table()["probe_resistance_low"].threshold
+    1000.0
+    """
+    text = files("towerlib.readings").joinpath("rules.csv").read_text(encoding="utf-8")
+    rows = csv.DictReader(text.splitlines())
+    return {row["rule"]: Rule(**{**row, "threshold": float(row["threshold"] or "nan")}) for row in rows}
+
+
+def in_force(overrides=None):
+    """The rules that apply, with the user's thresholds and severities.
+
+    Parameters
+    ----------
+    overrides : dict of str to dict, optional
+        Rule name to ``threshold`` and ``severity`` ("caution", "not usable" or "off").
+
+    Returns
+    -------
+    list of Rule
+        In the order of the table; rules that are off are left out.
+
+    Raises
+    ------
+    SettingsError
+        Unknown rule, unknown setting, or a value that the setting cannot have.
+
+    Examples
+    --------
+    >>> rules = in_force({"zones_apart": {"threshold": 0.3}, "soil_unfrozen": {"severity": "off"}})
+    >>> [rule.threshold for rule in rules if rule.rule in ("zones_apart", "soil_unfrozen")]
+    [0.3]
+    """
+    changed = dict(table())
+    for name, settings in (overrides or {}).items():
+        if name not in changed:
+            raise SettingsError(f"there is no quality rule {name!r}{_nearest(name, changed)}")
+        changed[name] = replace(changed[name], **_checked(changed[name], settings))
+    return [rule for rule in changed.values() if rule.severity != OFF]
+
+
+def _checked(rule, settings):
+    """The settings of one rule, or the error that says what is wrong with them."""
+    if not isinstance(settings, dict):
+        raise SettingsError(
+            f"quality rule {rule.rule} = {settings!r} is not a table of severity and threshold"
+        )
+    for key, value in settings.items():
+        place = f"quality rule {rule.rule}: {key} = {value!r}"
+        if key == "severity" and value not in (*SEVERITIES, OFF):
+            raise SettingsError(f"{place} is not one of {', '.join((*SEVERITIES, OFF))}")
+        if key == "threshold" and math.isnan(rule.threshold):
+            raise SettingsError(f"{place}, but this rule has no threshold; set its severity instead")
+        if key == "threshold" and not _is_number(value):
+            raise SettingsError(f"{place} is not a number of {rule.unit}")
+        if key not in ("severity", "threshold"):
+            raise SettingsError(f"{place}: only severity and threshold can be set")
+    return {key: float(value) if key == "threshold" else value for key, value in settings.items()}
+
+
+def _is_number(value):
+    """Whether a setting is a finite number; true and false are not."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _nearest(name, known):
+    """The name that was probably meant."""
+    near = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.4)
+    return f"; did you mean {near[0]!r}?" if near else ""

@@ -1,0 +1,187 @@
+"""A line folder to its records: every table typed and checked, every row accounted for."""
+
+import difflib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from towerlib import line as settings
+from towerlib.errors import RecordsError, SettingsError
+from towerlib.records import cells, columns, ledger, raw, references, sources
+from towerlib.records.tables import NEEDED, TABLES
+
+
+@dataclass(frozen=True)
+class Records:
+    """All tables of one line, and the account of the rows that went into them."""
+
+    folder: Path
+    line: settings.Line
+    towers: pd.DataFrame
+    visits: pd.DataFrame
+    legs: pd.DataFrame
+    sweeps: pd.DataFrame
+    soil: pd.DataFrame
+    outages: pd.DataFrame
+    flashes: pd.DataFrame
+    works: pd.DataFrame
+    prices: pd.DataFrame
+    rejected: pd.DataFrame
+    repaired: pd.DataFrame
+    counts: pd.DataFrame
+    files: tuple
+    unread: tuple
+
+
+def load(folder):
+    """The records of one line folder.
+
+    Parameters
+    ----------
+    folder : path
+        With ``line.toml`` and the tables of the data dictionary.
+
+    Returns
+    -------
+    Records
+        Tables with every column of the dictionary and the utility's own; `rejected` with one row an input row
+        that is not used; `repaired` with one row a mended cell; `counts` with rows_in, used, repaired, rejected by
+        table, where rows_in = used + rejected and `repaired` counts used rows with a mended cell.
+
+    Raises
+    ------
+    RecordsError
+        A needed table is missing, unreadable or empty.
+    SettingsError
+        ``line.toml`` is missing or wrong.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise RecordsError(f"{folder} is not a folder; name a line folder (it holds line.toml)")
+    line = settings.read(folder / "line.toml")
+    found = sources.find(folder)
+    _insist_on_columns(line.columns, folder)
+    read = {name: _table(name, found[name], folder, line.columns) for name in TABLES}
+    read = references.settle(_with_wide_legs(read), line)
+    for name in NEEDED:
+        _insist(name, read[name], folder)
+    return Records(
+        folder=folder,
+        line=line,
+        **{name: _finished(table.rows) for name, table in read.items()},
+        rejected=pd.concat([table.rejected for table in read.values()], ignore_index=True),
+        repaired=pd.concat([table.repaired for table in read.values()], ignore_index=True),
+        counts=_counts(read),
+        files=(folder / "line.toml", *dict.fromkeys(source.path for group in found.values() for source in group)),
+        unread=tuple(sources.unread(folder, found)),
+    )
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table on its way: the rows that stand, and the account of the others."""
+
+    rows: pd.DataFrame
+    rejected: pd.DataFrame
+    repaired: pd.DataFrame
+    rows_in: int
+
+
+def _table(name, found, folder, own):
+    """All files of one table, one under the other."""
+    parts = [_file(name, source, folder, columns.own_headers(own, source.name)) for source in found]
+    if not parts:
+        return Table(cells.empty(name), ledger.rejected(), ledger.repaired(), 0)
+    return Table(
+        rows=pd.concat([part.rows for part in parts], ignore_index=True),
+        rejected=pd.concat([part.rejected for part in parts], ignore_index=True),
+        repaired=pd.concat([part.repaired for part in parts], ignore_index=True),
+        rows_in=sum(part.rows_in for part in parts),
+    )
+
+
+def _file(name, source, folder, own):
+    """One file of a table; a file that cannot be read is refused whole, with its reason."""
+    try:
+        table = raw.read(source, folder, lambda header: columns.kinds(header, name, own))
+        found = columns.headings(table.header, name, own)
+        columns.insist(found, name)
+    except RecordsError as flaw:
+        entry = (name, source.name, None, "", "", f"the file {flaw}")
+        return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), 0)
+    read = cells.read(table, found, name, source.name)
+    rows, bad = ledger.reject(name, read.rows, read.flaws)
+    misshapen = ledger.rejected((name, source.name, row, "", text, reason) for row, text, reason in table.misshapen)
+    return Table(
+        rows=rows,
+        rejected=pd.concat([bad, misshapen], ignore_index=True),
+        repaired=ledger.mended(name, rows, read.repairs),
+        rows_in=len(read.rows) + len(misshapen),
+    )
+
+
+def _with_wide_legs(read):
+    """Leg currents that stand in columns of visits become rows of legs."""
+    visits = read["visits"]
+    wide = [name for name in visits.rows if name.startswith(cells.LEG)]
+    if not wide:
+        return read
+    place = ["visit_id", "_file", "_row"]
+    tall = visits.rows[place + wide].melt(place, var_name="leg", value_name="leakage_ma").dropna(subset="leakage_ma")
+    tall["leg"] = tall["leg"].str.removeprefix(cells.LEG)
+    legs = read["legs"]
+    rows = pd.concat([legs.rows, tall], ignore_index=True)
+    return read | {
+        "visits": replace(visits, rows=visits.rows.drop(columns=wide)),
+        "legs": replace(legs, rows=rows, rows_in=legs.rows_in + len(tall)),
+    }
+
+
+def _insist_on_columns(own, folder):
+    """Every name in ``[columns]`` must be one of the dictionary."""
+    known = {name for table in TABLES.values() for name in table.columns}
+    flat = {text: name for text, name in own.items() if isinstance(name, str)}
+    flat |= {text: name for table in own.values() if isinstance(table, dict) for text, name in table.items()}
+    for text, name in flat.items():
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise SettingsError(f"{folder / 'line.toml'}: {text} = {name!r} in [columns] names no column{hint}")
+
+
+def _insist(name, table, folder):
+    """A line without towers or without visits cannot be ranked: say why it has none."""
+    if len(table.rows):
+        return
+    if len(table.rejected):
+        first = table.rejected.iloc[0]
+        row = "" if pd.isna(first["row"]) else f", row {first['row']}"
+        column = f", {first['column']} {first['value']!r}" if first["column"] else ""
+        raise RecordsError(
+            f"{folder}: no row of the table {name} can be used ({len(table.rejected)} rejected); "
+            f"the first: {first['file']}{row}{column}: {first['reason']}"
+        )
+    raise RecordsError(f"{folder}: the table {name} is missing or has no rows; add {name}.csv")
+
+
+def _finished(rows):
+    """A table without the marks of where its rows came from, the key first."""
+    return rows.drop(columns=["_file", "_row"]).reset_index(drop=True)
+
+
+def _counts(read):
+    """Rows in, used, repaired and rejected of each table."""
+    counts = pd.DataFrame(
+        {
+            name: {
+                "rows_in": table.rows_in,
+                "used": len(table.rows),
+                "repaired": table.repaired[["file", "row"]].drop_duplicates().shape[0],
+                "rejected": int(table.rejected["row"].notna().sum()),
+            }
+            for name, table in read.items()
+        }
+    ).T
+    return counts.rename_axis("table")
+

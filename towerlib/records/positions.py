@@ -1,0 +1,220 @@
+"""Positions put right where the line's own towers prove the slip, and positions from grid metres."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.values import number
+
+_REPAIRS = {  # what was wrong: whether the axes change places, then the signs that the two take
+    "latitude and longitude were swapped": (True, 1, 1),
+    "the latitude had the wrong sign": (False, -1, 1),
+    "the longitude had the wrong sign": (False, 1, -1),
+    "both had the wrong sign": (False, -1, -1),
+    "latitude and longitude were swapped, and the latitude had the wrong sign": (True, -1, 1),
+    "latitude and longitude were swapped, and the longitude had the wrong sign": (True, 1, -1),
+    "latitude and longitude were swapped, and both had the wrong sign": (True, -1, -1),
+}
+_KM_PER_DEGREE = (
+    60 * 1.852
+)  # a nautical mile is a minute of arc, near enough to tell a person how far off it is
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """Positions after the comparison with the line's towers; all four series share the index of the input.
+
+    Attributes
+    ----------
+    latitude_deg, longitude_deg : Series of float
+        Degrees; NaN where blank or a problem.
+    repair : Series of str
+        What was put right, else ``""``.
+    problem : Series of str
+        Why the position cannot stand and how to mend it, else ``""``.
+    """
+
+    latitude_deg: pd.Series
+    longitude_deg: pd.Series
+    repair: pd.Series
+    problem: pd.Series
+
+
+def settle(latitude_deg, longitude_deg, reference_latitude_deg, reference_longitude_deg):
+    """Positions with swapped axes and lost signs put right where the line's towers leave no doubt.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : Series of float
+        Positions [deg] as written, with one index; numbers beyond 90 and 180 may stand in them.
+    reference_latitude_deg, reference_longitude_deg : array
+        The line's towers [deg], with slips of their own; the positions themselves may be among them.
+
+    Returns
+    -------
+    Settled
+        Positions, repairs and problems.
+
+    Notes
+    -----
+    The line is where most of its towers lie together: the half that is nearest to their median, and every
+    tower within `position_near_deg` (of arc) of one that belongs to it. A position within that distance of
+    the line stands. One farther off than `position_far_deg` is repaired when exactly one exchange of axes and
+    signs puts it beside the line. Every other one is a problem, and so is 0/0. With fewer than three towers
+    to go by, nothing is repaired and only what cannot be a position is a problem. A slip that most towers
+    share is not seen.
+
+    Examples
+    --------
+    >>> latitude_deg = pd.Series([-33.80, -33.82, 33.84, -33.86])
+    >>> longitude_deg = pd.Series([151.20, 151.21, 151.22, 151.23])
+    >>> settled = settle(latitude_deg, longitude_deg, latitude_deg, longitude_deg)
+    >>> print(settled.latitude_deg[2], settled.repair[2])
+    -33.84 the latitude had the wrong sign
+    """
+    written = np.column_stack([latitude_deg, longitude_deg]).astype(float)
+    line = _line(np.column_stack([reference_latitude_deg, reference_longitude_deg]).astype(float))
+    away_deg = _away(written, line)
+    nowhere = (written == 0).all(axis=1)
+    is_off = ~nowhere & np.isfinite(written).all(axis=1) & ~(away_deg <= number("position_near_deg"))
+    is_far = is_off & ~(away_deg <= number("position_far_deg"))
+    settled, repair = _repaired(written, line, is_far)
+    lost = nowhere | (is_off & (repair == ""))
+    problem = [
+        _problem(*place, away) if is_lost else ""
+        for place, away, is_lost in zip(written, away_deg, lost, strict=True)
+    ]
+    latitude, longitude = np.where(lost, np.nan, settled.T)
+    index = latitude_deg.index
+    return Settled(
+        pd.Series(latitude, index=index),
+        pd.Series(longitude, index=index),
+        pd.Series(repair, index=index, dtype="str"),
+        pd.Series(problem, index=index, dtype="str"),
+    )
+
+
+def _line(towers):
+    """Where the line runs: its towers on the unit sphere, as a search tree; None where they are too few."""
+    from scipy.spatial import KDTree
+
+    towers = towers[_is_position(towers) & (towers != 0).any(axis=1)]
+    if len(towers) < number("position_towers_min"):
+        return None
+    points = _sphere(towers)
+    away = np.linalg.norm(points - np.median(points, axis=0), axis=1)
+    belongs = away <= np.median(away)
+    while True:
+        line = KDTree(points[belongs])
+        near = _arc(line.query(points)[0]) <= number("position_near_deg")
+        if (near <= belongs).all():
+            return line
+        belongs |= near
+
+
+def _is_position(places):
+    """Whether latitude and longitude are numbers within 90 and 180 degrees."""
+    return (np.abs(places) <= [90, 180]).all(axis=1)
+
+
+def _sphere(places):
+    """Points of the unit sphere: free of the jump of longitude at 180 degrees."""
+    latitude, longitude = np.radians(places).T
+    return np.column_stack(
+        [np.cos(latitude) * np.cos(longitude), np.cos(latitude) * np.sin(longitude), np.sin(latitude)]
+    )
+
+
+def _arc(chord):
+    """Arc [deg] of a chord of the unit sphere."""
+    return np.degrees(2 * np.arcsin(np.clip(chord / 2, 0, 1)))
+
+
+def _away(places, line):
+    """Arc [deg] from each place to the line's nearest tower; 0 without a line, infinite for no position."""
+    away = np.where(_is_position(places), 0.0, np.inf)
+    known = np.isfinite(away)
+    if line is not None and known.any():
+        away[known] = _arc(line.query(_sphere(places[known]))[0])
+    return away
+
+
+def _repaired(written, line, is_far):
+    """Places, with those put right for which exactly one exchange leads to the line, and what was wrong."""
+    settled, repair = written.copy(), np.full(len(written), "", dtype=object)
+    if line is None or not is_far.any():
+        return settled, repair
+    options = np.stack([_exchanged(written[is_far], *exchange) for exchange in _REPAIRS.values()])
+    fits = np.stack([_away(option, line) <= number("position_near_deg") for option in options])
+    first = fits.argmax(axis=0)
+    chosen = options[first, np.arange(is_far.sum())]
+    other = fits & (options != chosen).any(axis=2)  # two exchanges may end at the same place
+    proven = fits.any(axis=0) & ~other.any(axis=0)
+    rows = np.flatnonzero(is_far)[proven]
+    settled[rows] = chosen[proven]
+    repair[rows] = np.array(list(_REPAIRS), dtype=object)[first[proven]]
+    return settled, repair
+
+
+def _exchanged(places, is_swapped, latitude_sign, longitude_sign):
+    """Places after one exchange of axes and signs."""
+    return places[:, :: -1 if is_swapped else 1] * [latitude_sign, longitude_sign] + 0.0  # no -0
+
+
+def _problem(latitude, longitude, away_deg):
+    """Why a position cannot stand, and what to do."""
+    if latitude == 0 and longitude == 0:
+        return "latitude 0, longitude 0 is what a receiver stores without a fix; read the position again."
+    place = f"latitude {latitude:.7g}, longitude {longitude:.7g}"
+    if not np.isfinite(away_deg):
+        return f"{place} is no position on earth; check for a slip, swapped columns or grid metres."
+    return (
+        f"{place} lies about {away_deg * _KM_PER_DEGREE:,.0f} km from the line's nearest other tower, "
+        "and neither a swap nor a sign explains it beyond doubt; read the position again."
+    )
+
+
+def from_grid(easting, northing, crs):
+    """Latitudes and longitudes of grid positions.
+
+    Parameters
+    ----------
+    easting, northing : Series of float
+        Grid coordinates in the units of `crs` (metres as a rule), with one index.
+    crs : str or pyproj.CRS
+        Projected coordinate system, such as ``"EPSG:32736"``.
+
+    Returns
+    -------
+    DataFrame
+        Columns latitude_deg, longitude_deg (WGS 84); NaN where one is blank or beyond the projection.
+
+    Raises
+    ------
+    SettingsError
+        The system is not known, or is not a projected one.
+
+    Examples
+    --------
+    >>> from_grid(pd.Series([500000.0]), pd.Series([10000000.0]), "EPSG:32736").round(6).to_numpy().tolist()
+    [[0.0, 33.0]]
+    """
+    from pyproj import CRS, Transformer
+    from pyproj.exceptions import CRSError
+
+    try:
+        system = CRS.from_user_input(crs)
+    except CRSError:
+        raise SettingsError(
+            f'line.toml, line.crs: {crs!r} is not known; write a code, as "EPSG:32736"'
+        ) from None
+    if not system.is_projected:
+        raise SettingsError(
+            f"line.toml, line.crs: {crs!r} has no easting and northing; name a projected system"
+        )
+    transform = Transformer.from_crs(system, "EPSG:4326", always_xy=True).transform
+    longitude, latitude = transform(easting.to_numpy("float64"), northing.to_numpy("float64"))
+    places = pd.DataFrame({"latitude_deg": latitude, "longitude_deg": longitude}, index=easting.index)
+    return places.where(np.isfinite(places).all(axis=1))

@@ -1,0 +1,111 @@
+"""The three lines of the demo. Every name and every number here is invented."""
+
+from importlib.resources import files
+
+from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
+
+SEED = 20260701
+
+
+def _settings(line_id):
+    """Text of the ``line.toml`` that goes with a line; it stands beside this module."""
+    return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
+
+
+def quillmere_tolstrand():
+    """Short 66 kV line with many angles and a steel shield wire; files with ``;``."""
+    return LineSpec(
+        line_id="quillmere-tolstrand",
+        prefix="QT",
+        settings=_settings("quillmere-tolstrand"),
+        route=Route(
+            latitude_deg=-32.3410,
+            longitude_deg=-19.3320,
+            sections=((38, 7), (74, 6), (21, 8), (96, 5), (58, 9), (117, 6), (83, 7), (40, 12)),
+            span_m=248.0,
+            names="padded",
+            monopoles=((0, 6), (55, 60)),
+        ),
+        ground=Ground(resistivity_ohm_m=240.0, spread=0.75, leg_spacing_m=4.2, ring_share=0.08),
+        drive=Drive(forced_a=4.0, unevenness=0.10),
+        planted=Planted(2, 2, 2, 1, None, treated=2, untested=2),
+        campaigns=(
+            Campaign("2019-09-16", "dry", 0.80, 0.50, "A"),
+            Campaign("2022-03-14", "wet", 0.50, 0.15, "A"),
+            Campaign("2024-09-09", "dry", 0.60, 0.05, "AD"),
+            Campaign("2026-06-08", "normal", 0.85, 0.04, "AD"),
+        ),
+        separator=";",
+    )
+
+
+def brackwater_stonefell():
+    """Single 132 kV line with one shield wire that is broken in one span since 2023."""
+    return LineSpec(
+        line_id="brackwater-stonefell",
+        prefix="BS",
+        settings=_settings("brackwater-stonefell"),
+        route=Route(
+            latitude_deg=-32.1120,
+            longitude_deg=-18.9350,
+            sections=((82, 34), (61, 28), (95, 41), (70, 37)),
+            span_m=322.0,
+            names="plain",
+            monopoles=((128, 140),),
+        ),
+        ground=Ground(resistivity_ohm_m=360.0, spread=0.85, leg_spacing_m=6.0, ring_share=0.08),
+        drive=Drive(forced_a=11.5, unevenness=0.10),
+        planted=Planted(6, 4, 4, 2, open_span=91, treated=4, untested=4),
+        campaigns=(
+            Campaign("2019-09-02", "dry", 0.75, 0.55, "AB"),
+            Campaign("2021-03-15", "wet", 0.40, 0.15, "BC"),
+            Campaign("2023-08-21", "dry", 0.65, 0.08, "BC"),
+            Campaign("2024-03-11", "wet", 0.30, 0.05, "B"),
+            Campaign("2025-09-08", "dry", 0.45, 0.04, "BC"),
+            Campaign("2026-06-01", "normal", 0.80, 0.03, "BC"),
+        ),
+    )
+
+
+def stonefell_ambermoss():
+    """Long 400 kV line with two shield wires across the border of two UTM zones; visits split over files."""
+    return LineSpec(
+        line_id="stonefell-ambermoss",
+        prefix="SA",
+        settings=_settings("stonefell-ambermoss"),
+        route=Route(
+            latitude_deg=-32.0330,
+            longitude_deg=-18.4680,
+            sections=((104, 62), (88, 55), (112, 48), (79, 55)),
+            span_m=388.0,
+            names="section",
+            guyed=((96, 124),),
+            insulated=((40, 45),),
+        ),
+        ground=Ground(resistivity_ohm_m=360.0, spread=0.72, leg_spacing_m=9.0, ring_share=0.14),
+        drive=Drive(forced_a=10.0, unevenness=0.08, transpositions=(73, 147)),
+        planted=Planted(9, 6, 6, 2, None, treated=5, untested=5),
+        campaigns=(
+            Campaign("2019-10-07", "dry", 0.65, 0.50, "CD"),
+            Campaign("2021-09-13", "dry", 0.45, 0.15, "CD"),
+            Campaign("2024-03-04", "wet", 0.40, 0.06, "BCD"),
+            Campaign("2025-10-06", "dry", 0.35, 0.04, "CD"),
+            Campaign("2026-06-02", "wet", 0.75, 0.03, "BCD"),
+        ),
+        split_visits=True,
+    )
+
+
+def demo_lines():
+    """Specifications of the three lines.
+
+    Returns
+    -------
+    tuple of LineSpec
+
+    Examples
+    --------
+    >>> [spec.line_id for spec in demo_lines()]
+    ['quillmere-tolstrand', 'brackwater-stonefell', 'stonefell-ambermoss']
+    """
+    return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()

@@ -1,0 +1,57 @@
+"""One synthetic line: from its specification to the tables of its folder."""
+
+import tomllib
+import zlib
+from dataclasses import replace
+
+import numpy as np
+
+import towerlib.simulate.papers as papers
+from towerlib.simulate.electrics import footings, state
+from towerlib.simulate.lightning import LAST_DAY, lightning
+from towerlib.simulate.towers import build
+from towerlib.simulate.visits import readings
+
+
+def simulate_line(spec, seed):
+    """All tables of a synthetic line, and the truth behind them.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        What the line is made of.
+    seed : int
+        The same seed gives the same tables.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        Tables of a line folder by name, in the columns of the records; besides ``truth`` (one row a tower)
+        and ``truth-visits`` (one row a flawed visit).
+
+    Examples
+    --------
+    >>> from towerlib.simulate.demo import quillmere_tolstrand
+    >>> tables = simulate_line(quillmere_tolstrand(), seed=1)
+    >>> print(len(tables["towers"]), sum(tables["truth"]["defect"] == "open bond"))
+    60 2
+    """
+    settings = tomllib.loads(spec.settings)
+    built = build(spec, _chance(spec, seed, "build"))
+    footing_ohm = np.abs(footings(built, state(built, LAST_DAY, "normal"))[0])
+    built = replace(built, towers=built.towers.assign(footing_ohm=footing_ohm))
+    office = _chance(spec, seed, "office")
+    return {
+        "towers": papers.register(settings, built, office),
+        **readings(spec, settings, built, _chance(spec, seed, "visits")),
+        **lightning(spec, settings, built, _chance(spec, seed, "lightning")),
+        "soil": papers.soil_tests(spec, built, office),
+        "works": papers.works(built, office),
+        "prices": papers.prices(),
+        "truth": papers.truth(built),
+    }
+
+
+def _chance(spec, seed, purpose):
+    """Source of chance of its own for each purpose, so that a change in one leaves the others alone."""
+    return np.random.default_rng([seed, zlib.crc32(f"{spec.line_id} {purpose}".encode())])

@@ -1,0 +1,171 @@
+"""What a synthetic line is made of."""
+
+from dataclasses import dataclass, field
+
+# Share of the visits that carry each flaw of the reading.
+FLAWS = {
+    "reversed coil": 0.030,
+    "two turns on one leg": 0.015,
+    "half the turns on one leg": 0.010,
+    "turns not entered": 0.010,
+    "overload": 0.010,
+    "probes too near": 0.015,
+    "probes along the line": 0.015,
+    "high probe resistance": 0.012,
+    "method not stated": 0.006,
+    "stood at the neighbour": 0.004,
+}
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """A round of tests.
+
+    Attributes
+    ----------
+    start : str
+        First day, ISO 8601.
+    soil_state : str
+        ``dry``, ``normal`` or ``wet``.
+    share, no_coils_share : float
+        Share of the towers that it reaches, and of these the share that is tested without coils.
+    crews : str
+        One letter a crew.
+    """
+
+    start: str
+    soil_state: str
+    share: float
+    no_coils_share: float
+    crews: str
+
+
+@dataclass(frozen=True)
+class Route:
+    """Where the line runs and what stands there.
+
+    Attributes
+    ----------
+    latitude_deg, longitude_deg : float
+        First tower.
+    sections : tuple of (float, int)
+        Straight sections: bearing [deg] and count of towers.
+    span_m : float
+        Mean span [m].
+    names : str
+        How towers are named: ``padded`` (001, 012A), ``plain`` (1, 12A), ``section`` (A/1, B/7).
+    monopoles, guyed, insulated : tuple of (int, int)
+        Ranges of positions with other structures, or with an insulated shield wire.
+    """
+
+    latitude_deg: float
+    longitude_deg: float
+    sections: tuple[tuple[float, int], ...]
+    span_m: float
+    names: str
+    monopoles: tuple[tuple[int, int], ...] = ()
+    guyed: tuple[tuple[int, int], ...] = ()
+    insulated: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Soil and feet.
+
+    Attributes
+    ----------
+    resistivity_ohm_m, spread : float
+        Median along the line [Ω·m] and standard deviation of the logarithm.
+    leg_spacing_m : float
+        Distance of neighbouring legs [m].
+    ring_share : float
+        Share of the lattice towers whose legs a buried ring joins.
+    """
+
+    resistivity_ohm_m: float
+    spread: float
+    leg_spacing_m: float
+    ring_share: float
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What makes currents in service.
+
+    Attributes
+    ----------
+    forced_a : float
+        Current that the phases would force along an unbroken shield wire [A].
+    unevenness : float
+        Relative standard deviation of that current from span to span.
+    transpositions : tuple of int
+        Positions of the towers at which the phases change places.
+    """
+
+    forced_a: float
+    unevenness: float
+    transpositions: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Planted:
+    """How many towers carry each hidden defect.
+
+    Attributes
+    ----------
+    open_bonds, worn_bonds, corroded_legs, open_legs : int
+        Counts of towers, one defect a tower.
+    open_span : int or None
+        Position of the tower behind which the shield wire is broken.
+    treated, untested : int
+        Towers with completed works (the last of them without success), and towers that no crew ever reached.
+    since : tuple of str
+        Days on one of which a defect began.
+    open_span_since : str
+        Day on which the shield wire broke.
+    """
+
+    open_bonds: int
+    worn_bonds: int
+    corroded_legs: int
+    open_legs: int
+    open_span: int | None
+    treated: int
+    untested: int
+    since: tuple[str, ...] = ("2020-06-15", "2022-01-20", "2023-07-02", "2024-11-11")
+    open_span_since: str = "2023-10-05"
+
+
+@dataclass(frozen=True)
+class LineSpec:
+    """A synthetic line.
+
+    Attributes
+    ----------
+    line_id : str
+        Names the folder.
+    prefix : str
+        Starts the ids of visits, trip-outs and access groups.
+    settings : str
+        The text of its ``line.toml``; shield wires, stations and lightning are taken from there.
+    route, ground, drive, planted, campaigns
+        What it is made of.
+    flaws : dict of str to float
+        Share of the visits that carry each flaw of the reading.
+    separator : str
+        Between the cells of its files.
+    split_visits : bool
+        Visits in one file a crew and month, as crews send them.
+    """
+
+    line_id: str
+    prefix: str
+    settings: str
+    route: Route
+    ground: Ground
+    drive: Drive
+    planted: Planted
+    campaigns: tuple[Campaign, ...]
+    flaws: dict = field(default_factory=lambda: dict(FLAWS))
+    separator: str = ","
+    split_visits: bool = False

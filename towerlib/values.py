@@ -1,0 +1,64 @@
+"""Every constant and default of towerlib: number, unit, source and how far it is confirmed."""
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+STATUSES = ("confirmed", "from memory", "common practice", "assumed")
+
+
+@dataclass(frozen=True)
+class Value:
+    """A number that carries where it comes from."""
+
+    name: str
+    number: float
+    unit: str
+    status: str
+    source: str
+
+
+@cache
+def table():
+    """All values by name.
+
+    Returns
+    -------
+    dict of str to Value
+        As shipped in ``values.csv``.
+
+    Examples
+    --------
+    >>> table()["limit_ohm"].status
+    'common practice'
+    """
+    text = files("towerlib").joinpath("values.csv").read_text(encoding="utf-8")
+    rows = csv.DictReader(text.splitlines())
+    return {row["name"]: Value(**{**row, "number": float(row["number"])}) for row in rows}
+
+
+def number(name):
+    """The number of one value.
+
+    Parameters
+    ----------
+    name : str
+        Name of a row of ``values.csv``.
+
+    Returns
+    -------
+    float
+        In the unit that the row states.
+
+    Raises
+    ------
+    KeyError
+        No such row: a slip of the programmer, not of the user.
+
+    Examples
+    --------
+    >>> number("target_ohm"), number("limit_ohm")
+    (5.0, 15.0)
+    """
+    return table()[name].number
