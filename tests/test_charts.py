@@ -32,7 +32,7 @@ LINE = parse(
 
 
 def condition(count, *, limits=(15.0,), ids="T{}"):
-    """Invented condition of a line: all classes, rings, bounds and blanks occur once there are towers enough."""
+    """Invented condition of a line: with towers enough every class, rings, bounds and blanks occur."""
     random = np.random.default_rng(count)
     number = np.arange(count)
     footing = np.exp(random.normal(np.log(8), 0.8, count))

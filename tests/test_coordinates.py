@@ -390,6 +390,12 @@ def test_blanks_stay_blank_and_inputs_stay_as_they_were():
     pd.testing.assert_series_equal(longitude, kept[1])
 
 
+def test_an_impossible_half_of_a_position_is_a_problem():
+    settled = settle(pd.Series([151.2, -33.8]), pd.Series([np.nan, np.nan]), *line())
+    assert settled.problem[0].startswith("latitude 151.2, longitude blank is no position on earth")
+    assert (settled.problem[1], settled.latitude_deg[1]) == ("", -33.8)
+
+
 @law
 @given(st.lists(st.tuples(st.floats(-200, 200), st.floats(-200, 200)), max_size=8))
 def test_a_position_is_never_lost_without_a_word(places):

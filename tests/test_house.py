@@ -18,7 +18,7 @@ ROOMS = [  # from left to right; what stands in one group may import from each o
     {"readings"},
     {"condition"},
     {"network", "outages"},
-    {"treatments"},
+    {"treatments", "retest"},
     {"plan"},
     {"assessment"},
     {"changes"},

@@ -49,7 +49,8 @@ def bar_m(figure, crs):
     axes = panel(figure)
     left, bottom, right, top = axes.bbox.extents
     middle = np.array([left + right, bottom + top]) / 2
-    ends = axes.transData.inverted().transform([middle - [pixels / 2, 0], middle + [pixels / 2, 0]])
+    half = np.array([pixels / 2, 0])
+    ends = axes.transData.inverted().transform([middle - half, middle + half])
     longitude, latitude = Transformer.from_crs(crs, 4326, always_xy=True).transform(*ends.T)
     return ELLIPSOID.inv(longitude[0], latitude[0], longitude[1], latitude[1])[2]
 
@@ -177,7 +178,7 @@ def test_an_unknown_subject_is_refused():
 )
 @pytest.mark.parametrize("count", [2, 60])
 def test_scale_bar_is_a_true_round_length(crs, start, count):
-    """Against the geodesic between its ends, GeographicLib's algorithm in PROJ."""
+    """Against the geodesic between its ends, Karney's algorithm in PROJ."""
     laid = route(count, "zigzag", start=start, crs=crs)
     figure = maps.route_map(laid, condition(count), LINE)
     said = bar_words_m(figure)
@@ -202,7 +203,7 @@ def test_a_metre_is_as_long_north_as_east(way):
 
 @pytest.mark.parametrize(("longitude", "latitude"), [(30.2, -17.8), (33.0, 45.0), (35.9, 63.0), (31.0, -2.0)])
 def test_convergence(longitude, latitude):
-    """Against PROJ's own factors, and tan γ = tan(λ − λ0)·sin φ of the sphere (from memory), 33° E the meridian."""
+    """Against PROJ's own factors, and tan γ = tan(λ − 33°)·sin φ of the sphere (from memory)."""
     crs = CRS("EPSG:32736" if latitude < 0 else "EPSG:32636")
     x, y = Transformer.from_crs(4326, crs, always_xy=True).transform(longitude, latitude)
     turn = maps.convergence_deg(crs, x, y)
@@ -212,7 +213,7 @@ def test_convergence(longitude, latitude):
 
 
 def test_arrow_points_to_true_north_and_the_foot_says_how_far_it_is_off():
-    """East of the meridian on the northern half grid north lies east of true north, so the arrow leans left."""
+    """East of the meridian, in the north, grid north lies east of true north: the arrow leans left."""
     laid = route(30, "north", start=(35.9, 63.0), crs="EPSG:32636")
     figure = maps.route_map(laid, condition(30), LINE)
     (arrow,) = (shape for shape in figure.artists if shape.get_gid() == "north arrow")
@@ -226,7 +227,7 @@ def test_arrow_points_to_true_north_and_the_foot_says_how_far_it_is_off():
 # ---- chainage
 
 
-@pytest.mark.parametrize("count", [10, 24, 40, 75, 140, 220])
+@pytest.mark.parametrize("count", [10, 40, 75, 140])
 def test_five_to_twelve_round_kilometres(count):
     figure = maps.route_map(route(count, "loop"), condition(count), LINE)
     marks = [line for line in panel(figure).lines if line.get_gid() == "chainage mark"]
@@ -234,7 +235,7 @@ def test_five_to_twelve_round_kilometres(count):
 
 
 def test_marks_stand_at_their_geodesic_distance():
-    """On a straight line the distance to the first tower is the chainage (within 1 m of the 0.35 km spans)."""
+    """On a straight line the geodesic distance to the first tower is the chainage."""
     laid = route(60, "east")
     figure = maps.route_map(laid, condition(60), LINE)
     marks = [line for line in panel(figure).lines if line.get_gid() == "chainage mark"]
@@ -294,9 +295,8 @@ def test_a_station_stands_at_its_own_place_unless_that_is_absurd(longitude, draw
 def test_context_lies_under_the_line_in_the_grid_of_the_map():
     lake = gpd.GeoDataFrame(geometry=[Polygon(box(31.21, -17.82, 31.24, -17.80).exterior)], crs=4326)
     lake.attrs["name"] = "lake"
-    rivers = gpd.GeoDataFrame(
-        geometry=[LineString([(31.1, -17.9), (31.3, -17.7)]), Point(31.2, -17.8), None], crs=4326
-    )
+    banks = [LineString([(31.1, -17.9), (31.3, -17.7)]), Point(31.2, -17.8), None]
+    rivers = gpd.GeoDataFrame(geometry=banks, crs=4326)
     unplaced = gpd.GeoDataFrame(geometry=[Point(0, 0)])
     laid = route(40)
     usual = panel(maps.route_map(laid, condition(40), LINE)).get_xlim()

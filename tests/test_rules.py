@@ -225,6 +225,7 @@ LIMITS = [
     ("leg_shares_agree", {"legs_ma": 13.4}, {"legs_ma": 13.6}),
     ("leg_shares_agree", {"legs_ma": 7.45}, {"legs_ma": 7.35}),
     ("legs_make_the_whole", {"legs": [(50.0, 50.0, 2.0)] * 4}, {"legs": [(50.0, 50.1, 2.0)] * 4}),
+    ("legs_near_the_whole", {"legs": [(50.0, 64.0, 2.0)] * 4}, {"legs": [(50.0, 64.1, 2.0)] * 4}),
     ("ambient_agrees", stray(1.95 * 1.349), stray(1.95 * 1.351)),
     ("ambient_agrees", stray(1.95 / 1.349), stray(1.95 / 1.351)),
     ("current_probe_off_the_line", {"current_probe_distance_m": 50.0}, {"current_probe_distance_m": 49.9}),
@@ -260,6 +261,11 @@ def test_stray_voltages_of_tens_of_volts_may_differ_by_a_part():
     high = {"stray_voltage_current_v": 20.0, "leakage_total_ma": None}
     assert "stray_voltages_agree" not in rules_failed({**high, "stray_voltage_potential_v": 17.0})
     assert "stray_voltages_agree" in rules_failed({**high, "stray_voltage_potential_v": 16.9})
+
+
+def test_no_stray_voltage_is_due_without_a_bonded_shield_wire():
+    for state in ("none", "insulated"):
+        assert "stray_voltage_present" not in rules_failed(stray(0.05), tower={"shield_wire": state})
 
 
 def test_one_of_four_equal_coils_turned_over_is_not_usable():
@@ -302,16 +308,34 @@ def test_total_below_what_the_largest_leg_leaves():
     assert "total_above_least" in rules_failed({"legs": LONE_LEG, "leakage_total_ma": 87.0})
 
 
+def test_totals_far_beyond_their_bounds_are_not_usable():
+    # by hand: 1.5 times (200 + u) with u = 6.2 mA is 309.4 mA; 100 mA over 1.5 less u = 3.9 mA is 62.8 mA
+    assert "total_near_sum" not in rules_failed({"leakage_total_ma": 309.0})
+    assert "total_near_sum" in rules_failed({"leakage_total_ma": 310.0})
+    assert "total_near_least" not in rules_failed({"legs": LONE_LEG, "leakage_total_ma": 63.0})
+    assert "total_near_least" in rules_failed({"legs": LONE_LEG, "leakage_total_ma": 62.0})
+
+
 def test_sum_rules_wait_for_all_legs():
     failed = rules_failed({"legs": LEGS[:2], "method": "shield wire lifted"})
     assert failed == {"all_legs_read"}
 
 
 def test_ring_tower_with_a_clear_total_is_no_caution():
+    # by hand: u² = 3e-4·1 001 737 + 4·4/3, three times u is 52.5 mA
+    for total, lost in ((52.0, True), (53.0, False)):
+        failed = rules_failed({"legs": RING_LEGS, "leakage_total_ma": total}, tower={"ring": True})
+        assert ("ring_total_resolved" in failed) == lost
     assert "ring_total_resolved" not in rules_failed(
         {"legs": RING_LEGS, "leakage_total_ma": 747.0}, tower={"ring": True}
     )
     assert "ring_total_resolved" not in rules_failed({"legs": RING_LEGS, "leakage_total_ma": 28.0})
+
+
+def test_leads_keep_sixty_degrees_off_a_line_with_counterpoise():
+    for bearing, near in ((60.0, False), (59.0, True), (300.0, False), (301.0, True)):
+        failed = rules_failed({"current_probe_bearing_deg": bearing}, tower={"ring": True})
+        assert ("probes_off_the_counterpoise" in failed) == near
 
 
 def test_no_coils_on_a_line_without_bonded_shield_wire_reads_the_footing_alone():

@@ -21,6 +21,7 @@ class Assessment:
     grades: Grades
     condition: pd.DataFrame
     priority: pd.DataFrame
+    retest: pd.DataFrame
 
     @property
     def line(self):
@@ -49,13 +50,36 @@ def assess(records_folder, line, month=""):
     RecordsError, SettingsError
         In one sentence: what is wrong, where, and how to mend it.
     """
-    from towerlib import condition, plan, route
+    from towerlib import condition, plan, retest
+
+    records, laid, grades = read(Path(records_folder) / line)
+    month = month or months.newest(records.visits["date"])
+    towers = condition.assess(records, grades, laid, month)
+    again = retest.retest_list(towers, grades, records.line, month)
+    return Assessment(month, records, laid, grades, towers, plan.priority_list(towers, records.line), again)
+
+
+def read(folder):
+    """The records of a line, its route, and the verdict on every visit.
+
+    Parameters
+    ----------
+    folder : path
+        Line folder.
+
+    Returns
+    -------
+    (Records, Route, Grades)
+
+    Raises
+    ------
+    RecordsError, SettingsError
+        As for `assess`.
+    """
+    from towerlib import route
     from towerlib.readings import quality
     from towerlib.records import load
 
-    records = load.load(Path(records_folder) / line)
-    month = month or months.newest(records.visits["date"])
+    records = load.load(folder)
     laid = route.lay(records.towers, records.line)
-    grades = quality.grade(records, laid)
-    towers = condition.assess(records, grades, laid, month)
-    return Assessment(month, records, laid, grades, towers, plan.priority_list(towers, records.line))
+    return records, laid, quality.grade(records, laid, records.line.quality)

@@ -50,6 +50,18 @@ def run(
 
 
 @app.command()
+def check(
+    folder: Folder,
+    reports: Annotated[Path, typer.Option(help="The lists go to <reports>/<line id>/check/.")] = Path("reports"),
+):
+    """Say what can be used of each file and crew, and write rejected and repaired rows."""
+    from towerlib import runs
+
+    statuses = [_check(place, reports) for place in runs.line_folders(folder)]
+    raise typer.Exit(max(statuses))
+
+
+@app.command()
 def simulate(folder: Annotated[Path, typer.Argument(help="Where the line folders go.", show_default=False)]):
     """Write the demo portfolio: invented lines with known hidden defects."""
     from towerlib.simulate import write_demo
@@ -73,6 +85,19 @@ def main():
     except TowerlibError as flaw:
         typer.echo(f"towerlib: {flaw}", err=True)
         sys.exit(WRONG_INPUT)
+
+
+def _check(place, reports):
+    """One line folder checked: 0 clean, 1 something rejected, 2 unusable."""
+    from towerlib import runs
+
+    try:
+        records, said, paths = runs.check_line(place, reports)
+    except TowerlibError as flaw:
+        typer.echo(f"{place.name}: {flaw}", err=True)
+        return WRONG_INPUT
+    typer.echo(f"{said}\n\nwritten: {paths[0]} and {paths[1].name}\n")
+    return SOME_FAILED if len(records.rejected) else DONE
 
 
 def _pairs(texts):

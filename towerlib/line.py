@@ -107,6 +107,15 @@ class Limits(Settings):
         return self
 
 
+class Retest(Settings):
+    """How long a test holds."""
+
+    normal_years: float = Field(number("retest_normal_years"), gt=0, description="For most towers [years]")
+    close_years: float = Field(
+        number("retest_close_years"), gt=0, description="Above the limit, or where people are often [years]"
+    )
+
+
 class Plan(Settings):
     """The money and the time of the remediation plan."""
 
@@ -131,7 +140,11 @@ class Line(Settings):
     earth_fault: EarthFault = EarthFault()
     lightning: Lightning = Lightning()
     limits: Limits = Limits()
+    retest: Retest = Retest()
     plan: Plan = Plan()
+    quality: dict[str, dict[str, float | str]] = Field(
+        {}, description="A quality rule to its threshold and severity, where the shipped ones do not fit"
+    )
     columns: dict[str, str | dict[str, str]] = Field(
         {}, description="A crew's own headers: header to column, for all files or under a pattern of file names"
     )

@@ -131,6 +131,37 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None)
     return Report(target, study)
 
 
+def check_line(folder, reports):
+    """Read and grade one line folder, and write what could not be used.
+
+    Parameters
+    ----------
+    folder : path
+        Line folder.
+    reports : path
+        The lists go to ``reports/<line id>/check/``.
+
+    Returns
+    -------
+    (Records, str, list of pathlib.Path)
+        The records, the verdict in words, and the lists.
+
+    Raises
+    ------
+    TowerlibError
+        In one sentence.
+    """
+    from towerlib.publish import intake
+
+    records, _, grades = assessment.read(folder)
+    target = Path(reports) / records.line.id / "check"
+    try:
+        paths = intake.write(records, target)
+    except OSError as flaw:
+        raise SettingsError(f"lists cannot be written to {target}: {flaw.strerror}") from None
+    return records, intake.words(records, grades), paths
+
+
 def typed(parameters):
     """Parameters in the types that the notebooks declare, by notebook.
 

@@ -36,7 +36,9 @@ def write(study, folder):
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     workbook.write_csv(study.priority, folder / "priority-list.csv")
     workbook.write_xlsx(study.priority, folder / "priority-list.xlsx", notes=notes(study))
+    workbook.write_csv(study.retest, folder / "retest-list.csv")
     workbook.write_csv(study.records.rejected, folder / "rejected-rows.csv")
+    workbook.write_csv(study.records.repaired, folder / "repaired-rows.csv")
     geopackage.write(study.route, study.priority, folder / "line.gpkg")
     for name, draw in PICTURES.items():
         save(draw(study), folder / f"{name}.png")

@@ -71,7 +71,7 @@ def _failures(context, rules):
 
 
 def _found(visits, failed, rules):
-    """All findings in order, each behind the position of its visit, its severity and its place in the table."""
+    """All findings in order, each behind the position of its visit, its severity and its rule."""
     found = []
     for place, rule in enumerate(rules):
         rows, level = failed[rule.rule], SEVERITIES.index(rule.severity) + 1

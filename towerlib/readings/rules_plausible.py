@@ -76,7 +76,7 @@ def _at_test_frequency(visits, sweeps):
 
 
 def _nearest(owner, apart, ohm, count):
-    """How far the nearest reading on one side of the test frequency is, and its impedance; NaN where none is."""
+    """How far the nearest reading at or past the test frequency is, and its impedance; NaN if none."""
     side = np.flatnonzero(apart >= 0)
     owner, apart, ohm = owner[side], apart[side], ohm[side]
     least, impedance = np.full(count, np.inf), np.full(count, np.nan)

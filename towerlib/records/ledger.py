@@ -141,3 +141,31 @@ def mended(table, read, repairs):
         table=table, file=places["file"].to_numpy(), row=places["row"].to_numpy()
     )
     return entries[REPAIRED].astype({"row": "Int64"})
+
+
+def by_file(read):
+    """Rows in, used, repaired and rejected of each file.
+
+    Parameters
+    ----------
+    read : dict of str to Table
+        Tables with their rows, rejected and repaired entries, and `rows_in` by file.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a table and file; columns rows_in, used, repaired (of the used), rejected.
+    """
+    parts = {
+        (name, file): {
+            "rows_in": count,
+            "used": int((table.rows["_file"] == file).sum()),
+            "repaired": table.repaired.loc[table.repaired["file"] == file, "row"].nunique(),
+            "rejected": int((table.rejected["row"].notna() & (table.rejected["file"] == file)).sum()),
+        }
+        for name, table in read.items()
+        for file, count in table.rows_in.items()
+    }
+    columns = ["rows_in", "used", "repaired", "rejected"]
+    index = pd.MultiIndex.from_tuples(list(parts), names=["table", "file"])
+    return pd.DataFrame(list(parts.values()), index=index, columns=columns).astype("int64")

@@ -30,6 +30,7 @@ class Records:
     rejected: pd.DataFrame
     repaired: pd.DataFrame
     counts: pd.DataFrame
+    by_file: pd.DataFrame
     files: tuple
     unread: tuple
 
@@ -47,7 +48,8 @@ def load(folder):
     Records
         Tables with every column of the dictionary and the utility's own; `rejected` with one row an input row
         that is not used; `repaired` with one row a mended cell; `counts` with rows_in, used, repaired, rejected by
-        table, where rows_in = used + rejected and `repaired` counts used rows with a mended cell.
+        table, where rows_in = used + rejected and `repaired` counts used rows with a mended cell; `by_file` with
+        the same counts by table and file.
 
     Raises
     ------
@@ -66,13 +68,15 @@ def load(folder):
     read = references.settle(_with_wide_legs(read), line)
     for name in NEEDED:
         _insist(name, read[name], folder)
+    by_file = ledger.by_file(read)
     return Records(
         folder=folder,
         line=line,
         **{name: _finished(table.rows) for name, table in read.items()},
         rejected=pd.concat([table.rejected for table in read.values()], ignore_index=True),
         repaired=pd.concat([table.repaired for table in read.values()], ignore_index=True),
-        counts=_counts(read),
+        counts=by_file.groupby("table", sort=False).sum().reindex(list(TABLES), fill_value=0),
+        by_file=by_file,
         files=(folder / "line.toml", *dict.fromkeys(source.path for group in found.values() for source in group)),
         unread=tuple(sources.unread(folder, found)),
     )
@@ -85,19 +89,19 @@ class Table:
     rows: pd.DataFrame
     rejected: pd.DataFrame
     repaired: pd.DataFrame
-    rows_in: int
+    rows_in: dict  # by file
 
 
 def _table(name, found, folder, own):
     """All files of one table, one under the other."""
     parts = [_file(name, source, folder, columns.own_headers(own, source.name)) for source in found]
     if not parts:
-        return Table(cells.empty(name), ledger.rejected(), ledger.repaired(), 0)
+        return Table(cells.empty(name), ledger.rejected(), ledger.repaired(), {})
     return Table(
         rows=pd.concat([part.rows for part in parts], ignore_index=True),
         rejected=pd.concat([part.rejected for part in parts], ignore_index=True),
         repaired=pd.concat([part.repaired for part in parts], ignore_index=True),
-        rows_in=sum(part.rows_in for part in parts),
+        rows_in={file: count for part in parts for file, count in part.rows_in.items()},
     )
 
 
@@ -109,7 +113,7 @@ def _file(name, source, folder, own):
         columns.insist(found, name)
     except RecordsError as flaw:
         entry = (name, source.name, None, "", "", f"the file {flaw}")
-        return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), 0)
+        return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), {source.name: 0})
     read = cells.read(table, found, name, source.name)
     rows, bad = ledger.reject(name, read.rows, read.flaws)
     misshapen = ledger.rejected((name, source.name, row, "", text, reason) for row, text, reason in table.misshapen)
@@ -117,7 +121,7 @@ def _file(name, source, folder, own):
         rows=rows,
         rejected=pd.concat([bad, misshapen], ignore_index=True),
         repaired=ledger.mended(name, rows, read.repairs),
-        rows_in=len(read.rows) + len(misshapen),
+        rows_in={source.name: len(read.rows) + len(misshapen)},
     )
 
 
@@ -134,7 +138,7 @@ def _with_wide_legs(read):
     rows = pd.concat([legs.rows, tall], ignore_index=True)
     return read | {
         "visits": replace(visits, rows=visits.rows.drop(columns=wide)),
-        "legs": replace(legs, rows=rows, rows_in=legs.rows_in + len(tall)),
+        "legs": replace(legs, rows=rows, rows_in=legs.rows_in | tall["_file"].value_counts().to_dict()),
     }
 
 
@@ -168,20 +172,3 @@ def _insist(name, table, folder):
 def _finished(rows):
     """A table without the marks of where its rows came from, the key first."""
     return rows.drop(columns=["_file", "_row"]).reset_index(drop=True)
-
-
-def _counts(read):
-    """Rows in, used, repaired and rejected of each table."""
-    counts = pd.DataFrame(
-        {
-            name: {
-                "rows_in": table.rows_in,
-                "used": len(table.rows),
-                "repaired": table.repaired[["file", "row"]].drop_duplicates().shape[0],
-                "rejected": int(table.rejected["row"].notna().sum()),
-            }
-            for name, table in read.items()
-        }
-    ).T
-    return counts.rename_axis("table")
-

@@ -17,6 +17,7 @@ _REPAIRS = {  # what was wrong: whether the axes change places, then the signs t
     "latitude and longitude were swapped, and the longitude had the wrong sign": (True, 1, -1),
     "latitude and longitude were swapped, and both had the wrong sign": (True, -1, -1),
 }
+_LIMITS = (90, 180)
 _KM_PER_DEGREE = (
     60 * 1.852
 )  # a nautical mile is a minute of arc, near enough to tell a person how far off it is
@@ -78,7 +79,8 @@ def settle(latitude_deg, longitude_deg, reference_latitude_deg, reference_longit
     line = _line(np.column_stack([reference_latitude_deg, reference_longitude_deg]).astype(float))
     away_deg = _away(written, line)
     nowhere = (written == 0).all(axis=1)
-    is_off = ~nowhere & np.isfinite(written).all(axis=1) & ~(away_deg <= number("position_near_deg"))
+    is_blank = np.isnan(written).any(axis=1) & ~(np.abs(written) > _LIMITS).any(axis=1)
+    is_off = ~nowhere & ~is_blank & ~(away_deg <= number("position_near_deg"))
     is_far = is_off & ~(away_deg <= number("position_far_deg"))
     settled, repair = _repaired(written, line, is_far)
     lost = nowhere | (is_off & (repair == ""))
@@ -116,7 +118,7 @@ def _line(towers):
 
 def _is_position(places):
     """Whether latitude and longitude are numbers within 90 and 180 degrees."""
-    return (np.abs(places) <= [90, 180]).all(axis=1)
+    return (np.abs(places) <= _LIMITS).all(axis=1)
 
 
 def _sphere(places):
@@ -167,7 +169,7 @@ def _problem(latitude, longitude, away_deg):
     """Why a position cannot stand, and what to do."""
     if latitude == 0 and longitude == 0:
         return "latitude 0, longitude 0 is what a receiver stores without a fix; read the position again."
-    place = f"latitude {latitude:.7g}, longitude {longitude:.7g}"
+    place = f"latitude {latitude:.7g}, longitude {longitude:.7g}".replace("nan", "blank")
     if not np.isfinite(away_deg):
         return f"{place} is no position on earth; check for a slip, swapped columns or grid metres."
     return (
