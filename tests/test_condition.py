@@ -27,7 +27,8 @@ def visit(visit_id, tower_id, date, ohm=10.0, **more):
         "bond_seen": None,
         "verdict": "usable",
     }
-    return clean | more
+    verdict = more.get("verdict", "usable")
+    return clean | {"footing_verdict": verdict, "leakage_verdict": verdict} | more
 
 
 def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", settings=LINE):
@@ -115,6 +116,13 @@ def test_gap_is_sum_minus_total():
     assert towers.loc["1", "gap_ma"] == pytest.approx(10.3)
     assert towers.loc["1", "gap_fraction"] == pytest.approx(0.96, abs=0.005)
     assert towers.loc["1", "gap_rank"] == 1
+
+
+def test_a_flaw_of_one_reading_does_not_condemn_the_other():
+    bad_probe = visit("a", "1", "2026-01-01", leakage_total_ma=30.0, footing_verdict="not usable")
+    towers = assess(bad_probe, legs=[("a", "A", 32.0)])
+    assert pd.isna(towers.loc["1", "footing_ohm"])
+    assert towers.loc["1", "gap_ma"] == 2.0
 
 
 def test_a_negative_gap_is_kept():

@@ -311,6 +311,14 @@ def test_current_in_is_current_out(parts, place):
     assert flow.footing_a.sum() + flow.station_a.sum() == pytest.approx(1.0, abs=1e-9)
 
 
+@given(lines(), st.integers(0, 24))
+def test_what_comes_from_the_stations_returns_to_them(parts, place):
+    line = ladder(*parts, STATIONS)
+    place %= len(line.footing_ohm)
+    flow = solve(line, *fault_drive(place, 4000.0, 1500.0, MUTUAL / WIRE * parts[2]))
+    assert flow.footing_a.sum() + flow.station_a.sum() == pytest.approx(0.0, abs=1e-6)
+
+
 @given(lines(), st.integers(0, 24), st.integers(0, 24))
 def test_reciprocity(parts, one, other):
     line = ladder(*parts, STATIONS)

@@ -159,6 +159,7 @@ def test_exponents_and_signs(cell, value):
         (["1,234", "3.25"], ",", [1.234, 3.25]),
         (["1.234", "3.25"], ",", [np.nan, 3.25]),  # the file says comma, the column says point
         (["1,234", "3,25"], ".", [np.nan, 3.25]),
+        (["1.234", "3,25"], ".", [1.234, 3.25]),
     ],
 )
 def test_the_column_or_the_file_tells_thousand_from_decimal(column, decimal, values):
@@ -182,6 +183,7 @@ def test_sentence_of_an_unsettled_comma_names_both_readings():
 def test_repaired_is_what_took_interpretation():
     column = text("3.2", "12", "3,2", "1.234,5", "3 Ω", "<3", "n/a", "", None)
     assert numbers(column, "ohm").repaired.tolist() == [False, False, *[True] * 5, False, False]
+    assert numbers(text("1.234", "3,2"), "ohm").repaired.tolist() == [True, True]  # 1.234 is a thousand there
     in_comma_file = numbers(text("3,2", "12", "1,234", "1.234,5", "3,2 Ω"), "ohm", decimal=",")
     assert in_comma_file.repaired.tolist() == [False, False, False, True, True]
 
@@ -401,6 +403,7 @@ def test_choice_takes_the_word_none_where_it_is_an_option():
 def test_choice_reads_synonyms():
     read = choice(text("earth wire lifted"), METHODS, {"Earth-wire lifted": "shield wire lifted"})
     assert read.values.tolist() == ["shield wire lifted"]
+    assert choice(text("none"), ("none", "light"), {"none": "light"}).values.tolist() == ["none"]
 
 
 def test_choice_does_not_guess_but_lists_the_nearest_first():

@@ -39,7 +39,7 @@ def test_visits_stay_as_they_are_in_their_order():
     before = records.visits.copy()
     graded = grade(records, route)
     pd.testing.assert_frame_equal(records.visits, before)
-    pd.testing.assert_frame_equal(graded.visits.drop(columns=["verdict", "reasons"]), before)
+    pd.testing.assert_frame_equal(graded.visits.drop(columns=["verdict", "footing_verdict", "leakage_verdict", "reasons"]), before)
     assert graded.visits["verdict"].tolist().index("not usable") == 2
 
 
@@ -166,3 +166,11 @@ def test_wrong_unit_of_one_leg_is_found(scale):
     assert np.isin(
         list(failed), ["total_within_sum", "total_near_sum", "total_near_least", "ambient_agrees"]
     ).all()
+
+
+def test_a_flaw_of_one_reading_does_not_condemn_the_other():
+    """A probe of bad contact spoils the impedance; coils have nothing to do with it."""
+    graded = grade(*sound({"potential_probe_ohm": 60_000.0})).visits.iloc[0]
+    assert graded["footing_verdict"] == "not usable"
+    assert graded["leakage_verdict"] == "usable"
+    assert graded["verdict"] == "not usable"

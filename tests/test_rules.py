@@ -274,6 +274,11 @@ def test_one_of_four_equal_coils_turned_over_is_not_usable():
     assert "legs_near_the_whole" in rules_failed(turned)
 
 
+def test_legs_are_the_whole_only_where_the_register_counts_them():
+    one_leg = {"legs": LEGS[:1], "leakage_total_ma": None}
+    assert "legs_near_the_whole" not in rules_failed(one_leg, tower={"leg_count": None})
+
+
 def test_faint_injected_currents_tell_no_share():
     assert "leg_shares_agree" in rules_failed({"injected_ma": 2.0, "legs_ma": 0.2})
     assert "leg_shares_agree" not in rules_failed({"injected_ma": 1.9, "legs_ma": 0.19})

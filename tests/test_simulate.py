@@ -1,5 +1,6 @@
 """The synthetic lines: their physics, their flaws, and that the demo's files are what is written today."""
 
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,14 +10,15 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import j0
 
+from towerlib.physics.ladder import ladder, solve
 from towerlib.records.load import load
 from towerlib.records.tables import TABLES
-from towerlib.simulate import simulate_line, write, write_demo
+from towerlib.simulate import electrics, simulate_line, write, write_demo
 from towerlib.simulate.demo import SEED, brackwater_stonefell, demo_lines, quillmere_tolstrand
-from towerlib.simulate.electrics import dispersion
 from towerlib.simulate.ground import tower_names, wenner_resistivity
 from towerlib.simulate.instrument import SWEEP_HZ
 from towerlib.simulate.specs import FLAWS, Planted
+from towerlib.simulate.towers import build
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 LINES = [spec.line_id for spec in demo_lines()]
@@ -193,14 +195,32 @@ def test_two_layer_resistivity_against_the_integral(lower, depth_m, spacing_m):
 def test_dispersion_of_a_compact_footing(rho, f, magnitude):
     # A buried-line model of counterpoises of 5 to 15 m with the same soil (Alipio and Visacro 2014), worked
     # separately; the wires' own inductance is not in the compact form, hence 1.5 %.
-    assert abs(dispersion(f, rho)) == pytest.approx(magnitude, abs=0.015)
+    assert abs(electrics.dispersion(f, rho)) == pytest.approx(magnitude, abs=0.015)
 
 
 def test_poor_soil_turns_the_phase_negative():
-    assert np.degrees(np.angle(dispersion(5e3, [100.0, 1000.0, 5000.0]))).tolist() == sorted(
-        np.degrees(np.angle(dispersion(5e3, [100.0, 1000.0, 5000.0]))), reverse=True
+    assert np.degrees(np.angle(electrics.dispersion(5e3, [100.0, 1000.0, 5000.0]))).tolist() == sorted(
+        np.degrees(np.angle(electrics.dispersion(5e3, [100.0, 1000.0, 5000.0]))), reverse=True
     )
-    assert np.degrees(np.angle(dispersion(5e3, 5000.0))) < -8
+    assert np.degrees(np.angle(electrics.dispersion(5e3, 5000.0))) < -8
+
+
+def test_legs_and_ladder_are_one_network(monkeypatch):
+    # Thévenin's theorem: each tower on the wire as it would be without that tower carries what the ladder
+    # says. No soil field, no body current: then the vector total is the ladder's footing current.
+    monkeypatch.setattr(electrics, "BODY_A_KV", 0.0)
+    spec = brackwater_stonefell()
+    settings = tomllib.loads(spec.settings)
+    built = build(spec, np.random.default_rng(3))
+    now = electrics.state(built, np.datetime64("2026-06-30"), "normal")
+    flows = electrics.stray(built, spec.drive, np.random.default_rng(4))
+    still = np.zeros_like(flows.soil_v)
+    current_a = electrics.in_service(built, settings, now, replace(flows, soil_v=still, ring_v=still))
+    footing_ohm, _ = electrics.footings(built, now)
+    span_ohm = electrics.span_impedance(built, settings, 50.0)
+    line = ladder(footing_ohm, now.bond_ohm, np.where(now.span_open, np.inf, span_ohm), (0.4, 0.9))
+    by_ladder = solve(line, span_emf_v=flows.forced_a * span_ohm).footing_a
+    assert np.nansum(current_a, axis=1) == pytest.approx(by_ladder, rel=1e-6, abs=1e-9)
 
 
 def test_sweeps_stay_off_the_harmonics(lines):

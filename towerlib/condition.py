@@ -61,9 +61,9 @@ def _places(records, route):
     return towers
 
 
-def _newest(visits):
+def _newest(visits, verdict):
     """The newest visit of each tower; on one day the better verdict, then the one listed last."""
-    usable = visits["verdict"] == "usable"
+    usable = visits[verdict] == "usable"
     order = visits.assign(_usable=usable).sort_values(["date", "_usable"], kind="stable")
     return order.drop_duplicates("tower_id", keep="last").set_index("tower_id")
 
@@ -73,14 +73,14 @@ def _footing(visits, end):
 
     The interval is what an instrument may be off in use; a reading below its range ("<0.5") has no low end.
     """
-    sees = visits["method"].isin(FOOTING_ALONE) & (visits["verdict"] != "not usable")
+    sees = visits["method"].isin(FOOTING_ALONE) & (visits["footing_verdict"] != "not usable")
     read = visits["impedance_ohm"].notna() & (_bound(visits) != ">")
-    stands = _newest(visits[sees & read])
+    stands = _newest(visits[sees & read], "footing_verdict")
     spread = number("operating_uncertainty_percent") / 100
     below = _bound(stands) == "<"
     return pd.DataFrame(
         {
-            "verdict": stands["verdict"],
+            "verdict": stands["footing_verdict"],
             "footing_ohm": stands["impedance_ohm"],
             "footing_low_ohm": (stands["impedance_ohm"] / (1 + spread)).mask(below, 0.0),
             "footing_high_ohm": stands["impedance_ohm"] * (1 + spread),
@@ -95,8 +95,9 @@ def _lower_bound(visits):
     """What readings without coils, or beyond the range, leave certain: the footing is at least this."""
     beyond = visits["method"].isin(FOOTING_ALONE) & (_bound(visits) == ">")
     sees = ((visits["method"] == "no coils") & (_bound(visits) != "<")) | beyond
-    stands = _newest(visits[sees & (visits["verdict"] != "not usable") & visits["impedance_ohm"].notna()])
-    return pd.DataFrame({"lower_bound_ohm": stands["impedance_ohm"], "bound_verdict": stands["verdict"]})
+    read = visits["impedance_ohm"].notna() & (visits["footing_verdict"] != "not usable")
+    stands = _newest(visits[sees & read], "footing_verdict")
+    return pd.DataFrame({"lower_bound_ohm": stands["impedance_ohm"], "bound_verdict": stands["footing_verdict"]})
 
 
 def _bound(visits):
@@ -111,7 +112,7 @@ def _leakage(visits, legs):
     sums = legs.groupby("visit_id")["leakage_ma"].sum().rename("leakage_sum_ma")
     read = visits.join(sums, on="visit_id")
     complete = read["leakage_sum_ma"].notna() & read["leakage_total_ma"].notna()
-    stands = _newest(read[complete & (read["verdict"] != "not usable")])
+    stands = _newest(read[complete & (read["leakage_verdict"] != "not usable")], "leakage_verdict")
     gap = stands["leakage_sum_ma"] - stands["leakage_total_ma"]
     return pd.DataFrame(
         {

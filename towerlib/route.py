@@ -295,8 +295,8 @@ def _order(register, line):
     if given.size > 1:
         blank = register.loc[np.isnan(sequence), "tower_id"]
         remark = (
-            f"The sequence number is blank for {blank.size} of {len(register)} towers ({_listed(blank)}): each was"
-            " put where it adds the least length to the route. Check their places against the tower schedule."
+            f"The sequence number is blank for {blank.size} of {len(register)} towers ({_listed(blank)}):"
+            " each was put where it adds the least length. Check them against the tower schedule."
         )
         return _shortest_path(xyz, given), [remark]
     blank = "all but one" if given.size else "all"

@@ -239,7 +239,9 @@ def _height(height_m, frequency_hz):
     """Heights as an array; NaN stands for none where the De form needs none."""
     if height_m is None:
         if np.any(np.asarray(frequency_hz) > number("earth_return_switch_hz")):
-            raise ValueError("above the switch frequency the heights of the wires are needed: give the heights")
+            raise ValueError(
+                "above the switch frequency the heights of the wires are needed: give the heights"
+            )
         return np.nan
     return np.asarray(height_m, float)
 

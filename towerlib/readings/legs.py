@@ -53,9 +53,9 @@ _RULES = {
     ),
     "share_high_doubtful": (
         "bond or coils: inspect",
-        "The legs take {leg_share_lambda:g} of the injected current, as with little or no bond; but "
-        "their sum of {leakage_sum_ma:g} mA and the total of {leakage_total_ma:g} mA contradict each "
-        "other. Check the coils first.",
+        "The legs take {leg_share_lambda:g} of the injected current, but their sum of {leakage_sum_ma:g} mA "
+        "and the total of {leakage_total_ma:g} mA contradict each other. Little or no bond and coils wrongly "
+        "set look the same. Check the coils first.",
     ),
     "share_high": (
         "bond: inspect",
@@ -457,22 +457,18 @@ def _turned_over(names, parts, whole, u):
 
 
 def _against_line(table, coils):
-    """Robust z of ln total, ln sum and ln rise, among the towers of the day or the campaign."""
-    served = ~no(table["in_service"])
-    days = table["date"].dt.normalize()
-    groups = [[table["peer_class"], days], [table["peer_class"], _campaigns(days)]]
+    """Robust z of ln total, ln sum and ln rise, among the towers of the day, where too few of the campaign."""
+    days, served = table["date"].dt.normalize(), ~no(table["in_service"])
     least_ma = max(coils.step_ma / 2.0, 0.01)  # a logarithm of nothing has no value
     total_ma = table["leakage_total_ma"].where(served).clip(lower=least_ma)
     sum_ma = table["leakage_sum_ma"].where(served).clip(lower=least_ma)
-    total, total_peers = _among_peers(total_ma, groups, coils)
-    return {
-        "total_vs_line": total["z"],
-        "sum_vs_line": _among_peers(sum_ma, groups, coils)[0]["z"],
-        "rise_vs_line": _among_peers(total_ma * table["footing_ohm"], groups, coils)[0]["z"],
-        "peers": total_peers,
-        "peer_count": total["count"],
-        "peer_total_ma": total["centre"],
-    }
+    logs = np.log(pd.DataFrame({"total": total_ma, "sum": sum_ma, "rise": total_ma * table["footing_ohm"]}))
+    day, campaign = (_robust_z(logs, [table["peer_class"], when], coils) for when in (days, _campaigns(days)))
+    of_day = day["total_vs_line"].notna()
+    found = day.where(of_day, campaign)
+    known = found["total_vs_line"].notna()
+    peers = pd.Series(np.where(of_day, "day", "campaign"), dtype="str").where(known)
+    return {**dict(found.where(known)), "peers": peers}
 
 
 def _campaigns(days):
@@ -482,24 +478,16 @@ def _campaigns(days):
     return days.map(pd.Series(begins.cumsum().to_numpy(), ordered.to_numpy()))
 
 
-def _among_peers(values, groups, coils):
-    """Robust z, count and centre of each value, of the day if it has enough towers, else of the campaign."""
-    day, campaign = (_robust_z(values, group, coils) for group in groups)
-    of_day, known = day["z"].notna(), day["z"].notna() | campaign["z"].notna()
-    peers = pd.Series(np.where(of_day, "day", "campaign"), dtype="str").where(known)
-    return day.where(of_day, campaign).where(known), peers
-
-
-def _robust_z(values, groups, coils):
-    """Distance of ln value from its group's median in robust standard deviations; blank in a small group."""
-    logs = np.log(values)
-    centre = logs.groupby(groups).transform("median")
+def _robust_z(logs, groups, coils):
+    """Distance of each logarithm from its group's median in robust deviations; blank in a small group."""
+    by_group = logs.groupby(groups)
+    centre, count = by_group.transform("median"), by_group.transform("count")
     spread = 1.4826 * (logs - centre).abs().groupby(groups).transform("median")
-    count = logs.groupby(groups).transform("count")
     # The reading's own uncertainty keeps a handful of equal readings from making every other one stand out.
-    own = (coils.noise_ma**2 + coils.step_ma**2 / 12.0) * np.exp(-2.0 * centre) + coils.gain_u**2
-    z = ((logs - centre) / np.sqrt(spread**2 + own)).where(count >= number("peer_count_min"))
-    return pd.DataFrame({"z": z, "centre": np.exp(centre), "count": count})
+    own = (coils.noise_ma**2 + coils.step_ma**2 / 12.0) * np.exp(-2.0 * centre["total"]) + coils.gain_u**2
+    z = (logs - centre) / np.sqrt((spread**2).add(own, axis=0))
+    z = z.where(count >= number("peer_count_min")).add_suffix("_vs_line")
+    return z.assign(peer_count=count["total"], peer_total_ma=np.exp(centre["total"]))
 
 
 def _flags(table, coils):

@@ -20,8 +20,8 @@ class Grades:
     Parameters
     ----------
     visits : DataFrame
-        The visits of the records, in their order, with ``verdict`` and ``reasons`` (sentences, "" where
-        usable).
+        The visits of the records, in their order, with ``verdict``, ``footing_verdict``, ``leakage_verdict``
+        (a flaw of one reading does not condemn the other) and ``reasons`` (sentences, "" where usable).
     findings : DataFrame
         One row per failed rule and visit, in the order of the visits, the gravest first: ``visit_id``,
         ``tower_id``, ``rule``, ``severity``, ``value`` as found, ``sentence`` for the crew.
@@ -60,7 +60,7 @@ def grade(records, route, overrides=None):
     rules = in_force(overrides)
     context = prepare(records, route)
     found = _found(context.visits, _failures(context, rules), rules)
-    return Grades(records.visits.assign(**_verdicts(found, len(records.visits))), _table(found))
+    return Grades(records.visits.assign(**_verdicts(found, rules, len(records.visits))), _table(found))
 
 
 def _failures(context, rules):
@@ -93,16 +93,18 @@ def _table(found):
     return pd.DataFrame(dict(zip(FINDINGS, texts, strict=True)))
 
 
-def _verdicts(found, count):
-    """Gravest severity of each visit and its sentences."""
-    level, reasons = [0] * count, [""] * count
-    for row, less, *_, sentence in found:
-        level[row] = max(level[row], -less)
+def _verdicts(found, rules, count):
+    """Gravest severity of each visit, as a whole and for each of its two readings, and its sentences."""
+    aspects = {"verdict": ("footing", "leakage", "both")}
+    aspects |= {f"{aspect}_verdict": (aspect, "both") for aspect in ("footing", "leakage")}
+    levels, reasons = {name: [0] * count for name in aspects}, [""] * count
+    for row, less, place, *_, sentence in found:
+        for name, concerned in aspects.items():
+            if rules[place].concerns in concerned:
+                levels[name][row] = max(levels[name][row], -less)
         reasons[row] = f"{reasons[row]} {sentence}".lstrip()
-    return {
-        "verdict": pd.array([VERDICTS[gravest] for gravest in level], dtype="str"),
-        "reasons": pd.array(reasons, dtype="str"),
-    }
+    graded = {name: pd.array([VERDICTS[gravest] for gravest in level], dtype="str") for name, level in levels.items()}
+    return graded | {"reasons": pd.array(reasons, dtype="str")}
 
 
 def _fill(template, visits, rows, limit):

@@ -29,6 +29,8 @@ class Rule:
     ----------
     rule : str
         Name of the rule and of its function.
+    concerns : str
+        What a failure speaks against: the reading of the "footing", of the "leakage", or "both".
     severity : str
         What a visit becomes that fails: "caution" or "not usable"; "off" by an override.
     threshold : float
@@ -45,6 +47,7 @@ class Rule:
     """
 
     rule: str
+    concerns: str
     severity: str
     threshold: float
     unit: str

@@ -72,7 +72,7 @@ def _parallel(visits, impedance):
     """Impedance of all legs in parallel, where every leg has one, and the factor that the reading is off."""
     siemens = np.divide(1.0, impedance, out=np.full_like(impedance, np.nan), where=impedance > 0)
     read = (~np.isnan(siemens)).sum(axis=1)
-    whole = (read > 0) & ~(read < visits["leg_count"]) & visits["method"].eq("leg coils")
+    whole = (read >= visits["leg_count"]) & visits["method"].eq("leg coils")
     together = 1.0 / pd.Series(np.nansum(siemens, axis=1), visits.index).where(whole)
     times = visits["impedance_ohm"].where(visits["impedance_ohm"] > 0) / together
     return {"legs_parallel_ohm": together, "whole_factor": np.maximum(times, 1.0 / times)}

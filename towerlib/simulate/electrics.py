@@ -188,7 +188,7 @@ def injection(built, settings, now, footing_ohm, frequency_hz):
     tuple of Ladder and DrivingPoint
     """
     at_frequency = footing_ohm * dispersion(frequency_hz, built.towers["soil_resistivity_ohm_m"].to_numpy())
-    span_ohm = _span_impedance(built, settings, frequency_hz)
+    span_ohm = span_impedance(built, settings, frequency_hz)
     line = _ladder(at_frequency, settings, now, span_ohm)
     return line, driving_points(line)
 
@@ -209,7 +209,7 @@ def in_service(built, settings, now, flows):
         Currents [A], NaN where there is no such path.
     """
     frequency_hz, voltage_kv = settings["line"]["frequency_hz"], settings["line"]["voltage_kv"]
-    span_ohm = _span_impedance(built, settings, frequency_hz)
+    span_ohm = span_impedance(built, settings, frequency_hz)
     line = _ladder(footings(built, now)[0], settings, now, span_ohm)
     rest_s = driving_points(line).rest_s
     wire_v = solve(line, span_emf_v=flows.forced_a * span_ohm).wire_v
@@ -229,8 +229,21 @@ def _ladder(footing_ohm, settings, now, span_ohm):
     return ladder(footing_ohm, now.bond_ohm, np.where(now.span_open, np.inf, span_ohm), stations)
 
 
-def _span_impedance(built, settings, frequency_hz):
-    """Impedance of the equivalent shield wire, span by span [Ω]."""
+def span_impedance(built, settings, frequency_hz):
+    """Impedance of the equivalent shield wire, span by span.
+
+    Parameters
+    ----------
+    built, settings : Built, dict
+        The line, its ``line.toml``.
+    frequency_hz : float
+        Frequency [Hz].
+
+    Returns
+    -------
+    array of complex, shape (n − 1,)
+        Impedance [Ω], as if no span were broken.
+    """
     x_m, y_m, sag_m, gmr_mm, r_ohm_km = np.array(
         [
             [wire[key] for key in ("x_m", "y_m", "sag_m", "gmr_mm", "r_ohm_km")]
