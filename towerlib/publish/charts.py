@@ -55,6 +55,14 @@ def route_profile(condition, line):
     Notes
     -----
     A reading at or below zero has no place on a logarithmic scale: it is named at the foot.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from towerlib.line import parse
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> print(route_profile(pd.DataFrame(), line).texts[0].get_text())
+    Footing impedance along the route
     """
     title, towers = "Footing impedance along the route", style.with_value(condition)
     if not (towers["value_ohm"] > 0).any():
@@ -101,6 +109,14 @@ def ranked_bars(condition, line, top=20):
     ------
     SettingsError
         `top` is below 1.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from towerlib.line import parse
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> print(ranked_bars(pd.DataFrame(), line).texts[0].get_text())
+    Worst towers by footing impedance and by leakage gap
     """
     if top < 1:
         raise SettingsError(f"top = {top}: ranked_bars needs room for at least 1 tower")
@@ -146,6 +162,14 @@ def gap_scatter(condition, line):
     -----
     Equal gap fractions f are parallel lines on logarithmic axes: total = (1 − f)·sum. A point above the line
     f = 0 has a negative gap, as readings taken one after the other under a changing load can give.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from towerlib.line import parse
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> print(gap_scatter(pd.DataFrame(), line).texts[0].get_text())
+    Leakage: vector total against arithmetic sum
     """
     title, towers = "Leakage: vector total against arithmetic sum", style.with_value(condition)
     read = towers[towers["leakage_sum_ma"].notna() & towers["leakage_total_ma"].notna()]
@@ -198,6 +222,14 @@ def impedance_distribution(condition, line):
     Notes
     -----
     Eight bins a decade. Lower bounds are counted at the foot and not drawn: their true value is not known.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from towerlib.line import parse
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> print(impedance_distribution(pd.DataFrame(), line).texts[0].get_text())
+    Distribution of footing impedance
     """
     title, towers = "Distribution of footing impedance", style.with_value(condition)
     tested = towers[towers["kind"].isin(TESTED) & (towers["value_ohm"] > 0)]

@@ -92,6 +92,16 @@ def route_map(route, condition, line, by="impedance", *, month=None, context=())
     -----
     Scale bar and arrow are true at the middle of the map: a length on the ellipsoid, and true north. A tower
     whose place is in doubt and far off the rest stays outside the frame, named at the foot.
+
+    Examples
+    --------
+    >>> from towerlib.line import parse
+    >>> from towerlib.route import lay
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> places = {"latitude_deg": [0.0, 0.0], "longitude_deg": [33.0, 33.003], "sequence": [1.0, 2.0]}
+    >>> route = lay(pd.DataFrame({"tower_id": ["T1", "T2"]} | places), line)
+    >>> print(route_map(route, pd.DataFrame(), line).texts[0].get_text())
+    Footing impedance on the map
     """
     if by not in TITLES:
         raise SettingsError(f"by = {by!r}: a route map shows 'impedance' or 'gap'")

@@ -119,6 +119,14 @@ def with_value(condition):
     pandas.DataFrame
         With ``kind`` (a key of `MARKS`: the class, told apart where only a lower bound is known),
         ``value_ohm`` (the impedance, else its lower bound) and ``words`` (the value as it is written).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> ohm = {"footing_ohm": [3, None], "lower_bound_ohm": [None, 7]}
+    >>> towers = pd.DataFrame({"impedance_class": ["good", "lower bound only"]} | ohm)
+    >>> with_value(towers)["words"].tolist()
+    ['3 Ω', '≥ 7 Ω']
     """
     towers = condition if len(condition.columns) else condition.reindex(columns=COLUMNS)
     footing, bound = towers["footing_ohm"].astype("float64"), towers["lower_bound_ohm"].astype("float64")
@@ -148,6 +156,13 @@ def worst(towers, rank, most):
     -------
     pandas.DataFrame
         Rows of `towers`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> towers = pd.DataFrame({"tower_id": ["T1", "T2", "T3"], "rank": [2, None, 1]})
+    >>> worst(towers, "rank", 5)["tower_id"].tolist()
+    ['T3', 'T1']
     """
     order = towers[rank].astype("float64").dropna().sort_values(kind="stable").index
     return towers.loc[order[:most]]
@@ -296,6 +311,11 @@ def width_mm(text, size=SMALL_PT, weight="normal"):
     -------
     float
         Width [mm].
+
+    Examples
+    --------
+    >>> print(round(width_mm("T12"), 1))
+    5.0
     """
     font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
     return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * COARSE * 25.4 / 72
@@ -340,6 +360,11 @@ def wrapped(text, room_mm, size=SMALL_PT):
     Returns
     -------
     list of str
+
+    Examples
+    --------
+    >>> wrapped("a text of several words", 15)
+    ['a text of', 'several', 'words']
     """
     lines = [""]
     for word in str(text).split():
@@ -449,6 +474,11 @@ def blank(title, sentence):
     Returns
     -------
     matplotlib.figure.Figure
+
+    Examples
+    --------
+    >>> print(blank("Leakage", "No leg currents were measured.").texts[-1].get_text())
+    No leg currents were measured.
     """
     with context():
         lines = wrapped(sentence, PAGE_WIDTH_MM - 4 * MARGIN_MM, TEXT_PT)
@@ -736,11 +766,15 @@ def _places(anchor, size, unit):
 
 
 def _off_the_marks(anchor, places, marks):
-    """Places that lie on no marker: first those whose leader line crosses none either."""
+    """Places that lie on no marker: those whose leader crosses none either, then those with a short leader."""
     marks = marks[touching(marks, [[*places[:, :2].min(0), *places[:, 2:].max(0)]])] if len(places) else marks
     places = places[~touching(places, marks)]
     others = marks[~touching(marks, boxes_around(anchor, 10))]  # its own marker does not count
-    return places[np.argsort(crossing(*_leaders(anchor, places), others), kind="stable")]
+    starts, ends = _leaders(anchor, places)
+    across = crossing(starts, ends, others)
+    short = np.hypot(*(ends - starts).T) <= 1.5 * (places[:, 3] - places[:, 1])
+    places, across = places[short | ~across], across[short | ~across]
+    return places[np.argsort(across, kind="stable")]
 
 
 def _leaders(anchor, places):

@@ -457,7 +457,7 @@ def _turned_over(names, parts, whole, u):
 
 
 def _against_line(table, coils):
-    """Robust z of ln total, ln sum and ln rise, among the towers of the day, where too few of the campaign."""
+    """Robust z of ln total, sum and rise among the towers of the day, where too few of the campaign."""
     days, served = table["date"].dt.normalize(), ~no(table["in_service"])
     least_ma = max(coils.step_ma / 2.0, 0.01)  # a logarithm of nothing has no value
     total_ma = table["leakage_total_ma"].where(served).clip(lower=least_ma)
@@ -521,8 +521,7 @@ def _flags_of_record(table):
 def _flags_of_bond(table, coils):
     """Rules about the bond, by the injected test and by the total against the line's other towers."""
     unbonded, share = table["peer_class"] == "no bonded wire", table["leg_share_lambda"]
-    # A path beside the coils takes from the share, which then clears nothing.
-    cleared = (share < number("leg_share_suspect")) & ~no(table["earth_paths_in_coils"])
+    cleared = share < number("leg_share_suspect")
     in_doubt = (table["peer_class"] == "legs alone") & ~cleared
     # A high footing explains a low total, but not a low rise.
     low, very_low = (

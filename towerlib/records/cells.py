@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from towerlib.records import dates, ledger, parse
-from towerlib.records.parsed import parsed
+from towerlib.records.parsed import Parsed, parsed
 from towerlib.records.tables import schema
 from towerlib.records.units import factor
 
@@ -44,17 +44,20 @@ def read(raw, headings, table, file):
         and `_file`, `_row`; flaws and repairs refer to its index.
     """
     columns = schema(table).columns
-    found = {heading.name: (place, heading) for place, heading in enumerate(headings) if heading.name}
-    decimal = _decimal(raw, headings, columns)
-    read = {name: _parsed(raw.cells[place], columns[name], heading.unit, decimal) for name, (place, heading) in found.items()}
-    written = {name: raw.cells[place] for name, (place, _) in found.items()}
-    if {*POSITION} <= {*read}:
-        read |= _positions(written, read)
-    for place, heading in enumerate(headings):
-        if heading.leg:
-            written[LEG + heading.leg] = raw.cells[place]
-            read[LEG + heading.leg] = _number(raw.cells[place], "mA", heading.unit, decimal)
-    rows = _rows(raw, headings, read, columns).assign(_file=file, _row=raw.rows.to_numpy())
+    named = {heading.name or LEG + heading.leg: place for place, heading in enumerate(headings) if heading.name or heading.leg}
+    written = {name: raw.cells[place] for name, place in named.items()}
+    plain = {name: _plain(written[name], columns.get(name), headings[place].unit) for name, place in named.items()}
+    plain = {name: values for name, values in plain.items() if values is not None}
+    decimal = _decimal(raw, written, columns)
+    read = {
+        name: _parsed(written[name], columns.get(name), headings[place].unit, decimal)
+        for name, place in named.items()
+        if name not in plain
+    }
+    if {*POSITION} <= {*written} and not {*POSITION} <= {*plain}:
+        read |= _positions(written)
+        plain = {name: values for name, values in plain.items() if name not in POSITION}
+    rows = _rows(raw, headings, plain, read, columns).assign(_file=file, _row=raw.rows.to_numpy())
     wrong = [_flaws(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()]
     flaws = pd.concat([ledger.none(), *wrong])
     flaws = pd.concat([flaws, _outside(rows, table, flaws)], ignore_index=True)
@@ -70,46 +73,62 @@ def empty(table):
     return pd.DataFrame(columns).assign(_file=pd.Series(dtype="str"), _row=pd.Series(dtype="int64"))
 
 
-def _rows(raw, headings, read, columns):
+def _rows(raw, headings, plain, read, columns):
     """All columns side by side: the dictionary's, those that say on which side of a bound a reading lies, the rest."""
-    typed = {name: read[name].values if name in read else _blank(column, raw.cells.index) for name, column in columns.items()}
+    values = plain | {name: cells.values for name, cells in read.items()}
+    blank = {name: _blank(column, raw.cells.index) for name, column in columns.items() if name not in values}
     bounds = {f"{name}_bound": cells.censored for name, cells in read.items() if (cells.censored != "").any()}
-    legs = {name: cells.values for name, cells in read.items() if name.startswith(LEG)}
     own = {
         heading.text or f"column {place + 1}": raw.cells[place]
         for place, heading in enumerate(headings)
         if not heading.name and not heading.leg
     }
-    return pd.DataFrame(typed | bounds | legs | own)
+    ordered = {name: (values | blank)[name] for name in columns}
+    return pd.DataFrame(ordered | {name: values[name] for name in values if name not in columns} | bounds | own)
 
 
-def _decimal(raw, headings, columns):
+def _decimal(raw, written, columns):
     """The decimal mark of a file with ``;`` between its cells: a comma, unless a number of it shows a point."""
     if not raw.semicolons:
         return None
-    numbers = [
-        raw.cells[place]
-        for place, heading in enumerate(headings)
-        if heading.name and columns[heading.name].metadata["kind"] == "number"
-    ]
+    numbers = [cells for name, cells in written.items() if name not in columns or columns[name].metadata["kind"] == "number"]
     points = any(pd.api.types.is_float_dtype(cells.dtype) and (cells.dropna() % 1 != 0).any() for cells in numbers)
     return None if points else ","
 
 
-def _parsed(cells, column, unit, decimal):
-    """One column through the reader of its kind; a column that is typed already passes."""
-    kind = column.metadata["kind"]
-    if kind == "number":
-        return _number(cells, column.metadata["unit"], unit, decimal)
+def _plain(cells, column, unit):
+    """A column that needs no reading, or None: numbers in their unit, dates, truths and trimmed text."""
+    kind = column.metadata["kind"] if column else "number"
+    if kind == "text":
+        return _text(cells)
+    is_truth = pd.api.types.is_bool_dtype(cells.dtype)
+    if kind == "number" and not unit and pd.api.types.is_numeric_dtype(cells.dtype) and not is_truth:
+        return cells.astype("float64")
     if kind in ("date", "instant") and pd.api.types.is_datetime64_any_dtype(cells.dtype):
-        return parsed(cells)
-    if kind == "yes/no" and pd.api.types.is_bool_dtype(cells.dtype):
-        return parsed(cells.astype("boolean"))
-    text = _text(cells)
-    if kind == "choice":
-        return parse.choice(text, column.checks[0].statistics["allowed_values"])
-    readers = {"date": dates.dates, "instant": dates.instants, "yes/no": parse.yes_no}
-    return readers.get(kind, parsed)(text)
+        return cells
+    return cells.astype("boolean") if kind == "yes/no" and is_truth else None
+
+
+def _parsed(cells, column, unit, decimal):
+    """One column through the reader of its kind."""
+    kind = column.metadata["kind"] if column else "number"
+    if kind == "number":
+        return _number(cells, column.metadata["unit"] if column else "mA", unit, decimal)
+    readers = {
+        "choice": lambda text: parse.choice(text, column.checks[0].statistics["allowed_values"]),
+        "date": dates.dates,
+        "instant": dates.instants,
+        "yes/no": parse.yes_no,
+    }
+    return _each_once(readers[kind], _text(cells))
+
+
+def _each_once(reader, text):
+    """What a reader makes of a column in which few texts stand many times: each is read once."""
+    codes, distinct = text.factorize(use_na_sentinel=False)
+    read = reader(pd.Series(distinct, dtype="str"))
+    spread = (part.take(codes).set_axis(text.index) for part in (read.values, read.repaired, read.censored, read.problem))
+    return Parsed(*spread)
 
 
 def _number(cells, unit, unit_in_header, decimal):
@@ -126,11 +145,8 @@ def _number(cells, unit, unit_in_header, decimal):
     )
 
 
-def _positions(written, read):
-    """Latitude and longitude, read together where they do not stand as plain degrees."""
-    plain = all(pd.api.types.is_numeric_dtype(written[name].dtype) for name in POSITION)
-    if plain:
-        return {name: read[name] for name in POSITION}
+def _positions(written):
+    """Latitude and longitude, read together: one may hold the other's hemisphere."""
     from towerlib.records import coordinates
 
     pair = coordinates.coordinates(*(_text(written[name]) for name in POSITION))
@@ -143,7 +159,8 @@ def _text(cells):
         whole = (cells.dropna() % 1 == 0).all()
         cells = cells.astype("Int64") if whole else cells
     text = cells.astype("str").str.strip()
-    return text.mask(text == "")
+    blank = text == ""
+    return text.mask(blank) if blank.any() else text
 
 
 def _blank(column, index):
@@ -173,6 +190,8 @@ def _outside(rows, table, known):
     """Cells that are blank where they must not be, or out of the range of the dictionary."""
     from pandera.errors import SchemaErrors
 
+    if _inside(rows, schema(table)):
+        return ledger.none()
     try:
         schema(table).validate(rows[list(schema(table).columns)], lazy=True)
     except SchemaErrors as errors:
@@ -191,6 +210,29 @@ def _outside(rows, table, known):
             "reason": [reasons[pair] for pair in zip(cases["column"], cases["check"], strict=True)],
         }
     ).astype({"column": "str", "value": "str", "reason": "str"})
+
+
+def _inside(rows, dictionary):
+    """Whether every number lies in its range and nothing needed is blank: the usual case, told at once."""
+    for name, column in dictionary.columns.items():
+        if not column.nullable and rows[name].isna().any():
+            return False
+        if column.metadata["kind"] == "number":
+            low, high = rows[name].min(), rows[name].max()
+            if pd.notna(low) and not all(_holds(check, low, high) for check in column.checks):
+                return False
+    return True
+
+
+def _holds(check, low, high):
+    """Whether a range check holds for all numbers from low to high."""
+    (bound,) = check.statistics.values()
+    within = {
+        "greater_than_or_equal_to": low >= bound,
+        "less_than_or_equal_to": high <= bound,
+        "greater_than": low > bound,
+    }
+    return within[check.name]
 
 
 def _sentence(table, column, check):

@@ -5,7 +5,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from fnmatch import fnmatch
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 from towerlib.errors import RecordsError
@@ -29,6 +29,7 @@ class Heading:
     leg: str | None = None  # leg whose current the column holds
 
 
+@lru_cache(maxsize=10_000)
 def fold(text):
     """A header without case, accents, punctuation and spare spaces, so that spellings meet.
 

@@ -1,5 +1,7 @@
 """The account of every input row: used, repaired (with the original) or rejected (with the reason)."""
 
+from functools import cache
+
 import pandas as pd
 
 REJECTED = ["table", "file", "row", "column", "value", "reason"]
@@ -44,7 +46,18 @@ def repaired(entries=()):
 
 
 def _frame(entries, columns):
-    frame = pd.DataFrame(list(entries), columns=columns)
+    entries = list(entries)
+    return _typed(entries, columns) if entries else _without_entries(tuple(columns))
+
+
+@cache
+def _without_entries(columns):
+    """The empty ledger; it is asked for so often that making it anew would take longer than reading a file."""
+    return _typed([], list(columns))
+
+
+def _typed(entries, columns):
+    frame = pd.DataFrame(entries, columns=columns)
     texts = {name: "str" for name in columns if name != "row"}
     return frame.astype({**texts, "row": "Int64"})
 
@@ -108,11 +121,13 @@ def flaws(index, column, value, reason):
     return frame.rename_axis("index").reset_index().astype({"value": "str", "reason": "str"})
 
 
+@cache
 def none():
     """No flaws, in the form of `flaws`."""
     return flaws(pd.RangeIndex(0), "", "", "")
 
 
+@cache
 def no_repairs():
     """No repairs, in the form that `mended` takes."""
     columns = ["index", "column", "value", "used", "reason"]
@@ -135,6 +150,8 @@ def mended(table, read, repairs):
     -------
     pandas.DataFrame
     """
+    if repairs.empty:
+        return repaired()
     standing = repairs[repairs["index"].isin(read.index)]
     places = read.loc[standing["index"], ["_file", "_row"]].set_axis(["file", "row"], axis=1)
     entries = standing.drop(columns="index").assign(

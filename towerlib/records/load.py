@@ -97,6 +97,8 @@ def _table(name, found, folder, own):
     parts = [_file(name, source, folder, columns.own_headers(own, source.name)) for source in found]
     if not parts:
         return Table(cells.empty(name), ledger.rejected(), ledger.repaired(), {})
+    if len(parts) == 1:
+        return parts[0]
     return Table(
         rows=pd.concat([part.rows for part in parts], ignore_index=True),
         rejected=pd.concat([part.rejected for part in parts], ignore_index=True),
@@ -116,12 +118,14 @@ def _file(name, source, folder, own):
         return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), {source.name: 0})
     read = cells.read(table, found, name, source.name)
     rows, bad = ledger.reject(name, read.rows, read.flaws)
-    misshapen = ledger.rejected((name, source.name, row, "", text, reason) for row, text, reason in table.misshapen)
+    if table.misshapen:
+        entries = [(name, source.name, row, "", text, reason) for row, text, reason in table.misshapen]
+        bad = pd.concat([bad, ledger.rejected(entries)], ignore_index=True)
     return Table(
         rows=rows,
-        rejected=pd.concat([bad, misshapen], ignore_index=True),
+        rejected=bad,
         repaired=ledger.mended(name, rows, read.repairs),
-        rows_in={source.name: len(read.rows) + len(misshapen)},
+        rows_in={source.name: len(read.rows) + len(table.misshapen)},
     )
 
 

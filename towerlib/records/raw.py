@@ -74,13 +74,13 @@ def _delimited(path, recognise):
         "na_values": [""],
         "skip_blank_lines": False,
         "low_memory": False,
-        "dtype": {place: str for place, kind in enumerate(kinds) if kind not in ("number", None)},
+        "dtype": _text_at_once(sample, start, separator, kinds),
     }
     misshapen = []
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
-            cells = pd.read_csv(path, **options)
+            cells = _texts_kept(path, pd.read_csv(path, **options), kinds, options)
     except (pd.errors.ParserError, pd.errors.ParserWarning):
         cells, misshapen = _row_by_row(path, encoding, separator, start, len(header))
     except pd.errors.EmptyDataError:
@@ -89,6 +89,22 @@ def _delimited(path, recognise):
         raise RecordsError("holds bytes that are neither UTF-8 nor Windows-1252; save it as UTF-8") from None
     rows = cells.index + start + 2
     return _without_blank_rows(Raw(header, cells, rows, misshapen, separator == ";"))
+
+
+def _texts_kept(path, cells, kinds, options):
+    """Cells whose text columns are text even where all of it looks like numbers: 012 is no 12."""
+    numbers = [place for place, kind in enumerate(kinds) if kind in ("text", None) and cells[place].dtype != "str"]
+    if numbers:
+        again = pd.read_csv(path, **options | {"usecols": numbers, "dtype": str})
+        return pd.DataFrame({place: again[place] if place in numbers else cells[place] for place in cells})
+    return cells
+
+
+def _text_at_once(sample, start, separator, kinds):
+    """Text columns that begin with a figure are asked for as text; the others are quicker left to pandas."""
+    first = next(csv.reader(sample.splitlines()[start + 1 : start + 2], delimiter=separator), [])
+    pairs = enumerate(zip(kinds, first, strict=False))
+    return {place: str for place, (kind, cell) in pairs if kind in ("text", None) and cell[:1].isdigit()}
 
 
 def _opening(path):
@@ -141,6 +157,8 @@ def _header(sample, recognise):
             score = (sum(kind is not None for kind in recognise(cells[:MOST_COLUMNS])), -place, len(cells))
             if best is None or score > best[0]:
                 best = (score, place, separator, cells)
+        if best and best[0][0] == len(best[3]) > 1:
+            break  # every column of this row is known: it is the header
     if best is None:
         raise RecordsError("has no header row")
     _, place, separator, cells = best
@@ -246,6 +264,8 @@ def _positions(path):
 
 def _without_blank_rows(raw):
     """A row without any cell is no row: spreadsheets leave them at the end."""
+    if len(raw.cells.columns) and raw.cells[0].notna().all():
+        return raw
     filled = raw.cells.notna().any(axis=1).to_numpy()
     cells = raw.cells[filled].reset_index(drop=True)
     return Raw(raw.header, cells, raw.rows[filled], raw.misshapen, raw.semicolons)

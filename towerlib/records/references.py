@@ -3,6 +3,8 @@
 from dataclasses import replace
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from towerlib.records import ledger
 from towerlib.records.tables import TABLES, schema
@@ -48,6 +50,8 @@ def settle(read, line):
 
 def _reject(name, table, flaws):
     """A table without its flawed rows, and with their entries in its account."""
+    if flaws.empty:
+        return table
     rows, entries = ledger.reject(name, table.rows, flaws)
     gone = entries.set_index(["file", "row"]).index
     kept = ~pd.MultiIndex.from_frame(table.repaired[["file", "row"]]).isin(gone)
@@ -83,7 +87,7 @@ def _identified(name, table, towers):
     Only names that are not in the register to the letter are looked at; where the crew stood is a second witness.
     """
     rows = table.rows
-    strange = rows[rows["tower_id"].notna() & ~rows["tower_id"].isin(towers["tower_id"])]
+    strange = rows[rows["tower_id"].notna() & ~_among(rows["tower_id"], towers["tower_id"])]
     if strange.empty:
         return table, ledger.none()
     from towerlib.records.identity import match
@@ -130,9 +134,15 @@ def _claimed_twice(rows, key):
     return ledger.flaws(bad.index, key[0], bad[key[0]], reason.loc[bad.index])
 
 
+def _among(names, known):
+    """Whether each name is a known one; a million names take a few hundredths of a second this way."""
+    return pc.is_in(pa.array(names), value_set=pa.array(known)).to_numpy(zero_copy_only=False)
+
+
 def _orphans(rows, column, home, table):
     """Rows that name a tower or visit that is not there, or was rejected itself."""
-    there = set(table.rows[column])
-    lost = rows.index[rows[column].notna() & ~rows[column].isin(there)]
+    lost = rows.index[~_among(rows[column], table.rows[column]) & rows[column].notna()]
+    if lost.empty:
+        return ledger.none()
     what = {"towers": "is no tower of the register (towers)", "visits": "is no visit that could be used"}[home]
     return ledger.flaws(lost, column, rows.loc[lost, column], what)
