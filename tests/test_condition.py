@@ -8,7 +8,9 @@ import pytest
 
 from towerlib import condition, line, plan
 from towerlib.errors import SettingsError
+from towerlib.readings.legs import summarise
 
+UNREAD = ["impedance_no_coils_ohm", "injected_ma", "legs_ma", "coil_turns_worn", "coil_turns_set", "overload", "in_service"]
 LINE = line.parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
 
 
@@ -38,18 +40,24 @@ def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", s
         ring=[tower in ring for tower in towers],
         access="road",
         occupancy="remote",
+        shield_wire="bonded",
+        leg_count=np.nan,
+        earth_paths_in_coils=pd.array([pd.NA] * len(towers), dtype="boolean"),
     )
     register["ring"] = register["ring"].astype("boolean")
     places = pd.DataFrame({"tower_id": list(towers), "latitude_deg": -32.0, "longitude_deg": -18.0})
     places["chainage_m"] = np.arange(len(towers)) * 300.0
     records = SimpleNamespace(
         towers=register,
-        legs=pd.DataFrame(list(legs), columns=["visit_id", "leg", "leakage_ma"]),
+        legs=pd.DataFrame(list(legs), columns=["visit_id", "leg", "leakage_ma"]).assign(
+            impedance_ohm=np.nan, coil_turns_worn=np.nan
+        ),
         line=settings,
     )
     table = pd.DataFrame(list(visits) or [visit("none", "-", "2000-01-01")])
     grades = SimpleNamespace(visits=table)
-    return condition.assess(records, grades, SimpleNamespace(towers=places), month).set_index("tower_id")
+    currents = summarise(table.assign(**dict.fromkeys(UNREAD, np.nan)), records.legs, register)
+    return condition.assess(records, grades, currents, SimpleNamespace(towers=places), month).set_index("tower_id")
 
 
 def test_common_practice_classes():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import circstd, rice
+from scipy.stats import rice
 
 from towerlib.physics import gaps
 from towerlib.physics.gaps import CoilSpec
@@ -99,12 +99,6 @@ def test_share_of_injected_current_behind_a_bond():
 
 
 # ---- against other programs and against simulation
-
-
-def test_spread_is_the_circular_standard_deviation_of_scipy():
-    angles = np.array([0.7, 0.7, -0.7, -0.7])
-    total = np.abs(np.exp(1j * angles).sum())
-    assert gaps.phase_spread_deg(4.0, total) == pytest.approx(np.degrees(circstd(angles)))
 
 
 @pytest.mark.parametrize("mean_ma", [3.0, 5.0, 20.0])
@@ -283,12 +277,6 @@ def test_share_agrees_with_the_ladder_of_a_random_line():
 
 def test_smallest_sum_is_24_times_the_noise_of_four_legs():
     assert gaps.smallest_sum(4, spec_of(0.0, 1.0)) == pytest.approx(24.0)
-
-
-def test_legs_in_phase_have_no_spread():
-    assert gaps.phase_spread_deg([100.0, 100.0], [100.0, 103.0]).tolist() == [0.0, 0.0]
-    assert gaps.phase_spread_deg(100.0, 95.0) == pytest.approx(np.degrees(np.sqrt(-2 * np.log(0.95))))
-    assert np.isnan(gaps.phase_spread_deg(0.0, 0.0))
 
 
 angles = st.floats(-np.pi, np.pi)

@@ -19,6 +19,7 @@ class Assessment:
     records: Records
     route: Route
     grades: Grades
+    currents: pd.DataFrame
     condition: pd.DataFrame
     priority: pd.DataFrame
     retest: pd.DataFrame
@@ -51,12 +52,15 @@ def assess(records_folder, line, month=""):
         In one sentence: what is wrong, where, and how to mend it.
     """
     from towerlib import condition, plan, retest
+    from towerlib.readings import legs
 
     records, laid, grades = read(Path(records_folder) / line)
     month = month or months.newest(records.visits["date"])
-    towers = condition.assess(records, grades, laid, month)
+    currents = legs.summarise(records.visits, records.legs, records.towers, _coils(records.line))
+    towers = condition.assess(records, grades, currents, laid, month)
     again = retest.retest_list(towers, grades, records.line, month)
-    return Assessment(month, records, laid, grades, towers, plan.priority_list(towers, records.line), again)
+    priority = plan.priority_list(towers, records.line)
+    return Assessment(month, records, laid, grades, currents, towers, priority, again)
 
 
 def read(folder):
@@ -83,3 +87,10 @@ def read(folder):
     records = load.load(folder)
     laid = route.lay(records.towers, records.line)
     return records, laid, quality.grade(records, laid, records.line.quality)
+
+
+def _coils(line):
+    """The coils of the line's settings, as the formulas take them."""
+    from towerlib.physics.gaps import CoilSpec
+
+    return CoilSpec(**line.coils.model_dump())

@@ -9,7 +9,7 @@ from towerlib.values import number
 FOOTING_ALONE = ("leg coils", "shield wire lifted")
 
 
-def assess(records, grades, route, month):
+def assess(records, grades, currents, route, month):
     """The condition of every tower as of the last day of a month.
 
     Parameters
@@ -18,6 +18,8 @@ def assess(records, grades, route, month):
         Tables of the line.
     grades : Grades
         Its visits with their verdicts.
+    currents : pandas.DataFrame
+        What the leg currents of each visit say, as `towerlib.readings.legs.summarise` gives it.
     route : Route
         Its towers in route order.
     month : str
@@ -31,7 +33,9 @@ def assess(records, grades, route, month):
         - place: tower_id, chainage_km, latitude_deg, longitude_deg, structure, ring, access, occupancy;
         - footing: verdict, footing_ohm, footing_low_ohm, footing_high_ohm, footing_date, footing_age_days,
           footing_visit_id, lower_bound_ohm, target_ohm, limit_ohm, limit_rule, impedance_class, impedance_rank;
-        - leakage: leakage_sum_ma, leakage_total_ma, gap_ma, gap_fraction, leakage_date, gap_rank;
+        - leakage: leakage_sum_ma, leakage_total_ma, gap_ma, gap_z, gap_fraction, gap_fraction_low,
+          leakage_date, gap_rank; leg_share_lambda, suspected_cause and evidence of the newest visit with leg
+          readings, whatever their verdict: a flaw of the readings is what some causes are about;
         - seen by the crew: leads_missing, corrosion, bond_seen.
 
     Notes
@@ -44,7 +48,8 @@ def assess(records, grades, route, month):
     end = last_day(month)
     visits = grades.visits[grades.visits["date"] <= end]
     towers = _places(records, route)
-    parts = [_footing(visits, end), _lower_bound(visits), _leakage(visits, records.legs), _seen(visits)]
+    read = currents[currents["visit_id"].isin(visits["visit_id"])]
+    parts = [_footing(visits, end), _lower_bound(visits), _leakage(visits, read), _cause(visits, read), _seen(visits)]
     table = towers.join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
     verdict = table["verdict"].fillna(table["bound_verdict"])
     visited = table["tower_id"].isin(visits["tower_id"])
@@ -107,22 +112,31 @@ def _bound(visits):
     return pd.Series("", index=visits.index)
 
 
-def _leakage(visits, legs):
+def _leakage(visits, currents):
     """The newest leg currents of each tower with their vector total."""
-    sums = legs.groupby("visit_id")["leakage_ma"].sum().rename("leakage_sum_ma")
-    read = visits.join(sums, on="visit_id")
-    complete = read["leakage_sum_ma"].notna() & read["leakage_total_ma"].notna()
-    stands = _newest(read[complete & (read["leakage_verdict"] != "not usable")], "leakage_verdict")
-    gap = stands["leakage_sum_ma"] - stands["leakage_total_ma"]
+    figures = ["visit_id", "leakage_sum_ma", "gap_ma", "gap_z", "gap_fraction_low"]
+    read = visits.merge(currents[figures], on="visit_id", validate="1:1")
+    complete = read["gap_ma"].notna() & (read["leakage_verdict"] != "not usable")
+    stands = _newest(read[complete], "leakage_verdict")
     return pd.DataFrame(
         {
             "leakage_sum_ma": stands["leakage_sum_ma"],
             "leakage_total_ma": stands["leakage_total_ma"],
-            "gap_ma": gap,
-            "gap_fraction": gap / stands["leakage_sum_ma"].where(stands["leakage_sum_ma"] > 0),
+            "gap_ma": stands["gap_ma"],
+            "gap_z": stands["gap_z"],
+            "gap_fraction": stands["gap_ma"] / stands["leakage_sum_ma"].where(stands["leakage_sum_ma"] > 0),
+            "gap_fraction_low": stands["gap_fraction_low"],
             "leakage_date": stands["date"],
         }
     )
+
+
+def _cause(visits, currents):
+    """What the newest visit with leg readings points to."""
+    told = ["visit_id", "leg_share_lambda", "suspected_cause", "evidence"]
+    read = visits[["visit_id", "tower_id", "date", "leakage_verdict"]].merge(currents[told], on="visit_id", validate="1:1")
+    stands = _newest(read, "leakage_verdict")
+    return stands[["leg_share_lambda", "suspected_cause", "evidence"]].assign(cause_date=stands["date"])
 
 
 def _seen(visits):

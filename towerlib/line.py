@@ -107,6 +107,15 @@ class Limits(Settings):
         return self
 
 
+class Coils(Settings):
+    """What the current coils promise: a reading is off by at most gain_percent of itself plus offset_ma."""
+
+    gain_percent: float = Field(number("coil_gain_percent"), ge=0, le=50, description="[%]")
+    offset_ma: float = Field(number("coil_offset_ma"), ge=0, description="[mA]")
+    step_ma: float = Field(number("coil_step_ma"), ge=0, description="Step of the display [mA]")
+    shared_total: bool = Field(False, description="The total is formed from the same coils as the legs")
+
+
 class Retest(Settings):
     """How long a test holds."""
 
@@ -140,6 +149,7 @@ class Line(Settings):
     earth_fault: EarthFault = EarthFault()
     lightning: Lightning = Lightning()
     limits: Limits = Limits()
+    coils: Coils = Coils()
     retest: Retest = Retest()
     plan: Plan = Plan()
     quality: dict[str, dict[str, float | str]] = Field(

@@ -766,7 +766,7 @@ def _places(anchor, size, unit):
 
 
 def _off_the_marks(anchor, places, marks):
-    """Places that lie on no marker: those whose leader crosses none either, then those with a short leader."""
+    """Places that lie on no marker: those whose leader crosses none, then those with a short leader."""
     marks = marks[touching(marks, [[*places[:, :2].min(0), *places[:, 2:].max(0)]])] if len(places) else marks
     places = places[~touching(places, marks)]
     others = marks[~touching(marks, boxes_around(anchor, 10))]  # its own marker does not count

@@ -1,8 +1,12 @@
 """What notebooks and pages say in words: small tables as text, and the answers at their end."""
 
+from textwrap import fill
+
 import pandas as pd
 
 from towerlib.line import Line
+
+TO_LOOK_AT = ("bond: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns", "weak leg")
 
 
 def table(frame, columns, rows=10):
@@ -27,7 +31,7 @@ def table(frame, columns, rows=10):
     shown = frame[columns].head(rows).copy()
     for name in shown.select_dtypes("datetime"):
         shown[name] = shown[name].dt.strftime("%Y-%m-%d")
-    return shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{value:.2f}")
+    return shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{round(value, 2) + 0.0:.2f}")
 
 
 def rows_used(study):
@@ -89,10 +93,50 @@ def condition_answer(study):
         _leaders("Highest footing impedance", ranked, "footing_ohm", "{:.1f} Ω"),
         _leaders("Widest gap", gaps, "gap_fraction", "{:.0%} of the sum"),
         f"Rule: {towers['limit_rule'].iloc[0]}.",
+        f"Suspected from the leg currents: {_suspects(towers)}.",
         "A wide gap asks for an inspection of bond and coils; it does not prove a fault.",
         *study.route.remarks,
     ]
     return "\n".join(line for line in lines if line)
+
+
+def _suspects(towers):
+    """Causes to look at with the number of their towers."""
+    counts = towers.loc[towers["suspected_cause"].isin(TO_LOOK_AT), "suspected_cause"].value_counts()
+    return "; ".join(f"{cause}: {count}" for cause, count in counts.items()) or "nothing"
+
+
+def suspicions(study):
+    """How many towers each suspected cause has, commonest first, as text.
+
+    Parameters
+    ----------
+    study : Assessment
+
+    Returns
+    -------
+    str
+    """
+    causes = study.condition["suspected_cause"].fillna("no leg currents read")
+    counts = causes.value_counts(sort=True)
+    return counts.rename_axis("suspected cause").rename("towers").to_string()
+
+
+def told(towers, rows=10):
+    """Tower, cause and evidence of the first towers, one paragraph each.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        With tower_id, suspected_cause, evidence.
+    rows : int
+
+    Returns
+    -------
+    str
+    """
+    lines = [f"{row.tower_id}: {row.suspected_cause}. {row.evidence}" for row in towers.head(rows).itertuples()]
+    return "\n".join(fill(line, 110, subsequent_indent="  ") for line in lines) or "No tower is suspected."
 
 
 def _leaders(title, towers, column, form):

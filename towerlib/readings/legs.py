@@ -57,6 +57,11 @@ _RULES = {
         "and the total of {leakage_total_ma:g} mA contradict each other. Little or no bond and coils wrongly "
         "set look the same. Check the coils first.",
     ),
+    "share_nearly_all": (
+        "bond: inspect",
+        "The legs take {leg_share_lambda:g} of the injected current: hardly any finds the shield wires. "
+        "A bond that carries nothing and wires insulated or ended here look the same.",
+    ),
     "share_high": (
         "bond: inspect",
         "The legs take {leg_share_lambda:g} of the injected current; 0.05 to 0.3 is usual with a sound bond, "
@@ -502,14 +507,14 @@ def _flags_of_record(table):
     """Rules that stop a judgement of the leakage readings, and those that say there is none to judge."""
     read, has_total = table["leg_count_read"] > 0, table["leakage_total_ma"].notna()
     margin_ma = number("impossible_u") * table["gap_u_ma"]
-    out, total_ma = no(table["in_service"]), table["leakage_sum_ma"] - table["gap_ma"]
+    total_ma = table["leakage_sum_ma"] - table["gap_ma"]
     return {
         "turns_recorded": (table["turns_factor"] - 1.0).abs() > 1e-9,
         "share_over_one": table["leg_share_lambda"] > 1.0 + 3.0 * table["leg_share_u"],
-        "out_of_service": (read | has_total) & out,
+        "out_of_service": (read | has_total) & no(table["in_service"]),
         "legs_missing": read & no(table["all_legs_read"]),
-        "total_over_sum": ~out & (table["gap_ma"] < -margin_ma),
-        "total_under_bound": ~out & (total_ma < table["least_total_ma"] - margin_ma),
+        "total_over_sum": table["gap_ma"] < -margin_ma,
+        "total_under_bound": total_ma < table["least_total_ma"] - margin_ma,
         "too_small": no(table["large_enough"]),
         "own_class": read & (table["peer_class"] == "ring or other path"),
         "no_legs": ~read & has_total,
@@ -534,6 +539,7 @@ def _flags_of_bond(table, coils):
     collapsed = low & (table["sum_vs_line"] <= number("low_sum_z"))
     enough_about = table["peer_total_ma"] >= table["floor_ma"]
     return {
+        "share_nearly_all": ~unbonded & (share >= number("leg_share_open")),
         "share_high": ~unbonded & (share >= number("leg_share_suspect")),
         "quiet_among_peers": no(table["large_enough"]) & low & enough_about,
         "low_and_spread": collapsed & spread,

@@ -11,8 +11,12 @@ TEXT = (".csv", ".tsv", ".txt")
 SHEETS = (".xlsx", ".xlsm")
 GEO = (".gpkg", ".geojson")
 ENDINGS = (*TEXT, *SHEETS, ".parquet", *GEO)
+LOOKS_LIKE_TABLE = (*TEXT[:2], *SHEETS, ".xls", ".xlsb", ".ods", ".parquet", *GEO)
 WORKBOOK = "records"  # records.xlsx: one sheet a table
-LARGEST_UNZIPPED = 1_000_000_000  # bytes; a workbook of 50,000 visits unpacks to about a tenth of this
+LARGEST_FILE = 2_000_000_000  # bytes; a million sweep rows take some 30 million
+LARGEST_UNZIPPED = 600_000_000  # bytes; a workbook of 50,000 visits unpacks to about a sixth of this
+MOST_SQUEEZED = 200  # times; XML of real sheets packs to a tenth or a thirtieth
+SQUEEZED_FROM = 20_000_000  # bytes unpacked; below this no ratio does harm
 
 
 @dataclass(frozen=True)
@@ -23,6 +27,7 @@ class Source:
     path: Path
     name: str  # as people see it: relative to the line folder, with the sheet behind it
     sheet: str | None = None
+    may_be_other: bool = False  # one sheet of several, not named by a table: it may hold notes
 
 
 def find(folder):
@@ -45,21 +50,39 @@ def find(folder):
     """
     found = {name: [] for name in TABLES}
     for path in _listed(folder):
-        table = path.stem.lower()
-        if path.is_dir() and path.name.lower() in SPLIT:
-            inside = [entry for entry in _listed(path) if entry.suffix.lower() in ENDINGS]
-            found[path.name.lower()] += [_source(path.name.lower(), entry, folder) for entry in inside]
-        elif path.suffix.lower() in SHEETS and table == WORKBOOK:
-            for sheet in sheet_names(path, folder):
-                if sheet.strip().lower() in TABLES:
-                    found[sheet.strip().lower()].append(_source(sheet.strip().lower(), path, folder, sheet))
-        elif path.suffix.lower() in ENDINGS and table in TABLES:
-            found[table].append(_source(table, path, folder))
+        for source in _of_entry(path, folder):
+            found[source.table].append(source)
     for name, sources in found.items():
-        if len(sources) > 1 and name not in SPLIT:
+        if len(sources) > 1 and name not in SPLIT and not any(source.may_be_other for source in sources):
             names = " and ".join(source.name for source in sources)
             raise RecordsError(f"{folder}: the table {name} stands in {names}; keep one of them")
     return found
+
+
+def _of_entry(path, folder):
+    """Sources of one entry of the line folder."""
+    table, ending = path.stem.lower(), path.suffix.lower()
+    if path.is_dir() and path.name.lower() in SPLIT:
+        inside = [entry for entry in _listed(path) if entry.suffix.lower() in ENDINGS]
+        return [source for entry in inside for source in _of_file(path.name.lower(), entry, folder)]
+    if ending in SHEETS and table == WORKBOOK:
+        return [_source(name, path, folder, sheet) for name, sheet in _sheets(path, folder) if name]
+    if ending in ENDINGS and table in TABLES:
+        return _of_file(table, path, folder)
+    return []
+
+
+def _of_file(table, path, folder):
+    """A file of one table; a workbook of several sheets may hold others, and sheets that are no table."""
+    if path.suffix.lower() not in SHEETS:
+        return [_source(table, path, folder)]
+    try:
+        sheets = _sheets(path, folder)
+    except RecordsError:
+        return [_source(table, path, folder)]  # the reader will say what is wrong with it
+    if len(sheets) == 1:
+        return [_source(table, path, folder)]
+    return [_source(name or table, path, folder, sheet, may_be_other=not name) for name, sheet in sheets]
 
 
 def unread(folder, sources):
@@ -77,46 +100,48 @@ def unread(folder, sources):
         Names relative to the folder.
     """
     read = {source.path for found in sources.values() for source in found}
-    looks = (*TEXT[:2], *SHEETS, ".xls", ".ods", ".parquet", *GEO)
-    return [
-        str(path.relative_to(folder))
-        for path in _listed(folder)
-        if path.is_file() and path.suffix.lower() in looks and path not in read
-    ]
+    loose = [path for path in _listed(folder) if path.suffix.lower() in LOOKS_LIKE_TABLE]
+    split = [path for path in _listed(folder) if path.is_dir() and path.name.lower() in SPLIT]
+    inside = [entry for path in split for entry in _listed(path)]  # all of it was sent for that table
+    return [path.relative_to(folder).as_posix() for path in [*loose, *inside] if path not in read]
 
 
 def guard(path, folder):
-    """Refuse a file before it is opened: outside the folder, no file, or an archive that unpacks too large.
+    """Refuse a file before it is opened: outside the folder, no file, too large, or a trap of an archive.
 
     Raises
     ------
     RecordsError
         One sentence with the mend.
     """
-    if not path.resolve().is_relative_to(folder.resolve()):
+    try:
+        inside = path.resolve(strict=True).is_relative_to(folder.resolve())
+        size = path.stat().st_size
+    except (OSError, RuntimeError):  # a link to itself is one or the other, by the version of Python
+        raise RecordsError("is a link that leads nowhere; copy the file itself into the folder") from None
+    if not inside:
         raise RecordsError("is a link to a file outside the line folder; copy the file itself into the folder")
     if not path.is_file():
         raise RecordsError("is not a file")
-    if path.stat().st_size == 0:
+    if size == 0:
         raise RecordsError("is empty")
+    if size > LARGEST_FILE:
+        raise RecordsError(f"has {size / 1e9:.1f} GB; split it into files of at most {LARGEST_FILE / 1e9:.0f} GB")
     if path.suffix.lower() in SHEETS:
         _guard_workbook(path)
 
 
-def sheet_names(path, folder):
-    """Names of the sheets of a workbook, after the same guard."""
-    import openpyxl
+def _sheets(path, folder):
+    """(table or "", name) of every visible sheet of a workbook, after the same guard."""
+    from towerlib.records.workbooks import sheet_names
 
     try:
         guard(path, folder)
-        book = openpyxl.load_workbook(path, read_only=True)
+        names = sheet_names(path)
     except RecordsError as flaw:
         raise RecordsError(f"{path} {flaw}") from None
-    except Exception as flaw:  # openpyxl lets every error of zip and XML through
-        raise RecordsError(f"{path} cannot be read as a workbook ({flaw}); save it again as .xlsx") from None
-    names = book.sheetnames
-    book.close()
-    return names
+    tables = [name.strip().lower() for name in names]
+    return [(table if table in TABLES else "", name) for table, name in zip(tables, names, strict=True)]
 
 
 def _guard_workbook(path):
@@ -132,17 +157,22 @@ def _guard_workbook(path):
         raise RecordsError("is damaged or no workbook; save it again as .xlsx") from None
     if unzipped > LARGEST_UNZIPPED:
         raise RecordsError(f"would unpack to {unzipped / 1e9:.1f} GB; split it into smaller files")
+    if unzipped > max(SQUEEZED_FROM, MOST_SQUEEZED * path.stat().st_size):
+        raise RecordsError(
+            f"unpacks to {unzipped / path.stat().st_size:.0f} times its size, as no real table does; "
+            "delete empty formatted rows, or save the table as CSV"
+        )
 
 
 def _listed(folder):
     """Entries of a folder in alphabetical order, without hidden and lock files."""
     try:
-        entries = sorted(folder.iterdir(), key=lambda path: path.name.lower())
+        entries = sorted(folder.iterdir(), key=lambda path: (path.name.lower(), path.name))
     except OSError as flaw:
         raise RecordsError(f"{folder} cannot be read as a folder: {flaw.strerror}") from None
     return [path for path in entries if not path.name.startswith((".", "~$"))]
 
 
-def _source(table, path, folder, sheet=None):
+def _source(table, path, folder, sheet=None, *, may_be_other=False):
     name = path.relative_to(folder).as_posix() + (f" [{sheet}]" if sheet else "")
-    return Source(table, path, name, sheet)
+    return Source(table, path, name, sheet, may_be_other)

@@ -1,0 +1,104 @@
+"""Leg share: part of an injected current that takes the legs, and the bond that explains it."""
+
+import numpy as np
+
+
+def leg_share_expected(footing_ohm, rest_s, bond_ohm=0.0):
+    """Share of an injected current that takes the legs, the rest taking the shield wires [1].
+
+    Parameters
+    ----------
+    footing_ohm, bond_ohm : float or array
+        Footing resistance and bond impedance [Ω]; an infinite bond impedance is an open bond.
+    rest_s : complex or array
+        Admittance of all the line but this tower, seen from its bond, at the test frequency [S].
+
+    Returns
+    -------
+    float or array
+        λ = |1/(1 + R·Y)|, Y = 1/(Z_b + 1/Y_rest): also the reading without coils over the one with coils.
+
+    References
+    ----------
+    Current divider.
+
+    Examples
+    --------
+    >>> print(leg_share_expected(10.0, 0.2, 5.0))
+    0.5
+    """
+    bond = np.where(np.isinf(bond_ohm), 0.0, bond_ohm)
+    share = 1.0 / np.abs(1.0 + footing_ohm * np.asarray(rest_s) / (1.0 + bond * rest_s))
+    return np.where(np.isinf(bond_ohm), 1.0, share)[()]
+
+
+def bond_resistance(leg_share, footing_ohm, rest_s):
+    """Bond resistance that explains a leg share of the injected current [Ω].
+
+    Parameters
+    ----------
+    leg_share : float or array
+        Share λ of the injected current in the legs, a magnitude [1].
+    footing_ohm : float or array
+        Footing impedance with coils [Ω].
+    rest_s : complex or array
+        Admittance of all the line but this tower, seen from its bond, at the test frequency [S].
+
+    Returns
+    -------
+    float or array
+        Negative where the legs take less than a sound bond leaves them (the ladder is overrated); infinite at
+        λ ≥ 1; NaN where no bond resistance gives the share.
+
+    Notes
+    -----
+    With phasors Z_b = Rλ/(1−λ) − 1/Y_rest. Readings are magnitudes: Z_b and R are taken as real, 1/Y_rest =
+    r + jx as known; then Z_b = (λ²R + √(λ²R² − x²(1−λ²)²))/(1−λ²) − r. Two bonds explain the share where
+    r(r + R) < x²: this is the larger. Two shield wires have two bonds in parallel; this is both together.
+
+    References
+    ----------
+    Current divider, solved for the bond.
+
+    Examples
+    --------
+    >>> print(bond_resistance(0.5, 10.0, 0.2))
+    5.0
+    """
+    share, rest_ohm = np.asarray(leg_share, dtype=float), 1.0 / np.asarray(rest_s, dtype=complex)
+    found_less = np.where(share < 1.0, 1.0 - share**2, np.nan)
+    root = (share * footing_ohm) ** 2 - (rest_ohm.imag * found_less) ** 2
+    behind = (share**2 * footing_ohm + np.sqrt(np.where(root >= 0, root, np.nan))) / found_less
+    return np.where(share >= 1.0, np.inf, behind - rest_ohm.real)[()]
+
+
+def leg_share(line, points):
+    """Share of an injected current that goes through the legs of each tower.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers, at the test frequency.
+    points : DrivingPoint
+        Of the same ladder.
+
+    Returns
+    -------
+    array, shape (n,)
+        |I_legs/I_injected|: some 0.05 to 0.3 with a sound bond, 1 with an open one.
+
+    Notes
+    -----
+    λ = |Z_tower/R|; for a sound bond |1/(1 + R·Y)|. Belongs to the frequency of the ladder.
+
+    References
+    ----------
+    Current divider.
+
+    Examples
+    --------
+    >>> line = ladder([10.0, 10.0, 10.0], [0.0, np.inf, 0.0], [0.1, 0.1])
+    >>> print(np.round(leg_share(line, driving_points(line)), 3))
+    [0.505 1.    0.505]
+    """
+    return np.abs(points.tower_ohm / line.footing_ohm)

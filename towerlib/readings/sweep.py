@@ -1,0 +1,322 @@
+"""Sweeps of test frequencies: the low-frequency value, whether it is flat, and which way it leans.
+
+From some 40 Hz to 5 kHz a sweep tells a low-frequency impedance, flat or not, the sign of the reactance, and
+changes against earlier sweeps of the same set-up. It tells no impulse impedance, no inductance of tower or
+electrode, no effective length, nothing about soil breakdown under lightning currents, and nothing far above its own
+top frequency: none of them is derived here.
+"""
+
+import numpy as np
+import pandas as pd
+
+from towerlib.physics import sweeps as formulas
+from towerlib.readings.rules import in_force
+from towerlib.values import number
+
+BAND = np.sqrt(10.0)  # low and high end of a sweep: half a decade each
+SHAPES = {  # in order of precedence: the first met stands
+    "turning": "|Z| turns within the sweep: interference or a second path looks so. Repeat it before use.",
+    "contradictory": "|Z| rises while the phase is negative, which hardly any footing does: check the phase "
+    "reference and the leads, then repeat.",
+    "rising": "Inductive or rising: a long buried wire, test leads side by side or a path over the shield wires "
+    "look so. The low-frequency value may be too hopeful for lightning.",
+    "falling": "Capacitive or falling: soil of high resistivity looks so. Trip-out rates from the low-frequency "
+    "value then err on the high side.",
+    "flat": "Flat up to {highest_hz:.0f} Hz, as a compact footing is. Long wires in the ground can hide behind "
+    "a flat sweep.",
+}
+NOT_TOLD = "Too few clean points over too few frequencies to tell its shape."
+SEES = {
+    "leg coils": "footing alone",
+    "shield wire lifted": "footing alone",
+    "no coils": "footing and shield wires",
+}
+BESIDE = "Footing and shield wires together: nothing of it is told of the electrode alone. "
+LEADS = "Both leads lay in one direction: {lead_apart:g} m apart they alone would show {lead_ohm:.2g} Ω of reactance."
+_REMARKS = {
+    "near_harmonic": "{near_harmonic:.0f} points near harmonics of the mains left out.",
+    "unread": "{unread:.0f} points without a positive frequency and impedance left out.",
+    "points_off": "{points_off:.0f} points off their neighbours set aside.",
+    "no_phase": "No phase recorded.",
+    "short": "Covers less than a decade.",
+    "leads_alike": LEADS,
+    "outside": "The test frequency of the single reading lies outside the sweep.",
+    "disagrees": "The sweep passes {sweep_at_test_ohm:.3g} Ω where the single reading is {single_ohm:.3g} Ω.",
+}
+COLUMNS = """
+    visit_id tower_id date method sees point_count points_used points_off lowest_hz highest_hz
+    low_frequency_ohm low_frequency_u_ohm low_frequency_hz high_frequency_hz high_over_low percent_per_decade
+    phase_deg reactance_ohm reactance_sign shape screening single_ohm sweep_at_test_ohm single_off_fraction
+    single_agrees remark
+""".split()
+
+
+def summarise(visits, sweeps, mains_hz):
+    """Low-frequency value, flatness and reactance of each sweep, and what may honestly be read from them.
+
+    Parameters
+    ----------
+    visits, sweeps : pandas.DataFrame
+        Tables of one line, as loaded. Sweeps of visits that are not in `visits` are not looked at.
+    mains_hz : float
+        Mains frequency [Hz]: points near its harmonics are left out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a visit with a sweep, in the order of `visits`:
+
+        - ``visit_id``, ``tower_id``, ``date``, ``method``, ``sees`` (footing alone, footing and shield
+          wires, not known); ``point_count``, ``points_used``, ``points_off``, ``lowest_hz``, ``highest_hz``;
+        - ``low_frequency_ohm`` with its standard uncertainty ``low_frequency_u_ohm``, at ``low_frequency_hz``;
+        - ``high_over_low`` (impedance of the top over that of the bottom), ``percent_per_decade``;
+        - ``phase_deg`` and ``reactance_ohm`` at ``high_frequency_hz``; ``reactance_sign``: inductive,
+          capacitive, flat, or blank without phases;
+        - ``shape``, a key of `SHAPES` or "not told", and ``screening``, what it may mean and may not;
+        - ``single_ohm``, the visit's own reading, ``sweep_at_test_ohm`` at its frequency,
+          ``single_off_fraction`` and ``single_agrees`` (NA where they cannot be compared); ``remark``.
+
+    Notes
+    -----
+    Low and high values are medians over the first and last half decade of the points that are clean: off the
+    mains harmonics and off no neighbour. A point is off its neighbours if the median of the three lies
+    elsewhere. The uncertainty joins the scatter of the low points with the accuracy limit of a reading. The
+    sign is told from `sweep_phase_deg` on, where the phase error of a test set no longer explains it.
+
+    Examples
+    --------
+    >>> visit = {"visit_id": ["V1"], "tower_id": ["12A"], "date": ["2026-03-02"], "method": ["leg coils"]}
+    >>> visit |= {"test_frequency_hz": [128.0], "impedance_ohm": [10.2]}
+    >>> points = {"frequency_hz": [41.0, 62.0, 128.0, 1377.0, 4975.0], "phase_deg": 0.5}
+    >>> sweeps = pd.DataFrame({"visit_id": "V1", "impedance_ohm": [10.1, 10.0, 10.0, 9.9, 9.8]} | points)
+    >>> told = summarise(pd.DataFrame(visit), sweeps, 50.0).loc[0]
+    >>> print(told["low_frequency_ohm"], told["reactance_sign"], told["shape"])
+    10.00 flat flat
+    """
+    points, rows = _by_frequency(visits, sweeps)
+    table = visits.iloc[rows].reset_index(drop=True)
+    clean, counts = _clean(points, mains_hz)
+    table = _named(table).assign(**counts)
+    table = table.assign(**_ends({name: np.where(clean, of, np.nan) for name, of in points.items()}))
+    table = table.assign(**_against_single(table, points, clean))
+    table = table.assign(**_told(table, points, clean))
+    return table.assign(remark=_remarks(table)).reindex(columns=COLUMNS)
+
+
+def _by_frequency(visits, sweeps):
+    """Sweeps as arrays, one row a visit and one column a point of rising frequency; and rows of the visits."""
+    owner = pd.Index(visits["visit_id"]).get_indexer(sweeps["visit_id"])
+    hertz = sweeps["frequency_hz"].to_numpy(float)
+    order = np.lexsort((hertz, owner))
+    order = order[owner[order] >= 0]
+    rows, owner = np.unique(owner[order], return_inverse=True)
+    place = np.arange(len(owner)) - np.searchsorted(owner, owner)
+    shape = (len(rows), max(int(place.max(initial=0)) + 1, 3))
+    points = {}
+    for name in ("frequency_hz", "impedance_ohm", "phase_deg"):
+        points[name] = np.full(shape, np.nan)
+        if name in sweeps:
+            points[name][owner, place] = sweeps[name].to_numpy(float)[order]
+    points["taken"] = np.zeros(shape, dtype=bool)
+    points["taken"][owner, place] = True
+    return points, rows
+
+
+def _named(table):
+    """Visits with what their sweep sees, and columns that need not be recorded."""
+    wanted = ["test_frequency_hz", "impedance_ohm", "impedance_ohm_bound"]
+    probes = [
+        f"{probe}_probe_{what}"
+        for probe in ("potential", "current")
+        for what in ("distance_m", "bearing_deg")
+    ]
+    table = table.reindex(columns=["visit_id", "tower_id", "date", "method", *wanted, *probes])
+    sees = table["method"].map(SEES).astype("str").fillna("not known")
+    bounded = table["impedance_ohm_bound"].fillna("").astype("str") != ""
+    return table.assign(sees=sees, single_ohm=table["impedance_ohm"].astype(float).mask(bounded))
+
+
+def _clean(points, mains_hz):
+    """Which points are used, and how many are not and why."""
+    hertz, ohm = points["frequency_hz"], points["impedance_ohm"]
+    read = (hertz > 0) & (ohm > 0)
+    guard_hz = number("sweep_harmonic_guard_hz")
+    quiet = read & (formulas.harmonic_distance_hz(np.where(read, hertz, np.nan), mains_hz) >= guard_hz)
+    off = quiet & _off_neighbours(ohm, quiet)
+    counts = {
+        "point_count": points["taken"].sum(axis=1),
+        "points_used": (quiet & ~off).sum(axis=1),
+        "points_off": off.sum(axis=1),
+        "near_harmonic": (read & ~quiet).sum(axis=1),
+        "unread": (points["taken"] & ~read).sum(axis=1),
+    }
+    return quiet & ~off, counts
+
+
+def _off_neighbours(ohm, quiet):
+    """Points far from the median of themselves and their two neighbours; an end has no two neighbours."""
+    logs, shift = _packed(np.log(np.where(quiet, ohm, np.nan)))
+    three = np.stack([logs[:, :-2], logs[:, 1:-1], logs[:, 2:]])
+    middle = np.sort(three, axis=0)[1]
+    off = np.zeros(ohm.shape, dtype=bool)
+    off[:, 1:-1] = np.isfinite(three).all(axis=0) & (
+        np.abs(logs[:, 1:-1] - middle) > np.log1p(number("sweep_point_off_percent") / 100.0)
+    )
+    back = np.zeros_like(off)
+    np.put_along_axis(back, shift, off, axis=1)
+    return back
+
+
+def _packed(values):
+    """Rows with their numbers moved to the front, in order, and where each came from."""
+    shift = np.argsort(np.isnan(values), axis=1, kind="stable")
+    return np.take_along_axis(values, shift, axis=1), shift
+
+
+def _row_median(values):
+    """Median of the numbers in each row, NaN in a row without any."""
+    ordered, count = np.sort(values, axis=1), np.sum(~np.isnan(values), axis=1)
+    places = np.stack([np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2 - (count == 0)], axis=1)
+    return np.take_along_axis(ordered, np.maximum(places, 0), axis=1).mean(axis=1)
+
+
+def _ends(points):
+    """Medians over the low and the high half decade of each sweep."""
+    hertz, ohm, phase = points["frequency_hz"], points["impedance_ohm"], points["phase_deg"]
+    lowest = np.fmin.reduce(hertz, axis=1)
+    highest = np.fmax.reduce(hertz, axis=1)
+    low, high = hertz <= (lowest * BAND)[:, None], hertz >= (highest / BAND)[:, None]
+    low_ohm, low_hz, high_hz = (
+        _row_median(np.where(*pair, np.nan)) for pair in ((low, ohm), (low, hertz), (high, hertz))
+    )
+    wide = highest >= 10.0 * lowest
+    ratio = np.where(wide, _row_median(np.where(high, ohm, np.nan)) / low_ohm, np.nan)
+    reactance = _row_median(np.where(high, formulas.reactance_ohm(ohm, phase), np.nan))
+    return {
+        "lowest_hz": lowest,
+        "highest_hz": highest,
+        "low_frequency_ohm": low_ohm,
+        "low_frequency_u_ohm": _uncertainty(np.where(low, ohm, np.nan), low_ohm),
+        "low_frequency_hz": low_hz,
+        "high_frequency_hz": high_hz,
+        "high_over_low": ratio,
+        "percent_per_decade": formulas.percent_per_decade(ratio, low_hz, np.where(wide, high_hz, np.nan)),
+        "phase_deg": _row_median(np.where(high, phase, np.nan)),
+        "reactance_ohm": reactance,
+        "short": ~wide & np.isfinite(lowest),
+    }
+
+
+def _uncertainty(ohm, median):
+    """Standard uncertainty of the median: scatter of the points, and the accuracy limit of a reading."""
+    count = np.maximum(np.sum(~np.isnan(ohm), axis=1), 1)
+    scatter = 1.4826 * _row_median(np.abs(ohm - median[:, None])) * np.sqrt(np.pi / 2.0 / count)
+    return np.hypot(scatter, median * number("impedance_reading_percent") / 100.0 / np.sqrt(3.0))
+
+
+def _against_single(table, points, clean):
+    """The sweep at the test frequency of the visit's own reading, and whether both agree."""
+    wanted = table["test_frequency_hz"].astype(float).to_numpy()
+    wanted = np.where(wanted > 0, wanted, np.nan)
+    hertz = np.where(clean, points["frequency_hz"], np.nan)
+    under, at_under = _beside(hertz, points["impedance_ohm"], hertz <= wanted[:, None], np.fmax)
+    over, at_over = _beside(hertz, points["impedance_ohm"], hertz >= wanted[:, None], np.fmin)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = np.where(over > under, np.log(wanted / under) / np.log(over / under), 0.0)
+    at_test = at_under ** (1.0 - part) * at_over**part
+    off = pd.Series(at_test / table["single_ohm"].to_numpy() - 1.0)
+    most = next(rule.threshold for rule in in_force() if rule.rule == "sweep_agrees")
+    agrees = (off.abs() <= most).astype("boolean").mask(off.isna())
+    outside = table["single_ohm"].notna() & np.isfinite(wanted) & np.isnan(at_test)
+    return {
+        "sweep_at_test_ohm": at_test,
+        "single_off_fraction": off,
+        "single_agrees": agrees,
+        "outside": outside,
+    }
+
+
+def _beside(hertz, ohm, side, nearest):
+    """Nearest frequency of each sweep on one side of the test frequency, and the impedance there."""
+    frequency = nearest.reduce(np.where(side, hertz, np.nan), axis=1)
+    return frequency, _row_median(np.where(hertz == frequency[:, None], ohm, np.nan))
+
+
+def _told(table, points, clean):
+    """Sign of the reactance, shape of the sweep, and what it may mean."""
+    phase, least = table["phase_deg"], number("sweep_phase_deg")
+    sign = np.select(
+        [phase >= least, phase <= -least, phase.notna()], ["inductive", "capacitive", "flat"], default=""
+    )
+    met = _shapes(
+        table["high_over_low"].to_numpy(), sign, _turns(np.where(clean, points["impedance_ohm"], np.nan))
+    )
+    shape = np.select(list(met.values()), list(met), default="not told")
+    meaning = pd.Series(shape).map(SHAPES | {"not told": NOT_TOLD}).astype(object)
+    flat = shape == "flat"
+    meaning[flat] = [SHAPES["flat"].format(highest_hz=hertz) for hertz in table.loc[flat, "highest_hz"]]
+    alone = np.where(table["sees"] == "footing and shield wires", BESIDE, "")
+    return {
+        "reactance_sign": pd.array(sign, dtype="str"),
+        "shape": pd.array(shape, dtype="str"),
+        "screening": pd.array(alone + meaning, dtype="str"),
+        "no_phase": phase.isna() & (table["points_used"] > 0),
+        "leads_alike": (sign == "inductive") & _side_by_side(table),
+        "disagrees": table["single_agrees"].eq(False).fillna(False),
+        "lead_ohm": _lead_ohm(table),
+    }
+
+
+def _shapes(ratio, sign, turns):
+    """Which shapes each sweep has; the phase may tell where the magnitude does not reach far enough."""
+    flat = number("sweep_flat_percent") / 100.0 + 1e-9
+    rises, falls, known = ratio > 1.0 + flat, ratio < 1.0 - flat, np.isfinite(ratio)
+    return {
+        "turning": turns & known,
+        "contradictory": rises & (sign == "capacitive"),
+        "rising": rises | (sign == "inductive"),
+        "falling": falls | (sign == "capacitive"),
+        "flat": known,
+    }
+
+
+def _turns(ohm):
+    """Sweeps that pass, between their ends, clearly beyond both of them."""
+    logs, _ = _packed(np.log(ohm))
+    count = np.sum(~np.isnan(logs), axis=1)
+    last = np.take_along_axis(logs, np.maximum(count - 1, 0)[:, None], axis=1)[:, 0]
+    # The middle one of three neighbours: one wild point makes no turn.
+    middle = np.sort(np.stack([logs[:, :-2], logs[:, 1:-1], logs[:, 2:]]), axis=0)[1]
+    middle = np.where(np.isnan(logs[:, 2:]), np.nan, middle)
+    most = np.log1p(number("sweep_point_off_percent") / 100.0)
+    above = np.fmax.reduce(middle, axis=1) - np.fmax(logs[:, 0], last)
+    below = np.fmin(logs[:, 0], last) - np.fmin.reduce(middle, axis=1)
+    return (above > most) | (below > most)
+
+
+def _side_by_side(table):
+    """Visits whose two probes lie in about one direction, so that their leads couple."""
+    between = table["potential_probe_bearing_deg"].astype(float) - table["current_probe_bearing_deg"].astype(
+        float
+    )
+    return ((between + 180.0) % 360.0 - 180.0).abs() < number("lead_parallel_deg")
+
+
+def _lead_ohm(table):
+    """Reactance that two leads side by side show at the top of the sweep [Ω]."""
+    shorter = table[["potential_probe_distance_m", "current_probe_distance_m"]].astype(float).min(axis=1)
+    apart_m = number("lead_apart_m")
+    henry = 1e-6 * formulas.lead_coupling_uh(shorter.where(shorter > 2.0 * apart_m), apart_m)
+    return 2.0 * np.pi * table["high_frequency_hz"] * henry
+
+
+def _remarks(table):
+    """What else is to say of each sweep, in sentences."""
+    told = table.assign(
+        lead_apart=number("lead_apart_m"), leads_alike=table["leads_alike"] & table["lead_ohm"].notna()
+    )
+    texts = np.full(len(table), "", dtype=object)
+    for name, sentence in _REMARKS.items():
+        rows = np.flatnonzero(told[name].astype(bool))
+        texts[rows] += [f" {sentence.format(**row)}" for row in told.iloc[rows].to_dict("records")]
+    return pd.Series(texts, dtype="str").str.strip()

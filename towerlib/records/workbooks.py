@@ -1,0 +1,185 @@
+"""A sheet of a workbook as it stands: values as last calculated, formulas never evaluated."""
+
+import re
+import zipfile
+
+import pandas as pd
+
+from towerlib.errors import RecordsError
+from towerlib.records.headers import MOST_COLUMNS, TITLE_ROWS, best, with_units
+
+MOST_CELLS = 12_000_000
+MENDABLE = 60_000_000  # bytes unpacked up to which merged cells are looked for: this takes all of it at once
+
+
+def sheet_names(path):
+    """Names of the visible sheets of a workbook.
+
+    Raises
+    ------
+    RecordsError
+        It cannot be opened; the sentence has no file name in front.
+    """
+    book = _opened(path, read_only=True)
+    names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
+    book.close()
+    return names
+
+
+def read_sheet(path, sheet, recognise):
+    """Header, cells, row numbers and filled cells of one sheet.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        A workbook that the guard let pass.
+    sheet : str or None
+        None takes the first one that is visible.
+    recognise : callable
+        As `towerlib.records.raw.read` takes it.
+
+    Returns
+    -------
+    (list of str, pandas.DataFrame, list of int, list)
+        The last one holds (position of the row, place of the column) of cells that a merge hides: they have
+        the value that the sheet shows there.
+
+    Raises
+    ------
+    RecordsError
+        The sentence has no file name in front.
+    """
+    sheet = sheet or next(iter(sheet_names(path)), None)
+    try:
+        table = _filled_rows(path, sheet)
+        _mark_formulas(table, path, sheet)
+        merged = _merged(path, sheet)
+    except RecordsError:
+        raise
+    except Exception as flaw:  # openpyxl lets every error of zip and XML through
+        raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
+    top = [(row, [_label(cell) for cell in cells]) for row, cells in table.items() if row <= TITLE_ROWS + min(table)]
+    place, header = best([texts for _, texts in top], recognise)
+    first = top[place][0] + 1
+    header, used = with_units(header, top[place + 1][1] if len(top) > place + 1 else [])
+    body = {row: cells for row, cells in table.items() if row >= first}
+    if used:
+        body.pop(next(iter(body)))
+    rows = list(body)
+    filled = _fill(body, merged, len(header))
+    cells = pd.DataFrame([_fit(body[row], len(header)) for row in rows], columns=range(len(header)), dtype=object)
+    return header, cells.apply(_plain) if len(cells) else cells, rows, filled
+
+
+def _opened(path, **options):
+    """A workbook; whatever keeps openpyxl from opening it is one sentence."""
+    import openpyxl
+
+    try:
+        return openpyxl.load_workbook(path, **options)
+    except Exception as flaw:  # openpyxl lets every error of zip and XML through
+        raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
+
+
+def _brief(flaw):
+    """The first line of an error of another library."""
+    return (str(flaw).splitlines() or [type(flaw).__name__])[0][:120]
+
+
+def _filled_rows(path, sheet):
+    """Rows that have any cell: row number to cells."""
+    book = _opened(path, read_only=True, data_only=True)
+    table, cells = {}, 0
+    try:
+        for number, row in enumerate(book[sheet].iter_rows(values_only=True, max_col=MOST_COLUMNS + 1), start=1):
+            if any(cell is not None and cell != "" for cell in row):
+                table[number] = row
+                cells += len(row)
+            if cells > MOST_CELLS:
+                raise RecordsError(f"has more than {MOST_CELLS:,} cells; save the table as CSV")
+    finally:
+        book.close()
+    if not table:
+        raise RecordsError("has no header row")
+    return table
+
+
+def _mark_formulas(table, path, sheet):
+    """A formula whose value was never stored would look blank: it stands as its own text, which is no value."""
+    if not _anywhere(path, b"<f>", b"<f "):
+        return
+    book = _opened(path, read_only=True, data_only=False)
+    for number, row in enumerate(book[sheet].iter_rows(values_only=True, max_col=MOST_COLUMNS + 1), start=1):
+        shown = table.get(number, (None,) * len(row))
+        lost = [isinstance(cell, str) and cell[:1] == "=" and value is None for cell, value in zip(row, shown, strict=False)]
+        if any(lost):
+            table[number] = tuple(cell if is_lost else value for cell, value, is_lost in zip(row, shown, lost, strict=True))
+    book.close()
+
+
+def _merged(path, sheet):
+    """Ranges of merged cells that span more than one row."""
+    if not _anywhere(path, b"<mergeCell "):
+        return []
+    book = _opened(path)
+    ranges = [area.bounds for area in book[sheet].merged_cells.ranges]
+    book.close()
+    return [(left, top, bottom) for left, top, _, bottom in ranges if bottom > top]
+
+
+def _anywhere(path, *marks):
+    """Whether any sheet of a workbook that is not too large holds one of the marks."""
+    with zipfile.ZipFile(path) as archive:
+        sheets = [entry for entry in archive.infolist() if re.fullmatch(r"xl/worksheets/[^/]+\.xml", entry.filename)]
+        if sum(entry.file_size for entry in archive.infolist()) > MENDABLE:
+            return False
+        return any(mark in archive.read(entry) for entry in sheets for mark in marks)
+
+
+def _fill(body, merged, width):
+    """Put the value of a merged cell into every row that it covers; gives where."""
+    filled = []
+    positions = {row: position for position, row in enumerate(body)}
+    for left, top, bottom in merged:
+        if top not in body or left > width or _at(body[top], left - 1) is None:
+            continue
+        for row in range(top + 1, bottom + 1):
+            if row in body:
+                cells = [*body[row]] + [None] * (left - len(body[row]))
+                cells[left - 1] = body[top][left - 1]
+                body[row] = tuple(cells)
+                filled.append((positions[row], left - 1))
+    return filled
+
+
+def _at(cells, place):
+    return cells[place] if place < len(cells) else None
+
+
+def _fit(cells, width):
+    """Cells of one row, as many as the header has."""
+    return [*cells[:width]] + [None] * (width - len(cells))
+
+
+def _label(cell):
+    """A cell of the header or of a title."""
+    return "" if cell is None else str(cell).strip()
+
+
+def _plain(column):
+    """A workbook column: all numbers stay numbers, anything else becomes text as people would write it."""
+    filled = column.dropna()
+    if len(filled) and filled.map(lambda cell: type(cell) in (int, float)).all():
+        return column.astype(float)
+    return column.map(_text, na_action="ignore").astype("str")
+
+
+def _text(cell):
+    """A workbook cell as text: whole numbers without a fraction, dates in ISO form."""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return str(int(cell))
+    if hasattr(cell, "isoformat"):
+        return cell.isoformat(sep=" ").removesuffix(" 00:00:00") if hasattr(cell, "hour") and hasattr(cell, "year") else cell.isoformat()
+    return str(cell).strip()
