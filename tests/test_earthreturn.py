@@ -7,17 +7,15 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from towerlib.physics.earthreturn import (
-    Wires,
     complex_depth,
     earth_return_depth,
     equivalent_wire,
     impedance_matrix,
-    mean_height,
     mutual_impedance,
     reduction_factor,
     self_impedance,
-    solid_wire_gmr,
 )
+from towerlib.physics.wires import Wires, mean_height, solid_wire_gmr
 
 MU0 = 4e-7 * np.pi
 MILE_M, FOOT_M = 1609.344, 0.3048

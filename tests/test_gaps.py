@@ -9,8 +9,12 @@ from hypothesis import strategies as st
 from scipy.stats import rice
 
 from towerlib.physics import gaps
+from towerlib.physics.detection import detection_limits, smallest_sum, z_limit
+from towerlib.physics.drivingpoints import driving_points, leg_share
 from towerlib.physics.gaps import CoilSpec
-from towerlib.physics.ladder import driving_points, ladder, leg_share
+from towerlib.physics.ladder import ladder
+from towerlib.physics.legshare import bond_resistance, leg_share_expected
+from towerlib.physics.reversals import LEG_COUNT_MAX, sign_patterns
 
 SQRT3 = np.sqrt(3.0)
 # Four-legged tower, 6 m base, 100 Ω·m: own leg model of the method sheet; published readings were not found.
@@ -74,7 +78,7 @@ def test_a_display_step_counts_as_029_of_itself():
 
 def test_one_sided_limits_are_those_of_the_normal_table():
     # Any table of the normal distribution: 1.645 and 2.326.
-    assert [round(gaps.z_limit(p), 3) for p in (0.05, 0.01)] == [1.645, 2.326]
+    assert [round(z_limit(p), 3) for p in (0.05, 0.01)] == [1.645, 2.326]
 
 
 @pytest.mark.parametrize(("legs", "total", "gap", "fraction"), CASES.values(), ids=CASES)
@@ -92,10 +96,10 @@ def test_share_of_injected_current_behind_a_bond():
     )
     behind = span / 2 + np.sqrt(span**2 / 4 + 15 * span)
     bonds = [0, 0.5, 1, 2, 5, 10, 20, 50, np.inf]
-    shares = gaps.leg_share_expected(15.0, 2 / behind, np.array(bonds))
+    shares = leg_share_expected(15.0, 2 / behind, np.array(bonds))
     assert shares == pytest.approx([0.107, 0.128, 0.150, 0.192, 0.302, 0.432, 0.588, 0.774, 1.00], abs=0.001)
     assert 15 * shares == pytest.approx([1.61, 1.92, 2.25, 2.88, 4.52, 6.49, 8.82, 11.6, 15.0], abs=0.01)
-    assert gaps.bond_resistance(shares, 15.0, 2 / behind) == pytest.approx(bonds, abs=1e-9)
+    assert bond_resistance(shares, 15.0, 2 / behind) == pytest.approx(bonds, abs=1e-9)
 
 
 # ---- against other programs and against simulation
@@ -166,7 +170,7 @@ def test_power_table(a, b):
             (0.05, 0.1, 0.2, 0.3, 0.5), map(float, printed.split()), strict=True
         ):
             legs, total = readings(spread_legs(sum_ma, gap_fraction), coils, 10_000, rng)
-            seen = np.mean(gaps.gap(legs, total, coils).z > gaps.z_limit(0.01))
+            seen = np.mean(gaps.gap(legs, total, coils).z > z_limit(0.01))
             # The table's own sampling error and rounding, and that of 10 000 draws.
             assert seen == pytest.approx(expected, abs=0.035)
 
@@ -176,7 +180,7 @@ def test_power_table(a, b):
 def test_z_of_sound_towers_keeps_its_false_alarms(mean_over_noise, false_alarm):
     rng, coils = np.random.default_rng(14), spec_of(0.02, 2.0)
     legs, total = readings(np.full(4, mean_over_noise * 2.0), coils, 40_000, rng)
-    rate = np.mean(gaps.gap(legs, total, coils).z > gaps.z_limit(false_alarm))
+    rate = np.mean(gaps.gap(legs, total, coils).z > z_limit(false_alarm))
     assert 0.75 * false_alarm < rate < 1.45 * false_alarm
 
 
@@ -184,10 +188,10 @@ def test_z_of_sound_towers_with_a_shared_total_is_on_the_safe_side():
     rng, coils = np.random.default_rng(15), spec_of(0.02, 2.0, 0.0, shared=True)
     legs, total = readings(np.full(4, 75.0), coils, 40_000, rng)
     z = gaps.gap(legs, total, coils).z
-    rates = [np.mean(z > gaps.z_limit(p, shared_total=True)) for p in (0.05, 0.01, 0.001)]
+    rates = [np.mean(z > z_limit(p, shared_total=True)) for p in (0.05, 0.01, 0.001)]
     assert rates == pytest.approx([0.047, 0.008, 0.0007], abs=0.004)
     # The normal limit would be passed too often.
-    assert np.mean(z > gaps.z_limit(0.01)) == pytest.approx(0.035, abs=0.006)
+    assert np.mean(z > z_limit(0.01)) == pytest.approx(0.035, abs=0.006)
 
 
 def test_readings_that_are_noise_alone_are_too_small_to_judge():
@@ -196,15 +200,15 @@ def test_readings_that_are_noise_alone_are_too_small_to_judge():
     legs, total = readings(np.zeros(4), coils, 40_000, rng)
     assert legs.mean() / 2.0 == pytest.approx(np.sqrt(np.pi / 2), abs=0.01)
     assert np.mean(1 - total / legs.sum(axis=1)) == pytest.approx(0.5, abs=0.03)
-    assert np.mean(legs.sum(axis=1) < gaps.smallest_sum(4, coils)) == 1.0
+    assert np.mean(legs.sum(axis=1) < smallest_sum(4, coils)) == 1.0
     z = gaps.gap(*readings(np.full(4, 2.4), spec_of(0.02, 2.0), 40_000, rng), spec_of(0.02, 2.0)).z
-    assert np.mean(z > gaps.z_limit(0.01)) > 0.014  # the false alarms that the floor keeps out
+    assert np.mean(z > z_limit(0.01)) > 0.014  # the false alarms that the floor keeps out
 
 
 @pytest.mark.parametrize("sum_ma", [100.0, 300.0])
 def test_detection_limit_is_detected_at_its_rate(sum_ma):
     rng, coils = np.random.default_rng(17), spec_of(0.02, 2.0, 0.0)
-    decision, detection = (limit[0] for limit in gaps.detection_limits([[sum_ma / 4] * 4], coils))
+    decision, detection = (limit[0] for limit in detection_limits([[sum_ma / 4] * 4], coils))
     for gap_ma, rate in ((0.0, 0.01), (detection, 0.95)):
         legs, total = readings(spread_legs(sum_ma, gap_ma / sum_ma), coils, 40_000, rng)
         found = gaps.gap(legs, total, coils)
@@ -225,11 +229,11 @@ def test_shared_total_sees_small_gaps_of_strong_currents():
     for a, b in POWER:
         rng, coils = np.random.default_rng(23), spec_of(a, b, shared=True)
         found = gaps.gap(*readings(spread_legs(300.0, 0.05), coils, 10_000, rng), coils)
-        assert np.mean(found.z > gaps.z_limit(0.01)) >= 0.97 - 0.01
+        assert np.mean(found.z > z_limit(0.01)) >= 0.97 - 0.01
 
 
 def test_detection_limit_is_blank_where_no_gap_is_safely_seen():
-    assert np.isnan(gaps.detection_limits([[2.0] * 4], spec_of(0.05, 10.0))[1][0])
+    assert np.isnan(detection_limits([[2.0] * 4], spec_of(0.05, 10.0))[1][0])
 
 
 NAMING = {(100, 0.02, 2): 0.91, (300, 0.02, 2): 0.96, (100, 0.05, 10): 0.66, (300, 0.05, 10): 0.93}
@@ -242,7 +246,7 @@ def test_reversed_coil_is_named(sum_ma, a, b):
     legs = np.exp(0.25 * rng.standard_normal((10_000, 4)))
     currents, place = sum_ma * legs / legs.sum(axis=1, keepdims=True), rng.integers(0, 4, (10_000, 1))
     shown = readings(currents, coils, 10_000, rng, signs=np.where(np.arange(4) == place, -1, 1))
-    found = gaps.sign_patterns(*shown, np.full(10_000, 1.0))
+    found = sign_patterns(*shown, np.full(10_000, 1.0))
     named = (found.reversed_legs == (np.arange(4) == place)).all(axis=1)
     assert named.mean() == pytest.approx(NAMING[sum_ma, a, b], abs=0.05)
 
@@ -252,11 +256,11 @@ def test_reversed_coil_is_among_the_candidates_also_with_a_total_of_its_own():
     legs = np.exp(0.25 * rng.standard_normal((5_000, 4)))
     currents = 200 * legs / legs.sum(axis=1, keepdims=True)
     shown = readings(currents, coils, 5_000, rng, signs=[-1, 1, 1, 1])
-    found = gaps.sign_patterns(*shown, gaps.gap_uncertainty(*shown, coils))
+    found = sign_patterns(*shown, gaps.gap_uncertainty(*shown, coils))
     assert found.single.mean() > 0.9
     assert found.candidates[found.single, 0].mean() > 0.9
     sound = readings(currents, coils, 5_000, rng)
-    assert not gaps.sign_patterns(*sound, gaps.gap_uncertainty(*sound, coils)).single.any()
+    assert not sign_patterns(*sound, gaps.gap_uncertainty(*sound, coils)).single.any()
 
 
 def test_share_agrees_with_the_ladder_of_a_random_line():
@@ -267,16 +271,17 @@ def test_share_agrees_with_the_ladder_of_a_random_line():
     )
     line = ladder(footing, bond, rng.uniform(220, 480, 11) * (0.6 + 1.9j) / 1e3, (0.4, 0.9))
     points = driving_points(line)
-    shares = gaps.leg_share_expected(footing, points.rest_s, bond)
+    shares = leg_share_expected(footing, points.rest_s, bond)
     assert shares == pytest.approx(leg_share(line, points), rel=1e-12)
-    assert gaps.bond_resistance(shares, footing, points.rest_s) == pytest.approx(bond, abs=1e-8)
+    assert shares == pytest.approx(np.abs(points.tower_ohm / footing), rel=1e-12)
+    assert bond_resistance(shares, footing, points.rest_s) == pytest.approx(bond, abs=1e-8)
 
 
 # ---- limits worked out by hand, and laws
 
 
 def test_smallest_sum_is_24_times_the_noise_of_four_legs():
-    assert gaps.smallest_sum(4, spec_of(0.0, 1.0)) == pytest.approx(24.0)
+    assert smallest_sum(4, spec_of(0.0, 1.0)) == pytest.approx(24.0)
 
 
 angles = st.floats(-np.pi, np.pi)
@@ -318,7 +323,7 @@ def test_one_reversed_coil_leaves_twice_its_current(legs, place):
         return
     total = np.abs(legs.sum() - 2 * legs[place])
     assert gaps.gap([legs], [total]).gap_ma[0] == pytest.approx(2 * legs[place])
-    found = gaps.sign_patterns([legs], [total], [1e-6])
+    found = sign_patterns([legs], [total], [1e-6])
     assert found.candidates[0, place]
     assert found.residual_ma[0] == pytest.approx(0, abs=1e-9)
 
@@ -332,9 +337,9 @@ def test_patterns_are_those_of_trying_all_signs(legs, part, gap_at):
         for signs in product((1, -1), repeat=len(legs))
     }
     shown = np.array(legs)
-    if len(legs) < gaps.LEG_COUNT_MAX:  # room for a leg that is not there, in any place
+    if len(legs) < LEG_COUNT_MAX:  # room for a leg that is not there, in any place
         shown = np.insert(shown, gap_at % (len(legs) + 1), np.nan)
-    found = gaps.sign_patterns([shown], [total], [0.02 * sum(legs)])
+    found = sign_patterns([shown], [total], [0.02 * sum(legs)])
     turned = found.reversed_legs[0][~np.isnan(shown)]
     signs = tuple(np.where(turned, -1, 1).tolist())
     assert tried[signs] == pytest.approx(min(tried.values()), abs=1e-9)
@@ -347,21 +352,21 @@ def test_patterns_are_those_of_trying_all_signs(legs, part, gap_at):
 
 
 def test_legs_of_equal_reading_are_all_candidates():
-    found = gaps.sign_patterns([[50.0] * 4], [100.0], [1.0])
+    found = sign_patterns([[50.0] * 4], [100.0], [1.0])
     assert found.single[0]
     assert not found.unique[0]
     assert found.candidates[0].all()
 
 
 def test_two_reversed_coils_are_no_single_one():
-    found = gaps.sign_patterns([[60.0, 50.0, 55.0, 40.0]], [15.0], [1.0])
+    found = sign_patterns([[60.0, 50.0, 55.0, 40.0]], [15.0], [1.0])
     assert found.unique[0]
     assert not found.single[0]
     assert found.reversed_legs[0].sum() == 2
 
 
 def test_of_two_legs_either_may_be_reversed():
-    found = gaps.sign_patterns([[60.0, 50.0]], [10.0], [1.0])
+    found = sign_patterns([[60.0, 50.0]], [10.0], [1.0])
     assert found.single[0]
     assert found.candidates[0].tolist() == [True, True]
 
@@ -377,19 +382,19 @@ def test_ratios_are_those_of_a_plain_median(legs):
 @given(st.floats(0, 100), st.floats(0.5, 100), st.floats(0.05, 5), st.floats(-5, 5))
 def test_bond_is_found_again_from_its_share(bond, footing, resistance, reactance):
     rest = 1 / (resistance + 1j * reactance)
-    share = gaps.leg_share_expected(footing, rest, bond)
+    share = leg_share_expected(footing, rest, bond)
     assert 0 <= share <= 1
     if share < 0.999 and resistance * (resistance + footing) > reactance**2:  # else two bonds give the share
-        assert gaps.bond_resistance(share, footing, rest) == pytest.approx(bond, rel=1e-6, abs=1e-6)
+        assert bond_resistance(share, footing, rest) == pytest.approx(bond, rel=1e-6, abs=1e-6)
 
 
 def test_a_share_of_all_is_an_open_bond():
-    assert gaps.leg_share_expected(15.0, 1.2 - 0.4j, np.inf) == 1.0
-    assert gaps.bond_resistance([1.0, 1.02], 15.0, 1.2 - 0.4j).tolist() == [np.inf, np.inf]
+    assert leg_share_expected(15.0, 1.2 - 0.4j, np.inf) == 1.0
+    assert bond_resistance([1.0, 1.02], 15.0, 1.2 - 0.4j).tolist() == [np.inf, np.inf]
 
 
 def test_a_share_below_that_of_a_sound_bond_has_no_positive_bond():
-    assert gaps.bond_resistance(0.05, 15.0, 0.3) < 0
+    assert bond_resistance(0.05, 15.0, 0.3) < 0
 
 
 # ---- arrays, blanks, refusals
@@ -409,11 +414,11 @@ def test_many_visits_are_as_one_by_one():
     legs = np.where(rng.random((50, 6)) < 0.2, np.nan, rng.uniform(0, 300, (50, 6)))
     total = rng.uniform(0, 600, 50)
     whole, u = gaps.gap(legs, total), rng.uniform(1, 10, 50)
-    patterns = gaps.sign_patterns(legs, total, u)
+    patterns = sign_patterns(legs, total, u)
     for row in range(50):
         single = gaps.gap(legs[row : row + 1], total[row : row + 1])
         assert single.z == pytest.approx(whole.z[row], nan_ok=True)
-        alone = gaps.sign_patterns(legs[row : row + 1], total[row : row + 1], u[row : row + 1])
+        alone = sign_patterns(legs[row : row + 1], total[row : row + 1], u[row : row + 1])
         assert alone.reversed_legs[0].tolist() == patterns.reversed_legs[row].tolist()
 
 
@@ -425,6 +430,6 @@ def test_what_cannot_be_is_refused():
     with pytest.raises(ValueError, match="copy it from the certificate"):
         CoilSpec(gain_percent=-1.0)
     with pytest.raises(ValueError, match=r"0\.001 to 0\.05 only"):
-        gaps.z_limit(0.2, shared_total=True)
+        z_limit(0.2, shared_total=True)
     with pytest.raises(ValueError, match="7 legs: sign patterns are tried for at most 6"):
-        gaps.sign_patterns(np.ones((1, 7)), [3.0], [1.0])
+        sign_patterns(np.ones((1, 7)), [3.0], [1.0])

@@ -16,6 +16,7 @@ ROOMS = [  # from left to right; what stands in one group may import from each o
     {"records"},
     {"route"},
     {"readings"},
+    {"limits", "ranking"},
     {"condition"},
     {"network", "outages"},
     {"treatments", "retest"},

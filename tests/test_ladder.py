@@ -8,16 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from towerlib.physics.drivingpoints import NO_EARTH, driving_points, leg_share
 from towerlib.physics.earthreturn import self_impedance
-from towerlib.physics.ladder import (
-    NO_EARTH,
-    admittance,
-    driving_points,
-    fault_drive,
-    ladder,
-    leg_share,
-    solve,
-)
+from towerlib.physics.ladder import admittance, fault_drive, ladder, solve
 
 REFERENCE = Path(__file__).parent / "reference" / "ladder-ngspice.csv"
 # The twelve-tower line of reference/ladder-ngspice.cir.

@@ -10,7 +10,9 @@ from scipy.stats import median_abs_deviation
 from towerlib.errors import RecordsError
 from towerlib.physics.gaps import CoilSpec
 from towerlib.physics.legs import Legs, earth_matrix, foot_positions, footing_resistance, leg_currents
-from towerlib.readings.legs import CAUSES, COLUMNS, summarise
+from towerlib.readings import causes
+from towerlib.readings.causes import CAUSES
+from towerlib.readings.legs import COLUMNS, summarise
 
 COILS = CoilSpec(3.0, np.sqrt(3.0), 1.0)  # noise of 1 mA, so that four legs need 24 mA
 SAME_COILS = CoilSpec(3.0, np.sqrt(3.0), 1.0, shared_total=True)
@@ -363,6 +365,19 @@ def test_every_cause_is_of_the_list():
         *("none", "reading impossible", "too small to judge", "ring or other earth path", "wrong coil turns"),
         *("coil reversed", "weak leg", "bond: inspect", "bond or coils: inspect", "cannot tell"),
     }
+
+
+def test_every_row_of_the_table_has_its_flag(monkeypatch):
+    flags_of, known = causes._flags, set()
+
+    def noted(table, coils):
+        flags = flags_of(table, coils)
+        known.update(flags)
+        return flags
+
+    monkeypatch.setattr(causes, "_flags", noted)
+    summarise(*records(SOUND), COILS)
+    assert known == set(causes.RULES)
 
 
 # ---- tables, blanks, refusals

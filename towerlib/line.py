@@ -3,11 +3,13 @@
 import difflib
 import re
 import tomllib
+from pathlib import Path
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from towerlib.errors import SettingsError
+from towerlib.limits.rules import DEFAULT, is_table, named
 from towerlib.values import number
 
 
@@ -97,12 +99,31 @@ class Lightning(Settings):
 class Limits(Settings):
     """Footing impedance: what is good, and what is still acceptable."""
 
-    target_ohm: float = Field(number("target_ohm"), gt=0, description="Good up to this [Ω]")
-    limit_ohm: float = Field(number("limit_ohm"), gt=0, description="Acceptable up to this [Ω]")
+    rules: str = Field(
+        DEFAULT, description="A shipped set of rules, or a table of the line folder (name.csv)"
+    )
+    target_ohm: float = Field(
+        number("target_ohm"), gt=0, description="Good up to this, whatever the rules say [Ω]"
+    )
+    limit_ohm: float = Field(
+        number("limit_ohm"), gt=0, description="Acceptable up to this, whatever the rules say [Ω]"
+    )
+
+    @field_validator("rules")
+    @classmethod
+    def _known(cls, name):
+        if is_table(name) and Path(name).name != name:
+            raise ValueError("name a file in the line folder itself")
+        try:
+            return name if is_table(name) else named(name)[0].rule_set
+        except SettingsError as flaw:
+            raise ValueError(str(flaw)) from None
 
     @model_validator(mode="after")
     def _in_order(self):
-        if self.target_ohm > self.limit_ohm:
+        # With another set the rules give the figure that is not set here: limits.apply compares those.
+        both = {"target_ohm", "limit_ohm"} <= self.model_fields_set
+        if (both or self.rules == DEFAULT) and self.target_ohm > self.limit_ohm:
             raise ValueError(f"target_ohm {self.target_ohm:g} lies above limit_ohm {self.limit_ohm:g}")
         return self
 

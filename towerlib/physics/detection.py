@@ -97,6 +97,7 @@ def smallest_sum(count, coils=DEFAULT_COILS):
 
     Examples
     --------
+    >>> from towerlib.physics.gaps import CoilSpec
     >>> print(smallest_sum(4, CoilSpec(3.0, 2.0, 1.0)))
     27.71
     """

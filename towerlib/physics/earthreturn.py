@@ -195,6 +195,7 @@ def impedance_matrix(wires, frequency_hz, resistivity_ohm_m):
 
     Examples
     --------
+    >>> from towerlib.physics.wires import Wires
     >>> two = Wires(np.array([-5.5, 5.5]), np.array([30.0, 30.0]), np.full(2, 5e-3), np.full(2, 0.36e-3))
     >>> print(np.round(1e3 * equivalent_wire(impedance_matrix(two, 50.0, 100.0)), 4))
     (0.2293+0.5207j)

@@ -119,13 +119,8 @@ def admittance(impedance_ohm):
     """
     impedance_ohm = np.asarray(impedance_ohm)
     is_open = np.isinf(impedance_ohm)
-    return np.where(is_open, 0.0, _inverse(np.where(is_open, 1.0, impedance_ohm)))
-
-
-def _inverse(values):
-    """Complex inverse that lets NaN pass without a warning."""
-    with np.errstate(invalid="ignore"):
-        return 1.0 / np.asarray(values, complex)
+    with np.errstate(invalid="ignore"):  # an unknown impedance passes as NaN
+        return np.where(is_open, 0.0, 1.0 / np.where(is_open, 1.0, impedance_ohm).astype(complex))
 
 
 def _tower_s(footing_ohm, bond_ohm):

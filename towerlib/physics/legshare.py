@@ -17,6 +17,7 @@ def leg_share_expected(footing_ohm, rest_s, bond_ohm=0.0):
     -------
     float or array
         λ = |1/(1 + R·Y)|, Y = 1/(Z_b + 1/Y_rest): also the reading without coils over the one with coils.
+        0 where the footing is lost (infinite); NaN where the current has no path at all.
 
     References
     ----------
@@ -27,9 +28,11 @@ def leg_share_expected(footing_ohm, rest_s, bond_ohm=0.0):
     >>> print(leg_share_expected(10.0, 0.2, 5.0))
     0.5
     """
-    bond = np.where(np.isinf(bond_ohm), 0.0, bond_ohm)
-    share = 1.0 / np.abs(1.0 + footing_ohm * np.asarray(rest_s) / (1.0 + bond * rest_s))
-    return np.where(np.isinf(bond_ohm), 1.0, share)[()]
+    rest_s, is_open, lost = np.asarray(rest_s), np.isinf(bond_ohm), np.isinf(footing_ohm)
+    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
+        wires_s = np.where(is_open, 0.0, rest_s / (1.0 + np.where(is_open, 0.0, bond_ohm) * rest_s))
+        share = 1.0 / np.abs(1.0 + np.where(lost, 1.0, footing_ohm) * wires_s)
+    return np.where(lost, np.where(np.abs(wires_s) > 0, 0.0, np.nan), share)[()]
 
 
 def bond_resistance(leg_share, footing_ohm, rest_s):
@@ -70,35 +73,3 @@ def bond_resistance(leg_share, footing_ohm, rest_s):
     root = (share * footing_ohm) ** 2 - (rest_ohm.imag * found_less) ** 2
     behind = (share**2 * footing_ohm + np.sqrt(np.where(root >= 0, root, np.nan))) / found_less
     return np.where(share >= 1.0, np.inf, behind - rest_ohm.real)[()]
-
-
-def leg_share(line, points):
-    """Share of an injected current that goes through the legs of each tower.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers, at the test frequency.
-    points : DrivingPoint
-        Of the same ladder.
-
-    Returns
-    -------
-    array, shape (n,)
-        |I_legs/I_injected|: some 0.05 to 0.3 with a sound bond, 1 with an open one.
-
-    Notes
-    -----
-    λ = |Z_tower/R|; for a sound bond |1/(1 + R·Y)|. Belongs to the frequency of the ladder.
-
-    References
-    ----------
-    Current divider.
-
-    Examples
-    --------
-    >>> line = ladder([10.0, 10.0, 10.0], [0.0, np.inf, 0.0], [0.1, 0.1])
-    >>> print(np.round(leg_share(line, driving_points(line)), 3))
-    [0.505 1.    0.505]
-    """
-    return np.abs(points.tower_ohm / line.footing_ohm)

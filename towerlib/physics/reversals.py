@@ -62,30 +62,36 @@ def sign_patterns(legs_ma, total_ma, u_ma, *, fit_u=None, misfit_u=None):
     legs_ma, total_ma, u_ma = (np.asarray(given, dtype=float) for given in (legs_ma, total_ma, u_ma))
     fit_u = number("reversed_fit_u") if fit_u is None else fit_u
     misfit_u = number("reversed_misfit_u") if misfit_u is None else misfit_u
-    width, count = legs_ma.shape[-1], leg_count(legs_ma)[:, None]
-    if width > LEG_COUNT_MAX:
-        raise ValueError(f"{width} legs: sign patterns are tried for at most {LEG_COUNT_MAX}")
+    if legs_ma.shape[-1] > LEG_COUNT_MAX:
+        raise ValueError(f"{legs_ma.shape[-1]} legs: sign patterns are tried for at most {LEG_COUNT_MAX}")
     # Legs that are there come first: the first one stands for s ≡ −s, and an absent one is never turned.
-    order = np.argsort(np.isnan(legs_ma), axis=-1, kind="stable")
+    order, count = np.argsort(np.isnan(legs_ma), axis=-1, kind="stable"), leg_count(legs_ma)[:, None]
+    turned = np.array([(False, *rest) for rest in product((False, True), repeat=legs_ma.shape[-1] - 1)])
     ordered = np.nan_to_num(np.take_along_axis(legs_ma, order, axis=-1))
-    signs = np.array([(1.0, *rest) for rest in product((1.0, -1.0), repeat=width - 1)])
-    last_turned = np.max(np.where(signs < 0, np.arange(width), -1), axis=-1)
-    residual = np.abs(ordered @ signs.T) - total_ma[:, None]
-    size = np.where(last_turned < count, np.abs(residual), np.inf)
+    residual = np.abs(ordered @ np.where(turned, -1.0, 1.0).T) - total_ma[:, None]
+    size = np.where(_last_turned(turned) < count, np.abs(residual), np.inf)
     fits, misfit = size <= fit_u * u_ma[:, None], size[:, 0] > misfit_u * u_ma
     best = np.argmin(np.nan_to_num(size, nan=np.inf), axis=-1)
-    turned_count = (signs < 0).sum(axis=-1)
-    turned_count = np.minimum(turned_count, count - turned_count)
-    turned = signs[best] < 0
-    many = 2 * turned.sum(axis=-1) > count[:, 0]
-    turned = np.where(many[:, None], ~turned & (np.arange(width) < count), turned)
-    reversed_legs = np.zeros_like(turned)
-    np.put_along_axis(reversed_legs, order, turned, axis=-1)
+    turned_count = np.minimum(turned.sum(axis=-1), count - turned.sum(axis=-1))
     alone = np.abs(np.abs(leg_sum(legs_ma)[:, None] - 2.0 * legs_ma) - total_ma[:, None])
     return SignPatterns(
-        reversed_legs,
+        _smaller_set(turned[best], count, order),
         alone <= fit_u * u_ma[:, None],
         residual[np.arange(len(best)), best],
         misfit & (fits.sum(axis=-1) == 1),
         misfit & (fits & (turned_count == 1)).any(axis=-1) & ~(fits & (turned_count > 1)).any(axis=-1),
     )
+
+
+def _last_turned(turned):
+    """Place of the last leg that each pattern turns; −1 where it turns none."""
+    return np.max(np.where(turned, np.arange(turned.shape[1]), -1), axis=-1)
+
+
+def _smaller_set(turned, count, order):
+    """Coils turned over or all the others, whichever are fewer, in the order in which the legs stood."""
+    many = 2 * turned.sum(axis=-1, keepdims=True) > count
+    turned = np.where(many, ~turned & (np.arange(turned.shape[1]) < count), turned)
+    reversed_legs = np.zeros_like(turned)
+    np.put_along_axis(reversed_legs, order, turned, axis=-1)
+    return reversed_legs

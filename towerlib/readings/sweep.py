@@ -2,8 +2,8 @@
 
 From some 40 Hz to 5 kHz a sweep tells a low-frequency impedance, flat or not, the sign of the reactance, and
 changes against earlier sweeps of the same set-up. It tells no impulse impedance, no inductance of tower or
-electrode, no effective length, nothing about soil breakdown under lightning currents, and nothing far above its own
-top frequency: none of them is derived here.
+electrode, no effective length, nothing about soil that breaks down under lightning currents, and nothing far
+above its own top frequency: none of them is derived here.
 """
 
 import numpy as np
@@ -11,44 +11,22 @@ import pandas as pd
 
 from towerlib.physics import sweeps as formulas
 from towerlib.readings.rules import in_force
+from towerlib.readings.sweep_words import remarks, told
 from towerlib.values import number
 
 BAND = np.sqrt(10.0)  # low and high end of a sweep: half a decade each
-SHAPES = {  # in order of precedence: the first met stands
-    "turning": "|Z| turns within the sweep: interference or a second path looks so. Repeat it before use.",
-    "contradictory": "|Z| rises while the phase is negative, which hardly any footing does: check the phase "
-    "reference and the leads, then repeat.",
-    "rising": "Inductive or rising: a long buried wire, test leads side by side or a path over the shield wires "
-    "look so. The low-frequency value may be too hopeful for lightning.",
-    "falling": "Capacitive or falling: soil of high resistivity looks so. Trip-out rates from the low-frequency "
-    "value then err on the high side.",
-    "flat": "Flat up to {highest_hz:.0f} Hz, as a compact footing is. Long wires in the ground can hide behind "
-    "a flat sweep.",
-}
-NOT_TOLD = "Too few clean points over too few frequencies to tell its shape."
 SEES = {
     "leg coils": "footing alone",
     "shield wire lifted": "footing alone",
     "no coils": "footing and shield wires",
 }
-BESIDE = "Footing and shield wires together: nothing of it is told of the electrode alone. "
-LEADS = "Both leads lay in one direction: {lead_apart:g} m apart they alone would show {lead_ohm:.2g} Ω of reactance."
-_REMARKS = {
-    "near_harmonic": "{near_harmonic:.0f} points near harmonics of the mains left out.",
-    "unread": "{unread:.0f} points without a positive frequency and impedance left out.",
-    "points_off": "{points_off:.0f} points off their neighbours set aside.",
-    "no_phase": "No phase recorded.",
-    "short": "Covers less than a decade.",
-    "leads_alike": LEADS,
-    "outside": "The test frequency of the single reading lies outside the sweep.",
-    "disagrees": "The sweep passes {sweep_at_test_ohm:.3g} Ω where the single reading is {single_ohm:.3g} Ω.",
-}
-COLUMNS = """
+_COLUMN_NAMES = """
     visit_id tower_id date method sees point_count points_used points_off lowest_hz highest_hz
     low_frequency_ohm low_frequency_u_ohm low_frequency_hz high_frequency_hz high_over_low percent_per_decade
     phase_deg reactance_ohm reactance_sign shape screening single_ohm sweep_at_test_ohm single_off_fraction
     single_agrees remark
-""".split()
+"""
+COLUMNS = _COLUMN_NAMES.split()
 
 
 def summarise(visits, sweeps, mains_hz):
@@ -68,11 +46,11 @@ def summarise(visits, sweeps, mains_hz):
 
         - ``visit_id``, ``tower_id``, ``date``, ``method``, ``sees`` (footing alone, footing and shield
           wires, not known); ``point_count``, ``points_used``, ``points_off``, ``lowest_hz``, ``highest_hz``;
-        - ``low_frequency_ohm`` with its standard uncertainty ``low_frequency_u_ohm``, at ``low_frequency_hz``;
+        - ``low_frequency_ohm``, standard uncertainty ``low_frequency_u_ohm``, at ``low_frequency_hz``;
         - ``high_over_low`` (impedance of the top over that of the bottom), ``percent_per_decade``;
         - ``phase_deg`` and ``reactance_ohm`` at ``high_frequency_hz``; ``reactance_sign``: inductive,
           capacitive, flat, or blank without phases;
-        - ``shape``, a key of `SHAPES` or "not told", and ``screening``, what it may mean and may not;
+        - ``shape``, a key of `sweep_words.SHAPES` or "not told", and ``screening``, what it may mean;
         - ``single_ohm``, the visit's own reading, ``sweep_at_test_ohm`` at its frequency,
           ``single_off_fraction`` and ``single_agrees`` (NA where they cannot be compared); ``remark``.
 
@@ -89,8 +67,8 @@ def summarise(visits, sweeps, mains_hz):
     >>> visit |= {"test_frequency_hz": [128.0], "impedance_ohm": [10.2]}
     >>> points = {"frequency_hz": [41.0, 62.0, 128.0, 1377.0, 4975.0], "phase_deg": 0.5}
     >>> sweeps = pd.DataFrame({"visit_id": "V1", "impedance_ohm": [10.1, 10.0, 10.0, 9.9, 9.8]} | points)
-    >>> told = summarise(pd.DataFrame(visit), sweeps, 50.0).loc[0]
-    >>> print(told["low_frequency_ohm"], told["reactance_sign"], told["shape"])
+    >>> found = summarise(pd.DataFrame(visit), sweeps, 50.0).loc[0]
+    >>> print(found["low_frequency_ohm"], found["reactance_sign"], found["shape"])
     10.00 flat flat
     """
     points, rows = _by_frequency(visits, sweeps)
@@ -99,12 +77,13 @@ def summarise(visits, sweeps, mains_hz):
     table = _named(table).assign(**counts)
     table = table.assign(**_ends({name: np.where(clean, of, np.nan) for name, of in points.items()}))
     table = table.assign(**_against_single(table, points, clean))
-    table = table.assign(**_told(table, points, clean))
-    return table.assign(remark=_remarks(table)).reindex(columns=COLUMNS)
+    turns = _turns(np.where(clean, points["impedance_ohm"], np.nan))
+    table = table.assign(**told(table, turns))
+    return table.assign(remark=remarks(table)).reindex(columns=COLUMNS)
 
 
 def _by_frequency(visits, sweeps):
-    """Sweeps as arrays, one row a visit and one column a point of rising frequency; and rows of the visits."""
+    """Sweeps as arrays, a row a visit and a column a point of rising frequency; and rows of the visits."""
     owner = pd.Index(visits["visit_id"]).get_indexer(sweeps["visit_id"])
     hertz = sweeps["frequency_hz"].to_numpy(float)
     order = np.lexsort((hertz, owner))
@@ -132,8 +111,9 @@ def _named(table):
     ]
     table = table.reindex(columns=["visit_id", "tower_id", "date", "method", *wanted, *probes])
     sees = table["method"].map(SEES).astype("str").fillna("not known")
-    bounded = table["impedance_ohm_bound"].fillna("").astype("str") != ""
-    return table.assign(sees=sees, single_ohm=table["impedance_ohm"].astype(float).mask(bounded))
+    bounded = table["impedance_ohm_bound"].isin(["<", ">"])
+    single = table["impedance_ohm"].astype(float)
+    return table.assign(sees=sees, single_ohm=single.where((single > 0) & ~bounded))
 
 
 def _clean(points, mains_hz):
@@ -175,9 +155,10 @@ def _packed(values):
 
 def _row_median(values):
     """Median of the numbers in each row, NaN in a row without any."""
-    ordered, count = np.sort(values, axis=1), np.sum(~np.isnan(values), axis=1)
-    places = np.stack([np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2 - (count == 0)], axis=1)
-    return np.take_along_axis(ordered, np.maximum(places, 0), axis=1).mean(axis=1)
+    ordered = np.sort(values, axis=1)  # NaN come last
+    last = np.maximum(np.sum(~np.isnan(values), axis=1) - 1, 0)
+    middle = np.stack([last // 2, (last + 1) // 2], axis=1)
+    return np.take_along_axis(ordered, middle, axis=1).mean(axis=1)
 
 
 def _ends(points):
@@ -242,44 +223,6 @@ def _beside(hertz, ohm, side, nearest):
     return frequency, _row_median(np.where(hertz == frequency[:, None], ohm, np.nan))
 
 
-def _told(table, points, clean):
-    """Sign of the reactance, shape of the sweep, and what it may mean."""
-    phase, least = table["phase_deg"], number("sweep_phase_deg")
-    sign = np.select(
-        [phase >= least, phase <= -least, phase.notna()], ["inductive", "capacitive", "flat"], default=""
-    )
-    met = _shapes(
-        table["high_over_low"].to_numpy(), sign, _turns(np.where(clean, points["impedance_ohm"], np.nan))
-    )
-    shape = np.select(list(met.values()), list(met), default="not told")
-    meaning = pd.Series(shape).map(SHAPES | {"not told": NOT_TOLD}).astype(object)
-    flat = shape == "flat"
-    meaning[flat] = [SHAPES["flat"].format(highest_hz=hertz) for hertz in table.loc[flat, "highest_hz"]]
-    alone = np.where(table["sees"] == "footing and shield wires", BESIDE, "")
-    return {
-        "reactance_sign": pd.array(sign, dtype="str"),
-        "shape": pd.array(shape, dtype="str"),
-        "screening": pd.array(alone + meaning, dtype="str"),
-        "no_phase": phase.isna() & (table["points_used"] > 0),
-        "leads_alike": (sign == "inductive") & _side_by_side(table),
-        "disagrees": table["single_agrees"].eq(False).fillna(False),
-        "lead_ohm": _lead_ohm(table),
-    }
-
-
-def _shapes(ratio, sign, turns):
-    """Which shapes each sweep has; the phase may tell where the magnitude does not reach far enough."""
-    flat = number("sweep_flat_percent") / 100.0 + 1e-9
-    rises, falls, known = ratio > 1.0 + flat, ratio < 1.0 - flat, np.isfinite(ratio)
-    return {
-        "turning": turns & known,
-        "contradictory": rises & (sign == "capacitive"),
-        "rising": rises | (sign == "inductive"),
-        "falling": falls | (sign == "capacitive"),
-        "flat": known,
-    }
-
-
 def _turns(ohm):
     """Sweeps that pass, between their ends, clearly beyond both of them."""
     logs, _ = _packed(np.log(ohm))
@@ -292,31 +235,3 @@ def _turns(ohm):
     above = np.fmax.reduce(middle, axis=1) - np.fmax(logs[:, 0], last)
     below = np.fmin(logs[:, 0], last) - np.fmin.reduce(middle, axis=1)
     return (above > most) | (below > most)
-
-
-def _side_by_side(table):
-    """Visits whose two probes lie in about one direction, so that their leads couple."""
-    between = table["potential_probe_bearing_deg"].astype(float) - table["current_probe_bearing_deg"].astype(
-        float
-    )
-    return ((between + 180.0) % 360.0 - 180.0).abs() < number("lead_parallel_deg")
-
-
-def _lead_ohm(table):
-    """Reactance that two leads side by side show at the top of the sweep [Ω]."""
-    shorter = table[["potential_probe_distance_m", "current_probe_distance_m"]].astype(float).min(axis=1)
-    apart_m = number("lead_apart_m")
-    henry = 1e-6 * formulas.lead_coupling_uh(shorter.where(shorter > 2.0 * apart_m), apart_m)
-    return 2.0 * np.pi * table["high_frequency_hz"] * henry
-
-
-def _remarks(table):
-    """What else is to say of each sweep, in sentences."""
-    told = table.assign(
-        lead_apart=number("lead_apart_m"), leads_alike=table["leads_alike"] & table["lead_ohm"].notna()
-    )
-    texts = np.full(len(table), "", dtype=object)
-    for name, sentence in _REMARKS.items():
-        rows = np.flatnonzero(told[name].astype(bool))
-        texts[rows] += [f" {sentence.format(**row)}" for row in told.iloc[rows].to_dict("records")]
-    return pd.Series(texts, dtype="str").str.strip()

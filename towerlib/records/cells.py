@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
-from towerlib.records import dates, ledger, parse
+from towerlib.records import checks, dates, parse, repairs
+from towerlib.records.marks import LONE_POINT
 from towerlib.records.parsed import Parsed, parsed
 from towerlib.records.tables import schema
 from towerlib.records.units import factor
@@ -12,6 +14,11 @@ from towerlib.records.units import factor
 BLANK = {"number": "float64", "date": "datetime64[ns]", "instant": "datetime64[ns, UTC]", "yes/no": "boolean"}
 POSITION = ("latitude_deg", "longitude_deg")
 LEG = "_leg_"  # marks the leg currents of a file with one row a visit, until they become rows of legs
+BOUND = "_bound"  # ends the name of the column that says on which side of the value the truth lies
+LONGEST = 200  # characters of a cell that is no free text
+_LONE = rf"{LONE_POINT}|{LONE_POINT.replace(chr(92) + '.', ',')}"  # 1.234 and 1,234
+_COMMA = r"[+-]?[0-9]*,(?:[0-9]{1,2}|[0-9]{4,})|[+-]?[0-9]{1,3}(?:\.[0-9]{3})+,[0-9]+|[+-]?0,[0-9]+"
+_POINT = r"[+-]?[0-9]*\.(?:[0-9]{1,2}|[0-9]{4,})|[+-]?[0-9]{1,3}(?:,[0-9]{3})+\.[0-9]+|[+-]?0\.[0-9]+"
 
 
 @dataclass(frozen=True)
@@ -49,21 +56,15 @@ def read(raw, headings, table, file):
     plain = {name: _plain(written[name], columns.get(name), headings[place].unit) for name, place in named.items()}
     plain = {name: values for name, values in plain.items() if values is not None}
     decimal = _decimal(raw, written, columns)
-    read = {
-        name: _parsed(written[name], columns.get(name), headings[place].unit, decimal)
-        for name, place in named.items()
-        if name not in plain
-    }
+    hard = {name: headings[place].unit for name, place in named.items() if name not in plain}
+    read = {name: _parsed(written[name], columns.get(name), unit, decimal) for name, unit in hard.items()}
     if {*POSITION} <= {*written} and not {*POSITION} <= {*plain}:
-        read |= _positions(written)
+        read |= _positions(written, may_be_settled=table in checks.SETTLED)
         plain = {name: values for name, values in plain.items() if name not in POSITION}
     rows = _rows(raw, headings, plain, read, columns).assign(_file=file, _row=raw.rows.to_numpy())
-    wrong = [_flaws(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()]
-    flaws = pd.concat([ledger.none(), *wrong])
-    flaws = pd.concat([flaws, _outside(rows, table, flaws)], ignore_index=True)
-    mended = [_repairs(written[name], cells, name) for name, cells in read.items() if cells.repaired.any()]
-    repairs = [ledger.no_repairs(), *mended]
-    return Cells(rows, flaws, pd.concat(repairs, ignore_index=True))
+    flaws = checks.flaws(rows, written, read, table)
+    mended = repairs.repairs(raw, headings, read, columns)
+    return Cells(rows, flaws, mended)
 
 
 def empty(table):
@@ -77,36 +78,77 @@ def _rows(raw, headings, plain, read, columns):
     """All columns side by side: the dictionary's, those that say on which side of a bound a reading lies, the rest."""
     values = plain | {name: cells.values for name, cells in read.items()}
     blank = {name: _blank(column, raw.cells.index) for name, column in columns.items() if name not in values}
-    bounds = {f"{name}_bound": cells.censored for name, cells in read.items() if (cells.censored != "").any()}
-    own = {
-        heading.text or f"column {place + 1}": raw.cells[place]
-        for place, heading in enumerate(headings)
-        if not heading.name and not heading.leg
-    }
+    bounds = {name + BOUND: cells.censored for name, cells in read.items() if (cells.censored != "").any()}
     ordered = {name: (values | blank)[name] for name in columns}
-    return pd.DataFrame(ordered | {name: values[name] for name in values if name not in columns} | bounds | own)
+    ours = ordered | {name: values[name] for name in values if name not in columns} | bounds
+    return pd.DataFrame(ours | _own(raw, headings, {*ours, "_file", "_row", "tower_as_written"}))
+
+
+def _own(raw, headings, taken):
+    """The utility's own columns under their headers, with a number where a name is taken; blank ones are left out."""
+    own = {}
+    for place, heading in enumerate(headings):
+        if heading.name or heading.leg:
+            continue
+        cells = raw.cells[place]
+        if not heading.text and cells.isna().all():
+            continue
+        name = text = heading.text or f"column {place + 1}"
+        count = 1
+        while name in taken or name in own or name.startswith(LEG):
+            count += 1
+            name = f"{text} ({count})".lstrip("_")
+        own[name] = cells if cells.dtype != object else cells.astype("str")
+    return own
 
 
 def _decimal(raw, written, columns):
-    """The decimal mark of a file with ``;`` between its cells: a comma, unless a number of it shows a point."""
-    if not raw.semicolons:
+    """The decimal mark that a text file uses: "," or ".", "?" where it uses both or shows neither, None for unknown.
+
+    Between semicolons a comma may be the decimal mark, so there the file must show which it is; elsewhere a
+    file without any decimal comma has points, and its columns are told one by one.
+    """
+    if not raw.separator:
         return None
-    numbers = [cells for name, cells in written.items() if name not in columns or columns[name].metadata["kind"] == "number"]
-    points = any(pd.api.types.is_float_dtype(cells.dtype) and (cells.dropna() % 1 != 0).any() for cells in numbers)
-    return None if points else ","
+    numbers = [
+        cells
+        for name, cells in written.items()
+        if name not in POSITION and (name not in columns or columns[name].metadata["kind"] == "number")
+    ]
+    texts = [cells.str.strip() for cells in numbers if cells.dtype == "str"]
+    comma = any(cells.str.fullmatch(_COMMA, na=False).any() for cells in texts)
+    point = any(cells.str.fullmatch(_POINT, na=False).any() for cells in texts)
+    point = point or any(pd.api.types.is_float_dtype(cells.dtype) and (cells.dropna() % 1 != 0).any() for cells in numbers)
+    if comma != point:
+        return "," if comma else None
+    return "?" if comma or raw.separator == ";" else None
 
 
 def _plain(cells, column, unit):
-    """A column that needs no reading, or None: numbers in their unit, dates, truths and trimmed text."""
+    """A column that needs no reading, or None: numbers in their unit, days, instants, truths and trimmed text."""
     kind = column.metadata["kind"] if column else "number"
     if kind == "text":
         return _text(cells)
     is_truth = pd.api.types.is_bool_dtype(cells.dtype)
     if kind == "number" and not unit and pd.api.types.is_numeric_dtype(cells.dtype) and not is_truth:
-        return cells.astype("float64")
-    if kind in ("date", "instant") and pd.api.types.is_datetime64_any_dtype(cells.dtype):
-        return cells
-    return cells.astype("boolean") if kind == "yes/no" and is_truth else None
+        numbers = cells.astype("float64")
+        return None if np.isinf(numbers.to_numpy()).any() else numbers
+    if isinstance(cells.dtype, pd.DatetimeTZDtype):
+        return cells.dt.tz_convert("UTC").dt.as_unit("ns") if kind == "instant" else None
+    if kind == "date" and pd.api.types.is_datetime64_any_dtype(cells.dtype):
+        return cells.dt.as_unit("ns") if (cells.dropna().dt.normalize() == cells.dropna()).all() else None
+    if kind in ("choice", "yes/no"):
+        return cells.astype("boolean") if is_truth else _plain_words(cells, column)
+    return None
+
+
+def _plain_words(cells, column):
+    """A column that holds nothing but the dictionary's own words, as most do; else None."""
+    words = {"yes": True, "no": False} if column.metadata["kind"] == "yes/no" else column.checks[0].statistics["allowed_values"]
+    text = cells.astype("str")
+    if not set(text.dropna().unique()) <= {*words}:
+        return None
+    return text.map(words).astype("boolean") if column.metadata["kind"] == "yes/no" else text
 
 
 def _parsed(cells, column, unit, decimal):
@@ -126,37 +168,79 @@ def _parsed(cells, column, unit, decimal):
 def _each_once(reader, text):
     """What a reader makes of a column in which few texts stand many times: each is read once."""
     codes, distinct = text.factorize(use_na_sentinel=False)
-    read = reader(pd.Series(distinct, dtype="str"))
+    read = _guarded(reader, pd.Series(distinct, dtype="str"))
     spread = (part.take(codes).set_axis(text.index) for part in (read.values, read.repaired, read.censored, read.problem))
     return Parsed(*spread)
 
 
+def _guarded(reader, text):
+    """What a reader makes of texts, of which overlong ones are a problem before they are looked at."""
+    long = text.str.len() > LONGEST
+    if not long.any():
+        return reader(text)
+    read = reader(text.mask(long))
+    problem = "'" + text.str.slice(0, 40) + "…' has more than " + str(LONGEST) + " characters; check what stands in this cell."
+    return Parsed(read.values, read.repaired, read.censored, read.problem.mask(long, problem))
+
+
 def _number(cells, unit, unit_in_header, decimal):
     """One column of numbers, in the unit of the dictionary."""
-    plain = pd.api.types.is_numeric_dtype(cells.dtype) and not pd.api.types.is_bool_dtype(cells.dtype)
     here = unit_in_header or unit
-    read = parsed(cells.astype("float64")) if plain else parse.numbers(_text(cells), here, decimal=decimal)
+    if pd.api.types.is_numeric_dtype(cells.dtype) and not pd.api.types.is_bool_dtype(cells.dtype):
+        numbers = cells.astype("float64")
+        endless = np.isinf(numbers)
+        problem = pd.Series("", index=cells.index, dtype="str").mask(endless, "is no finite number; write >2000 or OL for a reading beyond the range.")
+        read = parsed(numbers.mask(endless), problem=problem)
+    else:
+        text = _text(cells)
+        read = _guarded(lambda part: parse.numbers(part, here, decimal=None if decimal == "?" else decimal), text)
+        read = _asked(read, text) if decimal == "?" else read
     scale = factor(here, unit) if here != unit else 1.0
     if pd.isna(scale):
         problem = pd.Series("", index=cells.index, dtype="str").mask(cells.notna(), f"the header states {here}, not {unit}")
         return parsed(read.values, problem=problem)
-    return read if scale == 1.0 else parsed(
-        read.values * scale, repaired=read.repaired, censored=read.censored, problem=read.problem
+    return read if scale == 1.0 else Parsed(read.values * scale, read.repaired, read.censored, read.problem)
+
+
+def _asked(read, text):
+    """In a file that does not show its decimal mark 1.234 is a question, unless its own column answers it."""
+    lone = text.str.fullmatch(_LONE, na=False)
+    if not lone.any() or text.str.fullmatch(f"{_COMMA}|{_POINT}", na=False).any():
+        return read
+    point = text.str.replace(",", ".", regex=False)
+    sentence = (
+        "'" + text + "' reads as " + point + " or as " + point.str.replace(".", "", regex=False)
+        + ", and the file does not show whether it uses decimal commas or points; write it without a mark or with two decimals."
     )
+    return Parsed(read.values.mask(lone), read.repaired & ~lone, read.censored, read.problem.mask(lone, sentence))
 
 
-def _positions(written):
-    """Latitude and longitude, read together: one may hold the other's hemisphere."""
+def _positions(written, *, may_be_settled):
+    """Latitude and longitude, read together: one may hold the other's hemisphere.
+
+    Numbers beyond 90 and 180 stand where the line's towers may still explain them.
+    """
     from towerlib.records import coordinates
 
-    pair = coordinates.coordinates(*(_text(written[name]) for name in POSITION))
+    texts = [_text(written[name]) for name in POSITION]
+    texts = [text.mask(text.str.len() > LONGEST, "(overlong)") for text in texts]
+    pair = coordinates.coordinates(*texts)
+    if may_be_settled:
+        pair = [_with_beyond(read, beyond) for read, beyond in zip(pair, coordinates.as_written(*texts), strict=True)]
     return dict(zip(POSITION, pair, strict=True))
+
+
+def _with_beyond(read, as_written):
+    """A reading of angles with those beyond the range in it."""
+    beyond = (read.problem != "") & as_written.notna()
+    return Parsed(read.values.mask(beyond, as_written), read.repaired, read.censored, read.problem.mask(beyond, ""))
 
 
 def _text(cells):
     """Cells as trimmed text, blank as missing; whole numbers without a fraction."""
     if pd.api.types.is_float_dtype(cells.dtype):
-        whole = (cells.dropna() % 1 == 0).all()
+        filled = cells.dropna()
+        whole = (filled % 1 == 0).all() and (filled.abs() < 1e15).all()
         cells = cells.astype("Int64") if whole else cells
     text = cells.astype("str").str.strip()
     blank = text == ""
@@ -166,80 +250,3 @@ def _text(cells):
 def _blank(column, index):
     """A column that the file does not have."""
     return pd.Series(index=index, dtype=BLANK.get(column.metadata["kind"], "str"))
-
-
-def _flaws(written, read, name):
-    """The cells of one column that cannot be read."""
-    bad = read.problem.index[read.problem != ""]
-    return ledger.flaws(bad, name.removeprefix(LEG), written.loc[bad], read.problem.loc[bad])
-
-
-def _repairs(written, read, name):
-    """The cells of one column that were read as something other than their text."""
-    mended = read.repaired.index[read.repaired & (read.problem == "")]
-    entries = {
-        "column": name.removeprefix(LEG),
-        "value": written.loc[mended].astype("str"),
-        "used": (read.censored.loc[mended] + read.values.loc[mended].astype("str")),
-        "reason": "read in another form than it was written",
-    }
-    return pd.DataFrame(entries, index=mended).astype("str").rename_axis("index").reset_index()
-
-
-def _outside(rows, table, known):
-    """Cells that are blank where they must not be, or out of the range of the dictionary."""
-    from pandera.errors import SchemaErrors
-
-    if _inside(rows, schema(table)):
-        return ledger.none()
-    try:
-        schema(table).validate(rows[list(schema(table).columns)], lazy=True)
-    except SchemaErrors as errors:
-        cases = errors.failure_cases.dropna(subset=["index"])
-    else:
-        return ledger.none()
-    cases = cases.assign(index=cases["index"].astype("int64"))
-    told = pd.MultiIndex.from_frame(known[["index", "column"]])
-    cases = cases[~pd.MultiIndex.from_frame(cases[["index", "column"]]).isin(told)]
-    reasons = {pair: _sentence(table, *pair) for pair in set(zip(cases["column"], cases["check"], strict=True))}
-    return pd.DataFrame(
-        {
-            "index": cases["index"],
-            "column": cases["column"],
-            "value": cases["failure_case"].where(cases["failure_case"].notna(), "").astype("str"),
-            "reason": [reasons[pair] for pair in zip(cases["column"], cases["check"], strict=True)],
-        }
-    ).astype({"column": "str", "value": "str", "reason": "str"})
-
-
-def _inside(rows, dictionary):
-    """Whether every number lies in its range and nothing needed is blank: the usual case, told at once."""
-    for name, column in dictionary.columns.items():
-        if not column.nullable and rows[name].isna().any():
-            return False
-        if column.metadata["kind"] == "number":
-            low, high = rows[name].min(), rows[name].max()
-            if pd.notna(low) and not all(_holds(check, low, high) for check in column.checks):
-                return False
-    return True
-
-
-def _holds(check, low, high):
-    """Whether a range check holds for all numbers from low to high."""
-    (bound,) = check.statistics.values()
-    within = {
-        "greater_than_or_equal_to": low >= bound,
-        "less_than_or_equal_to": high <= bound,
-        "greater_than": low > bound,
-    }
-    return within[check.name]
-
-
-def _sentence(table, column, check):
-    """Why a cell is out of range."""
-    if check == "not_nullable":
-        return "is blank, but every row needs it"
-    unit = schema(table).columns[column].metadata["unit"]
-    name, _, bound = str(check).partition("(")
-    words = {"greater_than_or_equal_to": "at least", "less_than_or_equal_to": "at most", "greater_than": "above"}
-    return f"must be {words.get(name, name)} {bound.rstrip(')')} {'' if unit == '1' else unit}".strip()

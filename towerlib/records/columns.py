@@ -12,11 +12,17 @@ from towerlib.errors import RecordsError
 from towerlib.records.tables import required, schema
 from towerlib.records.units import find
 
-LEG_LABEL = r"(?P<label>[a-h]|[1-9]|1[0-2]|n|e|s|w|ne|nw|se|sw)"
-LEG_COLUMN = (  # a leg current in a file with one row a visit: "I leg A (mA)", "leakage_b_ma", "leg 3"
-    rf"(?:(?:i|current|leakage|leakage current|leak|strom|courant|corriente|corrente) ?(?:leg|eckstiel|pied|pata|perna)?"
-    rf"|leg|eckstiel|pied|pata|perna) ?{LEG_LABEL}(?: leg)?(?: (?:leakage|current|ma))*"
+LONGEST = 200  # characters of a header; a longer text is none
+_LEG_WORD = "leg|eckstiel|stiel|pied|pata|perna"
+_CURRENT = (
+    "i|current|leakage|leakage current|leak|strom|ableitstrom|courant|courant de fuite|corriente|corriente de fuga"
+    "|corrente|corrente de fuga"
 )
+_LABEL = r"(?P<label>[a-h]|[1-9]|1[0-2]|n|e|s|w|ne|nw|se|sw)"
+_TAIL = r"(?: leg)?(?: (?:leakage|current|ma))*"
+# A leg current in a file with one row a visit: "I leg A (mA)", "leg 3"; beside others of its kind also "leakage_b_ma".
+_LEG_NAMED = re.compile(rf"(?:(?:{_CURRENT}) ?)?(?:{_LEG_WORD}) ?{_LABEL}{_TAIL}")
+_LEG_AMONG = re.compile(rf"(?:{_CURRENT}) ?{_LABEL}{_TAIL}")
 
 
 @dataclass(frozen=True)
@@ -67,6 +73,8 @@ def split_unit(text):
     >>> split_unit("R [Ω]"), split_unit("I leg A (mA)"), split_unit("Remarks (crew)")
     (('R', 'Ω'), ('I leg A', 'mA'), ('Remarks (crew)', ''))
     """
+    if len(text) > LONGEST:
+        return text, ""
     found = re.fullmatch(r"(.+?)\s*(?:[\[(]\s*([^\])]+?)\s*[\])]|,\s*(?:in )?(\S+)|\s+in (\S+))\s*", text)
     unit = next((part for part in found.groups()[1:] if part), "") if found else ""
     return (found[1], unit) if unit and find(unit) else (text, "")
@@ -120,22 +128,34 @@ def headings(header, table, own=None):
     ['tower_id', None, 'impedance_ohm']
     """
     mine = {fold(text): name for text, name in (own or {}).items()}
-    return [_heading(text, table, mine) for text in header]
+    known = [_heading(text, table, mine) for text in header]
+    if table != "visits":
+        return known
+    among = [_LEG_AMONG.fullmatch(fold(split_unit(heading.text)[0])) if not heading.name else None for heading in known]
+    several = sum(found is not None for found in among) > 1  # a single "I E" may be the current to earth
+    return [_leg(heading, found if several else None) for heading, found in zip(known, among, strict=True)]
 
 
 def _heading(text, table, mine):
-    """One header."""
+    """One header by the words that are known; blank or overlong ones are the utility's own."""
+    if not text.strip() or len(text) > LONGEST:
+        return Heading(text)
     if fold(text) in mine:
         return Heading(text, mine[fold(text)])
     if fold(text) in spellings(table):
         return Heading(text, spellings(table)[fold(text)])
     bare, unit = split_unit(text)
-    if fold(bare) in mine:
-        return Heading(text, mine[fold(bare)], unit)
-    if fold(bare) in spellings(table):
-        return Heading(text, spellings(table)[fold(bare)], unit)
-    leg = re.fullmatch(LEG_COLUMN, fold(bare)) if table == "visits" else None
-    return Heading(text, None, unit, leg["label"].upper()) if leg else Heading(text)
+    name = mine.get(fold(bare)) or spellings(table).get(fold(bare))
+    return Heading(text, name, unit) if name else Heading(text)
+
+
+def _leg(heading, among):
+    """A header that is no column of the dictionary, as the leg whose current it holds, if any."""
+    if heading.name or len(heading.text) > LONGEST:
+        return heading
+    bare, unit = split_unit(heading.text)
+    found = _LEG_NAMED.fullmatch(fold(bare)) or among
+    return Heading(heading.text, None, unit, found["label"].upper()) if found else heading
 
 
 def own_headers(columns, file):
@@ -191,7 +211,7 @@ def insist(found, table):
     RecordsError
         The sentence has no file name in front.
     """
-    names = [heading.name or (f"leg {heading.leg}" if heading.leg else heading.text) for heading in found]
+    names = [heading.name or (f"leg {heading.leg}" if heading.leg else "") for heading in found]
     for name in names:
         if name and names.count(name) > 1:
             claims = " and ".join(repr(heading.text) for heading, other in zip(found, names, strict=True) if other == name)
@@ -202,4 +222,5 @@ def insist(found, table):
         missing.append("latitude_deg and longitude_deg (or easting_m and northing_m)")
     if missing:
         header = ", ".join(heading.text for heading in found)
-        raise RecordsError(f"lacks the needed column {missing[0]}; its header reads: {header[:200]}")
+        header = header if len(header) < LONGEST else header[:LONGEST] + "…"
+        raise RecordsError(f"lacks the needed column {missing[0]}; its header reads: {' '.join(header.split())}")

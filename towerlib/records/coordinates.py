@@ -4,7 +4,7 @@ import re
 
 import pandas as pd
 
-from towerlib.records.parsed import each_text, keyboard, parsed, placed, plain_numbers, tidy
+from towerlib.records.parsed import keyboard, parsed, placed, plain_numbers, tidy
 from towerlib.records.words import shown, unread
 
 _PART = "[0-9]{1,2}(?:[.,][0-9]+)?"
@@ -136,18 +136,18 @@ def _read(cells, axis):
 
 def _angles(text, axis):
     """Value [deg], letter and problem of cells that are not plain decimal degrees."""
-    written = pd.Series(text.unique(), dtype="str")
-    found = {one: _ANGLE.fullmatch(typed) for one, typed in zip(written, keyboard(written), strict=True)}
-    letters = _told_apart({one: _letter(angle) if angle else None for one, angle in found.items()})
-    complaints = {one: _complaint(found[one], letters[one], axis) for one in written}
-    degrees = {one: None if complaints[one] else _degrees(found[one], letters[one]) for one in written}
-    problem = pd.Series("", index=text.index, dtype="str")
-    lost = each_text(text, complaints.get) != ""
-    problem = placed(problem, lost, unread(text[lost], each_text(text[lost], complaints.get)))
-    letter = each_text(text, lambda one: letters[one] or "")
-    return pd.DataFrame(
-        {"value": each_text(text, degrees.get, "float64"), "letter": letter, "problem": problem}
-    )
+    found = [_ANGLE.fullmatch(typed) for typed in keyboard(text).tolist()]
+    letters = _told_apart([_letter(angle) if angle else None for angle in found])
+    complaints = [_complaint(angle, letter, axis) for angle, letter in zip(found, letters, strict=True)]
+    degrees = [
+        None if complaint else _degrees(angle, letter)
+        for angle, letter, complaint in zip(found, letters, complaints, strict=True)
+    ]
+    complaint = pd.Series(complaints, index=text.index, dtype="str")
+    lost = complaint != ""
+    problem = placed(complaint, lost, unread(text[lost], complaint[lost]))
+    angles = {"value": pd.array(degrees, "float64"), "letter": [letter or "" for letter in letters]}
+    return pd.DataFrame(angles, index=text.index).assign(problem=problem)
 
 
 def _letter(angle):
@@ -162,10 +162,10 @@ def _letter(angle):
 
 
 def _told_apart(letters):
-    """The letters with O as east or west, where the column has only the other of the two."""
-    stands = {"E", "W"} & set(letters.values())
+    """Letters with O as east or west, where the column has only the other of the two."""
+    stands = {"E", "W"} & set(letters)
     meant = {"E": "W", "W": "E"}[stands.pop()] if len(stands) == 1 else "O"
-    return {one: meant if letter == "O" else letter for one, letter in letters.items()}
+    return [meant if letter == "O" else letter for letter in letters]
 
 
 def _parts(angle):

@@ -105,8 +105,9 @@ class _Meaning:
 
 def _hard_dates(text):
     """Readings of the cells that are not plain ISO dates; a column has few different ones."""
-    written = pd.Series(text.unique(), dtype="str")
-    meanings = {one: _meaning(typed) for one, typed in zip(written, keyboard(written), strict=True)}
+    written = text.drop_duplicates()
+    typed = keyboard(written)
+    meanings = dict(zip(written.tolist(), map(_meaning, typed.tolist()), strict=True))
     proofs = _proofs(meanings)
     chosen = {one: _choose(meaning, *proofs) for one, meaning in meanings.items()}
     values = each_text(text, chosen.get, "datetime64[ns]")

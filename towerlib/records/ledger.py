@@ -101,6 +101,28 @@ def reject(table, read, flaws):
     return read.drop(index=first.index), entries[REJECTED]
 
 
+def fallen(table, read, flaws):
+    """Names of the rows that a rejection takes away, so that what hangs on them can be told why it falls.
+
+    Parameters
+    ----------
+    table : str
+    read : pandas.DataFrame
+        Rows before.
+    flaws : pandas.DataFrame
+        As `reject` takes them.
+
+    Returns
+    -------
+    frozenset of str
+        Empty for a table on which nothing hangs.
+    """
+    if table not in ("towers", "visits") or flaws.empty:
+        return frozenset()
+    name = f"{table.removesuffix('s')}_id"
+    return frozenset(read.loc[flaws["index"].unique(), name].dropna())
+
+
 def flaws(index, column, value, reason):
     """Flaws of some rows in one column, in the form that `reject` takes.
 

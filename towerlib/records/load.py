@@ -8,7 +8,7 @@ import pandas as pd
 
 from towerlib import line as settings
 from towerlib.errors import RecordsError, SettingsError
-from towerlib.records import cells, columns, ledger, raw, references, sources
+from towerlib.records import cells, columns, headers, ledger, raw, references, sources
 from towerlib.records.tables import NEEDED, TABLES
 
 
@@ -65,6 +65,7 @@ def load(folder):
     found = sources.find(folder)
     _insist_on_columns(line.columns, folder)
     read = {name: _table(name, found[name], folder, line.columns) for name in TABLES}
+    notes = [name for table in read.values() for name in table.notes]
     read = references.settle(_with_wide_legs(read), line)
     for name in NEEDED:
         _insist(name, read[name], folder)
@@ -78,7 +79,7 @@ def load(folder):
         counts=by_file.groupby("table", sort=False).sum().reindex(list(TABLES), fill_value=0),
         by_file=by_file,
         files=(folder / "line.toml", *dict.fromkeys(source.path for group in found.values() for source in group)),
-        unread=tuple(sources.unread(folder, found)),
+        unread=(*sources.unread(folder, found), *notes),
     )
 
 
@@ -90,31 +91,42 @@ class Table:
     rejected: pd.DataFrame
     repaired: pd.DataFrame
     rows_in: dict  # by file
+    fallen: frozenset = frozenset()  # names of rejected towers or visits, on which other rows hang
+    notes: tuple = ()  # sheets without any known column
 
 
 def _table(name, found, folder, own):
     """All files of one table, one under the other."""
     parts = [_file(name, source, folder, columns.own_headers(own, source.name)) for source in found]
+    notes = tuple(source.name for source, part in zip(found, parts, strict=True) if part is None)
+    parts = [part for part in parts if part is not None]
     if not parts:
-        return Table(cells.empty(name), ledger.rejected(), ledger.repaired(), {})
+        return Table(cells.empty(name), ledger.rejected(), ledger.repaired(), {}, notes=notes)
     if len(parts) == 1:
-        return parts[0]
+        return replace(parts[0], notes=notes)
     return Table(
         rows=pd.concat([part.rows for part in parts], ignore_index=True),
         rejected=pd.concat([part.rejected for part in parts], ignore_index=True),
         repaired=pd.concat([part.repaired for part in parts], ignore_index=True),
         rows_in={file: count for part in parts for file, count in part.rows_in.items()},
+        fallen=frozenset().union(*(part.fallen for part in parts)),
+        notes=notes,
     )
 
 
 def _file(name, source, folder, own):
-    """One file of a table; a file that cannot be read is refused whole, with its reason."""
+    """One file of a table; one that cannot be read is refused whole, with its reason; None for a sheet of notes."""
     try:
         table = raw.read(source, folder, lambda header: columns.kinds(header, name, own))
         found = columns.headings(table.header, name, own)
+        if source.may_be_other and not any(heading.name for heading in found):
+            return None
         columns.insist(found, name)
     except RecordsError as flaw:
-        entry = (name, source.name, None, "", "", f"the file {flaw}")
+        if source.may_be_other and str(flaw) == headers.NONE:
+            return None
+        what = "sheet" if source.sheet else "file"
+        entry = (name, source.name, None, "", "", f"the {what} {flaw}")
         return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), {source.name: 0})
     read = cells.read(table, found, name, source.name)
     rows, bad = ledger.reject(name, read.rows, read.flaws)
@@ -126,24 +138,31 @@ def _file(name, source, folder, own):
         rejected=bad,
         repaired=ledger.mended(name, rows, read.repairs),
         rows_in={source.name: len(read.rows) + len(table.misshapen)},
+        fallen=ledger.fallen(name, read.rows, read.flaws),
     )
 
 
 def _with_wide_legs(read):
-    """Leg currents that stand in columns of visits become rows of legs."""
+    """Leg currents that stand in columns of visits become rows of legs; a blank one is no reading."""
     visits = read["visits"]
-    wide = [name for name in visits.rows if name.startswith(cells.LEG)]
+    wide = [name for name in visits.rows if name.startswith(cells.LEG) and not name.endswith(cells.BOUND)]
     if not wide:
         return read
-    place = ["visit_id", "_file", "_row"]
-    tall = visits.rows[place + wide].melt(place, var_name="leg", value_name="leakage_ma").dropna(subset="leakage_ma")
-    tall["leg"] = tall["leg"].str.removeprefix(cells.LEG)
+    tall = pd.concat([_one_leg(visits.rows, name) for name in wide], ignore_index=True)
     legs = read["legs"]
-    rows = pd.concat([legs.rows, tall], ignore_index=True)
+    rows = pd.concat([legs.rows, tall], ignore_index=True) if len(tall) else legs.rows
     return read | {
-        "visits": replace(visits, rows=visits.rows.drop(columns=wide)),
+        "visits": replace(visits, rows=visits.rows.drop(columns=[name for name in visits.rows if name.startswith(cells.LEG)])),
         "legs": replace(legs, rows=rows, rows_in=legs.rows_in | tall["_file"].value_counts().to_dict()),
     }
+
+
+def _one_leg(visits, name):
+    """The currents of one leg as rows of legs."""
+    filled = visits[visits[name].notna()]
+    tall = filled[["visit_id", "_file", "_row"]].assign(leg=name.removeprefix(cells.LEG), leakage_ma=filled[name])
+    bound = name + cells.BOUND
+    return tall.assign(**{"leakage_ma" + cells.BOUND: filled[bound].fillna("")}) if bound in visits else tall
 
 
 def _insist_on_columns(own, folder):

@@ -259,6 +259,5 @@ def each_text(text, reading, dtype="str"):
     [1, 2, 1]
     """
     codes, distinct = pd.factorize(text)
-    return pd.Series(
-        pd.Series([reading(one) for one in distinct], dtype=dtype).array[codes], index=text.index
-    )
+    readings = pd.Series([reading(one) for one in distinct.tolist()], dtype=dtype)
+    return pd.Series(readings.array[codes], index=text.index)

@@ -162,7 +162,7 @@ def _repaired(written, line, is_far):
 
 def _exchanged(places, is_swapped, latitude_sign, longitude_sign):
     """Places after one exchange of axes and signs."""
-    return places[:, :: -1 if is_swapped else 1] * [latitude_sign, longitude_sign] + 0.0  # no -0
+    return places[:, :: -1 if is_swapped else 1] * [latitude_sign, longitude_sign]
 
 
 def _problem(latitude, longitude, away_deg):

@@ -6,7 +6,7 @@ import zipfile
 import pandas as pd
 
 from towerlib.errors import RecordsError
-from towerlib.records.headers import MOST_COLUMNS, TITLE_ROWS, best, with_units
+from towerlib.records.headers import MOST_COLUMNS, NONE, TITLE_ROWS, best, with_units
 
 MOST_CELLS = 12_000_000
 MENDABLE = 60_000_000  # bytes unpacked up to which merged cells are looked for: this takes all of it at once
@@ -51,8 +51,7 @@ def read_sheet(path, sheet, recognise):
     """
     sheet = sheet or next(iter(sheet_names(path)), None)
     try:
-        table = _filled_rows(path, sheet)
-        _mark_formulas(table, path, sheet)
+        table = _with_formulas(_filled_rows(path, sheet), path, sheet)
         merged = _merged(path, sheet)
     except RecordsError:
         raise
@@ -66,9 +65,23 @@ def read_sheet(path, sheet, recognise):
     if used:
         body.pop(next(iter(body)))
     rows = list(body)
+    header = _wide_enough(header, body)
     filled = _fill(body, merged, len(header))
     cells = pd.DataFrame([_fit(body[row], len(header)) for row in rows], columns=range(len(header)), dtype=object)
     return header, cells.apply(_plain) if len(cells) else cells, rows, filled
+
+
+def _wide_enough(header, body):
+    """The header as wide as the widest row: what stands beside the table is kept as a column without a name."""
+    return header + [""] * (max(map(len, body.values()), default=0) - len(header))
+
+
+def _width(row):
+    """Number of cells of a row up to its last one that is not blank."""
+    width = len(row)
+    while width and (row[width - 1] is None or row[width - 1] == ""):
+        width -= 1
+    return width
 
 
 def _opened(path, **options):
@@ -91,30 +104,36 @@ def _filled_rows(path, sheet):
     book = _opened(path, read_only=True, data_only=True)
     table, cells = {}, 0
     try:
-        for number, row in enumerate(book[sheet].iter_rows(values_only=True, max_col=MOST_COLUMNS + 1), start=1):
-            if any(cell is not None and cell != "" for cell in row):
-                table[number] = row
-                cells += len(row)
+        for number, row in enumerate(book[sheet].iter_rows(values_only=True), start=1):
+            width = _width(row)
+            if width:
+                table[number] = row[:width]
+                cells += width
+            if width > MOST_COLUMNS:
+                raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
             if cells > MOST_CELLS:
                 raise RecordsError(f"has more than {MOST_CELLS:,} cells; save the table as CSV")
     finally:
         book.close()
     if not table:
-        raise RecordsError("has no header row")
+        raise RecordsError(NONE)
     return table
 
 
-def _mark_formulas(table, path, sheet):
+def _with_formulas(table, path, sheet):
     """A formula whose value was never stored would look blank: it stands as its own text, which is no value."""
     if not _anywhere(path, b"<f>", b"<f "):
-        return
+        return table
+    table = dict(table)
     book = _opened(path, read_only=True, data_only=False)
-    for number, row in enumerate(book[sheet].iter_rows(values_only=True, max_col=MOST_COLUMNS + 1), start=1):
-        shown = table.get(number, (None,) * len(row))
-        lost = [isinstance(cell, str) and cell[:1] == "=" and value is None for cell, value in zip(row, shown, strict=False)]
+    for number, row in enumerate(book[sheet].iter_rows(values_only=True), start=1):
+        row = row[: _width(row)]
+        shown = _fit(table.get(number, ()), len(row))
+        lost = [isinstance(cell, str) and cell[:1] == "=" and value is None for cell, value in zip(row, shown, strict=True)]
         if any(lost):
             table[number] = tuple(cell if is_lost else value for cell, value, is_lost in zip(row, shown, lost, strict=True))
     book.close()
+    return dict(sorted(table.items()))
 
 
 def _merged(path, sheet):

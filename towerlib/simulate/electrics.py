@@ -5,8 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from towerlib.physics import earthreturn
-from towerlib.physics.ladder import admittance, driving_points, ladder, solve
+from towerlib.physics.drivingpoints import driving_points
+from towerlib.physics.ladder import admittance, ladder, solve
 from towerlib.physics.legs import Legs, earth_matrix, footing_resistance, leg_currents
+from towerlib.physics.wires import Wires, mean_height
 from towerlib.simulate.towers import PATHS
 
 TEST_HZ = 128.0
@@ -251,7 +253,7 @@ def span_impedance(built, settings, frequency_hz):
         ],
         float,
     ).T
-    wires = earthreturn.Wires(x_m, earthreturn.mean_height(y_m, sag_m), gmr_mm / 1e3, r_ohm_km / 1e3)
+    wires = Wires(x_m, mean_height(y_m, sag_m), gmr_mm / 1e3, r_ohm_km / 1e3)
     resistivity = built.towers["soil_resistivity_ohm_m"].median()
     matrix = earthreturn.impedance_matrix(wires, frequency_hz, resistivity)
     return earthreturn.equivalent_wire(matrix) * built.span_m

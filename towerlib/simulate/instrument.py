@@ -9,19 +9,19 @@ from towerlib.physics.probes import equivalent_hemisphere_m, hemisphere_reading_
 from towerlib.simulate.electrics import TEST_HZ, State, Stray, footings, in_service, injection
 from towerlib.simulate.rounding import blank_but, significant
 from towerlib.simulate.schedule import planted
+from towerlib.simulate.specs import Sensor, sensor_of
 from towerlib.simulate.towers import PATHS, Built
 
 # From 41 Hz to 5 kHz, off the harmonics of 50 Hz.
 SWEEP_HZ = (41.0, 62.0, 92.0, 128.0, 182.0, 274.0, 421.0, 628.0, 922.0, 1377.0, 2074.0, 3125.0, 4975.0)
 COIL_GAINS = {"two turns on one leg": 2.0, "half the turns on one leg": 0.5, "reversed coil": -1.0}
-GAIN, PHASE_DEG, NOISE_MA = 0.03, 1.0, 1.0  # standard deviations of a coil's reading
 STAKE_PER_M = 0.9  # resistance over resistivity of a probe: two stakes of 0.4 m and 12 mm, watered
 DRY_OHM = 60_000.0  # of a probe that barely holds
 
 
 @dataclass(frozen=True)
 class Scene:
-    """A campaign: the line, what drives it, its state, and the visits, one row each.
+    """A campaign: the line, what drives it, its state, the visits, one row each, and the coils.
 
     `footing_ohm` (n,) and `share` (n, 5) are the footings and the shares of the paths in that state.
     """
@@ -31,6 +31,7 @@ class Scene:
     flows: Stray
     now: State
     visits: pd.DataFrame
+    sensor: Sensor
     footing_ohm: np.ndarray
     share: np.ndarray
 
@@ -54,7 +55,8 @@ class Scene:
 
 def set_scene(settings, built, flows, now, visits):
     """Scene with the footings worked out."""
-    return Scene(settings, built, flows, now, visits.reset_index(drop=True), *footings(built, now))
+    visits = visits.reset_index(drop=True)
+    return Scene(settings, built, flows, now, visits, sensor_of(settings), *footings(built, now))
 
 
 def coils(scene, rng):
@@ -73,8 +75,9 @@ def coils(scene, rng):
         1 where a coil reads true; 0 where there is none.
     """
     shape = (len(scene.visits), PATHS)
-    turn = np.radians(PHASE_DEG) * rng.standard_normal(shape)
-    gain = (1 + GAIN * rng.standard_normal(shape)) * np.exp(1j * turn) * scene.built.in_coils[scene.stood]
+    turn = np.radians(scene.sensor.phase_deg) * rng.standard_normal(shape)
+    gain = (1 + scene.sensor.gain * rng.standard_normal(shape)) * np.exp(1j * turn)
+    gain = gain * scene.built.in_coils[scene.stood]
     gain = gain * np.where(scene.flawed("turns not entered"), 2.0, 1.0)[:, None]
     here = np.arange(PATHS) == scene.visits["flaw_leg"].to_numpy()[:, None]
     return np.where(here, scene.visits["flaw"].map(COIL_GAINS).fillna(1.0).to_numpy()[:, None], 1.0) * gain
@@ -203,12 +206,12 @@ def leaking(scene, gain, rng):
         One row a visit: leakage_total_ma, stray voltages and their frequency; and the leakage of each leg
         [mA], shape (v, 5), NaN where no coil was read.
     """
-    count = len(scene.visits)
+    count, step_ma = len(scene.visits), scene.sensor.step_ma
     load = np.exp(0.25 * rng.standard_normal() + 0.08 * rng.standard_normal(count))
     current_a = load[:, None] * in_service(scene.built, scene.settings, scene.now, scene.flows)[scene.stood]
-    noise = NOISE_MA * (rng.standard_normal(gain.shape) + 1j * rng.standard_normal(gain.shape))
+    noise = rng.standard_normal(gain.shape) + 1j * rng.standard_normal(gain.shape)
     read = (gain != 0) & scene.by("leg coils")[:, None]
-    shown_ma = np.where(read, 1e3 * gain * np.nan_to_num(current_a) + noise, 0)
+    shown_ma = np.where(read, 1e3 * gain * np.nan_to_num(current_a) + scene.sensor.noise_ma * noise, 0)
     rise_v = np.abs(np.nansum(current_a, axis=1) * scene.footing_ohm[scene.stood])
     stray_v = np.abs(
         rise_v * (1 + 0.03 * rng.standard_normal((2, count))) + 0.004 * rng.standard_normal((2, count))
@@ -216,13 +219,18 @@ def leaking(scene, gain, rng):
     live = ~scene.by("shield wire lifted")
     table = pd.DataFrame(
         {
-            "leakage_total_ma": blank_but(read.any(axis=1), np.round(np.abs(shown_ma.sum(axis=1)))),
+            "leakage_total_ma": blank_but(read.any(axis=1), _shown(shown_ma.sum(axis=1), step_ma)),
             "stray_voltage_potential_v": blank_but(live, np.round(stray_v[0], 2)),
             "stray_voltage_current_v": blank_but(live, np.round(1.05 * stray_v[1], 2)),
             "stray_frequency_hz": blank_but(live, scene.settings["line"]["frequency_hz"]),
         }
     )
-    return table, blank_but(read, np.round(np.abs(shown_ma)))
+    return table, blank_but(read, _shown(shown_ma, step_ma))
+
+
+def _shown(current_ma, step_ma):
+    """What the display shows of a current."""
+    return np.round(np.abs(current_ma) / step_ma) * step_ma
 
 
 def sweeps(scene, gain, rng):

@@ -1,6 +1,7 @@
 """What a synthetic line is made of."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from math import sqrt
 
 # Share of the visits that carry each flaw of the reading.
 FLAWS = {
@@ -137,6 +138,28 @@ class Planted:
 
 
 @dataclass(frozen=True)
+class Sensor:
+    """How true the coils of all crews read: standard deviations.
+
+    Attributes
+    ----------
+    gain : float
+        Of the gain [1].
+    noise_ma : float
+        Of what is added to the reading, in phase and across [mA].
+    step_ma : float
+        Step of the display, above 0 [mA].
+    phase_deg : float
+        Of the phase [deg].
+    """
+
+    gain: float = 0.03
+    noise_ma: float = 1.0
+    step_ma: float = 1.0
+    phase_deg: float = 1.0
+
+
+@dataclass(frozen=True)
 class LineSpec:
     """A synthetic line.
 
@@ -147,7 +170,7 @@ class LineSpec:
     prefix : str
         Starts the ids of visits, trip-outs and access groups.
     settings : str
-        The text of its ``line.toml``; shield wires, stations and lightning are taken from there.
+        The text of its ``line.toml``; shield wires, stations, coils and lightning are taken from there.
     route, ground, drive, planted, campaigns
         What it is made of.
     flaws : dict of str to float
@@ -169,3 +192,66 @@ class LineSpec:
     flaws: dict = field(default_factory=lambda: dict(FLAWS))
     separator: str = ","
     split_visits: bool = False
+
+
+def sensor_of(settings):
+    """Sensor that keeps just what the ``[coils]`` of a ``line.toml`` promise.
+
+    Parameters
+    ----------
+    settings : dict
+        The settings file; what it does not say of its coils is as usual.
+
+    Returns
+    -------
+    Sensor
+
+    Notes
+    -----
+    A promise is a limit of error; taken as rectangular, its standard deviation is the limit over √3
+    (JCGM 100:2008, 4.3.7, from memory).
+
+    Examples
+    --------
+    >>> print(sensor_of({"coils": {"gain_percent": 3.0, "offset_ma": 2.0}}))
+    Sensor(gain=0.01732, noise_ma=1.1547, step_ma=1.0, phase_deg=1.0)
+    """
+    coils, usual = settings.get("coils", {}), Sensor()
+    promised = {"gain": ("gain_percent", 100 * sqrt(3)), "noise_ma": ("offset_ma", sqrt(3))}
+    promised["step_ma"] = ("step_ma", 1.0)
+    known = {name: coils[key] / over for name, (key, over) in promised.items() if key in coils}
+    return replace(usual, **known)
+
+
+def with_sensor(spec, sensor):
+    """The same line tested with other coils, and its ``line.toml`` telling the truth about them.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Its settings say nothing of coils so far.
+    sensor : Sensor
+        The coils; the phase cannot be told in a ``line.toml`` and stays as usual.
+
+    Returns
+    -------
+    LineSpec
+
+    Examples
+    --------
+    >>> from towerlib.simulate.demo import quillmere_tolstrand
+    >>> print(with_sensor(quillmere_tolstrand(), Sensor(gain=0.01)).settings[-91:].strip())
+    [coils]
+    gain_percent = 1.732050808
+    offset_ma = 1.732050808
+    step_ma = 1
+    shared_total = true
+    """
+    limits = {
+        "gain_percent": 100 * sqrt(3) * sensor.gain,
+        "offset_ma": sqrt(3) * sensor.noise_ma,
+        "step_ma": sensor.step_ma,
+    }
+    lines = [f"{name} = {limit:.10g}" for name, limit in limits.items()]
+    coils = "\n".join(["", "[coils]", *lines, "shared_total = true", ""])
+    return replace(spec, settings=spec.settings + coils)

@@ -1,0 +1,133 @@
+"""Pictures of one tower: leg currents, readings over the years, sweeps; for the engineer who judges its case.
+
+Every function gives a Matplotlib figure that pyplot does not know of: ``figure.savefig(path, **style.PNG)``.
+"""
+
+import pandas as pd
+
+from towerlib.publish import style
+from towerlib.publish.tower_case import case
+from towerlib.publish.tower_history import draw_history, works_words
+from towerlib.publish.tower_panels import draw_legs, draw_sweeps
+
+PAGE_HIGH_MM = 267  # A4 less its margins
+PANELS = {"legs": (draw_legs, 66), "history": (draw_history, 80), "sweeps": (draw_sweeps, 68)}  # heights [mm]
+MEANINGS = {
+    "legs": f"Here {style.GAP_MEANING} A ring, a reversed coil or a quiet stretch of line shows the same.",
+    "history": "Grey line at a reading: where the footing may lie in other seasons; no reading is changed.",
+    "sweeps": "A sweep tells no impulse impedance and nothing above its own highest frequency.",
+}
+CAUTION = "Inspect a bond under the utility's licensed procedure; never open it for a test."
+
+
+def tower_picture(tower_id, tables):
+    """The case of one tower on a page: evidence, leg currents, readings over the years, sweeps.
+
+    Parameters
+    ----------
+    tower_id : str
+        Name of the tower in the register.
+    tables : Tables
+        Tables of its line, as `towerlib.publish.tower_case.tables_of` gives them.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        One A4 page upright, less its margins. A panel without readings says what is missing.
+
+    Raises
+    ------
+    SettingsError
+        No such tower on the line.
+    """
+    return _page(case(tower_id, tables), list(PANELS))
+
+
+def legs_chart(tower_id, tables):
+    """Leg currents of the newest visit that read them, their sum, vector total and gap.
+
+    Parameters
+    ----------
+    tower_id, tables : str, Tables
+        As for `tower_picture`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    return _page(case(tower_id, tables), ["legs"])
+
+
+def history_chart(tower_id, tables):
+    """Impedance readings over the years, with seasonal bands, limits and treatments.
+
+    Parameters
+    ----------
+    tower_id, tables : str, Tables
+        As for `tower_picture`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    return _page(case(tower_id, tables), ["history"])
+
+
+def sweep_chart(tower_id, tables):
+    """Impedance over frequency of each sweep, the newest strong.
+
+    Parameters
+    ----------
+    tower_id, tables : str, Tables
+        As for `tower_picture`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    return _page(case(tower_id, tables), ["sweeps"])
+
+
+def _page(found, names):
+    """Page with the evidence of a tower and some of the panels, one under the other."""
+    room = style.PAGE_WIDTH_MM - 2 * style.MARGIN_MM
+    with style.context():
+        evidence = [line for words in found.evidence for line in style.wrapped(words, room)]
+        notes = [
+            *(MEANINGS[name] for name in names),
+            works_words(found) if "history" in names else "",
+            CAUTION,
+        ]
+        high = {name: PANELS[name][1] for name in names}
+        said = style.LINE_MM * len(evidence)
+        if len(names) == len(PANELS):
+            below = style.MARGIN_MM + style.LINE_MM * sum(
+                len(style.wrapped(note, room)) for note in notes if note
+            )
+            spare = PAGE_HIGH_MM - style.HEAD_MM - below - said - sum(high.values())
+            high["history"] = max(high["history"] + spare, 62)
+        body = sum(high.values()) + said
+        title = f"Tower {style.one_line(found.tower_id)}"
+        figure, foot = style.sheet(body, title, _subtitle(found), notes)
+        top = foot + body
+        for line in evidence:
+            style.write(figure, style.MARGIN_MM, top, line, va="top")
+            top -= style.LINE_MM
+        for name in names:
+            draw, _ = PANELS[name]
+            draw(figure, (top - high[name], top), found)
+            top -= high[name]
+        return figure
+
+
+def _subtitle(found):
+    """Line, and what the register says of the tower."""
+    tower = found.condition
+    joined = pd.notna(tower["ring"]) and bool(tower["ring"])
+    return ", ".join(
+        [
+            f"{found.title}: km {tower['chainage_km']:.1f}",
+            *([str(tower["structure"])] if isinstance(tower["structure"], str) else []),
+            *(["a ring or counterpoise joins the legs"] if joined else []),
+        ]
+    )

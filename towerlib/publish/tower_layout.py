@@ -1,0 +1,76 @@
+"""Where the panels of a tower's picture stand on its page, and what stands around them."""
+
+from towerlib.publish import style
+
+LEFT_MM, RIGHT_MM, AXIS_MM = (
+    15,
+    25,
+    11,
+)  # room for numbers, for names of lines at the right, for the lower axis
+WIDE_MM = style.PAGE_WIDTH_MM - LEFT_MM - RIGHT_MM
+
+
+def panel(figure, place, head, words, handles):
+    """Axes under a heading, some words and a legend.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        The page (changed).
+    place : (float, float)
+        Lower and upper end of the panel with all this, from the bottom of the page [mm].
+    head, words : str
+        Heading, and sentences below it; "" for none.
+    handles : list of artists
+        Entries of the legend.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    bottom, top = place
+    room = style.PAGE_WIDTH_MM - LEFT_MM - style.MARGIN_MM
+    style.write(
+        figure,
+        LEFT_MM,
+        top - 3,
+        style.shortened(head, room, style.TEXT_PT, "bold"),
+        size=style.TEXT_PT,
+        weight="bold",
+        va="top",
+    )
+    top -= 7
+    lines = style.wrapped(words, room) if words else []
+    for line in lines:
+        style.write(figure, LEFT_MM, top, line, va="top")
+        top -= style.LINE_MM
+    style.legend(figure, handles, LEFT_MM, top - 0.5, WIDE_MM, corner="upper left")
+    box = figure.legends[-1].get_window_extent(figure.canvas.get_renderer())
+    top = box.y0 * 25.4 / figure.dpi - 4
+    return style.panel(figure, LEFT_MM, bottom + AXIS_MM, WIDE_MM, top - bottom - AXIS_MM)
+
+
+def missing(figure, place, head, sentence):
+    """Say in a panel's place what is missing (changes the figure)."""
+    style.write(figure, LEFT_MM, place[1] - 3, head, size=style.TEXT_PT, weight="bold", va="top")
+    style.write(figure, LEFT_MM, place[1] - 9, sentence, size=style.TEXT_PT, va="top", color="#444444")
+
+
+def edge_labels(axes, labels):
+    """Names at the right edge of a panel, none above its top (changes the axes).
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Panel whose limits are set.
+    labels : list of (float, str)
+        Height in the panel's units, and text; the highest first to give way downwards.
+    """
+    unit, apart_mm = axes.figure.dpi / 25.4, 3.2
+    edge, ceiling, placed = axes.get_xlim()[1], axes.bbox.y1 / unit, []
+    for y, text in sorted(labels, reverse=True):
+        half = apart_mm * (1 + text.count("\n")) / 2
+        centre = min(axes.transData.transform((edge, y))[1] / unit, ceiling - half)
+        ceiling = centre - half
+        placed.append((axes.transData.inverted().transform((0, centre * unit))[1], text))
+    style.edge_labels(axes, placed, apart_mm=apart_mm)

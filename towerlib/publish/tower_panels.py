@@ -1,0 +1,180 @@
+"""Panels of a tower's picture: its leg currents, and its sweeps."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from towerlib.publish import style
+from towerlib.publish.tower_layout import edge_labels, missing, panel
+
+LEG, TOTAL = style.COLOURS(0.45), style.COLOURS(0.9)
+NO_LEGS = "No leg current of this tower was read (legs.csv)."
+NO_SWEEP = "No sweep of test frequencies was taken at this tower (sweeps.csv)."
+
+
+def draw_legs(figure, place, found):
+    """Draw the leg currents of the newest visit that read them, with sum, total and gap.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        The page (changed).
+    place : (float, float)
+        Lower and upper end of the panel, from the bottom of the page [mm].
+    found : Case
+        The tower.
+    """
+    read = found.currents[found.currents["leg_count_read"] > 0]
+    if read.empty:
+        missing(figure, place, "Leg currents", NO_LEGS)
+        return
+    newest = read.iloc[-1]
+    legs = found.legs[(found.legs["visit_id"] == newest["visit_id"]) & found.legs["leakage_ma"].notna()]
+    verdict = found.visits.set_index("visit_id").loc[newest["visit_id"], "leakage_verdict"]
+    head = f"Leg currents in service, {newest['date']:%Y-%m-%d} ({verdict})"
+    marked = _marked(newest)
+    handles = [Patch(facecolor=LEG, edgecolor=style.INK, linewidth=0.5, label="leg")]
+    if marked:
+        handles.append(
+            Patch(facecolor="white", edgecolor=style.INK, hatch="////", linewidth=0.5, label=marked[1])
+        )
+    handles.append(Patch(facecolor=TOTAL, edgecolor=style.INK, linewidth=0.5, label="vector total"))
+    handles.append(Patch(facecolor="white", edgecolor=TOTAL, hatch="....", linewidth=0.5, label="gap"))
+    axes = panel(figure, place, head, _currents_words(newest), handles)
+    _bars(axes, legs, newest, marked[0] if marked else [])
+    axes.set(xlabel="Leg", ylabel="Leakage current [mA]")
+
+
+def _marked(newest):
+    """Legs that the readings point at, and what they point to; none without such a cause."""
+    if isinstance(newest["reversed_legs"], str):
+        return newest["reversed_legs"].split(" or "), "reads as a reversed coil would"
+    if newest["suspected_cause"] == "weak leg" and isinstance(newest["weakest_leg"], str):
+        return [newest["weakest_leg"]], "weak against the other legs"
+    return None
+
+
+def _currents_words(newest):
+    """Sum, total and gap in words."""
+    words = [f"Arithmetic sum {style.plain(newest['leakage_sum_ma'])} mA"]
+    if pd.isna(newest["leakage_total_ma"]):
+        return f"{words[0]}; vector total not read, so the gap is not known."
+    words.append(f"vector total {style.plain(newest['leakage_total_ma'])} mA")
+    if pd.isna(newest["gap_ma"]):
+        return f"{', '.join(words)}; not every leg was read, so the gap is not known."
+    share = f" = {100 * newest['gap_fraction']:.0f} % of the sum" if pd.notna(newest["gap_fraction"]) else ""
+    words.append(f"gap {style.plain(newest['gap_ma'])} mA{share}")
+    small = "" if newest["large_enough"] else "; too small against the coils to be judged"
+    share = newest["leg_share_lambda"]
+    injected = f". Injected test: the legs take {share:.2f} of the current" if pd.notna(share) else ""
+    return f"{', '.join(words)}{small}{injected}."
+
+
+def _bars(axes, legs, newest, marked):
+    """Draw one bar a leg, their sum as a stack, and beside it the total with the gap on top."""
+    values, count = legs["leakage_ma"].to_numpy(float), len(legs)
+    hatches = ["////" if leg in marked else "" for leg in legs["leg"]]
+    looks = {"edgecolor": style.INK, "linewidth": 0.5, "width": 0.7}
+    filled = looks | {"color": ["white" if hatch else LEG for hatch in hatches], "hatch": hatches}
+    axes.bar(np.arange(count), values, **filled)
+    axes.bar(np.full(count, count + 0.6), values, bottom=np.cumsum(values) - values, **filled)
+    most = np.nanmax([values.sum(), newest["leakage_total_ma"], 1.0])
+    axes.set(xlim=(-0.8, count + 2.1), ylim=(0, 1.12 * most))
+    names = [style.shortened(leg, 12) for leg in legs["leg"]]
+    axes.set_xticks([*range(count), count + 0.6, count + 1.6], [*names, "sum", "vector total"])
+    axes.tick_params(axis="x", length=0)
+    style.linear_axis(axes.yaxis, 5)
+    for x, value in zip([*range(count), count + 0.6], [*values, values.sum()], strict=True):
+        looks_of_text = {"textcoords": "offset points", "ha": "center", "fontsize": style.SMALL_PT}
+        axes.annotate(style.plain(value), (x, value), (0, 1.5), **looks_of_text)
+    _draw_total(axes, newest, count + 1.6, looks)
+
+
+def _draw_total(axes, newest, x, looks):
+    """Draw the vector total and, on top of it, the gap; both named at the right edge of the panel."""
+    total, gap = newest["leakage_total_ma"], newest["gap_ma"]
+    if pd.isna(total):
+        edge_labels(axes, [(0, "total not read")])
+        return
+    axes.bar(x, total, color=TOTAL, **looks)
+    labels = [(total if pd.isna(gap) or gap <= 0 else total / 2, f"total {style.plain(total)} mA")]
+    if pd.notna(gap):
+        labels.append((total + max(gap, 0) / 2, f"gap {style.plain(gap)} mA"))
+    if gap > 0:
+        axes.bar(x, gap, bottom=total, color="white", hatch="....", **(looks | {"edgecolor": TOTAL}))
+    edge_labels(axes, labels)
+
+
+def draw_sweeps(figure, place, found):
+    """Draw the impedance over frequency of each sweep, the newest strong.
+
+    Parameters
+    ----------
+    figure, place, found : matplotlib.figure.Figure, (float, float), Case
+        As for `draw_legs`.
+    """
+    points = found.sweeps[(found.sweeps["frequency_hz"] > 0) & (found.sweeps["impedance_ohm"] > 0)]
+    shapes = found.shapes[found.shapes["visit_id"].isin(points["visit_id"])]
+    if shapes.empty:
+        missing(figure, place, "Impedance over frequency", NO_SWEEP)
+        return
+    newest = shapes.iloc[-1]
+    handles = [Line2D([], [], color=TOTAL, linewidth=1.8, marker="o", markersize=3, label="newest sweep")]
+    if len(shapes) > 1:
+        handles.append(
+            Line2D([], [], color=LEG, linewidth=0.9, marker="o", markersize=2, label="older sweeps")
+        )
+    single = pd.notna(newest["single_ohm"]) and pd.notna(newest["sweep_at_test_ohm"])
+    mark = style.Mark("D", "white", 1.2)
+    if single:
+        handles.append(style.entry(mark, "single reading of the newest visit"))
+    head = f"Impedance over frequency, newest {newest['date']:%Y-%m-%d} ({newest['method']})"
+    axes = panel(figure, place, head, _sweep_words(newest), handles)
+    _scale_sweeps(axes, points)
+    _draw_sweep_lines(axes, points, shapes)
+    if single:
+        hertz = found.visits.set_index("visit_id").loc[newest["visit_id"], "test_frequency_hz"]
+        style.dots(axes, [hertz], [newest["single_ohm"]], mark, name="single reading")
+    axes.set(xlabel="Test frequency [Hz]", ylabel="Impedance |Z| [Ω]")
+
+
+def _sweep_words(newest):
+    """What the newest sweep tells, in words."""
+    if pd.isna(newest["low_frequency_ohm"]):
+        return f"{newest['screening']} {newest['remark']}"
+    u = float(f"{newest['low_frequency_u_ohm']:.1g}")
+    value = f"Low-frequency value {style.plain(newest['low_frequency_ohm'])} ± {style.plain(u)} Ω"
+    phase = newest["phase_deg"]
+    at_top = f", phase at the top {style.plain(round(phase))}°" if pd.notna(phase) else ""
+    return f"{value}{at_top}. {newest['screening']} {newest['remark']}"
+
+
+def _scale_sweeps(axes, points):
+    """Set both axes: all points, and two to one at least, so that noise does not look like a slope."""
+    hertz, ohm = points["frequency_hz"], points["impedance_ohm"]
+    style.log_axis(axes.xaxis, hertz.min() / 1.15, hertz.max() * 1.15)
+    widen = max(np.sqrt(2.0 / (ohm.max() / ohm.min())), 1.15)
+    low, high = ohm.min() / widen, ohm.max() * widen
+    style.log_axis(axes.yaxis, low, high)
+    if len(style.round_numbers(low, high)) < 3:
+        style.linear_axis(axes.yaxis, 5)
+
+
+def _draw_sweep_lines(axes, points, shapes):
+    """Draw one line a sweep, named by its date at the right edge."""
+    labels = []
+    for row, sweep in enumerate(shapes.itertuples()):
+        own = points[points["visit_id"] == sweep.visit_id].sort_values("frequency_hz")
+        last = row == len(shapes) - 1
+        looks = {"color": TOTAL, "linewidth": 1.8} if last else {"color": LEG, "linewidth": 0.9}
+        line = "--" if sweep.sees == "footing and shield wires" else "-"
+        looks |= {"markersize": 3 if last else 2, "zorder": 5 if last else 4, "linestyle": line}
+        axes.plot(own["frequency_hz"], own["impedance_ohm"], marker="o", **looks)
+        method = (
+            ""
+            if sweep.sees == "footing alone"
+            else f"\n{sweep.method if isinstance(sweep.method, str) else 'method not stated'}"
+        )
+        labels.append((own["impedance_ohm"].iloc[-1], f"{sweep.date:%Y-%m-%d}{method}"))
+    edge_labels(axes, labels)

@@ -1,0 +1,159 @@
+"""Season of a reading, and how far the footing may lie from it at other times of the year.
+
+Nothing here corrects a reading: the factors widen its interval, and the reading stays as it was taken.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.readings.answers import yes
+from towerlib.values import number
+
+STATES = ("dry", "normal", "wet", "frozen")
+UNKNOWN = "unknown"
+_QUARTERS = (
+    "summer",
+    "autumn",
+    "winter",
+    "spring",
+)  # from December on in the south, from June on in the north
+COLUMNS = ["season_class", "season_low_factor", "season_high_factor", "dry_low_factor", "dry_high_factor"]
+
+
+def _shipped(name):
+    """Dataclass field with the shipped number as default."""
+    return field(default_factory=lambda: number(name))
+
+
+@dataclass(frozen=True)
+class Seasons:
+    """Ratios of a footing between seasons; control towers read monthly give better ones than these.
+
+    Parameters
+    ----------
+    ratio_low, ratio_high : float
+        Dry over wet soil, 1 or more.
+    ring_ratio_high : float
+        The same high end where a ring or counterpoise joins the legs.
+    frozen_ratio, frozen_ring_ratio : float
+        Frozen over thawed soil, without and with a ring.
+
+    Raises
+    ------
+    SettingsError
+        A ratio below 1, or a low end above its high end.
+
+    Examples
+    --------
+    >>> Seasons(ratio_high=1.4).ratio_low
+    1.25
+    """
+
+    ratio_low: float = _shipped("season_ratio_low")
+    ratio_high: float = _shipped("season_ratio_high")
+    ring_ratio_high: float = _shipped("season_ring_ratio_high")
+    frozen_ratio: float = _shipped("frozen_ratio")
+    frozen_ring_ratio: float = _shipped("frozen_ring_ratio")
+
+    def __post_init__(self):
+        for name, ratio in vars(self).items():
+            if not ratio >= 1:
+                raise SettingsError(
+                    f"season {name} = {ratio}: give the worse over the better season, 1 or more"
+                )
+        if self.ratio_low > min(self.ratio_high, self.ring_ratio_high):
+            raise SettingsError(f"season ratio_low = {self.ratio_low} lies above its high end; swap the two")
+
+
+def class_of_season(visits, latitude_deg=None):
+    """Season class of each visit: the recorded soil state, else unknown with the time of year.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        Visits as loaded: ``soil_state``, ``date``, ``latitude_deg``.
+    latitude_deg : float or pandas.Series, optional
+        Latitude where the visits have none [degrees]: its sign gives the hemisphere.
+
+    Returns
+    -------
+    pandas.Series of str
+        ``dry``, ``normal``, ``wet``, ``frozen``; "unknown, winter" and the like; or "unknown".
+
+    Notes
+    -----
+    The month tells no soil state: wet and dry seasons differ from region to region and from year to year. It
+    only keeps visits apart that were made at other times of the year. Summer is December to February in the
+    south, June to August in the north; in the tropics the word says no more than these months.
+
+    Examples
+    --------
+    >>> visits = pd.DataFrame({"soil_state": ["dry", None], "date": pd.to_datetime(["2026-01-10"] * 2)})
+    >>> class_of_season(visits, latitude_deg=-32.0).tolist()
+    ['dry', 'unknown, summer']
+    """
+    latitude = pd.Series(np.nan, visits.index) if latitude_deg is None else latitude_deg
+    if "latitude_deg" in visits:
+        latitude = visits["latitude_deg"].astype(float).fillna(latitude)
+    latitude = pd.Series(latitude, visits.index, dtype=float)
+    quarter = visits["date"].dt.month % 12 // 3 + np.where(latitude > 0, 2, 0)
+    told = quarter.where(latitude.notna() & (latitude != 0)) % 4
+    words = told.map(dict(enumerate(_QUARTERS)))
+    unknown = (UNKNOWN + ", " + words).fillna(UNKNOWN)
+    return visits["soil_state"].where(visits["soil_state"].isin(STATES), unknown).astype("str")
+
+
+def band(season_class, ring, seasons=None):
+    """Factors between a reading and what the footing may be in other seasons.
+
+    Parameters
+    ----------
+    season_class : pandas.Series of str
+        Class of each reading, as `class_of_season` gives it.
+    ring : pandas.Series of boolean
+        Whether a ring or counterpoise joins the legs; blank counts as no.
+    seasons : Seasons, optional
+        Ratios of the user's own.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a reading, in the index of `season_class`: ``season_class``; ``season_low_factor`` ≤ 1 and
+        ``season_high_factor`` ≥ 1, lowest and highest value through the year over the reading;
+        ``dry_low_factor`` and ``dry_high_factor``, the value in dry soil over the reading.
+
+    Notes
+    -----
+    With dry over wet between a and b: a reading in wet soil may rise to b, one in dry fall to 1/b. Normal
+    soil is put half way in logarithms, √b to either side; unknown soil may be at either end. Frozen ground is
+    normal soil below the frost. Deep footings move less than wires laid shallow, so one factor for all
+    towers is wrong: put in the ratios of control towers where there are any.
+
+    References
+    ----------
+    Aibangbee and Ikheloa, IJIRD 7(8), 2018 (four tower footings, 13 months); rows ``season_…`` and
+    ``frozen_…`` of the values table.
+
+    Examples
+    --------
+    >>> factors = band(pd.Series(["wet", "dry"]), pd.Series([False, False], dtype="boolean"))
+    >>> print(factors["season_high_factor"].tolist(), factors["season_low_factor"].round(2).tolist())
+    [1.5, 1.0] [1.0, 0.67]
+    """
+    seasons = seasons or Seasons()
+    ring = yes(ring).to_numpy()
+    least, most = seasons.ratio_low, np.where(ring, seasons.ring_ratio_high, seasons.ratio_high)
+    frost = np.where(ring, seasons.frozen_ring_ratio, seasons.frozen_ratio)
+    kinds = [season_class == state for state in STATES]
+    root_least, root, one = np.sqrt(least), np.sqrt(most), np.ones(len(ring))
+    choices = {  # dry, normal, wet, frozen; unknown
+        "season_low_factor": ([1 / most, 1 / root, one, 1 / (root * frost)], 1 / most),
+        "season_high_factor": ([one, root, most, root], most),
+        "dry_low_factor": ([one, one * root_least, one * least, root_least / frost], one),
+        "dry_high_factor": ([one, root, most, root], most),
+    }
+    factors = {name: np.select(kinds, told, unknown) for name, (told, unknown) in choices.items()}
+    return pd.DataFrame({"season_class": season_class, **factors})[COLUMNS]

@@ -1,0 +1,255 @@
+"""A text file of cells: encoding, separator and header found from its beginning, no row lost on the way."""
+
+import codecs
+import csv
+import io
+import re
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import RecordsError
+from towerlib.records import headers, quotes
+
+PIECE = 1 << 20  # bytes read at a time; a line as long as that belongs to no table
+SEPARATORS = (",", ";", "\t")
+MOST_NULS = 0.05  # share of the beginning that may be zero bytes; beyond it the file is no text
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What one pass over the bytes of a file tells."""
+
+    encoding: str
+    start: bytes
+    line_end: str  # as a pattern
+    lines: int
+    has_nul: bool
+    last: bytes  # the end of the file after its last line end
+
+
+def read_delimited(path, recognise):
+    """Header, cells, row numbers and misshapen rows of a text file, and its separator.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        A file that the guard let pass.
+    recognise : callable
+        As `towerlib.records.raw.read` takes it.
+
+    Returns
+    -------
+    (list of str, pandas.DataFrame, pandas.Index, list, str)
+        Row numbers are those of a spreadsheet; a misshapen row is (row number, text, reason).
+
+    Raises
+    ------
+    RecordsError
+        It is no text file, or not one of cells; the sentence has no file name in front.
+    """
+    source = _utf16_as_utf8(path) or path
+    looked = _look(source)
+    separator, start, header = _header(looked, recognise)
+    kinds = recognise(header)
+    cells = _at_once(source, looked, separator, start, kinds)
+    if cells is not None:
+        return header, cells, cells.index + start + 1, [], separator
+    return header, *_line_by_line(source, looked, separator, start, len(header)), separator
+
+
+def _utf16_as_utf8(path):
+    """A file in UTF-16 as UTF-8 in memory; None for any other."""
+    with path.open("rb") as file:
+        start = file.read(200)
+        if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            encoding = "utf-16"
+        elif len(start) > 20 and start[1::2].count(0) > 0.4 * len(start) and not start[::2].count(0):
+            encoding = "utf-16-le"
+        else:
+            return None
+        try:
+            return io.BytesIO((start + file.read()).decode(encoding).encode("utf-8"))
+        except UnicodeError:
+            raise RecordsError("begins as UTF-16 and does not go on so; save it as UTF-8") from None
+
+
+def _pieces(source):
+    """The bytes of a file, piece by piece."""
+    with io.BytesIO(source.getbuffer()) if isinstance(source, io.BytesIO) else source.open("rb") as file:
+        while piece := file.read(PIECE):
+            yield piece
+
+
+def _look(source):
+    """One pass over the file: encoding, line ends, zero bytes."""
+    decoder, is_utf8 = codecs.getincrementaldecoder("utf-8")(), True
+    start, last, feeds, returns, has_nul = b"", b"", 0, 0, False
+    for piece in _pieces(source):
+        start = start or piece
+        is_utf8 = is_utf8 and _decodes(decoder, piece)
+        feeds, returns = feeds + piece.count(b"\n"), returns + piece.count(b"\r")
+        has_nul = has_nul or b"\0" in piece
+        tail = piece[max(piece.rfind(b"\n"), piece.rfind(b"\r")) + 1 :]
+        if len(tail) == PIECE:
+            raise RecordsError("has a line of more than a megabyte, so it is no table; save it again as CSV")
+        last = tail if len(tail) < len(piece) else last + tail
+    if start.count(b"\0") > MOST_NULS * len(start):
+        raise RecordsError("holds NUL bytes, so it is no text file; save it again as CSV")
+    line_end = r"\r?\n" if feeds else r"\r"
+    lines = (feeds or returns) + bool(last)
+    return Looked("utf-8-sig" if is_utf8 else "cp1252", start, line_end, lines, has_nul, last)
+
+
+def _decodes(decoder, piece):
+    """Whether a piece goes on as UTF-8."""
+    try:
+        decoder.decode(piece)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _header(looked, recognise):
+    """Separator, number of rows up to and with the header, and its texts."""
+    most = 3 * headers.TITLE_ROWS  # lines: a header cell may run over several
+    sample = looked.start[: PIECE // 4].decode(looked.encoding, errors="ignore")
+    lines = re.split(looked.line_end, sample, maxsplit=most)[:most]
+    rows = {separator: quotes.rows(lines, separator, headers.TITLE_ROWS) for separator in SEPARATORS}
+    known = {
+        separator: max(((headers.score(row, recognise), len(row)) for row in found), default=(0, 0))
+        for separator, found in rows.items()
+    }
+    separator = max(known, key=known.get)
+    place, header = headers.best(rows[separator], recognise)
+    if any("\0" in text for text in header):
+        raise RecordsError("holds NUL bytes in its header, so it was damaged; save it again as CSV")
+    below = rows[separator][place + 1] if len(rows[separator]) > place + 1 else []
+    header, has_units = headers.with_units(header, below)
+    return separator, place + 1 + has_units, header
+
+
+def _at_once(source, looked, separator, start, kinds):
+    """The cells in one go, or None where a row does not fit or their count is not that of the lines."""
+    if looked.has_nul or (looked.last and looked.last.count(separator.encode()) < len(kinds) - 1):
+        return None  # the last row may have been cut off
+    options = {
+        "sep": separator,
+        "encoding": looked.encoding,
+        "header": None,
+        "names": range(len(kinds)),
+        "skiprows": start,
+        "index_col": False,
+        "keep_default_na": False,
+        "na_values": [""],
+        "skip_blank_lines": False,
+        "low_memory": False,
+    }
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            cells = _texts_kept(source, options, kinds, _text_at_once(looked, separator, start, kinds))
+    except pd.errors.EmptyDataError:
+        return pd.DataFrame(columns=range(len(kinds)), dtype="str")
+    except (pd.errors.ParserError, pd.errors.ParserWarning, UnicodeDecodeError):
+        return None
+    return cells if len(cells) + start == looked.lines else None
+
+
+def _texts_kept(source, options, kinds, asked):
+    """Cells whose text columns are text even where all of it looks like numbers: 012 is no 12.
+
+    Beside decimal commas, and where only 1.200 shows a point between semicolons, the text of numbers counts
+    too: that may be a thousand.
+    """
+    cells = _parsed(source, options | {"dtype": asked})
+    again = {place for place in cells if _must_be_text(cells[place], kinds[place])}
+    floats = [place for place in cells if kinds[place] == "number" and cells[place].dtype == float]
+    if floats and _commas(cells, kinds):
+        again.update(floats)
+    elif options["sep"] == ";":
+        again.update(place for place in floats if _only_thousands(cells[place].to_numpy()))
+    if not again:
+        return cells
+    texts = _parsed(source, options | {"usecols": sorted(again), "dtype": str})
+    return pd.DataFrame({place: texts[place] if place in again else cells[place] for place in cells})
+
+
+def _must_be_text(column, kind):
+    """Whether pandas made something else of a column whose text counts."""
+    if column.dtype == "str" or column.isna().all():
+        return False
+    return kind != "number" or column.dtype in (bool, object)
+
+
+def _commas(cells, kinds):
+    """Whether any column of numbers shows a comma between figures."""
+    texts = (cells[place] for place in cells if kinds[place] == "number" and cells[place].dtype == "str")
+    return any(column.str.contains("[0-9],[0-9]", regex=True, na=False).any() for column in texts)
+
+
+def _only_thousands(numbers):
+    """Whether every number with a point could be a thousand: one to three figures, a point, three figures."""
+    broken = numbers[(numbers % 1 != 0) & np.isfinite(numbers)]
+    thousand = np.abs(broken) * 1000
+    return len(broken) > 0 and ((thousand >= 1000) & (np.abs(thousand - np.round(thousand)) < 1e-6)).all()
+
+
+def _parsed(source, options):
+    """One pass of pandas; a file in memory is read from its beginning."""
+    return pd.read_csv(io.BytesIO(source.getbuffer()) if isinstance(source, io.BytesIO) else source, **options)
+
+
+def _text_at_once(looked, separator, start, kinds):
+    """Text columns that begin with a figure are asked for as text; the others are quicker left to pandas."""
+    sample = looked.start[: PIECE // 4].decode(looked.encoding, errors="ignore")
+    line = re.split(looked.line_end, sample, maxsplit=start + 1)[start : start + 1]
+    first = next(csv.reader([part.replace("\r", " ") for part in line], delimiter=separator), [])
+    pairs = enumerate(zip(kinds, first, strict=False))
+    return {place: str for place, (kind, cell) in pairs if kind in ("text", None) and cell[:1].isdigit()}
+
+
+def _line_by_line(source, looked, separator, start, width):
+    """Slow but sure: rows that do not fit are set aside with their reason, the others kept."""
+    try:
+        text = b"".join(_pieces(source)).decode(looked.encoding)
+    except UnicodeDecodeError:
+        raise RecordsError("holds bytes that are neither UTF-8 nor Windows-1252; save it as UTF-8") from None
+    lines = re.split(looked.line_end, text)
+    if not lines[-1]:
+        lines.pop()
+    found = list(enumerate(quotes.records(lines, separator, width), start=1))[start:]
+    found = [(number, cells, reason or _misfit(cells, width)) for number, (cells, reason) in found]
+    if looked.last:
+        found = _without_broken_end(found, width)
+    kept = [(number, cells) for number, cells, reason in found if not reason and any(map(str.strip, cells))]
+    misshapen = [(number, separator.join(cells), reason) for number, cells, reason in found if reason]
+    table = pd.DataFrame([_fit(cells, width) for _, cells in kept], columns=range(width), dtype=str)
+    return table.mask(table == ""), pd.Index([number for number, _ in kept], dtype="int64"), misshapen
+
+
+def _fit(cells, width):
+    """Cells of one row, as many as the header has."""
+    return cells[:width] + [""] * (width - len(cells))
+
+
+def _misfit(cells, width):
+    """Why a row cannot be told into columns; blank where it can."""
+    if any("\0" in cell for cell in cells):
+        return "holds NUL bytes, so the file was damaged here; send it again"
+    if any(map(str.strip, cells[width:])):
+        return f"the row has {len(cells)} cells, the header {width}; put quotation marks round a cell that holds the separator"
+    return ""
+
+
+def _without_broken_end(found, width):
+    """A file without a line end breaks off in its last row where that is short and the others are not."""
+    if not found or found[-1][2] or not 0 < len(found[-1][1]) < width:
+        return found
+    number, cells, _ = found[-1]
+    short = sum(len(others) < width for _, others, _ in found[:-1])
+    if 2 * short > len(found) - 1:
+        return found
+    return [*found[:-1], (number, cells, "the file breaks off in the middle of this row; send it again")]
