@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib import condition, line, plan
+from towerlib import condition, limits, line, plan
 from towerlib.errors import SettingsError
 from towerlib.readings.legs import summarise
 
@@ -23,6 +23,7 @@ def visit(visit_id, tower_id, date, ohm=10.0, **more):
         "method": "leg coils",
         "impedance_ohm": ohm,
         "impedance_ohm_bound": "",
+        "soil_state": "normal",
         "leakage_total_ma": np.nan,
         "leads_missing": np.nan,
         "corrosion": None,
@@ -41,6 +42,7 @@ def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", s
         access="road",
         occupancy="remote",
         shield_wire="bonded",
+        soil_resistivity_ohm_m=np.nan,
         leg_count=np.nan,
         earth_paths_in_coils=pd.array([pd.NA] * len(towers), dtype="boolean"),
     )
@@ -53,6 +55,7 @@ def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", s
             impedance_ohm=np.nan, coil_turns_worn=np.nan
         ),
         line=settings,
+        limit_rules=limits.named(settings.limits.rules),
     )
     table = pd.DataFrame(list(visits) or [visit("none", "-", "2000-01-01")])
     grades = SimpleNamespace(visits=table)

@@ -12,11 +12,11 @@ PACKAGE = Path(towerlib.__file__).parent
 ROOMS = [  # from left to right; what stands in one group may import from each other
     {"errors", "values"},
     {"physics"},
-    {"months", "line"},
+    {"months", "line", "limits"},
     {"records"},
     {"route"},
     {"readings"},
-    {"limits", "ranking"},
+    {"ranking"},
     {"condition"},
     {"network", "outages"},
     {"treatments", "retest"},

@@ -180,3 +180,11 @@ def test_a_tower_name_in_another_spelling_is_used_and_listed(tmp_path):
     assert (mended["row"], mended["column"], mended["value"], mended["used"]) == (4, "tower_id", "T-04a", "4A")
     assert mended["reason"].startswith("probable: ")
     assert records.counts.loc["visits", ["rows_in", "used", "repaired", "rejected"]].to_list() == [3, 3, 1, 0]
+
+
+def test_a_limits_table_of_the_line_is_an_input_like_the_others(tmp_path):
+    line = LINE + '[limits]\nrules = "ours.csv"\n'
+    records = load(line_folder(tmp_path / "low-moor", line_toml=line, ours_csv="limit_ohm,source\n20,our own\n"))
+    assert records.limit_rules[0].limit_ohm == 20
+    assert records.unread == ()
+    assert "ours.csv" in {path.name for path in records.files}

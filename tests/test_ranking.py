@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from towerlib import ranking
@@ -144,14 +144,18 @@ MODEL = {
 
 
 def currents(*rows, peer_total_ma=100.0):
-    """Standing leg currents from (sum, total, gap), with the lower bound of the fraction a tenth under it."""
+    """Standing leg currents from (sum, total, gap), the lower bound of the fraction 0.1 under it."""
     table = pd.DataFrame(list(rows), columns=["leakage_sum_ma", "leakage_total_ma", "gap_ma"], dtype=float)
+    fraction = table["gap_ma"] / table["leakage_sum_ma"]
     return table.assign(
         tower_id=[f"T{place}" for place in range(len(table))],
         peer_class="legs alone",
         large_enough=pd.array([True] * len(table), dtype="boolean"),
-        gap_fraction_low=(table["gap_ma"] / table["leakage_sum_ma"] - 0.1).clip(lower=0),
+        gap_fraction=fraction,
+        gap_fraction_low=(fraction - 0.1).clip(lower=0),
         peer_total_ma=peer_total_ma,
+        total_vs_line=2 * np.log(table["leakage_total_ma"] / peer_total_ma),
+        rise_vs_line=np.nan,
     )
 
 
@@ -169,40 +173,65 @@ def test_an_open_bond_goes_first_though_its_gap_is_small():
 
 def test_a_low_total_tells_what_the_gap_is_blind_to():
     """Strong drive, bond of 20 Ω: no gap, but the total is a fifth of what a sound bond lets through."""
-    found = ranking.gap_ranks(
-        currents(MODEL["strong, sound"], MODEL["strong, bond 20 ohm"], peer_total_ma=700.0)
-    )
-    assert found["gap_rank"].to_list() == [2, 1]
+    table = currents(MODEL["strong, sound"], MODEL["strong, bond 20 ohm"], peer_total_ma=700.0)
+    assert ranking.gap_ranks(table)["gap_rank"].to_list() == [2, 1]
 
 
 def test_score_by_hand():
-    """0.4 − 0.15·ln(50/100) = 0.504."""
+    """0.4 − 0.15·ln(20/100) = 0.6414; 0.15 is the weight of the method sheet's own simulation."""
     assert number("gap_low_total_weight") == 0.15
-    assert ranking.gap_ranks(currents((100.0, 50.0, 50.0)))["gap_score"].iloc[0] == pytest.approx(
-        0.504, abs=5e-4
+    assert ranking.gap_ranks(currents((40.0, 20.0, 20.0)))["gap_score"].iloc[0] == pytest.approx(
+        0.6414, abs=5e-5
     )
 
 
-def test_a_total_shown_as_nothing_counts_as_half_a_step():
-    table = currents((50.0, 0.0, 50.0), (50.0, number("coil_step_ma") / 2, 50.0))
-    assert ranking.gap_ranks(table)["gap_score"].diff().iloc[1] == 0
-    assert ranking.gap_ranks(table)["leakage_total_ma"].iloc[0] == 0
+def test_a_total_that_is_not_low_or_that_the_footing_explains_does_not_count():
+    """Low is a z from −2 down; a rise (total × footing) that is not low speaks of a high footing instead."""
+    table = currents(*[(40.0, 20.0, 20.0)] * 4)
+    table = table.assign(total_vs_line=[-1.9, -2.0, -2.5, np.nan], rise_vs_line=[np.nan, -2.0, -1.9, np.nan])
+    assert ranking.gap_ranks(table)["gap_score"].to_list() == pytest.approx([0.4, 0.6414, 0.4, 0.4], abs=5e-5)
 
 
-def test_small_and_unknown_readings_stand_apart():
-    table = currents((20.0, 2.0, 18.0), (np.nan, 5.0, np.nan), (300.0, 100.0, 200.0))
-    table["large_enough"] = pd.array([False, None, True], dtype="boolean")
+def test_without_evidence_the_wider_gap_or_lower_total_still_goes_first():
+    table = currents((100.0, 96.0, 4.0), (100.0, 92.0, 8.0), (80.0, 80.0, 0.0), (100.0, 100.0, 0.0))
     found = ranking.gap_ranks(table)
-    assert found["gap_class"].to_list() == ["too small to judge", "gap unknown", "legs alone"]
-    assert found["gap_rank"].iloc[2] == 1
-    assert found[["gap_rank", "gap_class_rank"]].iloc[:2].isna().all(axis=None)
-    assert found["gap_ma"].iloc[0] == 18
+    assert found["gap_score"].to_list() == [0, 0, 0, 0]
+    assert found["gap_rank"].to_list() == [2, 1, 3, 4]
 
 
-def test_without_peers_the_class_serves():
-    table = currents((100.0, 50.0, 50.0), (100.0, 200.0, 0.0), (100.0, 100.0, 0.0), peer_total_ma=np.nan)
-    expected = ranking.gap_ranks(table.assign(peer_total_ma=100.0))
-    pd.testing.assert_frame_equal(ranking.gap_ranks(table), expected)
+def test_equal_readings_share_the_better_rank():
+    assert ranking.gap_ranks(currents(*[(40.0, 20.0, 20.0)] * 3))["gap_rank"].to_list() == [1, 1, 1]
+
+
+def test_a_total_shown_as_nothing_counts_as_half_a_step():
+    table = currents((50.0, 0.5, 50.0), (50.0, number("coil_step_ma") / 2, 50.0))
+    table.loc[0, "leakage_total_ma"] = 0.0
+    found = ranking.gap_ranks(table)
+    assert found["gap_score"].iloc[0] == found["gap_score"].iloc[1] > 1
+    assert found["leakage_total_ma"].iloc[0] == 0
+
+
+def test_small_readings_rank_among_themselves_and_unknown_ones_not_at_all():
+    table = currents((20.0, 9.0, 11.0), (20.0, 2.0, 18.0), (np.nan, 5.0, np.nan), (300.0, 100.0, 200.0))
+    table["large_enough"] = pd.array([False, False, None, True], dtype="boolean")
+    table.loc[:1, ["gap_fraction", "gap_fraction_low"]] = np.nan  # as too small a sum has it
+    found = ranking.gap_ranks(table)
+    assert found["gap_class"].to_list() == [*["too small to judge"] * 2, "gap unknown", "legs alone"]
+    assert found["gap_class_rank"].iloc[[0, 1, 3]].to_list() == [2, 1, 1]
+    assert found["gap_rank"].iloc[3] == 1
+    assert found["gap_rank"].iloc[:3].isna().all()
+    assert pd.isna(found["gap_class_rank"].iloc[2])
+    assert found["gap_ma"].iloc[1] == 18
+
+
+def test_an_unknown_size_is_not_called_too_small():
+    table = currents((300.0, 100.0, 200.0)).assign(large_enough=pd.array([None], dtype="boolean"))
+    assert ranking.gap_ranks(table)["gap_class"].to_list() == ["legs alone"]
+
+
+def test_without_peers_the_fraction_alone_counts():
+    table = currents((40.0, 20.0, 20.0)).assign(peer_total_ma=np.nan, total_vs_line=np.nan)
+    assert ranking.gap_ranks(table)["gap_score"].iloc[0] == pytest.approx(0.4)
 
 
 def test_a_tower_in_two_rows_is_refused():
@@ -211,11 +240,11 @@ def test_a_tower_in_two_rows_is_refused():
         ranking.gap_ranks(table)
 
 
+@settings(deadline=None, max_examples=40)
 @given(st.floats(1, 500), st.floats(0, 0.9), st.floats(0.001, 0.09))
 def test_a_wider_gap_or_a_lower_total_never_ranks_behind(total_ma, fraction, more):
-    table = currents(*[(1.0, total_ma, 1.0)] * 3).assign(
-        gap_fraction_low=[fraction, fraction + more, fraction]
-    )
+    table = currents(*[(1.0, total_ma, 1.0)] * 3)
+    table = table.assign(gap_fraction_low=[fraction, fraction + more, fraction], gap_fraction=0.99)
     table.loc[2, "leakage_total_ma"] = total_ma * (1 - more)
     first, wider, lower = ranking.gap_ranks(table)["gap_rank"]
     assert wider <= first

@@ -3,10 +3,14 @@
 import numpy as np
 import pandas as pd
 
+from towerlib import limits, ranking
 from towerlib.months import last_day
-from towerlib.values import number
+from towerlib.readings import season
 
 FOOTING_ALONE = ("leg coils", "shield wire lifted")
+REGISTER = ["structure", "ring", "shield_wire", "soil_resistivity_ohm_m", "occupancy", "access"]
+RANKS = ["impedance_rank", "rank_low", "rank_high", "chance_worst_ten", "chance_worst_tenth", "rank_confidence"]
+COMPARABLE = (ranking.ALONE, ranking.TOO_SMALL)  # gaps that a ring or another path to earth does not make
 
 
 def assess(records, grades, currents, route, month):
@@ -32,7 +36,8 @@ def assess(records, grades, currents, route, month):
 
         - place: tower_id, chainage_km, latitude_deg, longitude_deg, structure, ring, access, occupancy;
         - footing: verdict, footing_ohm, footing_low_ohm, footing_high_ohm, footing_date, footing_age_days,
-          footing_visit_id, lower_bound_ohm, target_ohm, limit_ohm, limit_rule, impedance_class, impedance_rank;
+          footing_visit_id, lower_bound_ohm, target_ohm, limit_ohm, limit_rule, impedance_class, impedance_rank,
+          rank_low, rank_high, chance_worst_ten, chance_worst_tenth, rank_confidence;
         - leakage: leakage_sum_ma, leakage_total_ma, gap_ma, gap_z, gap_fraction, gap_fraction_low,
           leakage_date, gap_rank; leg_share_lambda, suspected_cause and evidence of the newest visit with leg
           readings, whatever their verdict: a flaw of the readings is what some causes are about;
@@ -43,23 +48,27 @@ def assess(records, grades, currents, route, month):
     The reading that stands is that of the newest usable visit whose method sees the footing alone. A reading
     without coils is a lower bound (the line in parallel can only lower it) and never stands for the value.
     gap = arithmetic sum of the leg currents − their vector total, in service; it is an indicator, not a fault.
-    Towers whose legs a ring joins carry circulating currents, so they are not ranked by gap.
+    Towers whose legs a ring joins carry circulating currents, so they are not ranked by gap. The interval of a
+    footing holds the instrument and the season; the reading itself is never corrected.
     """
     end = last_day(month)
     visits = grades.visits[grades.visits["date"] <= end]
     towers = _places(records, route)
     read = currents[currents["visit_id"].isin(visits["visit_id"])]
-    parts = [_footing(visits, end), _lower_bound(visits), _leakage(visits, read), _cause(visits, read), _seen(visits)]
+    parts = [_footing(visits, towers, end), _lower_bound(visits), _leakage(visits, read), _cause(visits, read), _seen(visits)]
     table = towers.join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
     verdict = table["verdict"].fillna(table["bound_verdict"])
     visited = table["tower_id"].isin(visits["tower_id"])
     table["verdict"] = verdict.fillna(pd.Series(np.where(visited, "not usable", "not tested"), table.index))
-    return _ranked(_limited(table.drop(columns="bound_verdict"), records.line.limits))
+    table = table.drop(columns="bound_verdict")
+    table = table.join(limits.apply(table, records.line, records.limit_rules))
+    ranks = ranking.footing_ranks(table)
+    return table.assign(impedance_class=_classes(table), **{name: ranks[name] for name in RANKS})
 
 
 def _places(records, route):
     """Where each tower is and what it is, in route order."""
-    register = records.towers[["tower_id", "structure", "ring", "access", "occupancy"]]
+    register = records.towers[["tower_id", *REGISTER]]
     placed = route.towers[["tower_id", "chainage_m", "latitude_deg", "longitude_deg"]]
     towers = pd.DataFrame(placed).merge(register, on="tower_id", validate="1:1")
     towers.insert(1, "chainage_km", towers.pop("chainage_m") / 1000)
@@ -73,22 +82,22 @@ def _newest(visits, verdict):
     return order.drop_duplicates("tower_id", keep="last").set_index("tower_id")
 
 
-def _footing(visits, end):
-    """The reading of the footing alone that stands at each tower.
-
-    The interval is what an instrument may be off in use; a reading below its range ("<0.5") has no low end.
-    """
+def _footing(visits, towers, end):
+    """The reading of the footing alone that stands at each tower, with what instrument and season leave open."""
     sees = visits["method"].isin(FOOTING_ALONE) & (visits["footing_verdict"] != "not usable")
     read = visits["impedance_ohm"].notna() & (_bound(visits) != ">")
     stands = _newest(visits[sees & read], "footing_verdict")
-    spread = number("operating_uncertainty_percent") / 100
-    below = _bound(stands) == "<"
+    ring = towers.set_index("tower_id")["ring"].reindex(stands.index)
+    band = season.band(season.class_of_season(stands), ring)
+    interval = ranking.footing_interval(
+        stands, season_low=band["season_low_factor"], season_high=band["season_high_factor"]
+    )
     return pd.DataFrame(
         {
             "verdict": stands["footing_verdict"],
             "footing_ohm": stands["impedance_ohm"],
-            "footing_low_ohm": (stands["impedance_ohm"] / (1 + spread)).mask(below, 0.0),
-            "footing_high_ohm": stands["impedance_ohm"] * (1 + spread),
+            "footing_low_ohm": interval["footing_low_ohm"],
+            "footing_high_ohm": interval["footing_high_ohm"],
             "footing_date": stands["date"],
             "footing_age_days": (end - stands["date"]).dt.days,
             "footing_visit_id": stands["visit_id"],
@@ -113,21 +122,20 @@ def _bound(visits):
 
 
 def _leakage(visits, currents):
-    """The newest leg currents of each tower with their vector total."""
-    figures = ["visit_id", "leakage_sum_ma", "gap_ma", "gap_z", "gap_fraction_low"]
-    read = visits.merge(currents[figures], on="visit_id", validate="1:1")
+    """The newest leg currents of each tower with their vector total, and its rank by gap and low total."""
+    read = visits[["visit_id", "date", "leakage_verdict"]].merge(currents, on="visit_id", suffixes=("", "_read"))
     complete = read["gap_ma"].notna() & (read["leakage_verdict"] != "not usable")
     stands = _newest(read[complete], "leakage_verdict")
-    return pd.DataFrame(
-        {
-            "leakage_sum_ma": stands["leakage_sum_ma"],
-            "leakage_total_ma": stands["leakage_total_ma"],
-            "gap_ma": stands["gap_ma"],
-            "gap_z": stands["gap_z"],
-            "gap_fraction": stands["gap_ma"] / stands["leakage_sum_ma"].where(stands["leakage_sum_ma"] > 0),
-            "gap_fraction_low": stands["gap_fraction_low"],
-            "leakage_date": stands["date"],
-        }
+    scored = ranking.gap_ranks(stands.reset_index())
+    fraction = stands["gap_ma"] / stands["leakage_sum_ma"].where(stands["leakage_sum_ma"] > 0)
+    # most sound towers share a score of 0: among equals the plain fraction orders
+    order = scored["gap_score"].round(9).rank(method="dense") + fraction.reset_index(drop=True).rank(pct=True) / 2
+    order = order.where(scored["gap_class"].isin(COMPARABLE)).set_axis(stands.index)
+    kept = ["leakage_sum_ma", "leakage_total_ma", "gap_ma", "gap_z", "gap_fraction_low"]
+    return stands[kept].assign(
+        gap_fraction=fraction,
+        gap_rank=order.rank(ascending=False, method="min").astype("Int64"),
+        leakage_date=stands["date"],
     )
 
 
@@ -145,30 +153,13 @@ def _seen(visits):
     return ordered.groupby("tower_id")[["leads_missing", "corrosion", "bond_seen"]].last()
 
 
-def _limited(table, limits):
-    """Target, limit and the rule they come from; the class of each tower against them."""
-    own = {"target_ohm", "limit_ohm"} <= limits.model_fields_set
-    source = "set in line.toml" if own else "common practice"
-    rule = f"good up to {limits.target_ohm:g} Ω, acceptable up to {limits.limit_ohm:g} Ω ({source})"
+def _classes(table):
+    """The class of each tower against target and limit; a lower bound above the limit is enough to be above it."""
     known = table["footing_ohm"]
     certain = known.fillna(table["lower_bound_ohm"])
-    classes = np.select(
-        [certain > limits.limit_ohm, known <= limits.target_ohm, known.notna(), certain.notna()],
+    chosen = np.select(
+        [certain > table["limit_ohm"], known <= table["target_ohm"], known.notna(), certain.notna()],
         ["above limit", "good", "acceptable", "lower bound only"],
         default="not tested",
     )
-    return table.assign(
-        target_ohm=limits.target_ohm,
-        limit_ohm=limits.limit_ohm,
-        limit_rule=rule,
-        impedance_class=pd.Series(classes, table.index, dtype="str"),
-    )
-
-
-def _ranked(table):
-    """Both ranks, 1 the worst; ties share the better rank."""
-    comparable = table["gap_fraction"].where(~table["ring"].fillna(False).astype(bool))
-    return table.assign(
-        impedance_rank=table["footing_ohm"].rank(ascending=False, method="min").astype("Int64"),
-        gap_rank=comparable.rank(ascending=False, method="min").astype("Int64"),
-    )
+    return pd.Series(chosen, table.index, dtype="str")

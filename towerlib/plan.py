@@ -17,7 +17,7 @@ COLUMNS = (
     "trip_outs_per_year avoided_per_year avoided_low avoided_high treatment predicted_ohm cost benefit_per_cost "
     "rank_confidence package access next_step"
 ).split()
-TEXTS = ("safety_screen", "treatment", "rank_confidence", "package")
+TEXTS = ("safety_screen", "treatment", "package")
 INSPECT = ("bond: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns")
 NEXT_STEP = {
     "repair": "Repair the earthing leads or their corroded parts under the utility's procedure, then test again.",

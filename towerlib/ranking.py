@@ -104,13 +104,14 @@ def footing_ranks(condition, seed=SEED, *, draws=1000, untested=False):
 
 
 def gap_ranks(currents):
-    """Rank of each tower by leakage gap, within the towers that compare with it.
+    """Rank of each tower by leakage gap and low total, within the towers that compare with it.
 
     Parameters
     ----------
     currents : pandas.DataFrame
         One row a tower: the row of `towerlib.readings.legs.summarise` that stands for it. Of it are used
-        tower_id, peer_class, large_enough, leakage_total_ma, gap_ma, gap_fraction_low, peer_total_ma.
+        tower_id, peer_class, large_enough, leakage_total_ma, gap_ma, gap_fraction, gap_fraction_low,
+        peer_total_ma, total_vs_line, rise_vs_line.
 
     Returns
     -------
@@ -126,33 +127,48 @@ def gap_ranks(currents):
     Notes
     -----
     gap = arithmetic sum of the leg currents − their vector total: an indicator, not a fault.
-    score = lower bound of gap/sum − w·ln(total/median total of its peers), w = ``gap_low_total_weight``. A
-    lost bond makes the fraction wide and the total low; the gap in mA is shown, but tells least of the three.
-    Towers with a ring or another path to earth, without bonded wire by design, and with currents too small
-    for the coils are classes of their own; the last has no rank, which clears nothing. Totals of 0 count as
-    half a display step. Where peers are too few, the median of the class in this table serves.
+    score = lower bound of gap/sum − w·ln(total/median total of the peers), w = ``gap_low_total_weight``. The
+    second part counts where the total is low among the peers (robust z up to ``low_total_z``) and a high
+    footing does not explain it. Equal scores stand in the order of the same sum with neither part held back.
+    A lost bond makes the fraction wide and the total low; the gap in mA is shown but tells least of all.
+    Classes of their own: a ring or another path to earth; no bonded wire by design; sums too small for the
+    coils, whose fraction counts for nothing, so that only the low total ranks them. That last class clears
+    no tower: most open bonds end in it. The injected test decides, where there is one.
 
     Examples
     --------
-    >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "leakage_total_ma": [100.0, 2.0]})
-    >>> towers = towers.assign(gap_ma=[0.0, 9.0], gap_fraction_low=[0.0, 0.7], peer_total_ma=100.0)
-    >>> gap_ranks(towers.assign(peer_class="legs alone", large_enough=True))["gap_rank"].tolist()
-    [2, 1]
+    >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "leakage_total_ma": [100.0, 20.0]})
+    >>> towers = towers.assign(gap_ma=[0.0, 80.0], gap_fraction=[0.0, 0.8], gap_fraction_low=[0.0, 0.7])
+    >>> towers = towers.assign(peer_total_ma=100.0)
+    >>> towers = towers.assign(total_vs_line=[0.0, -2.5], rise_vs_line=np.nan, large_enough=True)
+    >>> gap_ranks(towers.assign(peer_class="legs alone"))[["gap_score", "gap_rank"]].round(2).values.tolist()
+    [[0.0, 2], [0.94, 1]]
     """
-    if currents["tower_id"].duplicated().any():
-        twice = currents.loc[currents["tower_id"].duplicated(), "tower_id"].iloc[0]
+    if (again := currents["tower_id"].duplicated()).any():
+        twice = currents.loc[again, "tower_id"].iloc[0]
         raise ValueError(f"tower {twice} stands in two rows; keep the visit that stands")
-    small = ~currents["large_enough"].fillna(True).astype(bool)
-    kind = np.select([currents["gap_ma"].isna(), small], [UNKNOWN, TOO_SMALL], currents["peer_class"])
-    gap_class = pd.Series(kind, currents.index, dtype="str")
-    total_ma = currents["leakage_total_ma"].clip(lower=number("coil_step_ma") / 2)
-    usual_ma = currents["peer_total_ma"].fillna(total_ma.groupby(gap_class).transform("median"))
-    low_total = number("gap_low_total_weight") * np.log(total_ma / usual_ma)
-    judged = ~gap_class.isin([UNKNOWN, TOO_SMALL])
-    score = (currents["gap_fraction_low"] - low_total).where(judged)
+    gap_class, low_total = _gap_class(currents), _low_total(currents)
+    limit, known = number("low_total_z"), gap_class != UNKNOWN
+    low = (currents["total_vs_line"] <= limit) & ~(currents["rise_vs_line"] > limit)
+    score = (currents["gap_fraction_low"].fillna(0.0) + low_total.where(low, 0.0)).where(known)
+    unheld = (currents["gap_fraction"].fillna(0.0) + low_total).where(known)
+    order = score.round(9).rank(method="dense") + unheld.rank(pct=True) / 2
+    within = order.groupby(gap_class).rank(ascending=False, method="min").astype("Int64")
     ranks = currents[["gap_ma", "leakage_total_ma"]].assign(gap_score=score, gap_class=gap_class)
-    within = score.groupby(gap_class).rank(ascending=False, method="min").astype("Int64")
     return ranks.assign(gap_class_rank=within, gap_rank=within.where(gap_class == ALONE))
+
+
+def _gap_class(currents):
+    """Towers whose gaps compare: those of one kind of paths to earth, and readings that tell too little."""
+    small = ~currents["large_enough"].fillna(True).astype(bool)
+    kinds = np.select([currents["gap_ma"].isna(), small], [UNKNOWN, TOO_SMALL], currents["peer_class"])
+    return pd.Series(kinds, currents.index, dtype="str")
+
+
+def _low_total(currents):
+    """How low a total lies under its peers, weighed; 0 without peers. A total of 0 counts as half a step."""
+    total_ma = currents["leakage_total_ma"].clip(lower=number("coil_step_ma") / 2)
+    return -number("gap_low_total_weight") * np.log(total_ma / currents["peer_total_ma"]).fillna(0.0)
 
 
 def _ranked(column):

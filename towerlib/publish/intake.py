@@ -7,7 +7,9 @@ import pandas as pd
 from towerlib.publish import workbook
 from towerlib.readings.quality import VERDICTS
 
-SHOWN = 10  # rejected rows that are printed; the file holds all
+SHOWN = 20  # kinds of flaws that are printed; the lists hold every row
+_OF_ONE_ROW = r"'[^']*'|\"[^\"]*\"|\([^()]*\)|[0-9][0-9,.:/-]*"  # what differs between flaws of one kind
+_FORMULA = r"^\s*[=@]|^\s*[+\-](?![0-9.,]+(?:, [+\-]?[0-9.,]+)?$)|^[\t\r]"  # a spreadsheet would run such a text
 
 
 def by_file(records):
@@ -20,9 +22,12 @@ def by_file(records):
     Returns
     -------
     str
-        A small table as text.
+        A small table as text; a file that holds two tables has a row for each.
     """
-    return records.by_file.reset_index().drop(columns="table").to_string(index=False)
+    shown = records.by_file.reset_index()
+    shared = shown["file"].duplicated(keep=False)
+    shown["file"] = shown["file"].mask(shared, shown["file"] + ": " + shown["table"])
+    return shown.drop(columns="table").rename(columns={"rows_in": "rows in"}).to_string(index=False)
 
 
 def by_crew(visits):
@@ -44,7 +49,7 @@ def by_crew(visits):
 
 
 def why_rejected(rejected):
-    """The first rejected rows, one sentence each.
+    """What is not used and why, one sentence a kind of flaw; files that were refused whole come first.
 
     Parameters
     ----------
@@ -53,17 +58,81 @@ def why_rejected(rejected):
     Returns
     -------
     list of str
+
+    Examples
+    --------
+    >>> from towerlib.records.ledger import rejected
+    >>> soon = ("visits", "visits.csv", 7, "date", "soon", "'soon' is not a date.")
+    >>> late = ("visits", "visits.csv", 9, "date", "late", "'late' is not a date.")
+    >>> why_rejected(rejected([soon, late]))
+    ["visits.csv rows 7 and 9, date: 'soon' is not a date."]
     """
-    shown = [_told(row) for row in rejected.head(SHOWN).itertuples()]
-    more = len(rejected) - len(shown)
-    return [*shown, f"… and {more} more, all in rejected-rows.csv"] if more > 0 else shown
+    if rejected.empty:
+        return []
+    kind = rejected["reason"].str.replace(_OF_ONE_ROW, "", regex=True)
+    groups = rejected.assign(kind=kind).groupby(["file", "column", "kind"], sort=False, dropna=False)
+    told = [_told(rows) for _, rows in sorted(groups, key=lambda pair: pair[1]["row"].notna().any())]
+    more = len(told) - SHOWN
+    return [*told[:SHOWN], *([f"… and {more} more, all in rejected-rows.csv"] if more > 0 else [])]
 
 
-def _told(row):
-    """One rejected row as a sentence."""
-    place = row.file if pd.isna(row.row) else f"{row.file} row {row.row}"
-    cell = f", {row.column} {row.value!r}" if row.column else ""
-    return f"{place}{cell}: {row.reason}"
+def why_repaired(repaired):
+    """What was read otherwise than it was written, one line a kind, most frequent first, with an example.
+
+    Parameters
+    ----------
+    repaired : pandas.DataFrame
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> from towerlib.records.ledger import repaired
+    >>> why_repaired(repaired([("visits", "visits.csv", 7, "date", "2.3.2026", "2026-03-02", "read with the day first")]))
+    ["date, 1 cell: read with the day first ('2.3.2026' → 2026-03-02, visits.csv row 7)"]
+    """
+    if repaired.empty:
+        return []
+    named = repaired["column"] == "tower_id"
+    kind = repaired["reason"].mask(named & repaired["reason"].str.contains(": ", regex=False), "taken as the tower of the register that is spelt like it")
+    groups = repaired.assign(kind=kind).groupby(["column", "kind"], sort=False)
+    told = [_mended(*name, cells) for name, cells in sorted(groups, key=lambda pair: -len(pair[1]))]
+    more = len(told) - SHOWN
+    return [*told[:SHOWN], *([f"… and {more} more, all in repaired-rows.csv"] if more > 0 else [])]
+
+
+def _mended(column, kind, cells):
+    """One kind of repair with its count and an example."""
+    one = cells.iloc[0]
+    count = f"{len(cells)} {'cell' if len(cells) == 1 else 'cells'}"
+    return f"{column}, {count}: {kind} ('{_brief(one['value'])}' → {one['used'] or 'blank'}, {one['file']} row {one['row']})"
+
+
+def _told(rows):
+    """Rejected rows of one kind as a sentence: where, and the reason of the first; the value is named once."""
+    one = rows.iloc[0]
+    value = _brief(one["value"])
+    is_said = not value or value in one["reason"] or one["column"] == "" or one["reason"].startswith("latitude")
+    cell = f", {one['column']}" if one["column"] else ""
+    return f"{one['file']}{_rows(rows['row'])}{cell}: {'' if is_said else repr(value) + ' '}{one['reason']}"
+
+
+def _rows(numbers):
+    """Row numbers for a sentence; nothing for a whole file."""
+    shown = [str(number) for number in numbers.dropna()]
+    if len(shown) < 2:
+        return f" row {shown[0]}" if shown else ""
+    if len(shown) > 5:
+        return f" rows {', '.join(shown[:4])} and {len(shown) - 4} more"
+    return f" rows {', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def _brief(value):
+    """A value on one line, cut when long."""
+    text = " ".join(value.split())
+    return text if len(text) <= 60 else text[:60] + "…"
 
 
 def words(records, grades):
@@ -85,10 +154,15 @@ def words(records, grades):
         by_file(records),
         by_crew(grades.visits),
     ]
+    refused = int(records.rejected["row"].isna().sum())
+    if refused:
+        parts[0] += f" {refused} {'file' if refused == 1 else 'files'} could not be read."
     if len(records.rejected):
         parts.append("Not used:\n" + "\n".join(f"- {line}" for line in why_rejected(records.rejected)))
+    if len(records.repaired):
+        parts.append("Repaired, please look over:\n" + "\n".join(f"- {line}" for line in why_repaired(records.repaired)))
     if records.unread:
-        parts.append("Not read, because no table has their name: " + ", ".join(records.unread))
+        parts.append("Not read, because no table has their name or headers: " + ", ".join(records.unread))
     return "\n\n".join(parts)
 
 
@@ -104,10 +178,34 @@ def write(records, folder):
     Returns
     -------
     list of pathlib.Path
+
+    Notes
+    -----
+    A value that a spreadsheet would take for a formula gets an apostrophe in front.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     paths = [folder / "rejected-rows.csv", folder / "repaired-rows.csv"]
     for path, table in zip(paths, (records.rejected, records.repaired), strict=True):
-        workbook.write_csv(table, path)
+        workbook.write_csv(harmless(table), path)
     return paths
+
+
+def harmless(table):
+    """A table in which no text begins like a formula of a spreadsheet.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Examples
+    --------
+    >>> harmless(pd.DataFrame({"value": ["=1+1", "-31.0, -20.5", "+1+cmd"]}))["value"].to_list()
+    ["'=1+1", '-31.0, -20.5', "'+1+cmd"]
+    """
+    texts = table.select_dtypes("str")
+    return table.assign(**{name: texts[name].mask(texts[name].str.contains(_FORMULA, na=False), "'" + texts[name]) for name in texts})

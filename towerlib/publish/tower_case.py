@@ -128,7 +128,8 @@ def case(tower_id, tables):
         "legs": tables.legs[tables.legs["visit_id"].isin(visits["visit_id"])],
         "sweeps": tables.sweeps[tables.sweeps["visit_id"].isin(visits["visit_id"])],
     }
-    words = (tables.evidence.get(tower_id) or "No evidence of a fault.", *_over_time(parts["history"]))
+    told = tables.evidence.get(tower_id) or _without_evidence(visits)
+    words = (told, *_over_time(parts["history"]))
     return Case(tower_id, tables.title, visits=visits, evidence=words, **parts)
 
 
@@ -140,6 +141,13 @@ def _of(table, tower_id):
 def _row(table, tower_id):
     """The one row of a tower."""
     return table[table["tower_id"] == tower_id].iloc[0]
+
+
+def _without_evidence(visits):
+    """What to say where the priority list has nothing: that is no good news of a tower nobody tested."""
+    if visits.empty:
+        return "Never tested: nothing is known of its footing, its legs or its bond."
+    return "The priority list has no evidence on this tower."
 
 
 def _over_time(past):

@@ -7,11 +7,17 @@ import pandas as pd
 
 from towerlib.publish import style
 from towerlib.publish.tower_case import case
-from towerlib.publish.tower_history import draw_history, works_words
-from towerlib.publish.tower_panels import draw_legs, draw_sweeps
+from towerlib.publish.tower_history import draw_history, has_history, works_words
+from towerlib.publish.tower_panels import draw_legs, draw_sweeps, has_legs, has_sweeps
 
 PAGE_HIGH_MM = 267  # A4 less its margins
-PANELS = {"legs": (draw_legs, 66), "history": (draw_history, 80), "sweeps": (draw_sweeps, 68)}  # heights [mm]
+MISSING_MM = 15  # a panel that only says what is missing
+HISTORY_MM = 62, 120  # least and most height of the panel that takes what is left of the page
+PANELS = {  # how to draw it, whether there is anything, and its height [mm]
+    "legs": (draw_legs, has_legs, 66),
+    "history": (draw_history, has_history, 80),
+    "sweeps": (draw_sweeps, has_sweeps, 68),
+}
 MEANINGS = {
     "legs": f"Here {style.GAP_MEANING} A ring, a reversed coil or a quiet stretch of line shows the same.",
     "history": "Grey line at a reading: where the footing may lie in other seasons; no reading is changed.",
@@ -98,14 +104,9 @@ def _page(found, names):
             works_words(found) if "history" in names else "",
             CAUTION,
         ]
-        high = {name: PANELS[name][1] for name in names}
         said = style.LINE_MM * len(evidence)
-        if len(names) == len(PANELS):
-            below = style.MARGIN_MM + style.LINE_MM * sum(
-                len(style.wrapped(note, room)) for note in notes if note
-            )
-            spare = PAGE_HIGH_MM - style.HEAD_MM - below - said - sum(high.values())
-            high["history"] = max(high["history"] + spare, 62)
+        lines = sum(len(style.wrapped(note, room)) for note in notes if note)
+        high = _heights(found, names, said + style.HEAD_MM + style.MARGIN_MM + style.LINE_MM * lines)
         body = sum(high.values()) + said
         title = f"Tower {style.one_line(found.tower_id)}"
         figure, foot = style.sheet(body, title, _subtitle(found), notes)
@@ -114,10 +115,18 @@ def _page(found, names):
             style.write(figure, style.MARGIN_MM, top, line, va="top")
             top -= style.LINE_MM
         for name in names:
-            draw, _ = PANELS[name]
-            draw(figure, (top - high[name], top), found)
+            PANELS[name][0](figure, (top - high[name], top), found)
             top -= high[name]
         return figure
+
+
+def _heights(found, names, around_mm):
+    """Height of each panel [mm]; on the full page the history takes what the others leave."""
+    high = {name: PANELS[name][2] if PANELS[name][1](found) else MISSING_MM for name in names}
+    if len(names) == len(PANELS) and has_history(found):
+        left = PAGE_HIGH_MM - around_mm - sum(high.values()) + high["history"]
+        high["history"] = min(max(left, HISTORY_MM[0]), HISTORY_MM[1])
+    return high
 
 
 def _subtitle(found):

@@ -8,7 +8,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from towerlib.publish import style
-from towerlib.publish.tower_layout import WIDE_MM, edge_labels, missing, panel
+from towerlib.publish.tower_layout import WIDE_MM, edge_labels, log_scale, missing, panel
 
 SHAPES = {  # of the markers, by method
     "leg coils": style.Mark("o", "white", 1.2),
@@ -40,7 +40,7 @@ def draw_history(figure, place, found):
         As for `towerlib.publish.tower_panels.draw_legs`.
     """
     read = _readings(found.visits)
-    if read.empty:
+    if not has_history(found):
         missing(figure, place, "Impedance over the years", NO_READINGS)
         return
     handles = [style.entry(SHAPES[name], METHODS[name]) for name in SHAPES if (read["kind"] == name).any()]
@@ -62,6 +62,11 @@ def draw_history(figure, place, found):
         axes.plot(days, found.history[["previous_ohm", "last_ohm"]], color=style.INK, linewidth=1, zorder=4)
     _draw_readings(axes, read, bars)
     axes.set_ylabel("Impedance [Ω]")
+
+
+def has_history(found):
+    """Whether the tower has an impedance to draw."""
+    return bool((found.visits["impedance_ohm"] > 0).any())
 
 
 def works_words(found):
@@ -111,7 +116,7 @@ def _scale_history(axes, read, found):
     ohm = read["impedance_ohm"]
     ends = np.r_[ohm, ohm * read["season_low_factor"], ohm * read["season_high_factor"]]
     ends = np.r_[ends, found.condition[["target_ohm", "limit_ohm"]].astype(float).dropna()]
-    style.log_axis(axes.yaxis, ends.min() / 1.3, ends.max() * 1.4)
+    log_scale(axes.yaxis, ends.min() / 1.3, ends.max() * 1.4)
     _date_ticks(axes)
 
 

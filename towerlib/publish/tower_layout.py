@@ -50,6 +50,21 @@ def panel(figure, place, head, words, handles):
     return style.panel(figure, LEFT_MM, bottom + AXIS_MM, WIDE_MM, top - bottom - AXIS_MM)
 
 
+def log_scale(axis, low, high):
+    """Logarithmic axis with three numbers on it at least (changes the axis).
+
+    Parameters
+    ----------
+    axis : matplotlib.axis.Axis
+        Axis of a panel.
+    low, high : float
+        Its ends, above 0 [unit of the axis].
+    """
+    style.log_axis(axis, low, high)
+    if len(style.round_numbers(low, high)) < 3:
+        style.linear_axis(axis, 5)
+
+
 def missing(figure, place, head, sentence):
     """Say in a panel's place what is missing (changes the figure)."""
     style.write(figure, LEFT_MM, place[1] - 3, head, size=style.TEXT_PT, weight="bold", va="top")

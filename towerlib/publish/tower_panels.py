@@ -6,7 +6,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from towerlib.publish import style
-from towerlib.publish.tower_layout import edge_labels, missing, panel
+from towerlib.publish.tower_layout import edge_labels, log_scale, missing, panel
 
 LEG, TOTAL = style.COLOURS(0.45), style.COLOURS(0.9)
 NO_LEGS = "No leg current of this tower was read (legs.csv)."
@@ -25,10 +25,10 @@ def draw_legs(figure, place, found):
     found : Case
         The tower.
     """
-    read = found.currents[found.currents["leg_count_read"] > 0]
-    if read.empty:
+    if not has_legs(found):
         missing(figure, place, "Leg currents", NO_LEGS)
         return
+    read = found.currents[found.currents["leg_count_read"] > 0]
     newest = read.iloc[-1]
     legs = found.legs[(found.legs["visit_id"] == newest["visit_id"]) & found.legs["leakage_ma"].notna()]
     verdict = found.visits.set_index("visit_id").loc[newest["visit_id"], "leakage_verdict"]
@@ -44,6 +44,11 @@ def draw_legs(figure, place, found):
     axes = panel(figure, place, head, _currents_words(newest), handles)
     _bars(axes, legs, newest, marked[0] if marked else [])
     axes.set(xlabel="Leg", ylabel="Leakage current [mA]")
+
+
+def has_legs(found):
+    """Whether the tower has leg currents to draw."""
+    return bool((found.currents["leg_count_read"] > 0).any())
 
 
 def _marked(newest):
@@ -114,11 +119,11 @@ def draw_sweeps(figure, place, found):
     figure, place, found : matplotlib.figure.Figure, (float, float), Case
         As for `draw_legs`.
     """
-    points = found.sweeps[(found.sweeps["frequency_hz"] > 0) & (found.sweeps["impedance_ohm"] > 0)]
-    shapes = found.shapes[found.shapes["visit_id"].isin(points["visit_id"])]
-    if shapes.empty:
+    points = _points(found)
+    if not has_sweeps(found):
         missing(figure, place, "Impedance over frequency", NO_SWEEP)
         return
+    shapes = found.shapes[found.shapes["visit_id"].isin(points["visit_id"])]
     newest = shapes.iloc[-1]
     handles = [Line2D([], [], color=TOTAL, linewidth=1.8, marker="o", markersize=3, label="newest sweep")]
     if len(shapes) > 1:
@@ -139,6 +144,16 @@ def draw_sweeps(figure, place, found):
     axes.set(xlabel="Test frequency [Hz]", ylabel="Impedance |Z| [Ω]")
 
 
+def has_sweeps(found):
+    """Whether the tower has a sweep to draw."""
+    return not _points(found).empty
+
+
+def _points(found):
+    """Points of the sweeps that a logarithmic scale can show."""
+    return found.sweeps[(found.sweeps["frequency_hz"] > 0) & (found.sweeps["impedance_ohm"] > 0)]
+
+
 def _sweep_words(newest):
     """What the newest sweep tells, in words."""
     if pd.isna(newest["low_frequency_ohm"]):
@@ -155,10 +170,7 @@ def _scale_sweeps(axes, points):
     hertz, ohm = points["frequency_hz"], points["impedance_ohm"]
     style.log_axis(axes.xaxis, hertz.min() / 1.15, hertz.max() * 1.15)
     widen = max(np.sqrt(2.0 / (ohm.max() / ohm.min())), 1.15)
-    low, high = ohm.min() / widen, ohm.max() * widen
-    style.log_axis(axes.yaxis, low, high)
-    if len(style.round_numbers(low, high)) < 3:
-        style.linear_axis(axes.yaxis, 5)
+    log_scale(axes.yaxis, ohm.min() / widen, ohm.max() * widen)
 
 
 def _draw_sweep_lines(axes, points, shapes):

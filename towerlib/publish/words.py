@@ -92,12 +92,22 @@ def condition_answer(study):
         f"{classes.get('good', 0)} are good; {unread} have no usable reading of the footing alone.",
         _leaders("Highest footing impedance", ranked, "footing_ohm", "{:.1f} Ω"),
         _leaders("Widest gap", gaps, "gap_fraction", "{:.0%} of the sum"),
-        f"Rule: {towers['limit_rule'].iloc[0]}.",
+        *(f"Rule: {rule}." for rule in towers["limit_rule"].unique()),
+        _sureness(towers),
         f"Suspected from the leg currents: {_suspects(towers)}.",
         "A wide gap asks for an inspection of bond and coils; it does not prove a fault.",
         *study.route.remarks,
     ]
     return "\n".join(line for line in lines if line)
+
+
+def _sureness(towers):
+    """How sure it is who belongs to the worst tenth."""
+    counts = towers["rank_confidence"].value_counts()
+    return (
+        f"Worst tenth by footing impedance: {counts.get('sure', 0)} towers are surely in or out of it, "
+        f"{counts.get('likely', 0)} likely, for {counts.get('open', 0)} it is open; there a further test is worth most."
+    )
 
 
 def _suspects(towers):

@@ -167,7 +167,7 @@ def _trends(days):
     span, count, tt = sums["years"].max() - sums["years"].min(), sums.size(), sums["tt"].sum()
     told = (count >= number("trend_readings")) & (span >= number("trend_span_years"))
     slope = (sums["ty"].sum() / tt.where(told)).rename("slope")
-    left = (off["log"] - off["years"] * tower.map(slope)) ** 2
+    left = (off["log"] - off["years"] * slope.reindex(tower).to_numpy()) ** 2
     scatter = np.sqrt(left.groupby(tower).sum() / (count - 2).where(told) / tt)
     own = sums["u"].max() / np.sqrt(tt.where(told))
     half = np.fmax(1.96 * own, stdtrit((count - 2).where(told), 0.975) * scatter)

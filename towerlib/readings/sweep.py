@@ -203,8 +203,8 @@ def _against_single(table, points, clean):
     under, at_under = _beside(hertz, points["impedance_ohm"], hertz <= wanted[:, None], np.fmax)
     over, at_over = _beside(hertz, points["impedance_ohm"], hertz >= wanted[:, None], np.fmin)
     with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.where(over > under, np.log(wanted / under) / np.log(over / under), 0.0)
-    at_test = at_under ** (1.0 - part) * at_over**part
+        part = np.where(over == under, 0.0, np.log(wanted / under) / np.log(over / under))
+    at_test = np.exp((1.0 - part) * np.log(at_under) + part * np.log(at_over))
     off = pd.Series(at_test / table["single_ohm"].to_numpy() - 1.0)
     most = next(rule.threshold for rule in in_force() if rule.rule == "sweep_agrees")
     agrees = (off.abs() <= most).astype("boolean").mask(off.isna())

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.records import checks, dates, parse, repairs
+from towerlib.records.columns import synonyms
 from towerlib.records.marks import LONE_POINT
 from towerlib.records.parsed import Parsed, parsed
 from towerlib.records.tables import schema
@@ -58,6 +59,7 @@ def read(raw, headings, table, file):
     decimal = _decimal(raw, written, columns)
     hard = {name: headings[place].unit for name, place in named.items() if name not in plain}
     read = {name: _parsed(written[name], columns.get(name), unit, decimal) for name, unit in hard.items()}
+    read |= _days(written, [name for name in hard if name in columns and columns[name].metadata["kind"] == "date"], read)
     if {*POSITION} <= {*written} and not {*POSITION} <= {*plain}:
         read |= _positions(written, may_be_settled=table in checks.SETTLED)
         plain = {name: values for name, values in plain.items() if name not in POSITION}
@@ -157,12 +159,28 @@ def _parsed(cells, column, unit, decimal):
     if kind == "number":
         return _number(cells, column.metadata["unit"] if column else "mA", unit, decimal)
     readers = {
-        "choice": lambda text: parse.choice(text, column.checks[0].statistics["allowed_values"]),
+        "choice": lambda text: parse.choice(text, column.checks[0].statistics["allowed_values"], synonyms(column.name)),
         "date": dates.dates,
         "instant": dates.instants,
         "yes/no": parse.yes_no,
     }
     return _each_once(readers[kind], _text(cells))
+
+
+def _days(written, names, read):
+    """Columns of days whose order only the other such columns of the file tell: one hand wrote them all."""
+    doubtful = [name for name in names if read[name].problem.str.contains("no day past the 12th", regex=False).any()]
+    if not doubtful or len(names) < 2:
+        return {}
+    together = pd.concat([_text(written[name]) for name in names], keys=range(len(names)))
+    whole = _each_once(dates.dates, together.reset_index(drop=True))
+    count = len(together) // len(names)
+    told = {}
+    for name in doubtful:
+        first = names.index(name) * count
+        parts = (getattr(whole, part).iloc[first : first + count] for part in ("values", "repaired", "censored", "problem"))
+        told[name] = Parsed(*(part.set_axis(written[name].index) for part in parts))
+    return told
 
 
 def _each_once(reader, text):

@@ -1,5 +1,7 @@
 """Cells against the data dictionary: unreadable, out of range, blank where they must not be, or no name at all."""
 
+import operator
+
 import pandas as pd
 
 from towerlib.records import ledger
@@ -12,6 +14,12 @@ _NAMELESS = {
     "names nothing": ("n/a", "N/A", "n.a.", "-", "--", "---", "–", "—", "?", "??", ".", "nan", "NaN", "null", "NULL", "None"),
 }
 _SUMS = ("total", "totals", "sum", "mean", "average", "summe", "gesamt", "mittelwert", "somme", "moyenne", "suma", "soma", "média", "media", "promedio")
+BLANK = "is blank, but every row needs it"
+_RULES = {
+    "greater_than_or_equal_to": ("at least", operator.ge),
+    "less_than_or_equal_to": ("at most", operator.le),
+    "greater_than": ("above", operator.gt),
+}
 
 
 def flaws(rows, written, read, table):
@@ -45,8 +53,11 @@ def _unreadable(written, read, name):
 
 
 def _nameless(rows, table):
-    """Rows whose own name is a dash, or an error value of a spreadsheet."""
+    """Rows whose own name is a dash, an error value of a spreadsheet, or in place of a leg the sum of all legs."""
     parts = []
+    if table == "legs":
+        bad = rows.index[rows["leg"].str.strip(" :.=").str.lower().isin(_SUMS)]
+        parts.append(ledger.flaws(bad, "leg", rows.loc[bad, "leg"], "is a sum, not a leg; leakage_total_ma of the visit takes it"))
     for name in schema(table).metadata["key"] or ():
         for reason, words in _NAMELESS.items():
             bad = rows.index[rows[name].isin(words)]
@@ -57,76 +68,43 @@ def _nameless(rows, table):
 
 def _outside(rows, written, table, known):
     """Cells that are blank where they must not be, or out of the range of the dictionary."""
-    from pandera.errors import SchemaErrors
-
-    if _inside(rows, table):
-        return ledger.none()
-    try:
-        schema(table).validate(rows[list(schema(table).columns)], lazy=True)
-    except SchemaErrors as errors:
-        cases = errors.failure_cases.dropna(subset=["index"])
-    else:
-        return ledger.none()
-    cases = cases.assign(index=cases["index"].astype("int64"))
-    if table in SETTLED:
-        cases = cases[~cases["column"].isin(_POSITION)]
-    told = pd.MultiIndex.from_frame(known[["index", "column"]])
-    cases = cases[~pd.MultiIndex.from_frame(cases[["index", "column"]]).isin(told)]
-    pairs = list(zip(cases["column"], cases["check"], strict=True))
-    reasons = {pair: _sentence(table, *pair) for pair in set(pairs)}
-    hints = _sums(rows.loc[cases["index"]])
-    return pd.DataFrame(
-        {
-            "index": cases["index"],
-            "column": cases["column"],
-            "value": [_as_written(written, column, index) for column, index in zip(cases["column"], cases["index"], strict=True)],
-            "reason": [reasons[pair] + (hint if pair[1] == "not_nullable" else "") for pair, hint in zip(pairs, hints, strict=True)],
-        }
-    ).astype({"column": "str", "value": "str", "reason": "str"})
+    parts = []
+    for name, column in schema(table).columns.items():
+        told = known.loc[known["column"] == name, "index"]
+        for bad, reason in _breaches(rows[name], name, column, table):
+            bad = bad[~bad.isin(told)]
+            if len(bad):
+                value = written[name].loc[bad].astype("str").fillna("") if name in written else ""
+                parts.append(ledger.flaws(bad, name, value, reason))
+    return _with_hints(pd.concat(parts, ignore_index=True), rows) if parts else ledger.none()
 
 
-def _as_written(written, column, index):
-    """A cell as text, blank where there is none."""
-    cell = written[column].loc[index] if column in written else None
-    return "" if cell is None or cell is pd.NA or cell != cell else str(cell)
+def _with_hints(found, rows):
+    """Flaws in which a row of totals is called one, and counts as one flaw."""
+    is_sum = _sums(rows.loc[found["index"]]).to_numpy() & (found["reason"] == BLANK)
+    found = found.assign(reason=found["reason"].mask(is_sum, BLANK + "; it looks like a row of totals"))
+    return found[~(is_sum & found.duplicated("index"))]
+
+
+def _breaches(cells, name, column, table):
+    """Rows that break one rule of a column, and the rule in words."""
+    if not column.nullable and cells.isna().any():
+        yield cells.index[cells.isna()], BLANK
+    if column.metadata["kind"] != "number" or (table in SETTLED and name in _POSITION):
+        return
+    low, high = cells.min(), cells.max()
+    if pd.isna(low):
+        return
+    for check in column.checks:
+        (bound,) = check.statistics.values()
+        words, holds = _RULES[check.name]
+        if not (holds(low, bound) and holds(high, bound)):  # only then is every cell looked at
+            unit = column.metadata["unit"]
+            broken = cells.index[cells.notna() & ~holds(cells, bound)]
+            yield broken, f"must be {words} {bound:,.10g} {'' if unit == '1' else unit}".strip()
 
 
 def _sums(rows):
-    """A hint for rows that look like the totals below a table."""
-    texts = rows.select_dtypes("str")
-    first = texts.iloc[:, :4].apply(lambda column: column.str.strip(" :.=").str.lower().isin(_SUMS)).any(axis=1)
-    return first.map({True: "; it looks like a row of totals", False: ""})
-
-
-def _inside(rows, table):
-    """Whether every number lies in its range and nothing needed is blank: the usual case, told at once."""
-    for name, column in schema(table).columns.items():
-        if not column.nullable and rows[name].isna().any():
-            return False
-        if column.metadata["kind"] == "number" and not (table in SETTLED and name in _POSITION):
-            low, high = rows[name].min(), rows[name].max()
-            if pd.notna(low) and not all(_holds(check, low, high) for check in column.checks):
-                return False
-    return True
-
-
-def _holds(check, low, high):
-    """Whether a range check holds for all numbers from low to high."""
-    (bound,) = check.statistics.values()
-    within = {
-        "greater_than_or_equal_to": low >= bound,
-        "less_than_or_equal_to": high <= bound,
-        "greater_than": low > bound,
-    }
-    return within[check.name]
-
-
-def _sentence(table, column, check):
-    """Why a cell is out of range."""
-    if check == "not_nullable":
-        return "is blank, but every row needs it"
-    unit = schema(table).columns[column].metadata["unit"]
-    name, _, bound = str(check).partition("(")
-    words = {"greater_than_or_equal_to": "at least", "less_than_or_equal_to": "at most", "greater_than": "above"}
-    limit = f"{float(bound.rstrip(')')):,.10g}"
-    return f"must be {words.get(name, name)} {limit} {'' if unit == '1' else unit}".strip()
+    """Whether rows look like the totals below a table."""
+    texts = rows.select_dtypes("str").iloc[:, :4]
+    return texts.apply(lambda column: column.str.strip(" :.=").str.lower().isin(_SUMS)).any(axis=1)

@@ -106,6 +106,29 @@ def spellings(table):
     return words | {fold(name): name for name in columns}
 
 
+@cache
+def synonyms(column):
+    """Other words for the options of a column that holds words from a list.
+
+    Parameters
+    ----------
+    column : str
+
+    Returns
+    -------
+    dict of str to str
+        Word to the option that it stands for.
+
+    Examples
+    --------
+    >>> synonyms("method")["ohne Spulen"]
+    'no coils'
+    """
+    text = files("towerlib.records").joinpath("choices.csv").read_text(encoding="utf-8")
+    rows = [row for row in csv.DictReader(text.splitlines()) if row["column"] == column]
+    return {word.strip(): row["value"] for row in rows for word in row["also written as"].split("|")}
+
+
 def headings(header, table, own=None):
     """What each column of a file means.
 

@@ -13,7 +13,9 @@ import pandas as pd
 from towerlib.errors import RecordsError
 from towerlib.records import headers, quotes
 
-PIECE = 1 << 20  # bytes read at a time; a line as long as that belongs to no table
+PIECE = 1 << 20  # bytes read at a time
+SAMPLE = 1 << 18  # bytes among which the header is looked for
+LONGEST_LINE = 1 << 20  # bytes; a longer line belongs to no table
 SEPARATORS = (",", ";", "\t")
 MOST_NULS = 0.05  # share of the beginning that may be zero bytes; beyond it the file is no text
 
@@ -88,14 +90,14 @@ def _look(source):
     decoder, is_utf8 = codecs.getincrementaldecoder("utf-8")(), True
     start, last, feeds, returns, has_nul = b"", b"", 0, 0, False
     for piece in _pieces(source):
-        start = start or piece
+        start += piece if len(start) < SAMPLE else b""
         is_utf8 = is_utf8 and _decodes(decoder, piece)
         feeds, returns = feeds + piece.count(b"\n"), returns + piece.count(b"\r")
         has_nul = has_nul or b"\0" in piece
         tail = piece[max(piece.rfind(b"\n"), piece.rfind(b"\r")) + 1 :]
-        if len(tail) == PIECE:
-            raise RecordsError("has a line of more than a megabyte, so it is no table; save it again as CSV")
         last = tail if len(tail) < len(piece) else last + tail
+        if len(last) > LONGEST_LINE:
+            raise RecordsError("has a line of more than a megabyte, so it is no table; save it again as CSV")
     if start.count(b"\0") > MOST_NULS * len(start):
         raise RecordsError("holds NUL bytes, so it is no text file; save it again as CSV")
     line_end = r"\r?\n" if feeds else r"\r"
@@ -115,7 +117,7 @@ def _decodes(decoder, piece):
 def _header(looked, recognise):
     """Separator, number of rows up to and with the header, and its texts."""
     most = 3 * headers.TITLE_ROWS  # lines: a header cell may run over several
-    sample = looked.start[: PIECE // 4].decode(looked.encoding, errors="ignore")
+    sample = looked.start[:SAMPLE].decode(looked.encoding, errors="ignore")
     lines = re.split(looked.line_end, sample, maxsplit=most)[:most]
     rows = {separator: quotes.rows(lines, separator, headers.TITLE_ROWS) for separator in SEPARATORS}
     known = {
@@ -204,7 +206,7 @@ def _parsed(source, options):
 
 def _text_at_once(looked, separator, start, kinds):
     """Text columns that begin with a figure are asked for as text; the others are quicker left to pandas."""
-    sample = looked.start[: PIECE // 4].decode(looked.encoding, errors="ignore")
+    sample = looked.start[:SAMPLE].decode(looked.encoding, errors="ignore")
     line = re.split(looked.line_end, sample, maxsplit=start + 1)[start : start + 1]
     first = next(csv.reader([part.replace("\r", " ") for part in line], delimiter=separator), [])
     pairs = enumerate(zip(kinds, first, strict=False))

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from towerlib import limits
 from towerlib import line as settings
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.records import cells, columns, headers, ledger, raw, references, sources
@@ -31,6 +32,7 @@ class Records:
     repaired: pd.DataFrame
     counts: pd.DataFrame
     by_file: pd.DataFrame
+    limit_rules: tuple
     files: tuple
     unread: tuple
 
@@ -49,7 +51,7 @@ def load(folder):
         Tables with every column of the dictionary and the utility's own; `rejected` with one row an input row
         that is not used; `repaired` with one row a mended cell; `counts` with rows_in, used, repaired, rejected by
         table, where rows_in = used + rejected and `repaired` counts used rows with a mended cell; `by_file` with
-        the same counts by table and file.
+        the same counts by table and file; `limit_rules` as `towerlib.limits.apply` takes them.
 
     Raises
     ------
@@ -70,6 +72,7 @@ def load(folder):
     for name in NEEDED:
         _insist(name, read[name], folder)
     by_file = ledger.by_file(read)
+    own_limits = [folder / line.limits.rules] if limits.is_table(line.limits.rules) else []
     return Records(
         folder=folder,
         line=line,
@@ -78,8 +81,9 @@ def load(folder):
         repaired=pd.concat([table.repaired for table in read.values()], ignore_index=True),
         counts=by_file.groupby("table", sort=False).sum().reindex(list(TABLES), fill_value=0),
         by_file=by_file,
-        files=(folder / "line.toml", *dict.fromkeys(source.path for group in found.values() for source in group)),
-        unread=(*sources.unread(folder, found), *notes),
+        limit_rules=limits.of_line(line, folder),
+        files=(folder / "line.toml", *own_limits, *dict.fromkeys(source.path for group in found.values() for source in group)),
+        unread=(*(name for name in sources.unread(folder, found) if folder / name not in own_limits), *notes),
     )
 
 
@@ -105,13 +109,19 @@ def _table(name, found, folder, own):
     if len(parts) == 1:
         return replace(parts[0], notes=notes)
     return Table(
-        rows=pd.concat([part.rows for part in parts], ignore_index=True),
+        rows=_bounds_filled(pd.concat([part.rows for part in parts], ignore_index=True)),
         rejected=pd.concat([part.rejected for part in parts], ignore_index=True),
         repaired=pd.concat([part.repaired for part in parts], ignore_index=True),
         rows_in={file: count for part in parts for file, count in part.rows_in.items()},
         fallen=frozenset().union(*(part.fallen for part in parts)),
         notes=notes,
     )
+
+
+def _bounds_filled(rows):
+    """Rows of several files, of which some have no bound anywhere: theirs are blank, so that copies stay copies."""
+    bounds = [name for name in rows if name.endswith(cells.BOUND)]
+    return rows.assign(**{name: rows[name].fillna("") for name in bounds}) if bounds else rows
 
 
 def _file(name, source, folder, own):
@@ -132,7 +142,7 @@ def _file(name, source, folder, own):
     rows, bad = ledger.reject(name, read.rows, read.flaws)
     if table.misshapen:
         entries = [(name, source.name, row, "", text, reason) for row, text, reason in table.misshapen]
-        bad = pd.concat([bad, ledger.rejected(entries)], ignore_index=True)
+        bad = pd.concat([bad, ledger.rejected(entries)]).sort_values("row", kind="stable", ignore_index=True)
     return Table(
         rows=rows,
         rejected=bad,

@@ -64,7 +64,7 @@ def _shown(value):
         return ""
     if isinstance(value, pd.Timestamp):
         return value.strftime("%Y-%m-%d") if value.tzinfo is None else value.isoformat()
-    if isinstance(value, bool):
+    if str(value) in ("True", "False"):
         return "yes" if value else "no"
     return f"{value:.10g}" if isinstance(value, float) else str(value)
 

@@ -1,7 +1,8 @@
-"""The three lines of the demo. Every name and every number here is invented."""
+"""The lines of the demo. Every name and every number here is invented."""
 
 from importlib.resources import files
 
+from towerlib.simulate.messy import ambermoss_harrowmere
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
 
 SEED = 20260701
@@ -109,3 +110,18 @@ def demo_lines():
     ['quillmere-tolstrand', 'brackwater-stonefell', 'stonefell-ambermoss']
     """
     return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
+
+
+def messy_line():
+    """Specification of the line whose files are a mess.
+
+    Returns
+    -------
+    LineSpec
+
+    Examples
+    --------
+    >>> messy_line().line_id
+    'ambermoss-harrowmere'
+    """
+    return ambermoss_harrowmere(_settings("ambermoss-harrowmere"))

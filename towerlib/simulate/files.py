@@ -2,8 +2,9 @@
 
 from pathlib import Path
 
-from towerlib.simulate.demo import SEED, demo_lines
+from towerlib.simulate.demo import SEED, demo_lines, messy_line
 from towerlib.simulate.lines import simulate_line
+from towerlib.simulate.messy import write_messy
 
 
 def write(spec, tables, folder):
@@ -56,7 +57,7 @@ def _write_table(table, path, separator):
 
 
 def write_demo(folder):
-    """Write the three lines of the demo.
+    """Write the lines of the demo: three as they are read, a fourth as crews send them.
 
     Parameters
     ----------
@@ -68,4 +69,8 @@ def write_demo(folder):
     list of pathlib.Path
         The line folders, with what is planted in ``truth.csv`` and ``truth-visits.csv``.
     """
-    return [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
+    clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
+    spec = messy_line()
+    place = Path(folder) / spec.line_id
+    write_messy(spec, simulate_line(spec, SEED), place, _write_table)
+    return [*clean, place]

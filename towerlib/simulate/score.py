@@ -5,6 +5,7 @@
 
 import argparse
 from dataclasses import replace
+from itertools import cycle, islice
 from tempfile import TemporaryDirectory
 
 import numpy as np
@@ -33,7 +34,7 @@ ANSWERS = {
 TOLD = set().union(*ANSWERS.values())
 HONEST = {"too small to judge", "ring or other earth path", "cannot tell"}
 WRONG_TURNS = ["two turns on one leg", "half the turns on one leg", "turns not entered"]
-SHARES = ("flagged", "recall", "precision")
+FIGURES = ["visits", "flagged", "recall", "precision", "missed", "honest"]
 INJECTED = ["impedance_ohm", "impedance_no_coils_ohm", "injected_ma", "legs_ma"]
 
 
@@ -42,10 +43,8 @@ def judge(spec, seed, sensor, folder, *, injected=True):
 
     Parameters
     ----------
-    spec : LineSpec
-        The line.
-    seed : int
-        Source of chance; other coils leave the line and its defects as they are.
+    spec, seed : LineSpec, int
+        The line and its chance; other coils leave the line and its defects as they are.
     sensor : Sensor
         The coils, of which ``line.toml`` tells the truth.
     folder : path
@@ -56,12 +55,12 @@ def judge(spec, seed, sensor, folder, *, injected=True):
     Returns
     -------
     DataFrame
-        One row a visit with leg currents, as of `summarise`; besides ``defect`` and ``flaw``: what was planted
-        in the tower by that day, and in the reading. Blank is nothing; a flaw that is none of `ANSWERS` keeps
-        its name.
+        One row a visit with leg currents, as of `summarise`; besides ``defect`` and ``flaw``: what was
+        planted in the tower by that day, and in the reading; blank is nothing.
     """
-    tables = simulate_line(with_sensor(spec, sensor), seed)
-    records = load(write(with_sensor(spec, sensor), tables, folder))
+    spec = with_sensor(spec, sensor)
+    tables = simulate_line(spec, seed)
+    records = load(write(spec, tables, folder))
     if not injected:
         visits = records.visits.assign(**dict.fromkeys(INJECTED, np.nan))
         records = replace(records, visits=visits, legs=records.legs.assign(impedance_ohm=np.nan))
@@ -74,15 +73,14 @@ def _with_truth(found, tables, records):
     """Visits with what was planted in tower and reading."""
     truth = tables["truth"][["tower_id", "defect", "defect_since"]]
     table = found.merge(truth, on="tower_id", validate="m:1")
-    flaw = tables["truth-visits"].set_index("visit_id")["flaw"].replace("calibration lapsed", "")
-    flaw = table["visit_id"].map(flaw).fillna("").astype(str)
+    flaws = tables["truth-visits"].set_index("visit_id")["flaw"]
+    flaw = table["visit_id"].map(flaws).fillna("").astype(str).replace("calibration lapsed", "")
     worn = records.legs.groupby("visit_id")["coil_turns_worn"].agg(["min", "max"])
     visits = records.visits.set_index("visit_id").join(worn).loc[table["visit_id"]].reset_index()
     turned = visits[["coil_turns_worn", "min", "max"]].ne(visits["coil_turns_set"], axis=0).any(axis=1)
     words = np.where(turned, "wrong turns, written down", "wrong turns, not written down")
-    begun = table["defect_since"] <= table["date"]
     return table.assign(
-        defect=table["defect"].where(begun, "").replace("none", ""),
+        defect=table["defect"].where(table["defect_since"] <= table["date"], ""),
         flaw=flaw.mask(flaw.isin(WRONG_TURNS), pd.Series(words, table.index)),
     )
 
@@ -98,9 +96,9 @@ def count(judged):
     Returns
     -------
     DataFrame
-        One row a thing planted, the last for sound visits: ``visits``; ``flagged``, the share with any
-        cause of `ANSWERS`; ``recall``; ``precision`` of the causes that answer it; ``missed``, and of these ``honest``:
-        it was said that nothing can be said.
+        One row a thing planted, the last for sound visits: ``visits``; ``flagged``, the share told any cause
+        of `ANSWERS`; ``recall``; ``precision`` of the causes that answer it; ``missed``, and of these
+        ``honest``: it was said that nothing can be said.
 
     Notes
     -----
@@ -112,9 +110,10 @@ def count(judged):
     --------
     >>> found = {"suspected_cause": ["weak leg", "none", "weak leg"], "defect": ["open leg", "open leg", ""]}
     >>> count(pd.DataFrame(found).assign(flaw="")).loc["open leg"].tolist()
-    [2.0, 1.0, 0.5, 0.5, 1.0, 0.0]
+    [2.0, 0.5, 0.5, 0.5, 1.0, 0.0]
     """
-    cause, told = judged["suspected_cause"], judged["suspected_cause"].isin(TOLD)
+    cause = judged["suspected_cause"]
+    told = cause.isin(TOLD)
     right = _answers(cause, judged["defect"]) | _answers(cause, judged["flaw"])
     rows = {}
     for planted, answers in ANSWERS.items():
@@ -124,14 +123,13 @@ def count(judged):
         rows[planted] = [here.sum(), told[here].mean(), *figures]
     sound = (judged["defect"] == "") & (judged["flaw"] == "")
     rows["nothing"] = [sound.sum(), told[sound].mean(), *[np.nan] * 4]
-    names = ["visits", "flagged", "recall", "precision", "missed", "honest"]
-    return pd.DataFrame.from_dict(rows, orient="index", columns=names, dtype=float)
+    return pd.DataFrame.from_dict(rows, orient="index", columns=FIGURES, dtype=float)
 
 
 def _answers(cause, planted):
     """Whether each cause is an answer to what is planted there."""
-    allowed = pd.DataFrame([(p, a) for p, answers in ANSWERS.items() for a in answers])
-    return pd.MultiIndex.from_arrays([planted, cause]).isin(pd.MultiIndex.from_frame(allowed))
+    right = [named in ANSWERS.get(name, ()) for name, named in zip(planted, cause, strict=True)]
+    return pd.Series(right, cause.index)
 
 
 def score(lines, seed, sensors=SENSORS, *, injected=True):
@@ -142,7 +140,7 @@ def score(lines, seed, sensors=SENSORS, *, injected=True):
     lines, seed : int
         How many lines, the demo's three in turn; the seed of the first, the next has one more.
     sensors : sequence of Sensor
-        The coils.
+        Coils of each accuracy.
     injected : bool
         False takes the injected test away.
 
@@ -154,8 +152,8 @@ def score(lines, seed, sensors=SENSORS, *, injected=True):
     parts = []
     for sensor in sensors:
         with TemporaryDirectory() as folder:
-            specs = [demo_lines()[k % len(demo_lines())] for k in range(lines)]
-            each = [judge(spec, seed + k, sensor, folder, injected=injected) for k, spec in enumerate(specs)]
+            specs = enumerate(islice(cycle(demo_lines()), lines))
+            each = [judge(spec, seed + k, sensor, folder, injected=injected) for k, spec in specs]
         counts = count(pd.concat(each, ignore_index=True)).rename_axis("planted").reset_index()
         parts.append(counts.assign(coils=f"{100 * sensor.gain:g} % + {sensor.noise_ma:g} mA"))
     return pd.concat(parts, ignore_index=True)[["coils", *counts.columns]]
@@ -183,14 +181,12 @@ def _cell(name, value):
         return value
     if np.isnan(value):
         return "–"
-    return f"{100 * value:.1f} %" if name in SHARES else f"{value:.0f}"
+    return f"{100 * value:.1f} %" if name in FIGURES[1:4] else f"{value:.0f}"
 
 
 def main(words=None):
     """Print what is found with the injected test and by leakage alone."""
-    parser = argparse.ArgumentParser(
-        prog="python -m towerlib.simulate.score", description=__doc__.split("\n")[0]
-    )
+    parser = argparse.ArgumentParser(description="How well the named causes meet what is planted.")
     parser.add_argument("--lines", type=int, default=3, help="lines to simulate, the demo's three in turn")
     parser.add_argument("--seed", type=int, default=1, help="seed of the first line")
     asked = parser.parse_args(words)
