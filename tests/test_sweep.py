@@ -132,8 +132,9 @@ def test_points_on_the_mains_are_left_out():
 
 def test_one_wild_point_is_set_aside():
     ohm = np.full(13, 10.0)
-    ohm[5] = 30.0
+    ohm[3] = 30.0  # at 128 Hz, where the single reading was taken
     found = told(sweep(ohm))
+    assert found["sweep_at_test_ohm"] == pytest.approx(10)
     assert (found["points_off"], found["shape"]) == (1, "flat")
     assert "off their neighbours: 1 point" in found["remark"]
 

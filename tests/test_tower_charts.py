@@ -15,8 +15,6 @@ from towerlib.publish import style
 from towerlib.publish.tower_case import case, tables_of
 from towerlib.publish.tower_charts import CAUTION, history_chart, legs_chart, sweep_chart, tower_picture
 
-DATES = pd.to_datetime(["2019-09-02", "2023-08-22", "2026-06-04"])
-
 
 @pytest.fixture(scope="module")
 def line():
@@ -60,6 +58,11 @@ def crowded(figure):
     return flaws + [text.get_text() for text in texts if text.get_fontsize() < style.SMALL_PT]
 
 
+def keys(figure):
+    """Labels of the first legend."""
+    return [text.get_text() for text in figure.legends[0].get_texts()]
+
+
 def heights(axes):
     """Heights of the bars of a panel."""
     return [patch.get_height() for patch in axes.patches if isinstance(patch, Rectangle)]
@@ -81,13 +84,14 @@ def with_currents(line, tower_id, total_ma, **legs_ma):
     return replace(line, legs=legs, currents=currents)
 
 
-# 46 and 131: open bond; 22: reversed coil; 36: ring; 59: ring and open bond; 66: treated; 54: many readings.
-@pytest.mark.parametrize("tower_id", ["46", "131", "22", "36", "59", "66", "109", "76", "90"])
+# 46: open bond; 22: reversed coil; 36: ring; 59: ring and open bond; 66 and 109: treated.
+@pytest.mark.parametrize("tower_id", ["46", "22", "36", "59", "66", "109"])
 def test_nothing_overlaps_or_leaves_the_page(line, tower_id):
     figure = tower_picture(tower_id, line)
     assert crowded(figure) == []
     wide, high = figure.get_size_inches() * 25.4
-    assert (wide <= 210) and (high <= 297)  # A4: ISO 216
+    assert wide <= 210  # A4: ISO 216
+    assert high <= 297
 
 
 def test_long_names_many_legs_and_many_sweeps_fit(line):
@@ -163,8 +167,8 @@ def test_history_marks_treatments_limits_and_what_may_be_compared(line):
     assert "down over the treatment (17.2 to 8.66 Ω)" in said(figure)
     assert "limit 15 Ω" in said(figure)
     assert "target 5 Ω" in said(figure)
-    assert "comparable readings" not in " ".join(text.get_text() for text in figure.legends[0].get_texts())
-    assert "comparable readings" in said(history_chart("46", line).legends[0].figure)
+    assert "comparable readings" not in keys(figure)
+    assert "comparable readings" in keys(history_chart("46", line))
 
 
 def test_treatments_close_to_each_other_share_a_label(line):
@@ -174,9 +178,8 @@ def test_treatments_close_to_each_other_share_a_label(line):
     figure = history_chart(
         "66", replace(line, works=done.assign(treatment="deep rod", quantity=6.0, cost=1.0))
     )
-    assert [
-        text for text in ("W1", "W2–3", "W2", "W3") if text in [t.get_text() for t in written(figure)]
-    ] == ["W1", "W2–3"]
+    labels = [text.get_text() for text in written(figure) if text.get_text().startswith("W")]
+    assert sorted(labels) == ["W1", "W2–3"]
 
 
 def test_method_and_verdict_show_in_shape_and_fill(line):
@@ -194,17 +197,15 @@ def test_sweeps_are_log_log_and_the_newest_is_strong(line):
     (axes,) = figure.axes
     assert (axes.get_xscale(), axes.get_yscale()) == ("log", "log")
     newest = case("22", line).shapes["visit_id"].iloc[-1]
-    widths = {len(drawn.get_ydata()): drawn.get_linewidth() for drawn in axes.lines}
     assert axes.lines[-1].get_linewidth() > axes.lines[0].get_linewidth()
     ohm = line.sweeps.loc[line.sweeps["visit_id"] == newest, "impedance_ohm"]
     assert list(axes.lines[-1].get_ydata()) == list(ohm)
-    assert widths
     assert "tells no impulse impedance" in said(figure)
 
 
 def test_a_flat_sweep_looks_flat(line):
     low, high = sweep_chart("66", line).axes[0].get_ylim()
-    assert high / low >= 2
+    assert high / low == pytest.approx(2)
 
 
 def test_every_axis_has_a_unit(line):

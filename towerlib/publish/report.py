@@ -1,15 +1,18 @@
 """The files of one line and month: lists, map, pictures, GIS layers and the tables behind them."""
 
 from pathlib import Path
+from urllib.parse import quote
 
 import pandas as pd
 
 from towerlib.plan import ORDER_RULE
-from towerlib.publish import cautions, charts, geopackage, maps, workbook
+from towerlib.publish import cautions, charts, geopackage, maps, tower_case, tower_charts, workbook
+
+TOWERS_SHOWN = 8  # pictures of single towers: the first of the list that have leg currents to show
 
 PICTURES = {
-    "route-map": lambda study: maps.route_map(study.route, study.condition, study.line, by="impedance"),
-    "route-map-gap": lambda study: maps.route_map(study.route, study.condition, study.line, by="gap"),
+    "route-map": lambda study: route_map(study, "impedance"),
+    "route-map-gap": lambda study: route_map(study, "gap"),
     "route-profile": lambda study: charts.route_profile(study.condition, study.line),
     "ranked-bars": lambda study: charts.ranked_bars(study.condition, study.line),
     "gap-scatter": lambda study: charts.gap_scatter(study.condition, study.line),
@@ -42,9 +45,46 @@ def write(study, folder):
     geopackage.write(study.route, study.priority, folder / "line.gpkg")
     for name, draw in PICTURES.items():
         save(draw(study), folder / f"{name}.png")
-    for name, table in tables(study).items():
+    cases = tower_case.tables_of(study)
+    (folder / "towers").mkdir(exist_ok=True)
+    for rank, tower_id in suspicious(study.priority):
+        picture = tower_charts.tower_picture(tower_id, cases)
+        save(picture, folder / "towers" / f"{rank:03d}-{quote(tower_id, safe='')}.png")
+    for name, table in (tables(study) | {"history": cases.history, "sweep-shapes": cases.shapes}).items():
         table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+
+
+def route_map(study, by):
+    """The route map of an assessment.
+
+    Parameters
+    ----------
+    study : Assessment
+    by : {"impedance", "gap"}
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    return maps.route_map(study.route, study.condition, study.line, by=by, month=study.month)
+
+
+def suspicious(priority):
+    """The first towers of the repair and bond queues: those whose readings are worth a look of their own.
+
+    Parameters
+    ----------
+    priority : pandas.DataFrame
+
+    Returns
+    -------
+    list of (int, str)
+        Rank and tower_id.
+    """
+    queued = priority[priority["queue"].isin(["repair", "bond"])].sort_values("queue_rank", kind="stable")
+    first = queued.head(TOWERS_SHOWN)
+    return list(zip(first["rank"], first["tower_id"], strict=True))
 
 
 def tables(study):
@@ -64,6 +104,7 @@ def tables(study):
         "findings": study.grades.findings,
         "route": pd.DataFrame(study.route.towers.drop(columns="geometry")),
         "spans": pd.DataFrame(study.route.spans.drop(columns="geometry")),
+        "currents": study.currents,
         "condition": study.condition,
         "priority": study.priority,
     }

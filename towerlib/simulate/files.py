@@ -71,6 +71,26 @@ def write_demo(folder):
     """
     clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
     spec = messy_line()
+    return [*clean, write_mess(spec, simulate_line(spec, SEED), folder)]
+
+
+def write_mess(spec, tables, folder):
+    """Write the tables of one line as three crews with habits of their own would send them.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Its campaigns name the crews A, B and C.
+    tables : dict of str to DataFrame
+        From `simulate_line`.
+    folder : path
+        Where the line's folder goes.
+
+    Returns
+    -------
+    pathlib.Path
+        The line's folder.
+    """
     place = Path(folder) / spec.line_id
-    write_messy(spec, simulate_line(spec, SEED), place, _write_table)
-    return [*clean, place]
+    write_messy(spec, tables, place, _write_table)
+    return place

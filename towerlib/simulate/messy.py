@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from towerlib.simulate import habits
+from towerlib.simulate.habits import german, minutes, plain, sheet
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
 
 CREATED = datetime.datetime(2026, 6, 30)  # fixed, so that the same tables give the same workbook
@@ -74,17 +74,17 @@ def _register(towers):
     """The office's register: the last towers in degrees and minutes, one swapped, one without its sign, one lost."""
     latitude, longitude = (towers[name].map("{:.6f}".format) for name in ("latitude_deg", "longitude_deg"))
     for place in range(len(towers) - 6, len(towers)):
-        latitude[place] = habits.minutes(towers["latitude_deg"][place], "NS")
-        longitude[place] = habits.minutes(towers["longitude_deg"][place], "EW")
+        latitude[place] = minutes(towers["latitude_deg"][place], "NS")
+        longitude[place] = minutes(towers["longitude_deg"][place], "EW")
     latitude[4], longitude[4] = longitude[4], latitude[4]
     latitude[9] = latitude[9].lstrip("-")
-    latitude[15], longitude[15] = "0", "0"
+    latitude[18], longitude[18] = "0", "0"
     return towers.assign(latitude_deg=latitude, longitude_deg=longitude)
 
 
 def _crew_a(visits, legs, place, stem):
     """Crew A: Windows-1252, semicolons, decimal commas, a title, a sum under each visit's legs."""
-    table = habits.german(visits)
+    table = german(visits)
     if stem.startswith("2026"):
         table.loc[3, "Erdungsimpedanz [Ohm]"] = "siehe Bemerkung"
         table.loc[6, "Prüfdatum"] = "31.06.2026"
@@ -94,7 +94,7 @@ def _crew_a(visits, legs, place, stem):
     sums = legs.groupby("visit_id", as_index=False)["leakage_ma"].sum().assign(leg="Summe") if "2026" in stem else legs[:0]
     both = pd.concat([legs, sums]).sort_values("visit_id", kind="stable", ignore_index=True)
     headers = {"visit_id": "Prüfnummer", "leg": "Eckstiel", "leakage_ma": "Ableitstrom [mA]", "coil_turns_worn": "Windungen"}
-    _write_german(habits.german(both, headers), place / "legs" / f"{stem}.csv", "")
+    _write_german(german(both, headers), place / "legs" / f"{stem}.csv", "")
 
 
 def _write_german(table, path, title):
@@ -106,7 +106,7 @@ def _write_german(table, path, title):
 
 def _crew_b(visits, legs, place, stem):
     """Crew B: a workbook with titles, a row of units, a column a leg, a row of means and a sheet of instructions."""
-    header, units, rows = habits.sheet(visits, legs)
+    header, units, rows = sheet(visits, legs)
     value = header.index("Impedance")
     rows[2][value] = "OL"
     rows[5][header.index("Date")] = None
@@ -142,7 +142,7 @@ def _write_row(page, row, cells, day):
 
 def _crew_c(visits, legs, place, stem):
     """Crew C: month first, feet, amperes, spellings of their own; some rows are past mending, the end came twice."""
-    table = habits.plain(visits)
+    table = plain(visits)
     table.loc[1, "Lat"], table.loc[1, "Long"] = "0", "0"
     table.loc[2, "Structure No"] = "12 or 12A"
     table.loc[4, "Value"] = "same as last"

@@ -1,0 +1,240 @@
+"""Kinds of mess that crews and spreadsheets make, each as a change to a clean table of texts."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+SAME, BLANK, LOST = "same", "blank", "lost"  # what a messed cell means: what it did, nothing, or nobody can tell
+
+
+@dataclass(frozen=True)
+class CellKind:
+    """Mess in cells of one column.
+
+    Attributes
+    ----------
+    name : str
+        As the score prints it.
+    table, column : str
+        Where.
+    change : callable
+        (texts, rng) to new texts.
+    meant : str
+        ``"same"``, ``"blank"`` or ``"lost"``.
+    whole : bool
+        All cells of the column at once, as one hand writes them.
+    slip : bool
+        Read to the letter, nobody can see it in the cell: only the reading as a whole may tell.
+    """
+
+    name: str
+    table: str
+    column: str
+    change: Callable
+    meant: str = SAME
+    whole: bool = False
+    slip: bool = False
+
+
+@dataclass(frozen=True)
+class FileKind:
+    """Mess in the lines of a file.
+
+    Attributes
+    ----------
+    name : str
+        As the score prints it.
+    table : str
+        Whose file.
+    change : callable
+        (lines, rng) to new lines or bytes, the places of the rows that were touched (from 0, the header left
+        out), and the number of rows that are none of the table.
+    """
+
+    name: str
+    table: str
+    change: Callable
+
+
+def _each(function):
+    """A change of every text by itself."""
+    return lambda texts, rng: texts.map(function)
+
+
+def _words(*words):
+    """A change to one of some words."""
+    return lambda texts, rng: pd.Series(rng.choice(words, len(texts)), index=texts.index, dtype="str")
+
+
+def _day(layout):
+    """A change of ISO dates to another layout."""
+    return lambda texts, rng: pd.to_datetime(texts).dt.strftime(layout).astype("str")
+
+
+def _serial(texts, rng):
+    """Day numbers of a spreadsheet."""
+    return (pd.to_datetime(texts) - pd.Timestamp("1899-12-30")).dt.days.astype("str")
+
+
+def _in_words(texts, rng):
+    """Months as words of four languages."""
+    months = ("März", "mars", "marzo", "March")
+    return pd.Series([f"{8 + place % 20} {months[place % 4]} 2024" for place in range(len(texts))], index=texts.index)
+
+
+def _transposed(text):
+    """Two neighbouring figures that change places, where that changes the number."""
+    for place in range(len(text) - 1):
+        pair = text[place : place + 2]
+        if pair.isdigit() and pair[0] != pair[1]:
+            return text[:place] + pair[::-1] + text[place + 2 :]
+    return text + "1"
+
+
+def _minutes(text):
+    """Degrees, minutes, seconds and a letter; the axis is told by the size."""
+    angle = float(text)
+    seconds = round(abs(angle) * 3600, 3)
+    letter = ("S" if angle < 0 else "N") if abs(angle) > 25 else ("W" if angle < 0 else "E")
+    return f"{int(seconds // 3600)}°{int(seconds % 3600 // 60):02d}'{seconds % 60:06.3f}\"{letter}"
+
+
+OHM, DATE, TOWER = ("visits", "impedance_ohm"), ("visits", "date"), ("visits", "tower_id")
+LATITUDE = ("towers", "latitude_deg")
+CELLS = (
+    CellKind("decimal commas in the whole column", *OHM, _each(lambda text: text.replace(".", ",")), whole=True),
+    CellKind("decimal commas in some cells", *OHM, _each(lambda text: text.replace(".", ","))),
+    CellKind("unit in the cell", *OHM, _each(lambda text: f"{text} Ω")),
+    CellKind("unit of another size in the cell", *OHM, _each(lambda text: f"{float(text) / 1000:.10g} kΩ")),
+    CellKind("unit of another quantity in the cell", *OHM, _each(lambda text: f"{text} V"), LOST),
+    CellKind("scientific notation", *OHM, _each(lambda text: f"{float(text):.6e}")),
+    CellKind("over-range words", *OHM, _words("OL", "over range", "Überlauf", "hors gamme"), BLANK),
+    CellKind("words for not measured", *OHM, _words("n/a", "—", "nicht gemessen", "no medido"), BLANK),
+    CellKind("text for a number", *OHM, _words("see note", "approx. 20", "4..2", "x", "12 to 14"), LOST),
+    CellKind("error values of a spreadsheet", *OHM, _words("#N/A", "#DIV/0!", "#WERT!", "########"), LOST),
+    CellKind("same as last", *OHM, _words("same as last", "ditto", '"', "idem"), LOST),
+    CellKind("minus before an impedance", *OHM, _each(lambda text: f"-{text}"), LOST),
+    CellKind("0 for not tested", *OHM, _each(lambda text: "0"), BLANK, slip=True),
+    CellKind("two figures change places", *OHM, _each(_transposed), slip=True),
+    CellKind("day first with dots", *DATE, _day("%d.%m.%Y"), whole=True),
+    CellKind("day first with slashes", *DATE, _day("%d/%m/%Y"), whole=True),
+    CellKind("month first with slashes", *DATE, _day("%m/%d/%Y"), whole=True),
+    CellKind("some dates day first, some month first", *DATE, lambda texts, rng: _mixed(texts), whole=True),
+    CellKind("day numbers of a spreadsheet", *DATE, _serial),
+    CellKind("months in words", *DATE, _in_words, LOST),
+    CellKind("two-digit years with dots", *DATE, _day("%d.%m.%y")),
+    CellKind("year or day first, with hyphens", *DATE, _day("%y-%m-%d"), LOST),
+    CellKind("time of day behind the date", *DATE, _each(lambda text: f"{text} 14:30")),
+    CellKind("prefix and zeros in tower names", *TOWER, _each(lambda text: f"T-{text.lstrip('0')}")),
+    CellKind("small letters and spaces in tower names", *TOWER, _each(lambda text: f" tower {text.lower()} ")),
+    CellKind("towers that the register does not have", *TOWER, _words("999", "T-888", "?", "gate"), LOST),
+    CellKind("words of a list in another spelling", "visits", "method", _each(lambda text: text.upper().replace(" ", "_"))),
+    CellKind("words that are not on the list", "visits", "method", _words("usual", "clamp", "4 pole"), LOST),
+    CellKind("degrees, minutes, seconds", *LATITUDE, _each(_minutes)),
+    CellKind("decimal commas in positions", *LATITUDE, _each(lambda text: text.replace(".", ","))),
+    CellKind("lost sign of a latitude", *LATITUDE, _each(lambda text: text.lstrip("-"))),
+    CellKind("text for a position", *LATITUDE, _words("north", "see map", "32,34,1,2"), LOST),
+    CellKind("latitude that is off by degrees", *LATITUDE, _each(lambda text: f"{float(text) + 4:.6f}"), LOST),
+    CellKind("position of the vehicle", "visits", "latitude_deg", _each(lambda text: f"{float(text) + 0.0009:.6f}"), slip=True),
+)
+
+
+def _mixed(texts):
+    """Two hands in one column: every second date with the month first."""
+    days = pd.to_datetime(texts)
+    odd = np.arange(len(texts)) % 2 == 1
+    return pd.Series(np.where(odd, days.dt.strftime("%m/%d/%Y"), days.dt.strftime("%d/%m/%Y")), index=texts.index)
+
+
+def _chosen(lines, rng, count=8):
+    """Places of some rows, the first and the last left alone."""
+    return sorted(rng.choice(np.arange(2, len(lines) - 2), count, replace=False).tolist())
+
+
+def _on_rows(edit):
+    """A change of some rows."""
+
+    def change(lines, rng):
+        chosen = _chosen(lines, rng)
+        new = [edit(line) if place in chosen else line for place, line in enumerate(lines)]
+        return new, [place - 1 for place in chosen], 0
+
+    return change
+
+
+def _added(make):
+    """Rows that are none of the table, put between the others."""
+
+    def change(lines, rng):
+        new = list(lines)
+        chosen = _chosen(lines, rng)
+        for place in reversed(chosen):
+            new.insert(place + 1, make(lines, place))
+        return new, [], len(chosen)
+
+    return change
+
+
+def _all(edit):
+    """A change of the file as a whole that takes nothing from its rows."""
+    return lambda lines, rng: (edit(lines), list(range(len(lines) - 1)), 0)
+
+
+def _other_content(lines, place):
+    """A row with the id of another and other contents: both are touched, the one above too."""
+    cells = lines[place].split(",")
+    return ",".join([cells[0], *cells[1:3][::-1], *cells[3:]])
+
+
+def _claimed_twice(lines, rng):
+    """Some ids over two different rows."""
+    new, _, added = _added(_other_content)(lines, rng)
+    seen = [line.split(",")[0] for line in new]
+    twice = {one for one in seen if seen.count(one) > 1}
+    touched = [place for place, line in enumerate(lines[1:]) if line.split(",")[0] in twice]
+    return new, touched, added
+
+
+def _cut(lines, rng):
+    """A file that breaks off in the middle of its last row."""
+    last = lines[-1].split(",")
+    text = "\n".join([*lines[:-1], ",".join(last[: len(last) // 2])])
+    return text.encode(), [len(lines) - 2], 0
+
+
+def _german(lines):
+    """Semicolons and decimal commas throughout."""
+    return [line.replace(",", ";").replace(".", ",") for line in lines]
+
+
+def _legs_twice(lines, rng):
+    """Some legs with a second, other current."""
+    chosen = _chosen(lines, rng)
+    new = list(lines)
+    for place in reversed(chosen):
+        visit, leg, current, *rest = lines[place].split(",")
+        new.insert(place + 1, ",".join([visit, leg.lower(), f"{float(current or 0) + 7:.10g}", *rest]))
+    return new, [place - 1 for place in chosen], len(chosen)
+
+
+FILES = (
+    FileKind("semicolons and decimal commas throughout", "visits", _all(_german)),
+    FileKind("tabs", "visits", _all(lambda lines: [line.replace(",", "\t") for line in lines])),
+    FileKind("titles above the header", "visits", _all(lambda lines: ["Earthing tests,crew B", '12" leads', "", *lines])),
+    FileKind("blank rows and columns behind the table", "visits", _all(lambda lines: [*(f"{line},," for line in lines), ",,,", ""])),
+    FileKind("UTF-16", "visits", _all(lambda lines: "\n".join(lines).encode("utf-16"))),
+    FileKind("UTF-8 with a mark", "visits", _all(lambda lines: "\n".join(lines).encode("utf-8-sig"))),
+    FileKind("columns in another order", "visits", _all(lambda lines: [",".join(line.split(",")[::-1]) for line in lines])),
+    FileKind("a cell too many in some rows", "visits", _on_rows(lambda line: line.replace(",leg coils,", ",leg coils,wet,").replace(",no coils,", ",no coils,wet,"))),
+    FileKind("an open quotation mark in some rows", "visits", _on_rows(lambda line: ",".join([*line.split(",")[:-1], '"' + line.split(",")[-1]]))),
+    FileKind("zero bytes in some rows", "visits", _on_rows(lambda line: line[:20] + "\0\0" + line[22:])),
+    FileKind("a file that breaks off", "visits", _cut),
+    FileKind("rows that stand twice", "visits", _added(lambda lines, place: lines[place])),
+    FileKind("one id over two rows", "visits", _claimed_twice),
+    FileKind("rows of totals", "visits", _added(lambda lines, place: "Total" + "," * lines[0].count(","))),
+    FileKind("the header again between the rows", "visits", _added(lambda lines, place: lines[0])),
+    FileKind("sums among the legs", "legs", _added(lambda lines, place: lines[place].split(",")[0] + ",Sum,99,,")),
+    FileKind("legs that stand twice with other contents", "legs", _legs_twice),
+)
