@@ -1,131 +1,21 @@
 """Charts: what is drawn, in words and numbers; no snapshots of pixels."""
 
-import io
 import re
-from collections import Counter
 from itertools import pairwise
 
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
-import shapely
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from matplotlib import pyplot as plt
 from matplotlib.patches import Rectangle, StepPatch
-from matplotlib.text import Text
+from pictures import LINE, condition, crowded, drawn, png, ranked, words, written
 from scipy.stats import ecdf
 
 from towerlib.errors import SettingsError
-from towerlib.line import parse
-from towerlib.publish import charts, style
+from towerlib.publish import charts, markers
 
 CHARTS = [charts.route_profile, charts.ranked_bars, charts.gap_scatter, charts.impedance_distribution]
-LINE = parse(
-    """
-    line = { id = "north-ridge", name = "North ridge 132 kV", voltage_kv = 132, frequency_hz = 50 }
-    stations.first.name = "Brackwater"
-    stations.last.name = "Stonefell"
-    """
-)
-
-
-def condition(count, *, limits=(15.0,), ids="T{}"):
-    """Invented condition of a line: with towers enough every class, rings, bounds and blanks occur."""
-    random = np.random.default_rng(count)
-    number = np.arange(count)
-    footing = np.exp(random.normal(np.log(8), 0.8, count))
-    bound = np.where(number % 7 == 3, footing / 2, np.nan)
-    bound[number == 10] = 60.0  # a lower bound alone can lie above the limit
-    footing[(number % 7 == 3) | (number % 11 == 5) | (number == 10)] = np.nan
-    limit = np.resize(np.repeat(limits, 9), count).astype(float)
-    certain = np.where(np.isnan(footing), bound, footing)
-    known = ~np.isnan(footing)
-    classes = np.select(
-        [certain > limit, footing <= 5, known, ~np.isnan(certain)],
-        ["above limit", "good", "acceptable", "lower bound only"],
-        "not tested",
-    )
-    ring = number % 8 == 6
-    total = np.where(number % 13 == 9, np.nan, np.exp(random.normal(4.5, 1, count)))
-    fraction = np.where(ring, 0.85, np.where(number % 17 == 4, 0.7, random.normal(0.02, 0.03, count)))
-    leg_sum = total / (1 - fraction)
-    towers = pd.DataFrame(
-        {
-            "tower_id": pd.array([ids.format(k + 1) for k in number], dtype="str"),
-            "chainage_km": 0.35 * number,
-            "footing_ohm": footing,
-            "footing_low_ohm": footing / 1.3,
-            "footing_high_ohm": footing * 1.3,
-            "footing_date": pd.Timestamp("2026-03-14"),
-            "lower_bound_ohm": bound,
-            "target_ohm": 5.0,
-            "limit_ohm": limit,
-            "impedance_class": pd.array(classes, dtype="str"),
-            "leakage_sum_ma": leg_sum,
-            "leakage_total_ma": total,
-            "gap_ma": leg_sum - total,
-            "gap_fraction": (leg_sum - total) / leg_sum,
-            "leakage_date": pd.Timestamp("2026-03-14"),
-            "ring": pd.array(ring, dtype="boolean"),
-        }
-    )
-    return ranked(towers)
-
-
-def ranked(towers):
-    """The same with both ranks; towers with a ring have no gap rank."""
-    gap = towers["gap_fraction"].where(~towers["ring"].astype(bool))
-    return towers.assign(
-        impedance_rank=towers["footing_ohm"].rank(ascending=False, method="min").astype("Int64"),
-        gap_rank=gap.rank(ascending=False, method="min").astype("Int64"),
-    )
-
-
-def written(figure):
-    """Every visible text of a figure."""
-    return [text for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()]
-
-
-def words(figure):
-    """All that can be read in a figure, in one string."""
-    return "\n".join(text.get_text() for text in written(figure))
-
-
-def crowded(figure):
-    """Texts that overlap, leave the page or are too small to read, at two resolutions."""
-    flaws = []
-    for dots in (150, 200):
-        figure.set_dpi(dots)
-        figure.draw_without_rendering()
-        renderer = figure.canvas.get_renderer()
-        boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in written(figure)]
-        flaws += [name for name, box in boxes if box.x0 < 0 or box.y0 < 0]
-        flaws += [name for name, box in boxes if box.x1 > figure.bbox.x1 or box.y1 > figure.bbox.y1]
-        outlines = [shapely.box(*box.extents) for _, box in boxes]
-        tree = shapely.STRtree(outlines)
-        for one, other in zip(*tree.query(outlines, predicate="intersects"), strict=True):
-            if one < other and outlines[one].intersection(outlines[other]).area > 0:
-                flaws.append((boxes[one][0], boxes[other][0]))
-    return flaws + [text.get_text() for text in written(figure) if text.get_fontsize() < 7]
-
-
-def drawn(figure):
-    """Number of markers by class."""
-    count = Counter()
-    for artist in figure.findobj(mpl.collections.PathCollection):
-        if (artist.get_gid() or "").startswith("towers: "):
-            count[artist.get_gid().removeprefix("towers: ")] += len(artist.get_offsets())
-    return {name: number for name, number in count.items() if number}
-
-
-def png(figure):
-    """Bytes of the picture as it is saved."""
-    file = io.BytesIO()
-    figure.savefig(file, **style.PNG)
-    return file.getvalue()
-
 
 # ---- every chart
 
@@ -352,14 +242,14 @@ def test_distribution_counts_what_it_does_not_draw():
     assert by_hand in text
 
 
-# ---- style
+# ---- marks
 
 
 def test_the_worse_the_darker_in_grey_print_too():
     """Relative luminance of sRGB as in WCAG 2.1 (W3C), from memory."""
 
     def luminance(name):
-        rgb = np.array(mpl.colors.to_rgb(style.MARKS[name].colour))
+        rgb = np.array(mpl.colors.to_rgb(markers.MARKS[name].colour))
         linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
         return linear @ [0.2126, 0.7152, 0.0722]
 
@@ -367,45 +257,3 @@ def test_the_worse_the_darker_in_grey_print_too():
         luminance(name) for name in ("not tested", "good", "acceptable", "lower bound only", "above limit")
     ]
     assert all(above - below > 0.05 for above, below in pairwise(bright))
-
-
-@given(st.lists(st.tuples(*[st.floats(0, 10, width=16)] * 4), min_size=1, max_size=20), st.integers(0, 99))
-def test_touching_and_crossing_agree_with_shapely(corners, seed):
-    random = np.random.default_rng(seed)
-    boxes = np.array([[min(a, c), min(b, d), max(a, c) + 0.1, max(b, d) + 0.1] for a, b, c, d in corners])
-    others = random.uniform(0, 10, (6, 2))
-    others = np.hstack([others, others + random.uniform(0.1, 3, (6, 2))])
-    ground = shapely.union_all(shapely.box(*others.T))
-    assert (
-        style.touching(boxes, others).tolist() == shapely.intersects(shapely.box(*boxes.T), ground).tolist()
-    )
-    lines = shapely.linestrings(np.stack([boxes[:, :2], boxes[:, 2:]], axis=1))
-    assert (
-        style.crossing(boxes[:, :2], boxes[:, 2:], others).tolist()
-        == shapely.intersects(lines, ground).tolist()
-    )
-
-
-@settings(max_examples=12, deadline=None)
-@given(st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=1, max_size=25))
-def test_labels_never_touch_each_other_nor_a_marker(points):
-    with style.context():
-        figure, foot = style.sheet(60, "Title", "subtitle")
-        axes = style.panel(figure, 20, foot + 10, 100, 45)
-        axes.set(xlim=(0, 1), ylim=(0, 1))
-        marks = style.boxes_of(axes, *np.array(points).T, 4)
-        style.place_labels(axes, [(x, y, f"tower {k}") for k, (x, y) in enumerate(points)], marks)
-    renderer = figure.canvas.get_renderer()
-    labels = [text.get_window_extent(renderer).extents for text in figure.texts if text.get_gid() == "label"]
-    assert labels
-    assert not style.touching(labels, marks).any()
-    for number, label in enumerate(labels):
-        assert not style.touching([label], labels[:number]).any()
-
-
-@given(st.floats(1e-3, 1e6), st.integers(2, 20))
-def test_steps_divide_a_length_into_few_enough_parts(length, most):
-    step = style.round_step(length, most)
-    assert np.floor(length / step + 1e-9) <= most
-    assert f"{step:e}"[0] in "125"
-    assert np.floor(length / style.round_step(length, 12) + 1e-9) >= 4

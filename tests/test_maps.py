@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib import pyplot as plt
-from pyproj import CRS, Geod, Proj, Transformer
-from shapely import LineString, Point, Polygon, box
-from test_charts import LINE, condition, crowded, drawn, png, words, written
+from pictures import LINE, condition, crowded, drawn, png, words, written
+from pyproj import Geod, Transformer
+from shapely import GeometryCollection, LinearRing, LineString, MultiPolygon, Point, Polygon, box
 
 from towerlib.errors import SettingsError
-from towerlib.publish import maps, style
+from towerlib.publish import grid, lettering, maps
 from towerlib.route import lay
 
 ELLIPSOID = Geod(ellps="WGS84")
@@ -126,7 +126,7 @@ def test_stations_and_the_worst_tower_are_named():
     towers = condition(60)
     text = words(maps.route_map(route(60), towers, LINE))
     worst = towers.loc[towers["footing_ohm"].idxmax()]
-    assert f"{worst['tower_id']}: {style.plain(worst['footing_ohm'])} Ω" in text
+    assert f"{worst['tower_id']}: {lettering.plain(worst['footing_ohm'])} Ω" in text
     assert "Brackwater" in text
     assert "Stonefell" in text
 
@@ -164,6 +164,21 @@ def test_an_unknown_subject_is_refused():
         maps.route_map(route(3), condition(3), LINE, by="ohm")
 
 
+@pytest.mark.parametrize("by", ["impedance", "gap"])
+@pytest.mark.parametrize(("count", "way"), [(60, "zigzag"), (220, "loop")])
+def test_labels_lie_on_no_marker(count, way, by):
+    figure = maps.route_map(route(count, way), condition(count), LINE, by=by)
+    reach, renderer = [], figure.canvas.get_renderer()
+    for some in figure.findobj(mpl.collections.PathCollection):
+        if (some.get_gid() or "").startswith("towers: "):
+            radius = np.sqrt(some.get_sizes()[0]) / 2 * figure.dpi / 72  # of the circle round the marker
+            places = panel(figure).transData.transform(some.get_offsets())
+            reach += [Point(place).buffer(radius) for place in places]
+    labels = [text.get_window_extent(renderer).extents for text in figure.texts if text.get_gid() == "label"]
+    assert len(labels) > 8
+    assert not any(box(*label).intersects(marker) for label in labels for marker in reach)
+
+
 # ---- to scale
 
 
@@ -186,11 +201,6 @@ def test_scale_bar_is_a_true_round_length(crs, start, count):
     assert bar_m(figure, laid.crs) == pytest.approx(said, rel=1e-4)
 
 
-def test_grid_length_in_the_middle_of_a_utm_zone():
-    """UTM's scale factor on the central meridian is 0.9996 by definition (NGA.SIG.0012)."""
-    assert maps.grid_metres(CRS("EPSG:32736"), 500000.0, 8000000.0, 1000.0) == pytest.approx(999.6, abs=0.001)
-
-
 @pytest.mark.parametrize("way", ["north", "east", "zigzag", "loop"])
 def test_a_metre_is_as_long_north_as_east(way):
     axes = panel(maps.route_map(route(60, way), condition(60), LINE))
@@ -201,17 +211,6 @@ def test_a_metre_is_as_long_north_as_east(way):
 # ---- true north
 
 
-@pytest.mark.parametrize(("longitude", "latitude"), [(30.2, -17.8), (33.0, 45.0), (35.9, 63.0), (31.0, -2.0)])
-def test_convergence(longitude, latitude):
-    """Against PROJ's own factors, and tan γ = tan(λ − 33°)·sin φ of the sphere (from memory)."""
-    crs = CRS("EPSG:32736" if latitude < 0 else "EPSG:32636")
-    x, y = Transformer.from_crs(4326, crs, always_xy=True).transform(longitude, latitude)
-    turn = maps.convergence_deg(crs, x, y)
-    assert turn == pytest.approx(Proj(crs).get_factors(longitude, latitude).meridian_convergence, abs=1e-5)
-    sphere = np.degrees(np.arctan(np.tan(np.radians(longitude - 33)) * np.sin(np.radians(latitude))))
-    assert turn == pytest.approx(sphere, abs=0.01)
-
-
 def test_arrow_points_to_true_north_and_the_foot_says_how_far_it_is_off():
     """East of the meridian, in the north, grid north lies east of true north: the arrow leans left."""
     laid = route(30, "north", start=(35.9, 63.0), crs="EPSG:32636")
@@ -220,7 +219,7 @@ def test_arrow_points_to_true_north_and_the_foot_says_how_far_it_is_off():
     tip, _, tail, _ = arrow.get_xy()[:4]
     lean = np.degrees(np.arctan2(*(tip - tail)))
     middle = laid.towers.geometry.iloc[15]
-    assert lean == pytest.approx(-maps.convergence_deg(laid.crs, middle.x, middle.y), abs=0.05)
+    assert lean == pytest.approx(-grid.convergence_deg(laid.crs, middle.x, middle.y), abs=0.05)
     assert f"its north lies {-lean:.2f}° east of true north" in words(figure)
 
 
@@ -292,22 +291,59 @@ def test_a_station_stands_at_its_own_place_unless_that_is_absurd(longitude, draw
 # ---- surroundings and foot
 
 
+def below(figure):
+    """What is drawn under the route."""
+    return [some for some in panel(figure).collections if some.get_zorder() < 2 and len(some.get_paths())]
+
+
 def test_context_lies_under_the_line_in_the_grid_of_the_map():
-    lake = gpd.GeoDataFrame(geometry=[Polygon(box(31.21, -17.82, 31.24, -17.80).exterior)], crs=4326)
+    lake = gpd.GeoDataFrame(geometry=[box(31.21, -17.82, 31.24, -17.80)], crs=4326)
     lake.attrs["name"] = "lake"
-    banks = [LineString([(31.1, -17.9), (31.3, -17.7)]), Point(31.2, -17.8), None]
-    rivers = gpd.GeoDataFrame(geometry=banks, crs=4326)
-    unplaced = gpd.GeoDataFrame(geometry=[Point(0, 0)])
     laid = route(40)
     usual = panel(maps.route_map(laid, condition(40), LINE)).get_xlim()
-    figure = maps.route_map(laid, condition(40), LINE, context=[lake, rivers, unplaced])
-    area = next(patch for patch in panel(figure).patches if patch is not panel(figure).patch)
-    assert area.get_extents().transformed(panel(figure).transData.inverted()).extents == pytest.approx(
-        lake.to_crs(laid.crs).total_bounds, abs=1
-    )
-    assert area.get_zorder() < min(mark.get_zorder() for mark in panel(figure).collections)
+    figure = maps.route_map(laid, condition(40), LINE, context=[lake])
+    (area,) = below(figure)
+    bounds = area.get_paths()[0].get_extents().extents
+    assert bounds == pytest.approx(lake.to_crs(laid.crs).total_bounds, abs=1)
+    others = [some for some in panel(figure).collections if some is not area and len(some.get_paths())]
+    assert area.get_zorder() < min(some.get_zorder() for some in others)
     assert panel(figure).get_xlim() == pytest.approx(usual)
     assert "lake" in words(figure)
+
+
+def test_areas_in_collections_are_drawn_with_their_holes():
+    """By hand: where a hole runs the other way round, the signed areas add up to 1000² − 600²."""
+    laid = route(40)
+    x, y = laid.towers.geometry.x.mean(), laid.towers.geometry.y.mean()
+    outer, inner = box(x, y, x + 1000, y + 1000), box(x + 200, y + 200, x + 800, y + 800)
+    island = Polygon(outer.exterior, [inner.exterior])  # both rings run the same way round
+    nested = GeometryCollection([MultiPolygon([island]), Point(x, y), Point()])
+    layer = gpd.GeoDataFrame(geometry=[nested, None], crs=laid.crs)
+    (area,) = below(maps.route_map(laid, condition(40), LINE, context=[layer]))
+    (path,) = area.get_paths()
+    signed = sum(Polygon(ring).area * (1 if LinearRing(ring).is_ccw else -1) for ring in path.to_polygons())
+    assert abs(signed) == pytest.approx(1000**2 - 600**2)
+
+
+def test_lines_and_points_of_the_context_are_drawn():
+    banks = [LineString([(31.1, -17.9), (31.3, -17.7)]), Point(31.2, -17.8), None]
+    rivers = gpd.GeoDataFrame(geometry=banks, crs=4326)
+    laid = route(40)
+    figure = maps.route_map(laid, condition(40), LINE, context=[rivers])
+    (lines,) = below(figure)
+    expected = rivers.to_crs(laid.crs).geometry
+    np.testing.assert_allclose(lines.get_segments()[0], expected.iloc[0].coords)
+    (crosses,) = (line for line in panel(figure).lines if line.get_marker() == "+")
+    np.testing.assert_allclose(crosses.get_xydata(), expected.iloc[1].coords)
+
+
+@pytest.mark.parametrize(
+    "crs", [None, 'LOCAL_CS["Undefined Cartesian SRS",UNIT["Meter",1]]'], ids=["none", "local"]
+)
+def test_context_that_is_nowhere_on_earth_is_counted_at_the_foot(crs):
+    layer = gpd.GeoDataFrame(geometry=[Point(0, 0)], crs=crs)
+    figure = maps.route_map(route(40), condition(40), LINE, context=[layer])
+    assert below(figure) == []
     assert "Not drawn, context layers without a CRS: 1." in words(figure)
 
 

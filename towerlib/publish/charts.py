@@ -3,28 +3,12 @@
 Every function gives a Matplotlib figure that pyplot does not know of: ``figure.savefig(path, **style.PNG)``.
 """
 
-from dataclasses import replace
-
-import numpy as np
-from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
-
 from towerlib.errors import SettingsError
-from towerlib.publish import style
+from towerlib.publish import bars, distribution, page, profile, scatter, shown, style
 
-LEFT_MM, RIGHT_MM = 16, 24  # room for the numbers of an axis, and for the names of lines at the right edge
-WIDE_MM = style.PAGE_WIDTH_MM - LEFT_MM - RIGHT_MM
-WORST = 8  # labelled towers in a picture
-SHARES = (0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98)  # lines of equal gap fraction
-PROFILE_MARKS = style.MARKS | {
-    "not tested": style.Mark(style.TICK, style.INK, 1.2),
-    "lower bound only": replace(style.MARKS["lower bound only"], shape=style.STANDING, size=3),
-    "above limit, lower bound": replace(
-        style.MARKS["above limit, lower bound"], shape=style.STANDING, size=3
-    ),
-}
-IMPEDANCE = "Footing impedance [Ω]"
-TESTED = ["good", "acceptable", "above limit"]
+LEFT_MM, RIGHT_MM = 18, 24  # room for the numbers of an axis, and for the names of lines at the right edge
+WIDE_MM = page.WIDTH_MM - LEFT_MM - RIGHT_MM
+
 NO_FOOTING = (
     "No tower of this line has a footing impedance that can be used. It comes from visits with the method "
     "“leg coils” or “shield wire lifted” that the quality rules did not refuse."
@@ -32,7 +16,7 @@ NO_FOOTING = (
 NO_GAP = (
     "No tower of this line has a leakage gap. It needs, from one visit, the leakage current of every leg "
     "(legs.csv) and the vector total of all legs (leakage_total_ma in visits.csv). Here "
-    f"{style.GAP_MEANING}"
+    f"{shown.GAP_MEANING}"
 )
 
 
@@ -64,27 +48,15 @@ def route_profile(condition, line):
     >>> print(route_profile(pd.DataFrame(), line).texts[0].get_text())
     Footing impedance along the route
     """
-    title, towers = "Footing impedance along the route", style.with_value(condition)
+    title, towers = "Footing impedance along the route", shown.with_value(condition)
     if not (towers["value_ohm"] > 0).any():
-        return style.blank(title, NO_FOOTING)
-    with style.context():
-        notes = [
-            f"{_counts(towers)} Bar: low to high end of the interval of a reading.",
-            "Arrow: the impedance is at least the value at the foot of the arrow.",
-            *_left_out(towers),
-        ]
-        figure, foot = style.sheet(105, title, line.title, notes)
-        count = towers["kind"].value_counts()
-        marks = style.MARKS | {"not tested": PROFILE_MARKS["not tested"]}
-        handles = [style.entry(marks[name], f"{name} ({count.get(name, 0)})") for name in reversed(marks)]
-        top = style.legend(figure, handles, LEFT_MM, foot + 1, WIDE_MM + RIGHT_MM - style.MARGIN_MM)
-        axes = style.panel(figure, LEFT_MM, top + 12, WIDE_MM, foot + 99 - top - 12)
-        towers = towers[towers["chainage_km"].notna()].sort_values("chainage_km", kind="stable")
-        _scale_profile(axes, towers, line)
-        boxes = np.vstack([_draw_limits(axes, towers), _draw_profile(axes, towers)])
-        worst = style.worst(towers[towers["value_ohm"] > 0], "impedance_rank", WORST)
-        wishes = [(t.chainage_km, t.value_ohm, f"{t.tower_id}: {t.words}") for t in worst.itertuples()]
-        style.place_labels(axes, wishes, boxes)
+        return page.blank(title, NO_FOOTING)
+    with style.house():
+        figure, foot = page.sheet(105, title, line.title, profile.notes(towers))
+        room = WIDE_MM + RIGHT_MM - page.MARGIN_MM
+        top = page.legend(figure, profile.handles(towers), LEFT_MM, foot + 1, room)
+        axes = page.panel(figure, LEFT_MM, top + 12, WIDE_MM, foot + 99 - top - 12)
+        profile.draw(axes, towers, line)
         return figure
 
 
@@ -120,26 +92,18 @@ def ranked_bars(condition, line, top=20):
     """
     if top < 1:
         raise SettingsError(f"top = {top}: ranked_bars needs room for at least 1 tower")
-    title, towers = "Worst towers by footing impedance and by leakage gap", style.with_value(condition)
-    footing = style.worst(towers[towers["value_ohm"].notna()], "impedance_rank", top)
-    gap = style.worst(towers[towers["gap_fraction"].notna()], "gap_rank", top)
+    title, towers = "Worst towers by footing impedance and by leakage gap", shown.with_value(condition)
+    footing = shown.worst(towers[towers["value_ohm"].notna()], "impedance_rank", top)
+    gap = shown.worst(towers[towers["gap_fraction"].notna()], "gap_rank", top)
     if footing.empty and gap.empty:
-        return style.blank(title, f"{NO_FOOTING} {NO_GAP}")
-    with style.context():
-        joined = towers["ring"].astype("boolean").fillna(False).astype(bool)
-        unranked = (towers["gap_fraction"].notna() & towers["gap_rank"].isna() & joined).sum()
-        notes = [
-            f"Gap fraction = gap / arithmetic sum; {style.GAP_MEANING}",
-            f"Measured but not ranked by gap, a ring joins the legs: {unranked}." if unranked else "",
-            f"Thin line over a bar: low to high end of the interval of the reading. {_counts(towers)}",
-        ]
-        high = 4.4 * max(len(footing), len(gap), 6)
-        figure, foot = style.sheet(high + 27, title, line.title, notes)
-        half = style.PAGE_WIDTH_MM / 2 - style.MARGIN_MM
-        top_mm = style.legend(figure, _rank_handles(footing, gap), style.MARGIN_MM, foot + 1, 2 * half)
-        place = (top_mm + 11, half, foot + high + 20 - top_mm - 11)
-        _impedance_bars(figure, footing, place)
-        _gap_bars(figure, gap, place)
+        return page.blank(title, f"{NO_FOOTING} {NO_GAP}")
+    with style.house():
+        high, half = 4.4 * max(len(footing), len(gap), bars.LEAST_ROWS), page.WIDTH_MM / 2 - page.MARGIN_MM
+        figure, foot = page.sheet(high + 27, title, line.title, bars.notes(towers))
+        legend_top = page.legend(figure, bars.handles(footing, gap), page.MARGIN_MM, foot + 1, 2 * half)
+        place = (legend_top + 11, half, foot + high + 20 - legend_top - 11)
+        bars.draw_impedance(figure, footing, place)
+        bars.draw_gap(figure, gap, place)
         return figure
 
 
@@ -171,36 +135,16 @@ def gap_scatter(condition, line):
     >>> print(gap_scatter(pd.DataFrame(), line).texts[0].get_text())
     Leakage: vector total against arithmetic sum
     """
-    title, towers = "Leakage: vector total against arithmetic sum", style.with_value(condition)
+    title, towers = "Leakage: vector total against arithmetic sum", shown.with_value(condition)
     read = towers[towers["leakage_sum_ma"].notna() & towers["leakage_total_ma"].notna()]
-    shown = read[(read["leakage_sum_ma"] > 0) & (read["leakage_total_ma"] >= 0)]
-    if shown.empty:
-        return style.blank(title, NO_GAP)
-    with style.context():
-        lost = read.loc[~read.index.isin(shown.index), "tower_id"]
-        notes = [
-            f"Gap fraction = gap / arithmetic sum; {style.GAP_MEANING}",
-            f"{len(read)} of {len(towers)} towers with leg currents and vector total.",
-            "A ring or counterpoise that joins the legs makes a large gap with every connection sound.",
-            f"Not drawn, current below zero or sum zero: {style.listed(lost)}." if len(lost) else "",
-        ]
-        figure, foot = style.sheet(145, title, line.title, notes)
-        ring = _ring(shown)
-        handles = [
-            style.entry(mark, f"{words} ({(ring == words).sum()})", 5) for words, mark in style.RINGS.items()
-        ]
-        top = style.legend(figure, handles, LEFT_MM, foot + 1, WIDE_MM)
+    drawn = read[(read["leakage_sum_ma"] > 0) & (read["leakage_total_ma"] >= 0)]
+    if drawn.empty:
+        return page.blank(title, NO_GAP)
+    with style.house():
+        figure, foot = page.sheet(145, title, line.title, scatter.notes(len(towers), read, drawn))
+        top = page.legend(figure, scatter.handles(drawn), LEFT_MM, foot + 1, WIDE_MM)
         side = foot + 144 - top - 12
-        axes = style.panel(figure, LEFT_MM, top + 12, side, side)
-        _scale_scatter(axes, shown)
-        _draw_shares(axes)
-        boxes = _draw_scatter(axes, shown)
-        low = axes.get_ylim()[0]
-        wishes = [
-            (t.leakage_sum_ma, max(t.leakage_total_ma, low), f"{t.tower_id}: {t.gap_fraction:.2f}")
-            for t in style.worst(shown, "gap_rank", WORST).itertuples()
-        ]
-        style.place_labels(axes, wishes, boxes)
+        scatter.draw(page.panel(figure, LEFT_MM, top + 12, side, side), drawn)
         return figure
 
 
@@ -231,310 +175,13 @@ def impedance_distribution(condition, line):
     >>> print(impedance_distribution(pd.DataFrame(), line).texts[0].get_text())
     Distribution of footing impedance
     """
-    title, towers = "Distribution of footing impedance", style.with_value(condition)
-    tested = towers[towers["kind"].isin(TESTED) & (towers["value_ohm"] > 0)]
+    title, towers = "Distribution of footing impedance", shown.with_value(condition)
+    tested = towers[towers["kind"].isin(shown.TESTED) & (towers["value_ohm"] > 0)]
     if tested.empty:
-        return style.blank(title, NO_FOOTING)
-    with style.context():
-        notes = [_counts(towers) + " Only towers with a footing impedance are drawn.", *_left_out(towers)[:1]]
-        figure, foot = style.sheet(98, title, line.title, notes)
-        count = tested["kind"].value_counts()
-        handles = [_area(_fill(name), f"{name} ({count.get(name, 0)})") for name in TESTED]
-        handles.append(Line2D([], [], color=style.INK, linewidth=1.2, label="share at or below (right axis)"))
-        top = style.legend(figure, handles, LEFT_MM, foot + 1, WIDE_MM)
-        axes = style.panel(figure, LEFT_MM, top + 12, WIDE_MM, foot + 90 - top - 12)
-        _draw_histogram(axes, tested)
-        _draw_cumulative(axes, tested)
+        return page.blank(title, NO_FOOTING)
+    with style.house():
+        counts = f"{shown.counts(towers)} Only towers with a footing impedance are drawn."
+        figure, foot = page.sheet(98, title, line.title, [counts, *shown.left_out(towers)[:1]])
+        top = page.legend(figure, distribution.handles(tested), LEFT_MM, foot + 1, WIDE_MM)
+        distribution.draw(page.panel(figure, LEFT_MM, top + 12, WIDE_MM, foot + 90 - top - 12), tested)
         return figure
-
-
-# ---- the table ---------------------------------------------------------------------------------------------
-
-
-def _counts(towers):
-    """How many towers there are and how many were tested, in words."""
-    number = towers["kind"].value_counts()
-    tested = sum(number.get(name, 0) for name in TESTED)
-    bound, none = sum(number.get(name, 0) for name in style.BOUNDED), number.get("not tested", 0)
-    towers_words = "1 tower" if len(towers) == 1 else f"{len(towers)} towers"
-    return f"{towers_words}: {tested} with an impedance, {bound} lower bound only, {none} not tested."
-
-
-def _left_out(towers):
-    """Towers that a logarithmic picture along the route cannot show, in words."""
-    negative = towers.loc[towers["value_ohm"] <= 0, "tower_id"]
-    nowhere = towers.loc[towers["chainage_km"].isna(), "tower_id"]
-    return [
-        f"Not drawn, reading at or below zero: {style.listed(negative)}." if len(negative) else "",
-        f"Not drawn, no chainage: {style.listed(nowhere)}." if len(nowhere) else "",
-    ]
-
-
-# ---- legends -----------------------------------------------------------------------------------------------
-
-
-def _area(colour, label):
-    """Legend entry of a bar."""
-    return Patch(facecolor=colour, edgecolor=style.INK, linewidth=0.5, label=label)
-
-
-def _fill(name):
-    """Colour of the bar of a class: a lower bound stays hollow."""
-    return "white" if name in style.BOUNDED else style.tint(style.MARKS[name].colour)
-
-
-def _rank_handles(footing, gap):
-    """Legend entries of both panels of worst towers, as far as they occur."""
-    handles = [_area(_fill(name), name) for name in style.MARKS if (footing["kind"] == name).any()]
-    if footing["limit_ohm"].notna().any():
-        looks = {"marker": "|", "markersize": 8, "markeredgewidth": 1.6, "color": style.INK}
-        handles.append(Line2D([], [], linestyle="", label="limit of the tower", **looks))
-    ring = _ring(gap)
-    return handles + [
-        _area(style.tint(mark.colour), words) for words, mark in style.RINGS.items() if (ring == words).any()
-    ]
-
-
-def _ring(towers):
-    """Whether a ring or counterpoise joins the legs, in the words of the legend."""
-    without, joined = style.RINGS
-    return towers["ring"].astype("boolean").fillna(False).map({True: joined, False: without})
-
-
-# ---- profile -----------------------------------------------------------------------------------------------
-
-
-def _scale_profile(axes, towers, line):
-    """Set both axes, and name the stations at the ends."""
-    columns = ["value_ohm", "footing_low_ohm", "footing_high_ohm", "target_ohm", "limit_ohm"]
-    ohm = towers[columns].to_numpy("float64", na_value=np.nan)
-    ohm = ohm[np.isfinite(ohm) & (ohm > 0)]
-    style.log_axis(axes.yaxis, ohm.min() / 1.8, ohm.max() * 2)
-    low, high = towers["chainage_km"].min(), towers["chainage_km"].max()
-    margin = 0.015 * (high - low) or 0.5
-    axes.set_xlim(low - margin, high + margin)
-    style.linear_axis(axes.xaxis, 12)
-    first, last = line.stations.first.name or "first station", line.stations.last.name or "last station"
-    axes.set_xlabel(f"Chainage from {style.shortened(first, 80, style.TEXT_PT)} [km]")
-    axes.set_ylabel(IMPEDANCE)
-    axes.set_title(f"◀ {style.shortened(first, 60, style.TEXT_PT)}", loc="left", fontsize=style.TEXT_PT)
-    axes.set_title(f"{style.shortened(last, 60, style.TEXT_PT)} ▶", loc="right", fontsize=style.TEXT_PT)
-
-
-def _edges(chainage_km):
-    """Borders of the stretches that belong to the towers: halfway to the neighbours."""
-    if len(chainage_km) == 1:
-        return chainage_km[0] + np.array([-0.5, 0.5])
-    middles = (chainage_km[1:] + chainage_km[:-1]) / 2
-    return np.concatenate([2 * chainage_km[:1] - middles[:1], middles, 2 * chainage_km[-1:] - middles[-1:]])
-
-
-def _draw_limits(axes, towers):
-    """Draw targets and limits as steps, named at the edge; give the boxes they take."""
-    edges, names, points = _edges(towers["chainage_km"].to_numpy("float64")), [], []
-    for word, dashes in {"target": (0, (1, 1.5)), "limit": (0, (5, 2))}.items():
-        ohm = towers[f"{word}_ohm"].to_numpy("float64", na_value=np.nan)
-        if np.isnan(ohm).all():
-            continue
-        axes.stairs(ohm, edges, baseline=None, color=style.INK, linewidth=0.9, linestyle=dashes, zorder=3)
-        names.append((ohm[~np.isnan(ohm)][-1], _limit_words(word, ohm)))
-        along = np.linspace(edges[0], edges[-1], 400)
-        stretch = np.searchsorted(edges, along, side="right").clip(1, len(ohm)) - 1
-        points.append(axes.transData.transform(np.column_stack([along, ohm[stretch]])))
-    style.edge_labels(axes, names)
-    return style.boxes_around(np.vstack(points), 2) if points else np.empty((0, 4))
-
-
-def _limit_words(word, ohm):
-    """Name of a limit with its value, or with its range where it differs from tower to tower."""
-    low, high = style.plain(np.nanmin(ohm)), style.plain(np.nanmax(ohm))
-    return f"{word} {low} Ω" if low == high else f"{word}, by tower\n{low} to {high} Ω"
-
-
-def _draw_profile(axes, towers):
-    """Draw the towers; give the boxes that they and their bars take."""
-    size, boxes = 4.5 if len(towers) <= 300 else 3.2, [_draw_intervals(axes, towers)]
-    for name, mark in PROFILE_MARKS.items():
-        some = towers[towers["kind"] == name]
-        if name == "not tested":
-            looks = {"transform": axes.get_xaxis_transform(), "linewidths": 0.8}
-            style.dots(axes, some["chainage_km"], np.full(len(some), 0.02), mark, name=name, **looks)
-        else:
-            some = some[some["value_ohm"] > 0]
-            style.dots(axes, some["chainage_km"], some["value_ohm"], mark, name=name, size=size)
-            boxes.append(style.boxes_of(axes, some["chainage_km"], some["value_ohm"], size * mark.size))
-    return np.vstack(boxes)
-
-
-def _draw_intervals(axes, towers):
-    """Draw the bars over the intervals; give their boxes."""
-    x, low, high = (
-        towers[["chainage_km", "footing_low_ohm", "footing_high_ohm"]].to_numpy("float64", na_value=np.nan).T
-    )
-    drawn = towers["kind"].isin(TESTED) & (towers["value_ohm"] > 0)
-    known = drawn.to_numpy() & (high > 0) & np.isfinite(high) & ~np.isnan(low)
-    floor = axes.get_ylim()[0]  # where a bar ends that reaches zero or below
-    x, low, high = x[known], np.maximum(low[known], floor), high[known]
-    axes.vlines(x, low, high, color=style.FAINT, linewidth=0.7, zorder=2)
-    ends = (
-        axes.transData.transform(np.column_stack([x, low])),
-        axes.transData.transform(np.column_stack([x, high])),
-    )
-    return np.hstack([ends[0] - 1, ends[1] + 1])
-
-
-# ---- worst towers ------------------------------------------------------------------------------------------
-
-
-def _rank_panel(figure, left_mm, place, towers, title):
-    """Panel for bars with the tower ids at its left; its left side depends on the longest id."""
-    bottom, wide, high = place
-    names = [style.shortened(name, 28) for name in towers["tower_id"]]
-    indent = max([style.width_mm(name) for name in names], default=0) + 4
-    axes = style.panel(figure, left_mm + indent, bottom, wide - indent - 3, high)
-    axes.set_yticks(np.arange(len(names)), names, parse_math=False)
-    axes.set_ylim(max(len(names), 6) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.set_title(title, loc="left", fontsize=style.TEXT_PT)
-    if towers.empty:
-        axes.set_axis_off()
-        axes.text(0, 0.5, "nothing to rank yet", transform=axes.transAxes)
-    return axes
-
-
-def _draw_bars(axes, values, colours, words, ends):
-    """Draw one bar a tower with its words behind whatever of the row reaches furthest right."""
-    rows, ends = np.arange(len(values)), np.fmax(ends, 0)
-    room = axes.bbox.width / axes.figure.dpi * 25.4
-    text = np.array([style.width_mm(phrase) + 2 for phrase in words])
-    low = min(0, values.min())
-    axes.set_xlim(low, low + ((ends - low) / (1 - np.minimum(text, 0.7 * room) / room)).max())
-    axes.barh(rows, values, height=0.68, color=colours, edgecolor=style.INK, linewidth=0.5, zorder=3)
-    for row, end, phrase in zip(rows, ends, words, strict=True):
-        axes.annotate(
-            phrase, (end, row), (3, 0), textcoords="offset points", va="center", fontsize=style.SMALL_PT
-        )
-    style.linear_axis(axes.xaxis, 5)
-
-
-def _impedance_bars(figure, towers, place):
-    """Left panel: worst by footing impedance, with intervals and limits."""
-    axes = _rank_panel(figure, style.MARGIN_MM, place, towers, "Footing impedance")
-    if towers.empty:
-        return
-    columns = ["value_ohm", "footing_low_ohm", "footing_high_ohm", "limit_ohm"]
-    value, low, high, limit = towers[columns].to_numpy("float64", na_value=np.nan).T
-    low, high = np.where(towers["kind"].isin(TESTED) & np.isfinite(high), [low, high], np.nan)
-    rows, colours = np.arange(len(towers)), [_fill(name) for name in towers["kind"]]
-    _draw_bars(axes, value, colours, towers["words"], np.fmax(np.fmax(value, high), limit))
-    axes.hlines(rows, low, high, color=style.INK, linewidth=0.8, zorder=4)
-    axes.vlines(limit, rows - 0.44, rows + 0.44, color=style.INK, linewidth=1.6, zorder=5)
-    axes.set_xlabel(IMPEDANCE)
-
-
-def _gap_bars(figure, towers, place):
-    """Right panel: worst by gap fraction, with the gap itself in words."""
-    axes = _rank_panel(figure, style.PAGE_WIDTH_MM / 2 + 2, place, towers, "Gap fraction, and gap in mA")
-    if towers.empty:
-        return
-    value = towers["gap_fraction"].to_numpy("float64")
-    gap = towers["gap_ma"].astype("float64").map(style.plain)
-    words = [f"{fraction:.2f}   {current} mA" for fraction, current in zip(value, gap, strict=True)]
-    _draw_bars(axes, value, [style.tint(style.RINGS[words].colour) for words in _ring(towers)], words, value)
-    axes.set_xlabel("Gap fraction [gap / sum]")
-
-
-# ---- leakage -----------------------------------------------------------------------------------------------
-
-
-def _scale_scatter(axes, towers):
-    """Set both axes to the same decades, so that equal gap fractions run at 45 degrees."""
-    current = towers[["leakage_sum_ma", "leakage_total_ma"]].to_numpy("float64")
-    low, high = current[current > 0].min() / 1.6, current.max() * 1.6
-    style.log_axis(axes.xaxis, low, high)
-    style.log_axis(axes.yaxis, low, high)
-    axes.set(xlabel="Arithmetic sum of the leg currents [mA]", ylabel="Vector total of the leg currents [mA]")
-
-
-def _draw_shares(axes):
-    """Draw the lines of equal gap fraction, named at the edge as far as they stay apart."""
-    low, high = axes.get_xlim()
-    high_mm = axes.bbox.height / axes.figure.dpi * 25.4
-    names, last = [], np.inf
-    for share in SHARES:
-        height = high_mm * np.log10((1 - share) * high / low) / np.log10(high / low)
-        if height < 3 or last - height < 3.3:
-            continue
-        last = height
-        ends = np.array([[low / (1 - share), low], [high, (1 - share) * high]])
-        axes.plot(*ends.T, color=style.FAINT, linewidth=1.0 if share == 0 else 0.6, zorder=2)
-        names.append(((1 - share) * high, "no gap" if share == 0 else f"gap fraction {share:g}"))
-    style.edge_labels(axes, names)
-
-
-def _draw_scatter(axes, towers):
-    """Draw the towers; give the boxes they take."""
-    size, low = 5.5 if len(towers) <= 300 else 4, axes.get_ylim()[0]
-    ring, boxes = _ring(towers), [np.empty((0, 4))]
-    for words, mark in style.RINGS.items():
-        some = towers[ring == words]
-        total = (
-            some["leakage_total_ma"].astype("float64").clip(lower=low)
-        )  # a total of zero stands on the lower edge
-        style.dots(axes, some["leakage_sum_ma"], total, mark, name=words, size=size, clip_on=False)
-        boxes.append(style.boxes_of(axes, some["leakage_sum_ma"], total, size * mark.size))
-    return np.vstack(boxes)
-
-
-# ---- distribution ------------------------------------------------------------------------------------------
-
-
-def _draw_histogram(axes, towers):
-    """Draw the bars by class and the limits."""
-    ohm, classes = towers["value_ohm"].to_numpy("float64"), towers["kind"].to_numpy()
-    limits = towers[["target_ohm", "limit_ohm"]].to_numpy("float64", na_value=np.nan)
-    every = np.r_[ohm, limits[limits > 0]]
-    first, last = np.floor(8 * np.log10(every.min())) - 1, np.ceil(8 * np.log10(every.max())) + 1
-    bins = 10 ** (np.arange(first, last + 1) / 8)
-    groups = [ohm[classes == name] for name in TESTED]
-    colours = [_fill(name) for name in TESTED]
-    axes.hist(groups, bins, stacked=True, color=colours, edgecolor=style.INK, linewidth=0.5, label=TESTED)
-    style.log_axis(axes.xaxis, bins[0], bins[-1])
-    style.linear_axis(axes.yaxis, min(6, max(1, int(axes.get_ylim()[1]))))
-    axes.set(xlabel=IMPEDANCE, ylabel="Towers [count]")
-    for word, side, dashes, ohm in zip(
-        ["target", "limit"], ["right", "left"], [":", "--"], limits.T, strict=True
-    ):
-        _draw_limit_band(axes, ohm[~np.isnan(ohm)], word, side, dashes)
-
-
-def _draw_limit_band(axes, ohm, word, side, dashes):
-    """Draw one limit across the histogram: a line, or two where it differs from tower to tower."""
-    if not len(ohm):
-        return
-    ends = np.unique([ohm.min(), ohm.max()])
-    for end in ends:
-        axes.axvline(end, color=style.INK, linewidth=0.9, linestyle=dashes)
-    place = ends[0] if side == "right" else ends[-1]
-    axes.annotate(
-        _limit_words(word, ohm),
-        (place, 1.01),
-        (2 if side == "left" else -2, 0),
-        xycoords=axes.get_xaxis_transform(),
-        textcoords="offset points",
-        ha=side,
-        fontsize=style.SMALL_PT,
-    )
-
-
-def _draw_cumulative(axes, towers):
-    """Draw the share of towers at or below a value, on an axis of its own."""
-    share = axes.twinx()
-    ohm = np.sort(towers["value_ohm"].to_numpy("float64"))
-    low, high = axes.get_xlim()
-    percent = 100 * np.arange(len(ohm) + 1) / len(ohm)
-    share.stairs(percent, np.r_[low, ohm, high], baseline=None, color=style.INK, linewidth=1.2)
-    share.set_ylim(0, 105)
-    style.linear_axis(share.yaxis, 6)
-    share.spines["right"].set_visible(True)
-    share.set_ylabel("Share at or below [%]")

@@ -6,7 +6,7 @@ from urllib.parse import quote
 import pandas as pd
 
 from towerlib.plan import ORDER_RULE
-from towerlib.publish import cautions, charts, geopackage, maps, tower_case, tower_charts, workbook
+from towerlib.publish import cautions, charts, context, geopackage, maps, tower_case, tower_charts, workbook
 
 TOWERS_SHOWN = 8  # pictures of single towers: the first of the list that have leg currents to show
 
@@ -67,7 +67,10 @@ def route_map(study, by):
     -------
     matplotlib.figure.Figure
     """
-    return maps.route_map(study.route, study.condition, study.line, by=by, month=study.month)
+    layers = context.layers(study.records.folder)
+    return maps.route_map(
+        study.route, study.condition, study.line, by=by, month=study.month, context=layers
+    )
 
 
 def suspicious(priority):

@@ -5,7 +5,7 @@ Every function gives a Matplotlib figure that pyplot does not know of: ``figure.
 
 import pandas as pd
 
-from towerlib.publish import style
+from towerlib.publish import lettering, page, shown, style
 from towerlib.publish.tower_case import case
 from towerlib.publish.tower_history import draw_history, has_history, works_words
 from towerlib.publish.tower_panels import draw_legs, draw_sweeps, has_legs, has_sweeps
@@ -19,7 +19,7 @@ PANELS = {  # how to draw it, whether there is anything, and its height [mm]
     "sweeps": (draw_sweeps, has_sweeps, 68),
 }
 MEANINGS = {
-    "legs": f"Here {style.GAP_MEANING} A ring, a reversed coil or a quiet stretch of line shows the same.",
+    "legs": f"Here {shown.GAP_MEANING} A ring, a reversed coil or a quiet stretch of line shows the same.",
     "history": "Grey line at a reading: where the footing may lie in other seasons; no reading is changed.",
     "sweeps": "A sweep tells no impulse impedance and nothing above its own highest frequency.",
 }
@@ -96,24 +96,24 @@ def sweep_chart(tower_id, tables):
 
 def _page(found, names):
     """Page with the evidence of a tower and some of the panels, one under the other."""
-    room = style.PAGE_WIDTH_MM - 2 * style.MARGIN_MM
-    with style.context():
-        evidence = [line for words in found.evidence for line in style.wrapped(words, room)]
+    room = page.WIDTH_MM - 2 * page.MARGIN_MM
+    with style.house():
+        evidence = [line for words in found.evidence for line in lettering.wrapped(words, room)]
         notes = [
             *(MEANINGS[name] for name in names),
             works_words(found) if "history" in names else "",
             CAUTION,
         ]
-        said = style.LINE_MM * len(evidence)
-        lines = sum(len(style.wrapped(note, room)) for note in notes if note)
-        high = _heights(found, names, said + style.HEAD_MM + style.MARGIN_MM + style.LINE_MM * lines)
+        said = page.LINE_MM * len(evidence)
+        lines = sum(len(lettering.wrapped(note, room)) for note in notes if note)
+        high = _heights(found, names, said + page.HEAD_MM + page.MARGIN_MM + page.LINE_MM * lines)
         body = sum(high.values()) + said
-        title = f"Tower {style.one_line(found.tower_id)}"
-        figure, foot = style.sheet(body, title, _subtitle(found), notes)
+        title = f"Tower {lettering.one_line(found.tower_id)}"
+        figure, foot = page.sheet(body, title, _subtitle(found), notes)
         top = foot + body
         for line in evidence:
-            style.write(figure, style.MARGIN_MM, top, line, va="top")
-            top -= style.LINE_MM
+            page.write(figure, page.MARGIN_MM, top, line, va="top")
+            top -= page.LINE_MM
         for name in names:
             PANELS[name][0](figure, (top - high[name], top), found)
             top -= high[name]

@@ -7,14 +7,14 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from towerlib.publish import style
+from towerlib.publish import boxes, labels, lettering, markers, style
 from towerlib.publish.tower_layout import WIDE_MM, edge_labels, log_scale, missing, panel
 
 SHAPES = {  # of the markers, by method
-    "leg coils": style.Mark("o", "white", 1.2),
-    "shield wire lifted": style.Mark("D", "white", 1.1),
-    "no coils": style.Mark(style.STANDING, "white", 2.6),
-    "not stated": style.Mark("X", "white", 1.4),
+    "leg coils": markers.Mark("o", "white", 1.2),
+    "shield wire lifted": markers.Mark("D", "white", 1.1),
+    "no coils": markers.Mark(markers.STANDING, "white", 2.6),
+    "not stated": markers.Mark("X", "white", 1.4),
 }
 METHODS = {
     "leg coils": "leg coils (footing alone)",
@@ -43,7 +43,7 @@ def draw_history(figure, place, found):
     if not has_history(found):
         missing(figure, place, "Impedance over the years", NO_READINGS)
         return
-    handles = [style.entry(SHAPES[name], METHODS[name]) for name in SHAPES if (read["kind"] == name).any()]
+    handles = [markers.entry(SHAPES[name], METHODS[name]) for name in SHAPES if (read["kind"] == name).any()]
     handles += [
         Patch(facecolor=fill, edgecolor=style.INK, linewidth=0.5, label=verdict)
         for verdict, fill in FILLS.items()
@@ -98,7 +98,7 @@ def _readings(visits):
         else pd.Series(None, read.index, dtype="str")
     )
     words = [
-        f"{BOUNDS.get(mark, '')}{style.plain(ohm)} Ω, {state.split(',')[0]}"
+        f"{BOUNDS.get(mark, '')}{lettering.plain(ohm)} Ω, {state.split(',')[0]}"
         for mark, ohm, state in zip(bound, read["impedance_ohm"], read["season_class"], strict=True)
     ]
     return read.assign(
@@ -137,13 +137,13 @@ def _date_ticks(axes):
 
 def _draw_limits(axes, condition):
     """Draw target and limit across the panel, named at its right edge."""
-    labels = []
+    names = []
     for word, dashes in (("target", ":"), ("limit", "--")):
         ohm = condition[f"{word}_ohm"]
         if pd.notna(ohm):
             axes.axhline(ohm, color=style.INK, linewidth=0.8, linestyle=dashes, zorder=2)
-            labels.append((ohm, f"{word} {style.plain(ohm)} Ω"))
-    edge_labels(axes, labels)
+            names.append((ohm, f"{word} {lettering.plain(ohm)} Ω"))
+    edge_labels(axes, names)
 
 
 def _draw_works(axes, works):
@@ -173,12 +173,12 @@ def _draw_bands(axes, read):
 
 def _draw_readings(axes, read, bars):
     """Draw the readings by method and verdict, and label them where there is room, the newest first."""
-    boxes = [bars]
+    covered = [bars]
     for (kind, verdict), visits in read.groupby(["kind", "footing_verdict"], sort=False):
         mark = SHAPES[kind]
         x, y = visits["when"].to_numpy(), visits["impedance_ohm"].to_numpy(float)
-        style.dots(axes, x, y, mark, size=5, name=f"{kind}, {verdict}", c=[FILLS[verdict]])
-        boxes.append(style.boxes_of(axes, x, y, 6 * mark.size))
+        markers.dots(axes, x, y, mark, size=5, name=f"{kind}, {verdict}", c=[FILLS[verdict]])
+        covered.append(boxes.of(axes, x, y, 6 * mark.size))
     newest = read.sort_values("date", ascending=False, kind="stable")
     wishes = [(visit.when, visit.impedance_ohm, visit.words) for visit in newest.itertuples()]
-    style.place_labels(axes, wishes, np.vstack(boxes))
+    labels.place(axes, wishes, np.vstack(covered))

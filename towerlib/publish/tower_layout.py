@@ -1,13 +1,13 @@
 """Where the panels of a tower's picture stand on its page, and what stands around them."""
 
-from towerlib.publish import style
+from towerlib.publish import lettering, page, scales, style
 
 LEFT_MM, RIGHT_MM, AXIS_MM = (
     15,
     25,
     11,
 )  # room for numbers, for names of lines at the right, for the lower axis
-WIDE_MM = style.PAGE_WIDTH_MM - LEFT_MM - RIGHT_MM
+WIDE_MM = page.WIDTH_MM - LEFT_MM - RIGHT_MM
 
 
 def panel(figure, place, head, words, handles):
@@ -29,25 +29,25 @@ def panel(figure, place, head, words, handles):
     matplotlib.axes.Axes
     """
     bottom, top = place
-    room = style.PAGE_WIDTH_MM - LEFT_MM - style.MARGIN_MM
-    style.write(
+    room = page.WIDTH_MM - LEFT_MM - page.MARGIN_MM
+    page.write(
         figure,
         LEFT_MM,
         top - 3,
-        style.shortened(head, room, style.TEXT_PT, "bold"),
+        lettering.shortened(head, room, style.TEXT_PT, "bold"),
         size=style.TEXT_PT,
         weight="bold",
         va="top",
     )
     top -= 7
-    lines = style.wrapped(words, room) if words else []
+    lines = lettering.wrapped(words, room) if words else []
     for line in lines:
-        style.write(figure, LEFT_MM, top, line, va="top")
-        top -= style.LINE_MM
-    style.legend(figure, handles, LEFT_MM, top - 0.5, WIDE_MM, corner="upper left")
+        page.write(figure, LEFT_MM, top, line, va="top")
+        top -= page.LINE_MM
+    page.legend(figure, handles, LEFT_MM, top - 0.5, WIDE_MM, corner="upper left")
     box = figure.legends[-1].get_window_extent(figure.canvas.get_renderer())
     top = box.y0 * 25.4 / figure.dpi - 4
-    return style.panel(figure, LEFT_MM, bottom + AXIS_MM, WIDE_MM, top - bottom - AXIS_MM)
+    return page.panel(figure, LEFT_MM, bottom + AXIS_MM, WIDE_MM, top - bottom - AXIS_MM)
 
 
 def log_scale(axis, low, high):
@@ -60,15 +60,15 @@ def log_scale(axis, low, high):
     low, high : float
         Its ends, above 0 [unit of the axis].
     """
-    style.log_axis(axis, low, high)
-    if len(style.round_numbers(low, high)) < 3:
-        style.linear_axis(axis, 5)
+    scales.log_axis(axis, low, high)
+    if len(scales.round_numbers(low, high)) < 3:
+        scales.linear_axis(axis, 5)
 
 
 def missing(figure, place, head, sentence):
     """Say in a panel's place what is missing (changes the figure)."""
-    style.write(figure, LEFT_MM, place[1] - 3, head, size=style.TEXT_PT, weight="bold", va="top")
-    style.write(figure, LEFT_MM, place[1] - 9, sentence, size=style.TEXT_PT, va="top", color="#444444")
+    page.write(figure, LEFT_MM, place[1] - 3, head, size=style.TEXT_PT, weight="bold", va="top")
+    page.write(figure, LEFT_MM, place[1] - 9, sentence, size=style.TEXT_PT, va="top", color="#444444")
 
 
 def edge_labels(axes, labels):
@@ -88,4 +88,4 @@ def edge_labels(axes, labels):
         centre = min(axes.transData.transform((edge, y))[1] / unit, ceiling - half)
         ceiling = centre - half
         placed.append((axes.transData.inverted().transform((0, centre * unit))[1], text))
-    style.edge_labels(axes, placed, apart_mm=apart_mm)
+    scales.edge_labels(axes, placed, apart_mm=apart_mm)

@@ -5,7 +5,7 @@ import pandas as pd
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from towerlib.publish import style
+from towerlib.publish import lettering, markers, scales, style
 from towerlib.publish.tower_layout import edge_labels, log_scale, missing, panel
 
 LEG, TOTAL = style.COLOURS(0.45), style.COLOURS(0.9)
@@ -62,14 +62,14 @@ def _marked(newest):
 
 def _currents_words(newest):
     """Sum, total and gap in words."""
-    words = [f"Arithmetic sum {style.plain(newest['leakage_sum_ma'])} mA"]
+    words = [f"Arithmetic sum {lettering.plain(newest['leakage_sum_ma'])} mA"]
     if pd.isna(newest["leakage_total_ma"]):
         return f"{words[0]}; vector total not read, so the gap is not known."
-    words.append(f"vector total {style.plain(newest['leakage_total_ma'])} mA")
+    words.append(f"vector total {lettering.plain(newest['leakage_total_ma'])} mA")
     if pd.isna(newest["gap_ma"]):
         return f"{', '.join(words)}; not every leg was read, so the gap is not known."
     share = f" = {100 * newest['gap_fraction']:.0f} % of the sum" if pd.notna(newest["gap_fraction"]) else ""
-    words.append(f"gap {style.plain(newest['gap_ma'])} mA{share}")
+    words.append(f"gap {lettering.plain(newest['gap_ma'])} mA{share}")
     small = "" if newest["large_enough"] else "; too small against the coils to be judged"
     share = newest["leg_share_lambda"]
     injected = f". Injected test: the legs take {share:.2f} of the current" if pd.notna(share) else ""
@@ -86,13 +86,13 @@ def _bars(axes, legs, newest, marked):
     axes.bar(np.full(count, count + 0.6), values, bottom=np.cumsum(values) - values, **filled)
     most = np.nanmax([values.sum(), newest["leakage_total_ma"], 1.0])
     axes.set(xlim=(-0.8, count + 2.1), ylim=(0, 1.12 * most))
-    names = [style.shortened(leg, 12) for leg in legs["leg"]]
+    names = [lettering.shortened(leg, 12) for leg in legs["leg"]]
     axes.set_xticks([*range(count), count + 0.6, count + 1.6], [*names, "sum", "vector total"])
     axes.tick_params(axis="x", length=0)
-    style.linear_axis(axes.yaxis, 5)
+    scales.linear_axis(axes.yaxis, 5)
     for x, value in zip([*range(count), count + 0.6], [*values, values.sum()], strict=True):
         looks_of_text = {"textcoords": "offset points", "ha": "center", "fontsize": style.SMALL_PT}
-        axes.annotate(style.plain(value), (x, value), (0, 1.5), **looks_of_text)
+        axes.annotate(lettering.plain(value), (x, value), (0, 1.5), **looks_of_text)
     _draw_total(axes, newest, count + 1.6, looks)
 
 
@@ -103,9 +103,9 @@ def _draw_total(axes, newest, x, looks):
         edge_labels(axes, [(0, "total not read")])
         return
     axes.bar(x, total, color=TOTAL, **looks)
-    labels = [(total if pd.isna(gap) or gap <= 0 else total / 2, f"total {style.plain(total)} mA")]
+    labels = [(total if pd.isna(gap) or gap <= 0 else total / 2, f"total {lettering.plain(total)} mA")]
     if pd.notna(gap):
-        labels.append((total + max(gap, 0) / 2, f"gap {style.plain(gap)} mA"))
+        labels.append((total + max(gap, 0) / 2, f"gap {lettering.plain(gap)} mA"))
     if gap > 0:
         axes.bar(x, gap, bottom=total, color="white", hatch="....", **(looks | {"edgecolor": TOTAL}))
     edge_labels(axes, labels)
@@ -131,16 +131,16 @@ def draw_sweeps(figure, place, found):
             Line2D([], [], color=LEG, linewidth=0.9, marker="o", markersize=2, label="older sweeps")
         )
     single = pd.notna(newest["single_ohm"]) and pd.notna(newest["sweep_at_test_ohm"])
-    mark = style.Mark("D", "white", 1.2)
+    mark = markers.Mark("D", "white", 1.2)
     if single:
-        handles.append(style.entry(mark, "single reading of the newest visit"))
+        handles.append(markers.entry(mark, "single reading of the newest visit"))
     head = f"Impedance over frequency, newest {newest['date']:%Y-%m-%d} ({newest['method']})"
     axes = panel(figure, place, head, _sweep_words(newest), handles)
     _scale_sweeps(axes, points)
     _draw_sweep_lines(axes, points, shapes)
     if single:
         hertz = found.visits.set_index("visit_id").loc[newest["visit_id"], "test_frequency_hz"]
-        style.dots(axes, [hertz], [newest["single_ohm"]], mark, name="single reading")
+        markers.dots(axes, [hertz], [newest["single_ohm"]], mark, name="single reading")
     axes.set(xlabel="Test frequency [Hz]", ylabel="Impedance |Z| [Ω]")
 
 
@@ -159,16 +159,16 @@ def _sweep_words(newest):
     if pd.isna(newest["low_frequency_ohm"]):
         return f"{newest['screening']} {newest['remark']}"
     u = float(f"{newest['low_frequency_u_ohm']:.1g}")
-    value = f"Low-frequency value {style.plain(newest['low_frequency_ohm'])} ± {style.plain(u)} Ω"
+    value = f"Low-frequency value {lettering.plain(newest['low_frequency_ohm'])} ± {lettering.plain(u)} Ω"
     phase = newest["phase_deg"]
-    at_top = f", phase at the top {style.plain(round(phase))}°" if pd.notna(phase) else ""
+    at_top = f", phase at the top {lettering.plain(round(phase))}°" if pd.notna(phase) else ""
     return f"{value}{at_top}. {newest['screening']} {newest['remark']}"
 
 
 def _scale_sweeps(axes, points):
     """Set both axes: all points, and two to one at least, so that noise does not look like a slope."""
     hertz, ohm = points["frequency_hz"], points["impedance_ohm"]
-    style.log_axis(axes.xaxis, hertz.min() / 1.15, hertz.max() * 1.15)
+    scales.log_axis(axes.xaxis, hertz.min() / 1.15, hertz.max() * 1.15)
     widen = max(np.sqrt(2.0 / (ohm.max() / ohm.min())), 1.15)
     log_scale(axes.yaxis, ohm.min() / widen, ohm.max() * widen)
 

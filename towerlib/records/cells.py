@@ -54,7 +54,7 @@ def read(raw, headings, table, file):
     columns = schema(table).columns
     named = {heading.name or LEG + heading.leg: place for place, heading in enumerate(headings) if heading.name or heading.leg}
     written = {name: raw.cells[place] for name, place in named.items()}
-    plain = {name: _plain(written[name], columns.get(name), headings[place].unit) for name, place in named.items()}
+    plain = {name: _plain(written[name], columns.get(name), headings[place].unit, raw.is_tight) for name, place in named.items()}
     plain = {name: values for name, values in plain.items() if values is not None}
     decimal = _decimal(raw, written, columns)
     hard = {name: headings[place].unit for name, place in named.items() if name not in plain}
@@ -83,7 +83,7 @@ def _rows(raw, headings, plain, read, columns):
     bounds = {name + BOUND: cells.censored for name, cells in read.items() if (cells.censored != "").any()}
     ordered = {name: (values | blank)[name] for name in columns}
     ours = ordered | {name: values[name] for name in values if name not in columns} | bounds
-    return pd.DataFrame(ours | _own(raw, headings, {*ours, "_file", "_row", "tower_as_written"}))
+    return pd.DataFrame(ours | _own(raw, headings, {*ours, "_file", "_row", "tower_as_written"}), copy=False)
 
 
 def _own(raw, headings, taken):
@@ -118,6 +118,8 @@ def _decimal(raw, written, columns):
         if name not in POSITION and (name not in columns or columns[name].metadata["kind"] == "number")
     ]
     texts = [cells.str.strip() for cells in numbers if cells.dtype == "str"]
+    if raw.separator != ";" and not texts:
+        return None
     comma = any(cells.str.fullmatch(_COMMA, na=False).any() for cells in texts)
     point = any(cells.str.fullmatch(_POINT, na=False).any() for cells in texts)
     point = point or any(pd.api.types.is_float_dtype(cells.dtype) and (cells.dropna() % 1 != 0).any() for cells in numbers)
@@ -126,11 +128,11 @@ def _decimal(raw, written, columns):
     return "?" if comma or raw.separator == ";" else None
 
 
-def _plain(cells, column, unit):
+def _plain(cells, column, unit, is_tight):
     """A column that needs no reading, or None: numbers in their unit, days, instants, truths and trimmed text."""
     kind = column.metadata["kind"] if column else "number"
     if kind == "text":
-        return _text(cells)
+        return cells if is_tight and cells.dtype == "str" else _text(cells)
     is_truth = pd.api.types.is_bool_dtype(cells.dtype)
     if kind == "number" and not unit and pd.api.types.is_numeric_dtype(cells.dtype) and not is_truth:
         numbers = cells.astype("float64")
@@ -146,11 +148,11 @@ def _plain(cells, column, unit):
 
 def _plain_words(cells, column):
     """A column that holds nothing but the dictionary's own words, as most do; else None."""
-    words = {"yes": True, "no": False} if column.metadata["kind"] == "yes/no" else column.checks[0].statistics["allowed_values"]
+    words = ("yes", "no") if column.metadata["kind"] == "yes/no" else column.checks[0].statistics["allowed_values"]
     text = cells.astype("str")
     if not set(text.dropna().unique()) <= {*words}:
         return None
-    return text.map(words).astype("boolean") if column.metadata["kind"] == "yes/no" else text
+    return (text == "yes").astype("boolean").mask(text.isna()) if column.metadata["kind"] == "yes/no" else text
 
 
 def _parsed(cells, column, unit, decimal):

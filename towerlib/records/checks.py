@@ -2,6 +2,7 @@
 
 import operator
 
+import numpy as np
 import pandas as pd
 
 from towerlib.records import ledger
@@ -54,25 +55,25 @@ def _unreadable(written, read, name):
 
 def _nameless(rows, table):
     """Rows whose own name is a dash, an error value of a spreadsheet, or in place of a leg the sum of all legs."""
-    parts = []
+    parts = [_among(rows, name, reason, _NAMELESS[reason]) for name in schema(table).metadata["key"] or () for reason in _NAMELESS]
     if table == "legs":
-        bad = rows.index[rows["leg"].str.strip(" :.=").str.lower().isin(_SUMS)]
-        parts.append(ledger.flaws(bad, "leg", rows.loc[bad, "leg"], "is a sum, not a leg; leakage_total_ma of the visit takes it"))
-    for name in schema(table).metadata["key"] or ():
-        for reason, words in _NAMELESS.items():
-            bad = rows.index[rows[name].isin(words)]
-            if len(bad):
-                parts.append(ledger.flaws(bad, name, rows.loc[bad, name], reason))
-    return pd.concat(parts) if parts else ledger.none()
+        sums = [leg for leg in rows["leg"].dropna().unique() if leg.strip(" :.=").lower() in _SUMS]
+        parts.append(_among(rows, "leg", "is a sum, not a leg; leakage_total_ma of the visit takes it", sums))
+    return pd.concat([ledger.none(), *parts])
+
+
+def _among(rows, name, reason, words):
+    """Flaws of the cells of one column that are one of some words."""
+    bad = rows.index[rows[name].isin(words)] if words else []
+    return ledger.flaws(bad, name, rows.loc[bad, name], reason) if len(bad) else ledger.none()
 
 
 def _outside(rows, written, table, known):
     """Cells that are blank where they must not be, or out of the range of the dictionary."""
     parts = []
     for name, column in schema(table).columns.items():
-        told = known.loc[known["column"] == name, "index"]
         for bad, reason in _breaches(rows[name], name, column, table):
-            bad = bad[~bad.isin(told)]
+            bad = bad[~bad.isin(known.loc[known["column"] == name, "index"])]
             if len(bad):
                 value = written[name].loc[bad].astype("str").fillna("") if name in written else ""
                 parts.append(ledger.flaws(bad, name, value, reason))
@@ -92,8 +93,9 @@ def _breaches(cells, name, column, table):
         yield cells.index[cells.isna()], BLANK
     if column.metadata["kind"] != "number" or (table in SETTLED and name in _POSITION):
         return
-    low, high = cells.min(), cells.max()
-    if pd.isna(low):
+    numbers = cells.to_numpy()
+    low, high = (np.fmin.reduce(numbers), np.fmax.reduce(numbers)) if len(numbers) else (np.nan, np.nan)
+    if np.isnan(low):
         return
     for check in column.checks:
         (bound,) = check.statistics.values()

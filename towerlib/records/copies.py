@@ -57,7 +57,7 @@ def twice(rows, codes=None):
     pandas.DataFrame
         In the form of `towerlib.records.ledger.flaws`.
     """
-    if len(rows) < 2:
+    if len(rows) < 2 or _climbs(rows, codes):
         return ledger.none()
     likely = pd.Series(_mixed(rows, codes)).duplicated(keep=False).to_numpy()
     if not likely.any():
@@ -72,6 +72,14 @@ def twice(rows, codes=None):
     first = content[0]
     value = shared.loc[bad, first].astype("str").fillna("")
     return ledger.flaws(bad, first, value, ("is a copy of another row (" + spots + "); the first is used").loc[bad])
+
+
+def _climbs(rows, codes):
+    """Whether visit by visit the frequencies climb, as instruments export them: then no row can stand twice."""
+    if codes is None or "frequency_hz" not in rows:
+        return False
+    steps, climb = np.diff(codes), np.diff(rows["frequency_hz"].to_numpy())
+    return bool(((steps > 0) | ((steps == 0) & (climb > 0))).all())
 
 
 def _mixed(rows, codes):

@@ -21,19 +21,32 @@ MOST_NULS = 0.05  # share of the beginning that may be zero bytes; beyond it the
 
 
 @dataclass(frozen=True)
+class Delimited:
+    """A text file as it stands; `misshapen` rows are (row number, text, reason)."""
+
+    header: list
+    cells: pd.DataFrame
+    rows: pd.Index  # row numbers as a spreadsheet shows them
+    misshapen: list
+    separator: str
+    is_tight: bool
+
+
+@dataclass(frozen=True)
 class Looked:
     """What one pass over the bytes of a file tells."""
 
     encoding: str
     start: bytes
     line_end: str  # as a pattern
-    lines: int
+    lines: int | None  # None where no cell can hold a line end, so that rows are lines
     has_nul: bool
+    is_tight: bool  # no white space anywhere, so that no cell needs trimming
     last: bytes  # the end of the file after its last line end
 
 
 def read_delimited(path, recognise):
-    """Header, cells, row numbers and misshapen rows of a text file, and its separator.
+    """A text file of cells.
 
     Parameters
     ----------
@@ -44,8 +57,7 @@ def read_delimited(path, recognise):
 
     Returns
     -------
-    (list of str, pandas.DataFrame, pandas.Index, list, str)
-        Row numbers are those of a spreadsheet; a misshapen row is (row number, text, reason).
+    Delimited
 
     Raises
     ------
@@ -55,11 +67,10 @@ def read_delimited(path, recognise):
     source = _utf16_as_utf8(path) or path
     looked = _look(source)
     separator, start, header = _header(looked, recognise)
-    kinds = recognise(header)
-    cells = _at_once(source, looked, separator, start, kinds)
+    cells = _at_once(source, looked, separator, start, recognise(header))
     if cells is not None:
-        return header, cells, cells.index + start + 1, [], separator
-    return header, *_line_by_line(source, looked, separator, start, len(header)), separator
+        return Delimited(header, cells, cells.index + start + 1, [], separator, looked.is_tight)
+    return Delimited(header, *_line_by_line(source, looked, separator, start, len(header)), separator, is_tight=False)
 
 
 def _utf16_as_utf8(path):
@@ -88,21 +99,24 @@ def _pieces(source):
 def _look(source):
     """One pass over the file: encoding, line ends, zero bytes."""
     decoder, is_utf8 = codecs.getincrementaldecoder("utf-8")(), True
-    start, last, feeds, returns, has_nul = b"", b"", 0, 0, False
+    start, last, has_nul, has_feed, has_doubt, is_tight = b"", b"", False, False, False, True
     for piece in _pieces(source):
         start += piece if len(start) < SAMPLE else b""
-        is_utf8 = is_utf8 and _decodes(decoder, piece)
-        feeds, returns = feeds + piece.count(b"\n"), returns + piece.count(b"\r")
-        has_nul = has_nul or b"\0" in piece
+        is_utf8 = is_utf8 and ((piece.isascii() and not decoder.getstate()[0]) or _decodes(decoder, piece))
+        has_nul, has_feed = has_nul or b"\0" in piece, has_feed or b"\n" in piece
+        has_doubt = has_doubt or b'"' in piece or b"\r" in piece
+        is_tight = is_tight and piece.isascii() and not (b" " in piece or b"\t" in piece)
         tail = piece[max(piece.rfind(b"\n"), piece.rfind(b"\r")) + 1 :]
         last = tail if len(tail) < len(piece) else last + tail
         if len(last) > LONGEST_LINE:
             raise RecordsError("has a line of more than a megabyte, so it is no table; save it again as CSV")
+    is_utf8 = is_utf8 and not decoder.getstate()[0]
     if start.count(b"\0") > MOST_NULS * len(start):
         raise RecordsError("holds NUL bytes, so it is no text file; save it again as CSV")
-    line_end = r"\r?\n" if feeds else r"\r"
-    lines = (feeds or returns) + bool(last)
-    return Looked("utf-8-sig" if is_utf8 else "cp1252", start, line_end, lines, has_nul, last)
+    mark = b"\n" if has_feed else b"\r"
+    lines = sum(piece.count(mark) for piece in _pieces(source)) + bool(last) if has_doubt else None
+    encoding = ("utf-8-sig" if start.startswith(codecs.BOM_UTF8) else "utf-8") if is_utf8 else "cp1252"
+    return Looked(encoding, start, r"\r?\n" if has_feed else r"\r", lines, has_nul, is_tight, last)
 
 
 def _decodes(decoder, piece):
@@ -120,12 +134,9 @@ def _header(looked, recognise):
     sample = looked.start[:SAMPLE].decode(looked.encoding, errors="ignore")
     lines = re.split(looked.line_end, sample, maxsplit=most)[:most]
     rows = {separator: quotes.rows(lines, separator, headers.TITLE_ROWS) for separator in SEPARATORS}
-    known = {
-        separator: max(((headers.score(row, recognise), len(row)) for row in found), default=(0, 0))
-        for separator, found in rows.items()
-    }
-    separator = max(known, key=known.get)
-    place, header = headers.best(rows[separator], recognise)
+    found = {separator: headers.best(rows[separator], recognise) for separator in SEPARATORS}
+    separator = max(found, key=lambda one: (found[one][2], len(found[one][1])))
+    place, header, _ = found[separator]
     if any("\0" in text for text in header):
         raise RecordsError("holds NUL bytes in its header, so it was damaged; save it again as CSV")
     below = rows[separator][place + 1] if len(rows[separator]) > place + 1 else []
@@ -147,17 +158,17 @@ def _at_once(source, looked, separator, start, kinds):
         "keep_default_na": False,
         "na_values": [""],
         "skip_blank_lines": False,
-        "low_memory": False,
     }
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
+            warnings.simplefilter("ignore", pd.errors.DtypeWarning)  # such columns are read again as text
             cells = _texts_kept(source, options, kinds, _text_at_once(looked, separator, start, kinds))
     except pd.errors.EmptyDataError:
         return pd.DataFrame(columns=range(len(kinds)), dtype="str")
     except (pd.errors.ParserError, pd.errors.ParserWarning, UnicodeDecodeError):
         return None
-    return cells if len(cells) + start == looked.lines else None
+    return cells if looked.lines in (None, len(cells) + start) else None
 
 
 def _texts_kept(source, options, kinds, asked):

@@ -21,9 +21,9 @@ def best(rows, recognise):
 
     Returns
     -------
-    (int, list of str)
-        Place in `rows`, and the header without blank cells at its end. Where no row has a known column, the
-        first row that is not blank stands for it.
+    (int, list of str, int)
+        Place in `rows`, the header without blank cells at its end, and how many of its columns are known. Where
+        no row has a known column, the first row that is not blank stands for it.
 
     Raises
     ------
@@ -34,18 +34,23 @@ def best(rows, recognise):
     --------
     >>> known = lambda texts: ["text" if text in ("date", "leg") else None for text in texts]
     >>> best([["Sheet 3"], ["date", "leg", ""], ["2026-03-01", "A"]], known)
-    (1, ['date', 'leg'])
+    (1, ['date', 'leg'], 2)
     """
-    scores = {place: score(cells, recognise) for place, cells in enumerate(rows) if any(map(str.strip, cells))}
-    if not scores:
+    most, place = -1, None
+    for number, cells in enumerate(rows):
+        if any(map(str.strip, cells)):
+            known = score(cells, recognise)
+            most, place = (known, number) if known > most else (most, place)
+            if known == len(cells) > 1:
+                break  # nothing below can be better
+    if place is None:
         raise RecordsError(NONE)
-    place = max(scores, key=lambda one: (scores[one], -one))
     header = [cell.strip() for cell in rows[place]]
     while not header[-1]:
         header.pop()
     if len(header) > MOST_COLUMNS:
         raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
-    return place, header
+    return place, header, most
 
 
 def score(cells, recognise):

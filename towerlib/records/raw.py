@@ -1,6 +1,6 @@
 """One source as it stands: its header, its cells by column, and the row number of each."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
@@ -18,6 +18,7 @@ class Raw:
     misshapen: list = field(default_factory=list)  # (row number, text, reason) of rows that do not fit
     merged: list = field(default_factory=list)  # (index of `cells`, column) that a merged cell filled
     separator: str = ""  # between the cells of a text file
+    is_tight: bool = False  # known to have no white space round its cells
 
 
 def read(source, folder, recognise):
@@ -60,8 +61,9 @@ def _text_file(path, recognise):
     """A CSV file."""
     from towerlib.records.delimited import read_delimited
 
-    header, cells, rows, misshapen, separator = read_delimited(path, recognise)
-    return _without_blank_rows(Raw(header, cells, rows, misshapen, separator=separator))
+    read = read_delimited(path, recognise)
+    raw = Raw(read.header, read.cells, read.rows, read.misshapen, separator=read.separator, is_tight=read.is_tight)
+    return _without_blank_rows(raw)
 
 
 def _sheet(source, recognise):
@@ -125,11 +127,12 @@ def _without_blank_rows(raw):
     if not len(raw.cells.columns) or not len(raw.cells):
         return raw
     first = raw.cells[0]
-    doubtful = first.isna() | (first.str.strip() == "" if first.dtype == "str" else False)
+    is_loose = first.dtype == "str" and not raw.is_tight
+    doubtful = first.isna() | (first.str.strip() == "" if is_loose else False)
     if not doubtful.any():
         return raw
     part = raw.cells[doubtful]
     blank = part.isna() | part.apply(lambda column: column.str.strip() == "" if column.dtype == "str" else False)
     gone = blank.all(axis=1).reindex(raw.cells.index, fill_value=False).to_numpy()
     cells = raw.cells[~gone].reset_index(drop=True)
-    return Raw(raw.header, cells, raw.rows[~gone], raw.misshapen, separator=raw.separator)
+    return replace(raw, cells=cells, rows=raw.rows[~gone])

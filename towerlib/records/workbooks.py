@@ -58,7 +58,7 @@ def read_sheet(path, sheet, recognise):
     except Exception as flaw:  # openpyxl lets every error of zip and XML through
         raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
     top = [(row, [_label(cell) for cell in cells]) for row, cells in table.items() if row <= TITLE_ROWS + min(table)]
-    place, header = best([texts for _, texts in top], recognise)
+    place, header, _ = best([texts for _, texts in top], recognise)
     first = top[place][0] + 1
     header, used = with_units(header, top[place + 1][1] if len(top) > place + 1 else [])
     body = {row: cells for row, cells in table.items() if row >= first}

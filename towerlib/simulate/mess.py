@@ -105,14 +105,14 @@ def markdown(table):
 
 
 def _clean(folder, place):
-    """A copy of the line to mess, or a small simulated one: plain CSV, no cell of which needs quotation marks."""
+    """The tables to mess, of a line or of a small simulated one: plain CSV, no cell of which needs quotation marks."""
     spec = replace(quillmere_tolstrand(), separator=",")
-    clean = place / "clean"
-    shutil.copytree(folder or write(spec, simulate_line(spec, SEED), place), clean)
+    source, clean = Path(folder or write(spec, simulate_line(spec, SEED), place)), place / "clean"
+    clean.mkdir()
+    shutil.copy(source / "line.toml", clean)
     for name in KEYS:
-        path = clean / f"{name}.csv"
-        table = pd.read_csv(path, dtype=str, keep_default_na=False).replace('[,"\n]', " ", regex=True)
-        table.to_csv(path, index=False, lineterminator="\n")
+        table = pd.read_csv(source / f"{name}.csv", dtype=str, keep_default_na=False)
+        table.replace('[,"\n]', " ", regex=True).to_csv(clean / f"{name}.csv", index=False, lineterminator="\n")
     return clean
 
 
@@ -124,8 +124,8 @@ def _put_in(kind, folder, rng):
     lines = path.read_text(encoding="utf-8").splitlines()
     changed, touched, added = kind.change(lines, rng)
     path.write_bytes(changed if isinstance(changed, bytes) else ("\n".join(changed) + "\n").encode())
-    names = pd.DataFrame([line.split(",") for line in lines[1:]], columns=lines[0].split(","))[KEYS[kind.table]]
-    return Mess(kind.table, "", ["/".join(names.iloc[place]) for place in touched], SAME, added, slip=False)
+    names = _names(pd.DataFrame([line.split(",") for line in lines[1:]], columns=lines[0].split(",")), kind.table)
+    return Mess(kind.table, "", names.iloc[touched].to_list(), SAME, added, slip=False)
 
 
 def _put_in_cells(kind, path, rng):
@@ -137,7 +137,7 @@ def _put_in_cells(kind, path, rng):
     altered = texts[texts != table.loc[chosen, kind.column]]
     table.loc[altered.index, kind.column] = altered
     table.to_csv(path, index=False, lineterminator="\n")
-    names = table.loc[altered.index, KEYS[kind.table]].agg("/".join, axis=1).to_list()
+    names = _names(table, kind.table).loc[altered.index].to_list()
     return Mess(kind.table, kind.column, names, kind.meant, 0, kind.slip)
 
 
@@ -161,39 +161,38 @@ def _judged(folder, mess, clean):
 def _outcomes(records, mess, clean):
     """How many of the touched rows went which way."""
     read, right = (_named(one, mess.table) for one in (records, clean))
-    outcomes = dict.fromkeys(OUTCOMES, 0)
-    told = _told(records) if mess.slip else set()
+    used = pd.Index([name for name in mess.ids if name in read.index])
+    as_meant = _as_meant(read.loc[used], right.loc[used], mess)
+    told = used.isin(_told(records)) if mess.slip else np.zeros(len(used), bool)
     listed = records.repaired[records.repaired["table"] == mess.table]
     is_listed = bool(mess.column) and (listed["column"] == mess.column).any()
-    for name in mess.ids:
-        if name not in read.index:
-            outcomes["caught"] += 1
-        elif _as_meant(read.loc[name], right.loc[name], mess):
-            outcomes["repaired rightly" if is_listed else "read as meant"] += 1
-        elif mess.slip:
-            outcomes["told by the rules" if name in told else "passed unseen"] += 1
-        else:
-            outcomes["used wrongly"] += 1
+    outcomes = dict.fromkeys(OUTCOMES, 0)
+    outcomes["caught"] = len(mess.ids) - len(used)
+    outcomes["repaired rightly" if is_listed else "read as meant"] = int(as_meant.sum())
+    outcomes["told by the rules"] = int((~as_meant & told).sum())
+    outcomes["passed unseen" if mess.slip else "used wrongly"] = int((~as_meant & ~told).sum())
     return outcomes
 
 
 def _as_meant(read, right, mess):
-    """Whether a row says what it meant before the mess."""
+    """Whether each row says what it meant before the mess."""
     if mess.meant == LOST:
-        return False
+        return np.zeros(len(read), bool)
     if mess.meant == BLANK:
-        return pd.isna(read[mess.column])
-    columns = [mess.column] if mess.column else [name for name in right.index if name in read.index]
-    return all(_equal(read[name], right[name]) for name in columns)
+        return read[mess.column].isna().to_numpy()
+    return _same(read, right, [mess.column] if mess.column else [name for name in right if name in read])
 
 
-def _equal(one, other):
-    """Whether two cells are the same, blank cells included, positions within a metre's hundredth of a degree's."""
-    if pd.isna(one) or pd.isna(other):
-        return pd.isna(one) and pd.isna(other)
-    if isinstance(one, float):
-        return bool(np.isclose(one, other, rtol=1e-6, atol=1e-9))
-    return one == other
+def _same(read, right, columns):
+    """Whether rows agree in some columns: to a millionth where they are numbers, blank cells included."""
+    agree = np.ones(len(read), bool)
+    for name in columns:
+        one, other = read[name], right[name]
+        if one.dtype == float and other.dtype == float:
+            agree &= np.isclose(one, other, rtol=1e-6, atol=1e-9, equal_nan=True)
+        else:
+            agree &= ((one == other).fillna(False) | (one.isna() & other.isna())).to_numpy(bool)
+    return agree
 
 
 def _collateral(records, mess, clean):
@@ -201,18 +200,22 @@ def _collateral(records, mess, clean):
     wrong = 0
     for table in KEYS:
         read, right = _named(records, table), _named(clean, table)
-        touched = set(mess.ids) if table == mess.table else set()
-        both = [name for name in right.index if name in read.index and name not in touched]
-        columns = [name for name in right if name in read]
-        before, after = right.loc[both, columns], read.loc[both, columns]
-        wrong += int((~((before == after) | (before.isna() & after.isna())).fillna(False).all(axis=1)).sum())
+        kept = right.index[right.index.isin(read.index)]
+        kept = kept[~kept.isin(mess.ids)] if table == mess.table else kept
+        wrong += int((~_same(read.loc[kept], right.loc[kept], [name for name in right if name in read])).sum())
     return wrong
 
 
 def _named(records, table):
     """Rows by their names."""
     rows = getattr(records, table)
-    return rows.set_index(rows[KEYS[table]].agg("/".join, axis=1))
+    return rows.set_index(_names(rows, table))
+
+
+def _names(rows, table):
+    """Name of each row."""
+    first, *others = KEYS[table]
+    return rows[first] + "/" + rows[others[0]] if others else rows[first].rename("name")
 
 
 def _told(records):

@@ -1,5 +1,6 @@
 """Kinds of mess that crews and spreadsheets make, each as a change to a clean table of texts."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -79,9 +80,12 @@ def _serial(texts, rng):
 
 
 def _in_words(texts, rng):
-    """Months as words of four languages."""
-    months = ("März", "mars", "marzo", "March")
-    return pd.Series([f"{8 + place % 20} {months[place % 4]} 2024" for place in range(len(texts))], index=texts.index)
+    """The month as a word, in German and French by turns."""
+    german = "Jan. Februar März April Mai Juni Juli August September Oktober November Dezember".split()
+    french = "janvier février mars avril mai juin juillet août septembre octobre novembre décembre".split()
+    days = pd.to_datetime(texts)
+    words = [f"{day.day}. {(german, french)[place % 2][day.month - 1]} {day.year}" for place, day in enumerate(days)]
+    return pd.Series(words, index=texts.index, dtype="str")
 
 
 def _transposed(text):
@@ -123,7 +127,7 @@ CELLS = (
     CellKind("month first with slashes", *DATE, _day("%m/%d/%Y"), whole=True),
     CellKind("some dates day first, some month first", *DATE, lambda texts, rng: _mixed(texts), whole=True),
     CellKind("day numbers of a spreadsheet", *DATE, _serial),
-    CellKind("months in words", *DATE, _in_words, LOST),
+    CellKind("months in words", *DATE, _in_words),
     CellKind("two-digit years with dots", *DATE, _day("%d.%m.%y")),
     CellKind("year or day first, with hyphens", *DATE, _day("%y-%m-%d"), LOST),
     CellKind("time of day behind the date", *DATE, _each(lambda text: f"{text} 14:30")),
@@ -183,9 +187,9 @@ def _all(edit):
 
 
 def _other_content(lines, place):
-    """A row with the id of another and other contents: both are touched, the one above too."""
+    """A row with the id of another, and another crew."""
     cells = lines[place].split(",")
-    return ",".join([cells[0], *cells[1:3][::-1], *cells[3:]])
+    return ",".join([*cells[:3], "Z", *cells[4:]])
 
 
 def _claimed_twice(lines, rng):
@@ -205,8 +209,9 @@ def _cut(lines, rng):
 
 
 def _german(lines):
-    """Semicolons and decimal commas throughout."""
-    return [line.replace(",", ";").replace(".", ",") for line in lines]
+    """Semicolons, and a comma in every number that had a point."""
+    rows = ([cell.replace(".", ",") if re.fullmatch(r"-?[0-9]+\.[0-9]+", cell) else cell for cell in line.split(",")] for line in lines)
+    return [";".join(cells) for cells in rows]
 
 
 def _legs_twice(lines, rng):
