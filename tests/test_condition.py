@@ -10,7 +10,15 @@ from towerlib import condition, limits, line, plan
 from towerlib.errors import SettingsError
 from towerlib.readings.legs import summarise
 
-UNREAD = ["impedance_no_coils_ohm", "injected_ma", "legs_ma", "coil_turns_worn", "coil_turns_set", "overload", "in_service"]
+UNREAD = [
+    "impedance_no_coils_ohm",
+    "injected_ma",
+    "legs_ma",
+    "coil_turns_worn",
+    "coil_turns_set",
+    "overload",
+    "in_service",
+]
 LINE = line.parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
 
 
@@ -60,12 +68,18 @@ def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", s
     table = pd.DataFrame(list(visits) or [visit("none", "-", "2000-01-01")])
     grades = SimpleNamespace(visits=table)
     currents = summarise(table.assign(**dict.fromkeys(UNREAD, np.nan)), records.legs, register)
-    return condition.assess(records, grades, currents, SimpleNamespace(towers=places), month).set_index("tower_id")
+    return condition.assess(records, grades, currents, SimpleNamespace(towers=places), month).set_index(
+        "tower_id"
+    )
 
 
 def test_common_practice_classes():
     """Below 5 Ω good, up to 15 Ω acceptable: *common practice*."""
-    towers = assess(visit("a", "1", "2026-01-01", 4.9), visit("b", "2", "2026-01-01", 15.0), visit("c", "3", "2026-01-01", 15.1))
+    towers = assess(
+        visit("a", "1", "2026-01-01", 4.9),
+        visit("b", "2", "2026-01-01", 15.0),
+        visit("c", "3", "2026-01-01", 15.1),
+    )
     assert towers["impedance_class"].to_list() == ["good", "acceptable", "above limit"]
     assert towers["impedance_rank"].to_list() == [3, 2, 1]
     assert "common practice" in towers["limit_rule"].iloc[0]
@@ -78,7 +92,9 @@ def test_the_newest_usable_visit_stands():
         visit("worse", "1", "2026-01-01", 99.0, verdict="not usable"),
     )
     assert towers.loc["1", "footing_visit_id"] == "new"
-    assert towers.loc["1", "footing_age_days"] == (pd.Timestamp("2026-06-30") - pd.Timestamp("2025-01-01")).days
+    assert (
+        towers.loc["1", "footing_age_days"] == (pd.Timestamp("2026-06-30") - pd.Timestamp("2025-01-01")).days
+    )
     assert towers.loc["1", "verdict"] == "usable with caution"
 
 
@@ -98,7 +114,10 @@ def test_a_month_sees_visits_up_to_its_last_day():
 
 def test_a_reading_without_coils_is_a_lower_bound_and_never_the_value():
     """The line in parallel can only lower the reading: R ≥ |Z| for a passive ladder."""
-    towers = assess(visit("a", "1", "2026-01-01", 2.0, method="no coils"), visit("b", "2", "2026-01-01", 20.0, method="no coils"))
+    towers = assess(
+        visit("a", "1", "2026-01-01", 2.0, method="no coils"),
+        visit("b", "2", "2026-01-01", 20.0, method="no coils"),
+    )
     assert towers["footing_ohm"].isna().all()
     assert towers["lower_bound_ohm"].to_list()[:2] == [2.0, 20.0]
     assert towers["impedance_class"].to_list() == ["lower bound only", "above limit", "not tested"]

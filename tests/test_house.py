@@ -99,7 +99,9 @@ def test_libraries_stay_in_their_rooms(path, steps):
 def test_no_cycle_between_modules():
     """Import edges between single modules, followed depth first."""
     names = {".".join(["towerlib", *steps]): path for path, steps in modules()}
-    edges = {name: {target for target in imports(path) if target in names} - {name} for name, path in names.items()}
+    edges = {
+        name: {target for target in imports(path) if target in names} - {name} for name, path in names.items()
+    }
     done, open_ = set(), []
 
     def visit(name):

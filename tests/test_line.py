@@ -58,12 +58,21 @@ years = 3
     [
         ("", r"'id' is missing in \[line\]"),
         (HEAD + "volts = 3\n", r"'volts' is not known in \[line\]; did you mean 'voltage_kv'\?"),
-        (HEAD + "[limit]\nlimit_ohm = 3\n", r"'limit' is not known at the top level; did you mean 'limits'\?"),
-        (HEAD + "[limits]\nlimit_omh = 3\n", r"'limit_omh' is not known in \[limits\]; did you mean 'limit_ohm'\?"),
+        (
+            HEAD + "[limit]\nlimit_ohm = 3\n",
+            r"'limit' is not known at the top level; did you mean 'limits'\?",
+        ),
+        (
+            HEAD + "[limits]\nlimit_omh = 3\n",
+            r"'limit_omh' is not known in \[limits\]; did you mean 'limit_ohm'\?",
+        ),
         (HEAD + "[limits]\ntarget_ohm = 30\n", r"\[limits\]: target_ohm 30 lies above limit_ohm 15"),
         (HEAD + "[limits]\nlimit_ohm = nan\n", r"limit_ohm = nan in \[limits\]"),
         (HEAD + '[plan]\nyears = "soon"\n', r"years = 'soon' in \[plan\]"),
-        (HEAD + "[phases]\nconductors = [{ phase = 'd', x_m = 1, y_m = 3 }]\n", r"phases\.conductors\.entry 1"),
+        (
+            HEAD + "[phases]\nconductors = [{ phase = 'd', x_m = 1, y_m = 3 }]\n",
+            r"phases\.conductors\.entry 1",
+        ),
         (HEAD.replace("132", "-1"), r"voltage_kv = -1 in \[line\]: input should be greater than 0"),
         (HEAD.replace("north-ridge", "../etc"), r"only letters, digits, '-' and '_'"),
         (HEAD.replace("north-ridge", ""), r"only letters, digits, '-' and '_'"),

@@ -20,7 +20,9 @@ def towers(request):
     truth = pd.read_csv(path, dtype={"tower_id": str}, sep=separator)
     hidden = truth[["tower_id", "footing_ohm", "defect"]].rename(columns={"footing_ohm": "true_ohm"})
     listed = study.priority[["tower_id", "queue"]]
-    return study.condition.merge(hidden, on="tower_id", validate="1:1").merge(listed, on="tower_id", validate="1:1")
+    return study.condition.merge(hidden, on="tower_id", validate="1:1").merge(
+        listed, on="tower_id", validate="1:1"
+    )
 
 
 def test_high_footings_lead_the_impedance_rank(towers):
@@ -55,7 +57,7 @@ def test_rings_are_not_ranked_by_gap(towers):
 
 def test_stray_voltage_over_leakage_is_the_footing():
     """0.45 V over 150 mA is 3 Ω: Ohm's law, *common practice* of a quick check beside the test."""
-    assert 0.45 / 0.150 == pytest.approx(3.0)
+    assert pytest.approx(3.0) == 0.45 / 0.150
     study = assessment.assess(DEMO, "brackwater-stonefell")
     visits = study.grades.visits[study.grades.visits["verdict"] == "usable"]
     ambient = 1000 * visits["stray_voltage_potential_v"] / visits["leakage_total_ma"]

@@ -39,7 +39,9 @@ def test_visits_stay_as_they_are_in_their_order():
     before = records.visits.copy()
     graded = grade(records, route)
     pd.testing.assert_frame_equal(records.visits, before)
-    pd.testing.assert_frame_equal(graded.visits.drop(columns=["verdict", "footing_verdict", "leakage_verdict", "reasons"]), before)
+    pd.testing.assert_frame_equal(
+        graded.visits.drop(columns=["verdict", "footing_verdict", "leakage_verdict", "reasons"]), before
+    )
     assert graded.visits["verdict"].tolist().index("not usable") == 2
 
 

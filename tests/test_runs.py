@@ -24,7 +24,13 @@ def report(tmp_path_factory):
 
 def test_the_report_holds_what_the_readme_promises(report):
     names = {path.name for path in report.folder.rglob("*")}
-    assert {"priority-list.csv", "priority-list.xlsx", "1-condition.ipynb", "2-performance.ipynb", "3-plan.ipynb"} <= names
+    assert {
+        "priority-list.csv",
+        "priority-list.xlsx",
+        "1-condition.ipynb",
+        "2-performance.ipynb",
+        "3-plan.ipynb",
+    } <= names
     assert {"route-map.png", "line.gpkg", "rejected-rows.csv", "run.json", "priority.parquet"} <= names
     assert report.folder.parts[-2:] == ("low-moor", "2026-03")
     assert [path.name for path in report.folder.parent.iterdir()] == ["2026-03"]
@@ -65,7 +71,13 @@ def test_layers_open_with_their_coordinate_system(report):
 
 def test_a_rerun_gives_the_same_tables_to_the_bit(report, tmp_path):
     again = runs.run_line(report.study.records.folder, tmp_path)
-    for name in ("priority-list.csv", "priority-list.xlsx", "rejected-rows.csv", "route-map.png", "line.gpkg"):
+    for name in (
+        "priority-list.csv",
+        "priority-list.xlsx",
+        "rejected-rows.csv",
+        "route-map.png",
+        "line.gpkg",
+    ):
         assert (again.folder / name).read_bytes() == (report.folder / name).read_bytes(), name
     for path in (again.folder / "tables").iterdir():
         assert path.read_bytes() == (report.folder / "tables" / path.name).read_bytes(), path.name

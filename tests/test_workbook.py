@@ -15,7 +15,9 @@ def priority():
     listed["footing_date"] = pd.to_datetime(["2026-03-01", None])
     for name in plan.COLUMNS:
         if name not in listed:
-            listed[name] = pd.Series(pd.NA, index=listed.index, dtype="str" if name in plan.TEXTS else "Float64")
+            listed[name] = pd.Series(
+                pd.NA, index=listed.index, dtype="str" if name in plan.TEXTS else "Float64"
+            )
     return listed[plan.COLUMNS]
 
 
@@ -36,7 +38,10 @@ def test_text_is_never_a_formula(sheet):
 
 
 def test_numbers_and_dates_are_real(sheet):
-    assert (cell(sheet, "footing_ohm", 2).value, cell(sheet, "footing_ohm", 2).number_format) == (31.25, "0.00")
+    assert (cell(sheet, "footing_ohm", 2).value, cell(sheet, "footing_ohm", 2).number_format) == (
+        31.25,
+        "0.00",
+    )
     assert cell(sheet, "footing_date", 2).value == pd.Timestamp("2026-03-01")
     assert cell(sheet, "footing_date", 2).is_date
     assert cell(sheet, "footing_ohm", 3).value is None

@@ -11,7 +11,9 @@ from towerlib.errors import SettingsError, TowerlibError
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 
 DONE, SOME_FAILED, WRONG_INPUT = 0, 1, 2
-Folder = Annotated[Path, typer.Argument(help="A line folder, or a folder of line folders.", show_default=False)]
+Folder = Annotated[
+    Path, typer.Argument(help="A line folder, or a folder of line folders.", show_default=False)
+]
 
 
 @app.callback()
@@ -23,7 +25,9 @@ def towerlib():
 def run(
     folder: Folder,
     month: Annotated[str, typer.Option(help="YYYY-MM; that of the newest visit when missing.")] = "",
-    line: Annotated[list[str] | None, typer.Option(help="Only this line; may be given several times.")] = None,
+    line: Annotated[
+        list[str] | None, typer.Option(help="Only this line; may be given several times.")
+    ] = None,
     reports: Annotated[Path, typer.Option(help="Where the reports go.")] = Path("reports"),
     parameter: Annotated[list[str] | None, typer.Option(help="NAME=VALUE for the notebooks.")] = None,
 ):
@@ -39,7 +43,9 @@ def run(
     with _progress(len(folders) * (len(runs.NOTEBOOKS) + 1)) as tell:
         for place in folders:
             try:
-                report = runs.run_line(place, reports, month, parameters, lambda step, name=place.name: tell(name, step))
+                report = runs.run_line(
+                    place, reports, month, parameters, lambda step, name=place.name: tell(name, step)
+                )
             except TowerlibError as flaw:
                 failed.append(place.name)
                 typer.echo(f"{place.name}: {flaw}", err=True)
@@ -52,7 +58,9 @@ def run(
 @app.command()
 def check(
     folder: Folder,
-    reports: Annotated[Path, typer.Option(help="The lists go to <reports>/<line id>/check/.")] = Path("reports"),
+    reports: Annotated[Path, typer.Option(help="The lists go to <reports>/<line id>/check/.")] = Path(
+        "reports"
+    ),
 ):
     """Say what can be used of each file and crew, and write rejected and repaired rows."""
     from towerlib import runs
@@ -119,7 +127,9 @@ def _outcome(report):
         f"{study.line.title}, {study.month}: {len(study.priority)} towers; rows in {counts['rows_in']}, "
         f"used {counts['used']}, rejected {counts['rejected']}"
     )
-    table = shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{value:.2f}", max_colwidth=60)
+    table = shown.to_string(
+        index=False, na_rep="-", float_format=lambda value: f"{value:.2f}", max_colwidth=60
+    )
     return f"{head}\n{report.folder / 'priority-list.csv'}\n{table}\n"
 
 

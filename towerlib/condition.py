@@ -9,7 +9,14 @@ from towerlib.readings import season
 
 FOOTING_ALONE = ("leg coils", "shield wire lifted")
 REGISTER = ["structure", "ring", "shield_wire", "soil_resistivity_ohm_m", "occupancy", "access"]
-RANKS = ["impedance_rank", "rank_low", "rank_high", "chance_worst_ten", "chance_worst_tenth", "rank_confidence"]
+RANKS = [
+    "impedance_rank",
+    "rank_low",
+    "rank_high",
+    "chance_worst_ten",
+    "chance_worst_tenth",
+    "rank_confidence",
+]
 COMPARABLE = (ranking.ALONE, ranking.TOO_SMALL)  # gaps that a ring or another path to earth does not make
 
 
@@ -55,7 +62,13 @@ def assess(records, grades, currents, route, month):
     visits = grades.visits[grades.visits["date"] <= end]
     towers = _places(records, route)
     read = currents[currents["visit_id"].isin(visits["visit_id"])]
-    parts = [_footing(visits, towers, end), _lower_bound(visits), _leakage(visits, read), _cause(visits, read), _seen(visits)]
+    parts = [
+        _footing(visits, towers, end),
+        _lower_bound(visits),
+        _leakage(visits, read),
+        _cause(visits, read),
+        _seen(visits),
+    ]
     table = towers.join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
     verdict = table["verdict"].fillna(table["bound_verdict"])
     visited = table["tower_id"].isin(visits["tower_id"])
@@ -111,7 +124,9 @@ def _lower_bound(visits):
     sees = ((visits["method"] == "no coils") & (_bound(visits) != "<")) | beyond
     read = visits["impedance_ohm"].notna() & (visits["footing_verdict"] != "not usable")
     stands = _newest(visits[sees & read], "footing_verdict")
-    return pd.DataFrame({"lower_bound_ohm": stands["impedance_ohm"], "bound_verdict": stands["footing_verdict"]})
+    return pd.DataFrame(
+        {"lower_bound_ohm": stands["impedance_ohm"], "bound_verdict": stands["footing_verdict"]}
+    )
 
 
 def _bound(visits):
@@ -123,13 +138,17 @@ def _bound(visits):
 
 def _leakage(visits, currents):
     """The newest leg currents of each tower with their vector total, and its rank by gap and low total."""
-    read = visits[["visit_id", "date", "leakage_verdict"]].merge(currents, on="visit_id", suffixes=("", "_read"))
+    read = visits[["visit_id", "date", "leakage_verdict"]].merge(
+        currents, on="visit_id", suffixes=("", "_read")
+    )
     complete = read["gap_ma"].notna() & (read["leakage_verdict"] != "not usable")
     stands = _newest(read[complete], "leakage_verdict")
     scored = ranking.gap_ranks(stands.reset_index())
     fraction = stands["gap_ma"] / stands["leakage_sum_ma"].where(stands["leakage_sum_ma"] > 0)
     # most sound towers share a score of 0: among equals the plain fraction orders
-    order = scored["gap_score"].round(9).rank(method="dense") + fraction.reset_index(drop=True).rank(pct=True) / 2
+    order = (
+        scored["gap_score"].round(9).rank(method="dense") + fraction.reset_index(drop=True).rank(pct=True) / 2
+    )
     order = order.where(scored["gap_class"].isin(COMPARABLE)).set_axis(stands.index)
     kept = ["leakage_sum_ma", "leakage_total_ma", "gap_ma", "gap_z", "gap_fraction_low"]
     return stands[kept].assign(
@@ -142,7 +161,9 @@ def _leakage(visits, currents):
 def _cause(visits, currents):
     """What the newest visit with leg readings points to."""
     told = ["visit_id", "leg_share_lambda", "suspected_cause", "evidence"]
-    read = visits[["visit_id", "tower_id", "date", "leakage_verdict"]].merge(currents[told], on="visit_id", validate="1:1")
+    read = visits[["visit_id", "tower_id", "date", "leakage_verdict"]].merge(
+        currents[told], on="visit_id", validate="1:1"
+    )
     stands = _newest(read, "leakage_verdict")
     return stands[["leg_share_lambda", "suspected_cause", "evidence"]].assign(cause_date=stands["date"])
 

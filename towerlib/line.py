@@ -77,7 +77,9 @@ class Phases(Settings):
     """Every conductor of every circuit."""
 
     sag_m: float = Field(0, ge=0, description="Sag at mid-span [m]")
-    strike_length_m: float | None = Field(None, gt=0, description="Shortest path in air across the insulator [m]")
+    strike_length_m: float | None = Field(
+        None, gt=0, description="Shortest path in air across the insulator [m]"
+    )
     conductors: tuple[Conductor, ...] = Field((), description="One entry a conductor")
 
 
@@ -162,7 +164,9 @@ class Line(Settings):
     name: str = Field("", description="Name shown on pages; the id when blank")
     voltage_kv: float = Field(gt=0, description="Nominal voltage [kV]")
     frequency_hz: float = Field(gt=0, description="Frequency of the network [Hz]")
-    crs: str | None = Field(None, description="Projected coordinate system; chosen from the positions when missing")
+    crs: str | None = Field(
+        None, description="Projected coordinate system; chosen from the positions when missing"
+    )
     stations: Stations = Stations()
     shield_wires: ShieldWires = ShieldWires()
     tower: Tower = Tower()
@@ -177,7 +181,8 @@ class Line(Settings):
         {}, description="A quality rule to its threshold and severity, where the shipped ones do not fit"
     )
     columns: dict[str, str | dict[str, str]] = Field(
-        {}, description="A crew's own headers: header to column, for all files or under a pattern of file names"
+        {},
+        description="A crew's own headers: header to column, for all files or under a pattern of file names",
     )
 
     @field_validator("id")

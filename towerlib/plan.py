@@ -3,20 +3,19 @@
 import numpy as np
 import pandas as pd
 
-
 QUEUES = ("safety", "repair", "bond", "footing", "retest", "none")
 ORDER_RULE = (
     "Queues in the order safety, repair, bond, footing, retest, none; safety and reliability are never summed. "
-    "Within repair: most leads missing first; bond: bonds seen broken, then by leg share and gap, then coils; footing: by impedance rank; "
-    "retest: in route order; none: by impedance rank."
+    "Within repair: most leads missing first; bond: bonds seen broken, then by leg share and gap, then coils; "
+    "footing: by impedance rank; retest: in route order; none: by impedance rank."
 )
-COLUMNS = (
-    "rank queue queue_rank line_id tower_id chainage_km latitude_deg longitude_deg verdict footing_ohm "
-    "footing_low_ohm footing_high_ohm footing_date limit_ohm limit_rule impedance_rank leakage_sum_ma "
-    "leakage_total_ma gap_ma gap_fraction gap_z gap_rank potential_rise_v safety_screen suspected_cause evidence "
-    "trip_outs_per_year avoided_per_year avoided_low avoided_high treatment predicted_ohm cost benefit_per_cost "
-    "rank_confidence package access next_step"
-).split()
+COLUMNS = """
+    rank queue queue_rank line_id tower_id chainage_km latitude_deg longitude_deg verdict footing_ohm
+    footing_low_ohm footing_high_ohm footing_date limit_ohm limit_rule impedance_rank leakage_sum_ma
+    leakage_total_ma gap_ma gap_fraction gap_z gap_rank potential_rise_v safety_screen suspected_cause
+    evidence trip_outs_per_year avoided_per_year avoided_low avoided_high treatment predicted_ohm cost
+    benefit_per_cost rank_confidence package access next_step
+""".split()
 TEXTS = ("safety_screen", "treatment", "package")
 INSPECT = ("bond: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns")
 NEXT_STEP = {
@@ -91,7 +90,9 @@ def queues(condition):
     above = condition["impedance_class"] == "above limit"
     unknown = condition["footing_ohm"].isna()
     chosen = np.select(
-        [lead_gone, bond_gone | suspected, above, unknown], ["repair", "bond", "footing", "retest"], default="none"
+        [lead_gone, bond_gone | suspected, above, unknown],
+        ["repair", "bond", "footing", "retest"],
+        default="none",
     )
     return pd.Series(chosen, index=condition.index, dtype="str")
 
@@ -130,7 +131,9 @@ def _evidence(tower):
     if pd.notna(tower.footing_ohm):
         parts.append(f"Footing {tower.footing_ohm:.3g} Ω on {tower.footing_date:%Y-%m-%d}.")
     elif pd.notna(tower.lower_bound_ohm):
-        parts.append(f"Footing at least {tower.lower_bound_ohm:.3g} Ω: read without coils, or beyond the range.")
+        parts.append(
+            f"Footing at least {tower.lower_bound_ohm:.3g} Ω: read without coils, or beyond the range."
+        )
     return " ".join(part for part in parts if part)
 
 

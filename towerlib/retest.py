@@ -7,9 +7,9 @@ from towerlib.months import last_day
 from towerlib.values import number
 
 OFTEN_VISITED = ("bare feet", "frequented")
-COLUMNS = (
-    "tower_id chainage_km latitude_deg longitude_deg access reason last_ohm last_date due_date what_to_do".split()
-)
+COLUMNS = """
+    tower_id chainage_km latitude_deg longitude_deg access reason last_ohm last_date due_date what_to_do
+""".split()
 WITH_COILS = "Put coils round all legs, with every path to earth inside a coil."
 
 
@@ -44,7 +44,12 @@ def retest_list(condition, grades, line, month):
     overdue = ~unread & (due <= end)
     listed = condition.assign(
         reason=np.select(
-            [condition["verdict"] == "not tested", condition["lower_bound_ohm"].notna() & unread, unread, overdue],
+            [
+                condition["verdict"] == "not tested",
+                condition["lower_bound_ohm"].notna() & unread,
+                unread,
+                overdue,
+            ],
             ["never tested", "only read without coils", "no usable reading", "overdue"],
             default="",
         ),

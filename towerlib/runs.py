@@ -118,7 +118,12 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None)
     study = assessment.assess(folder.parent, folder.name, month)
     target = Path(reports).resolve() / study.line.id / study.month
     staging = target.with_name(f".{study.month}.unfinished-{os.getpid()}")
-    ours = {"line": folder.name, "month": study.month, "records_folder": str(folder.parent), "reports_folder": "."}
+    ours = {
+        "line": folder.name,
+        "month": study.month,
+        "records_folder": str(folder.parent),
+        "reports_folder": ".",
+    }
     try:
         _make(staging)
         for name in NOTEBOOKS:
@@ -191,7 +196,11 @@ def typed(parameters):
             hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(known))}"
             raise SettingsError(f"{key!r} is no parameter that a run may set; {hint}")
     return {
-        name: {key: _typed(key, parameters[key], keys[key]["inferred_type_name"]) for key in parameters if key in keys}
+        name: {
+            key: _typed(key, parameters[key], keys[key]["inferred_type_name"])
+            for key in parameters
+            if key in keys
+        }
         for name, keys in declared.items()
     }
 
@@ -208,7 +217,6 @@ def _typed(key, text, kind):
 def _execute(name, folder, parameters):
     """One notebook through papermill, with the report folder as its working directory."""
     import papermill
-
     from traitlets.config import Config
 
     with tempfile.TemporaryDirectory(prefix="towerlib-") as sockets:
@@ -250,12 +258,23 @@ def _write_manifest(study, folder, parameters):
         "inputs": {_relative(path, study): _sha256(path) for path in study.records.files},
         "not_read": list(study.records.unread),
         "counts": {table: {key: int(value) for key, value in row.items()} for table, row in counts.T.items()},
-        "visits_by_verdict": {key: int(value) for key, value in study.grades.visits["verdict"].value_counts().sort_index().items()},
-        "towers_by_queue": {key: int(value) for key, value in study.priority["queue"].value_counts().sort_index().items()},
+        "visits_by_verdict": {
+            key: int(value)
+            for key, value in study.grades.visits["verdict"].value_counts().sort_index().items()
+        },
+        "towers_by_queue": {
+            key: int(value) for key, value in study.priority["queue"].value_counts().sort_index().items()
+        },
         "remarks": list(study.route.remarks),
-        "files": {path.relative_to(folder).as_posix(): _sha256(path) for path in sorted(folder.rglob("*")) if path.is_file() and path.name != "run.json"},
+        "files": {
+            path.relative_to(folder).as_posix(): _sha256(path)
+            for path in sorted(folder.rglob("*"))
+            if path.is_file() and path.name != "run.json"
+        },
     }
-    (folder / "run.json").write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    (folder / "run.json").write_text(
+        json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
+    )
 
 
 def _relative(path, study):

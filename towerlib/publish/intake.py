@@ -9,7 +9,9 @@ from towerlib.readings.quality import VERDICTS
 
 SHOWN = 20  # kinds of flaws that are printed; the lists hold every row
 _OF_ONE_ROW = r"'[^']*'|\"[^\"]*\"|\([^()]*\)|[0-9][0-9,.:/-]*"  # what differs between flaws of one kind
-_FORMULA = r"^\s*[=@]|^\s*[+\-](?![0-9.,]+(?:, [+\-]?[0-9.,]+)?$)|^[\t\r]"  # a spreadsheet would run such a text
+_FORMULA = (
+    r"^\s*[=@]|^\s*[+\-](?![0-9.,]+(?:, [+\-]?[0-9.,]+)?$)|^[\t\r]"  # a spreadsheet would run such a text
+)
 
 
 def by_file(records):
@@ -96,7 +98,10 @@ def why_repaired(repaired):
     if repaired.empty:
         return []
     named = repaired["column"] == "tower_id"
-    kind = repaired["reason"].mask(named & repaired["reason"].str.contains(": ", regex=False), "taken as the tower of the register that is spelt like it")
+    kind = repaired["reason"].mask(
+        named & repaired["reason"].str.contains(": ", regex=False),
+        "taken as the tower of the register that is spelt like it",
+    )
     groups = repaired.assign(kind=kind).groupby(["column", "kind"], sort=False)
     told = [_mended(*name, cells) for name, cells in sorted(groups, key=lambda pair: -len(pair[1]))]
     more = len(told) - SHOWN
@@ -114,7 +119,9 @@ def _told(rows):
     """Rejected rows of one kind as a sentence: where, and the reason of the first; the value is named once."""
     one = rows.iloc[0]
     value = _brief(one["value"])
-    is_said = not value or value in one["reason"] or one["column"] == "" or one["reason"].startswith("latitude")
+    is_said = (
+        not value or value in one["reason"] or one["column"] == "" or one["reason"].startswith("latitude")
+    )
     cell = f", {one['column']}" if one["column"] else ""
     return f"{one['file']}{_rows(rows['row'])}{cell}: {'' if is_said else repr(value) + ' '}{one['reason']}"
 
@@ -160,7 +167,10 @@ def words(records, grades):
     if len(records.rejected):
         parts.append("Not used:\n" + "\n".join(f"- {line}" for line in why_rejected(records.rejected)))
     if len(records.repaired):
-        parts.append("Repaired, please look over:\n" + "\n".join(f"- {line}" for line in why_repaired(records.repaired)))
+        parts.append(
+            "Repaired, please look over:\n"
+            + "\n".join(f"- {line}" for line in why_repaired(records.repaired))
+        )
     if records.unread:
         parts.append("Not read, because no table has their name or headers: " + ", ".join(records.unread))
     return "\n\n".join(parts)
@@ -208,4 +218,9 @@ def harmless(table):
     ["'=1+1", '-31.0, -20.5', "'+1+cmd"]
     """
     texts = table.select_dtypes("str")
-    return table.assign(**{name: texts[name].mask(texts[name].str.contains(_FORMULA, na=False), "'" + texts[name]) for name in texts})
+    return table.assign(
+        **{
+            name: texts[name].mask(texts[name].str.contains(_FORMULA, na=False), "'" + texts[name])
+            for name in texts
+        }
+    )

@@ -68,9 +68,7 @@ def route_map(study, by):
     matplotlib.figure.Figure
     """
     layers = context.layers(study.records.folder)
-    return maps.route_map(
-        study.route, study.condition, study.line, by=by, month=study.month, context=layers
-    )
+    return maps.route_map(study.route, study.condition, study.line, by=by, month=study.month, context=layers)
 
 
 def suspicious(priority):

@@ -145,7 +145,9 @@ def told(towers, rows=10):
     -------
     str
     """
-    lines = [f"{row.tower_id}: {row.suspected_cause}. {row.evidence}" for row in towers.head(rows).itertuples()]
+    lines = [
+        f"{row.tower_id}: {row.suspected_cause}. {row.evidence}" for row in towers.head(rows).itertuples()
+    ]
     return "\n".join(fill(line, 110, subsequent_indent="  ") for line in lines) or "No tower is suspected."
 
 

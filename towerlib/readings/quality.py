@@ -103,7 +103,10 @@ def _verdicts(found, rules, count):
             if rules[place].concerns in concerned:
                 levels[name][row] = max(levels[name][row], -less)
         reasons[row] = f"{reasons[row]} {sentence}".lstrip()
-    graded = {name: pd.array([VERDICTS[gravest] for gravest in level], dtype="str") for name, level in levels.items()}
+    graded = {
+        name: pd.array([VERDICTS[gravest] for gravest in level], dtype="str")
+        for name, level in levels.items()
+    }
     return graded | {"reasons": pd.array(reasons, dtype="str")}
 
 
