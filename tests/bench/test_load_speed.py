@@ -1,8 +1,9 @@
 """Reading with every check takes at most three times what a bare CSV read takes, in time and in memory.
 
 Ratios within one run, never clock times: both are measured by turns on the same files, in processor time of this
-process, of which the least of several counts, so that other work on the machine does not matter. Memory is the peak
-of a process of its own above what it had taken after its imports.
+process, of which the least of several counts, so that other work on the machine does not matter; while the ratio is
+above its bound, further turns may bring it down. Memory is the peak of a process of its own above what it had taken
+after its imports; the peak of the memory map, since that of ``getrusage`` is inherited from the process that started it.
 """
 
 import subprocess
@@ -16,7 +17,7 @@ import pytest
 from towerlib.records.load import load
 
 MOST = 3.0
-TURNS = 5
+TURNS, MOST_TURNS = 5, 15
 TOWERS, VISITS, LEGS, FREQUENCIES = 1_000, 50_000, 4, 20
 TABLES = ("towers", "visits", "legs", "sweeps")
 LINE = '[line]\nid = "big"\nvoltage_kv = 132\nfrequency_hz = 50\n'
@@ -92,19 +93,26 @@ def test_time(folder):
     assert len(records.sweeps) == VISITS * FREQUENCIES
     assert records.rejected.empty
     del records
-    turns = [(seconds(load, folder), seconds(bare, folder)) for _ in range(TURNS)]
+    turns = []
+    while len(turns) < TURNS or (ratio(turns) >= MOST and len(turns) < MOST_TURNS):
+        turns.append((seconds(load, folder), seconds(bare, folder)))
+    assert ratio(turns) < MOST, turns
+
+
+def ratio(turns):
+    """Least time of the one to the least time of the other."""
     ours, theirs = (min(times) for times in zip(*turns, strict=True))
-    assert ours / theirs < MOST, f"{ours:.2f} s against {theirs:.2f} s"
+    return ours / theirs
 
 
 CHILD = """
-import resource, sys
+import re, sys
 from pathlib import Path
 import pandas as pd
 import pandera.pandas, scipy.spatial
 from towerlib.records import checks, copies, delimited, identity, load, places, positions
 pd.Series(["a"]).str.strip()
-peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+peak = lambda: int(re.search("VmHWM:[^0-9]*([0-9]+)", Path("/proc/self/status").read_text())[1])
 before, folder = peak(), Path(sys.argv[2])
 if sys.argv[1] == "load":
     kept = load.load(folder)
@@ -114,10 +122,11 @@ print(peak() - before)
 """
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="the peak of a process is told by POSIX systems")
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="/proc is of Linux")
 def test_memory(folder):
     peaks = {}
     for what in ("load", "bare"):
         run = subprocess.run([sys.executable, "-c", CHILD, what, str(folder)], capture_output=True, text=True, check=True)
         peaks[what] = int(run.stdout)
+    print(peaks)
     assert peaks["load"] / peaks["bare"] < MOST, peaks

@@ -15,6 +15,7 @@ _NAMELESS = {
     "names nothing": ("n/a", "N/A", "n.a.", "-", "--", "---", "–", "—", "?", "??", ".", "nan", "NaN", "null", "NULL", "None"),
 }
 _SUMS = ("total", "totals", "sum", "mean", "average", "summe", "gesamt", "mittelwert", "somme", "moyenne", "suma", "soma", "média", "media", "promedio")
+_SUM = "is a sum, not a leg; leakage_total_ma of the visit takes it"
 BLANK = "is blank, but every row needs it"
 _RULES = {
     "greater_than_or_equal_to": ("at least", operator.ge),
@@ -55,16 +56,22 @@ def _unreadable(written, read, name):
 
 def _nameless(rows, table):
     """Rows whose own name is a dash, an error value of a spreadsheet, or in place of a leg the sum of all legs."""
-    parts = [_among(rows, name, reason, _NAMELESS[reason]) for name in schema(table).metadata["key"] or () for reason in _NAMELESS]
-    if table == "legs":
-        sums = [leg for leg in rows["leg"].dropna().unique() if leg.strip(" :.=").lower() in _SUMS]
-        parts.append(_among(rows, "leg", "is a sum, not a leg; leakage_total_ma of the visit takes it", sums))
+    name = (schema(table).metadata["key"] or ("",))[-1]  # a visit_id beside a leg is held against the visits
+    if not name or rows.empty:
+        return ledger.none()
+    words = dict(_NAMELESS) | ({_SUM: _sum_words(rows["leg"])} if table == "legs" else {})
+    parts = [_among(rows, name, reason, list(of_it)) for reason, of_it in words.items() if len(of_it)]
     return pd.concat([ledger.none(), *parts])
+
+
+def _sum_words(legs):
+    """Names of legs that mean all of them."""
+    return [leg for leg in legs.dropna().unique() if leg.strip(" :.=").lower() in _SUMS]
 
 
 def _among(rows, name, reason, words):
     """Flaws of the cells of one column that are one of some words."""
-    bad = rows.index[rows[name].isin(words)] if words else []
+    bad = rows.index[rows[name].isin(words)]
     return ledger.flaws(bad, name, rows.loc[bad, name], reason) if len(bad) else ledger.none()
 
 

@@ -25,19 +25,21 @@ def claimed_twice(rows, key):
     """
     if rows.empty:
         return ledger.none()
-    names = rows[key].assign(leg=_folded(rows["leg"])) if "leg" in key else rows[key]
-    names = names.loc[names.notna().all(axis=1)]
-    twice = names.duplicated(keep=False)
+    codes = [_codes(rows[name], name) for name in key]  # -1 where blank: such a row claims nothing
+    named = np.all([code >= 0 for code in codes], axis=0)
+    whole = np.ravel_multi_index([code[named] for code in codes], [code.max() + 2 for code in codes])
+    twice = np.zeros(len(rows), bool)
+    twice[named] = pd.Series(whole).duplicated(keep=False)
     if not twice.any():
         return ledger.none()
-    names = names[twice]
+    names = pd.Series(whole[twice[named]], index=rows.index[twice])
     shared = rows.loc[names.index]
     content = [name for name in rows if name not in _PLACE]
     copies = shared[shared.duplicated(content)]
     rest = names.drop(index=copies.index)
     differing = rest[rest.duplicated(keep=False)]
     bad = shared.index[shared.index.isin(copies.index) | shared.index.isin(differing.index)]
-    spots = _spots(shared, [names[name] for name in key])
+    spots = _spots(shared, names)
     reason = "stands more than once with different contents (" + spots + f"); give each its own {' and '.join(key)}, or delete the wrong one"
     reason = reason.mask(shared.index.isin(copies.index), "is a copy of another row (" + spots + "); the first is used")
     return ledger.flaws(bad, key[0], shared.loc[bad, key[0]], reason.loc[bad])
@@ -92,9 +94,13 @@ def _mixed(rows, codes):
     return mixed
 
 
-def _folded(legs):
-    """Names of legs without case, spaces and the word itself: leg A and a are one leg."""
-    return legs.map({leg: leg.casefold().removeprefix("leg").strip(" .:-_") or leg for leg in legs.dropna().unique()})
+def _codes(names, column):
+    """A number for each name; legs without case, spaces and the word itself, for leg A and a are one leg."""
+    codes, distinct = pd.factorize(names)
+    if column != "leg":
+        return codes
+    folded, _ = pd.factorize(np.array([leg.casefold().removeprefix("leg").strip(" .:-_") or leg for leg in distinct], object))
+    return np.append(folded, -1)[codes]
 
 
 def _spots(rows, groups):

@@ -198,7 +198,7 @@ def by_file(read):
     parts = {
         (name, file): {
             "rows_in": count,
-            "used": int((table.rows["_file"] == file).sum()),
+            "used": len(table.rows) if len(table.rows_in) == 1 else int((table.rows["_file"] == file).sum()),
             "repaired": table.repaired.loc[table.repaired["file"] == file, "row"].nunique(),
             "rejected": int((table.rejected["row"].notna() & (table.rejected["file"] == file)).sum()),
         }
