@@ -22,7 +22,10 @@ SOON_S = 20  # far above what any of them takes; it only tells a hang from a pau
 HEAD = VISITS.splitlines()[0] + "\n"
 
 
-def workbook(path, *, rows=((*HEAD.strip().split(","),), ("v1", "1", "2026-03-01", "leg coils", 4.2))):
+ROWS = (tuple(HEAD.strip().split(",")), ("v1", "1", "2026-03-01", "leg coils", 4.2))
+
+
+def workbook(path, *, rows=ROWS):
     """A workbook with the given rows."""
     book = openpyxl.Workbook()
     for row in rows:
@@ -56,13 +59,33 @@ TEXTS = [  # what stands in visits.csv, and words of the sentence
     pytest.param(b"\0" * 5000, "NUL bytes", id="zero bytes only"),
     pytest.param(b"visit\0_id,tower_id,date\nv1,1,2026-03-01\n", "NUL bytes", id="zero byte in the header"),
     pytest.param(bytes(range(1, 256)) * 40, "neither UTF-8 nor Windows-1252", id="every byte there is"),
-    pytest.param(HEAD.encode() + b"v\x81,1,2026-03-01,leg coils,4\xff\n", "neither UTF-8 nor Windows-1252", id="no encoding"),
+    pytest.param(
+        HEAD.encode() + b"v\x81,1,2026-03-01,leg coils,4\xff\n",
+        "neither UTF-8 nor Windows-1252",
+        id="no encoding",
+    ),
     pytest.param(b"\xff\xfe" + "a,b".encode("utf-16-le")[:-1], "begins as UTF-16", id="half of UTF-16"),
-    pytest.param((",".join(f"c{k}" for k in range(10_000)) + "\n1\n").encode(), "more than 2,000 columns", id="10,000 columns"),
+    pytest.param(
+        (",".join(f"c{k}" for k in range(10_000)) + "\n1\n").encode(),
+        "more than 2,000 columns",
+        id="10,000 columns",
+    ),
     pytest.param(b"x" * (3 << 20), "a line of more than a megabyte", id="one long line"),
-    pytest.param(HEAD.encode() + b"v1,1,2026-03-01,leg coils," + b"9" * (3 << 20) + b"\n", "a line of more than a megabyte", id="one long cell"),
-    pytest.param(HEAD.encode() + b'"' + b"v1,1\n" * 300_000, "no row of the table visits can be used", id="a quotation mark over 300,000 lines"),
-    pytest.param(b"(" * 150_000 + b"\n" + HEAD.encode().replace(b"visit_id", b"[" * 150_000), "lacks the needed column", id="brackets"),
+    pytest.param(
+        HEAD.encode() + b"v1,1,2026-03-01,leg coils," + b"9" * (3 << 20) + b"\n",
+        "a line of more than a megabyte",
+        id="one long cell",
+    ),
+    pytest.param(
+        HEAD.encode() + b'"' + b"v1,1\n" * 300_000,
+        "no row of the table visits can be used",
+        id="a quotation mark over 300,000 lines",
+    ),
+    pytest.param(
+        b"(" * 150_000 + b"\n" + HEAD.encode().replace(b"visit_id", b"[" * 150_000),
+        "lacks the needed column",
+        id="brackets",
+    ),
 ]
 
 
@@ -76,11 +99,17 @@ def test_a_text_file_that_is_none_is_one_sentence(tmp_path, content, words):
     assert len(str(caught.value)) < 1_000
 
 
-@pytest.mark.parametrize("cell", ["1 " * 99 + "x", "1," * 99 + "x", "9" * 100_000, "(" * 50_000, "°" * 300, "1e" * 5_000, "'" * 50_000])
+@pytest.mark.parametrize(
+    "cell",
+    ["1 " * 99 + "x", "1," * 99 + "x", "9" * 100_000, "(" * 50_000, "°" * 300, "1e" * 5_000, "'" * 50_000],
+)
 @pytest.mark.parametrize("column", ["date", "impedance_ohm", "latitude_deg", "method"])
 def test_no_cell_makes_the_reader_slow(tmp_path, cell, column):
     names = ["visit_id", "tower_id", "date", "method", "impedance_ohm", "latitude_deg", "longitude_deg"]
-    rows = [["v1", "1", "2026-03-01", "leg coils", "4.2", "-31", "-20"], ["v2", "2", "2026-03-02", "leg coils", "22.5", "-31", "-20"]]
+    rows = [
+        ["v1", "1", "2026-03-01", "leg coils", "4.2", "-31", "-20"],
+        ["v2", "2", "2026-03-02", "leg coils", "22.5", "-31", "-20"],
+    ]
     rows[1][names.index(column)] = f'"{cell}"'
     text = "\n".join(",".join(row) for row in [names, *rows]) + "\n"
     begun = time.perf_counter()
@@ -109,7 +138,11 @@ def test_a_workbook_that_is_none_is_one_sentence(tmp_path, content, words):
 def test_half_a_workbook_is_one_sentence(tmp_path, book, name, share):
     content = book.read_bytes()
     with pytest.raises(RecordsError, match="damaged or no workbook"):
-        load(line_folder(tmp_path / "low-moor", visits_csv=None, **{name: content[: int(share * len(content))]}))
+        load(
+            line_folder(
+                tmp_path / "low-moor", visits_csv=None, **{name: content[: int(share * len(content))]}
+            )
+        )
 
 
 def test_a_workbook_with_broken_xml_is_one_sentence(tmp_path, book):
@@ -152,7 +185,10 @@ ROW = b'<row><c t="inlineStr"><is><t>%s</t></is></c></row>'
 def zip_bomb(book, place):
     """A workbook of a few megabytes beside a picture that unpacks to 700."""
     path = place / "bomb.xlsx"
-    with zipfile.ZipFile(book) as old, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as new:
+    with (
+        zipfile.ZipFile(book) as old,
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as new,
+    ):
         for entry in old.infolist():
             new.writestr(entry.filename, old.read(entry))
         with new.open("xl/media/a.bin", "w", force_zip64=True) as out:
@@ -173,7 +209,10 @@ def multiplying_entities(book, place):
     """A sheet whose one cell means a billion letters."""
     entities = "".join(f'<!ENTITY e{k} "{f"&e{k - 1};" * 10}">' for k in range(1, 10))
     document = f'<!DOCTYPE w [<!ENTITY e0 "aaaaaaaaaa">{entities}]>'.encode()
-    return {"visits_csv": None, "visits_xlsx": with_sheet(book, place / "entities.xlsx", document + SHEET % (ROW % b"&e9;"))}
+    return {
+        "visits_csv": None,
+        "visits_xlsx": with_sheet(book, place / "entities.xlsx", document + SHEET % (ROW % b"&e9;")),
+    }
 
 
 HEAVY = [
@@ -205,7 +244,9 @@ def test_a_file_above_the_limit_is_not_opened(tmp_path, monkeypatch):
 
 def test_a_file_is_looked_at_in_pieces(tmp_path, monkeypatch):
     """A line end, a quotation mark and a letter of several bytes may lie on the edge of two pieces."""
-    text = HEAD + "".join(f'v{k},1,2026-03-01,leg coils,{k},"Jörg, é"\n' for k in range(200)).replace("\n", ",\r\n")
+    text = HEAD + "".join(f'v{k},1,2026-03-01,leg coils,{k},"Jörg, é"\n' for k in range(200)).replace(
+        "\n", ",\r\n"
+    )
     text = text.replace("impedance_ohm", "impedance_ohm,crew,note", 1)
     whole = load(line_folder(tmp_path / "whole", visits_csv=text)).visits
     for piece in (64, 65, 101):
@@ -231,7 +272,11 @@ def test_a_pipe_is_no_file(tmp_path):
         load(folder)
 
 
-LINKS = [("../outside.csv", "a link to a file outside the line folder"), ("visits.csv", "leads nowhere"), ("gone.csv", "leads nowhere")]
+LINKS = [
+    ("../outside.csv", "a link to a file outside the line folder"),
+    ("visits.csv", "leads nowhere"),
+    ("gone.csv", "leads nowhere"),
+]
 
 
 @pytest.mark.parametrize(("target", "words"), LINKS)
@@ -260,7 +305,11 @@ def test_a_link_inside_the_folder_is_read(tmp_path):
 
 # ---- one bad file among several, and what the command says
 
-COMMANDS = [(["visits__b_csv", b"a,b\n1,2\n"], 1), (["visits__b_xlsx", b"no workbook"], 1), (["visits__b_csv", VISITS.replace("v1", "v3").replace("v2", "v4").encode()], 0)]
+COMMANDS = [
+    (["visits__b_csv", b"a,b\n1,2\n"], 1),
+    (["visits__b_xlsx", b"no workbook"], 1),
+    (["visits__b_csv", VISITS.replace("v1", "v3").replace("v2", "v4").encode()], 0),
+]
 
 
 @pytest.mark.parametrize(("second", "status"), COMMANDS)
@@ -285,8 +334,14 @@ def test_the_only_file_of_a_needed_table_stops_the_command_with_2(tmp_path):
 
 def test_the_command_takes_the_worst_status_of_a_portfolio(tmp_path):
     line_folder(tmp_path / "lines" / "a")
-    line_folder(tmp_path / "lines" / "b", line_toml=LINE.replace("low-moor", "b"), visits_csv=VISITS + "v3,1,soon,leg coils,4\n")
-    said = CliRunner().invoke(cli.app, ["check", str(tmp_path / "lines"), "--reports", str(tmp_path / "reports")])
+    line_folder(
+        tmp_path / "lines" / "b",
+        line_toml=LINE.replace("low-moor", "b"),
+        visits_csv=VISITS + "v3,1,soon,leg coils,4\n",
+    )
+    said = CliRunner().invoke(
+        cli.app, ["check", str(tmp_path / "lines"), "--reports", str(tmp_path / "reports")]
+    )
     assert said.exit_code == 1
 
 

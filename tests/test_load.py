@@ -31,8 +31,15 @@ def test_a_blank_is_not_recorded_and_never_zero(tmp_path):
 
 
 def test_columns_of_the_utility_are_carried_along(tmp_path):
-    records = load(line_folder(tmp_path / "low-moor", towers_csv=TOWERS.replace("longitude_deg", "longitude_deg,painted")
-                               .replace("-20.000", "-20.000,white").replace("-19.997", "-19.997,red").replace("-19.994", "-19.994,")))
+    records = load(
+        line_folder(
+            tmp_path / "low-moor",
+            towers_csv=TOWERS.replace("longitude_deg", "longitude_deg,painted")
+            .replace("-20.000", "-20.000,white")
+            .replace("-19.997", "-19.997,red")
+            .replace("-19.994", "-19.994,"),
+        )
+    )
     assert records.towers["painted"].to_list()[:2] == ["white", "red"]
 
 
@@ -52,7 +59,9 @@ def test_semicolons_with_decimal_commas(tmp_path):
 
 def test_a_table_may_be_split_over_files(tmp_path):
     second = VISITS.replace("v1", "v3").replace("v2", "v4")
-    records = load(line_folder(tmp_path / "low-moor", visits_csv=None, visits__a_csv=VISITS, visits__b_csv=second))
+    records = load(
+        line_folder(tmp_path / "low-moor", visits_csv=None, visits__a_csv=VISITS, visits__b_csv=second)
+    )
     assert records.visits["visit_id"].to_list() == ["v1", "v2", "v3", "v4"]
 
 
@@ -83,7 +92,9 @@ def test_towers_from_a_gis_layer(tmp_path):
     layer = geopandas.GeoDataFrame({"tower_id": plain.towers["tower_id"]}, geometry=points)
     layer.to_crs(32727).to_file(folder / "towers.gpkg")
     towers = load(folder).towers
-    assert towers["longitude_deg"].to_list() == pytest.approx(plain.towers["longitude_deg"].to_list(), abs=1e-8)
+    assert towers["longitude_deg"].to_list() == pytest.approx(
+        plain.towers["longitude_deg"].to_list(), abs=1e-8
+    )
 
 
 BAD_ROWS = [  # (table, file text, row number, column, sentence)
@@ -104,7 +115,12 @@ BAD_ROWS = [  # (table, file text, row number, column, sentence)
 def test_a_bad_row_is_named_and_the_others_are_used(tmp_path, table, text, row, column, sentence):
     records = load(line_folder(tmp_path / "low-moor", **{f"{table}_csv": text}))
     entry = records.rejected.iloc[0]
-    assert (entry["table"], entry["file"], entry["row"], entry["column"]) == (table, f"{table}.csv", row, column)
+    assert (entry["table"], entry["file"], entry["row"], entry["column"]) == (
+        table,
+        f"{table}.csv",
+        row,
+        column,
+    )
     assert sentence in entry["reason"]
     assert len(records.rejected) == 1
     assert accounted(records)
@@ -132,12 +148,18 @@ STOPS = [  # (files, sentence)
     ({"visits_csv": "visit_id,tower_id,date,method\n"}, r"the table visits is missing or has no rows"),
     ({"visits_csv": ""}, r"visits\.csv: the file is empty"),
     ({"visits_csv": "visit_id,date,method\nv1,2026-03-01,leg coils\n"}, r"lacks the needed column tower_id"),
-    ({"towers_csv": "tower_id,latitude_deg\n1,-31\n"}, r"lacks the needed column latitude_deg and longitude_deg"),
+    (
+        {"towers_csv": "tower_id,latitude_deg\n1,-31\n"},
+        r"lacks the needed column latitude_deg and longitude_deg",
+    ),
     ({"visits_csv": VISITS.replace("method", "date")}, r"two columns for date"),
     ({"visits_csv": "a\0b,c\n1,2\n"}, r"NUL bytes"),
     ({"visits_csv": None, "visits_xlsx": "no workbook"}, r"visits\.xlsx: the file is damaged or no workbook"),
     ({"towers_parquet": b"PAR1"}, r"the table towers stands in towers\.csv and towers\.parquet"),
-    ({"visits_csv": VISITS.replace("v1,1", "v1,8").replace("v2,2", "v2,9")}, r"no row of the table visits can be used"),
+    (
+        {"visits_csv": VISITS.replace("v1,1", "v1,8").replace("v2,2", "v2,9")},
+        r"no row of the table visits can be used",
+    ),
 ]
 
 
@@ -156,7 +178,7 @@ def test_a_folder_that_is_none(tmp_path):
 def test_positions_on_a_grid_need_a_crs(tmp_path):
     """UTM 27S: the central meridian 21° W has easting 500 000 m by definition (EPSG:32727)."""
     towers = "tower_id,easting_m,northing_m\n1,500000,6570000\n2,500300,6570000\n"
-    with pytest.raises(RecordsError, match="line.toml names no crs"):
+    with pytest.raises(RecordsError, match=r"line\.toml names no crs"):
         load(line_folder(tmp_path / "without", towers_csv=towers))
     records = load(line_folder(tmp_path / "with", towers_csv=towers, line_toml=LINE + 'crs = "EPSG:32727"\n'))
     assert records.towers["longitude_deg"].iloc[0] == pytest.approx(-21.0, abs=1e-9)
@@ -174,17 +196,26 @@ def test_own_headers_name_known_columns(tmp_path):
 
 
 def test_a_tower_name_in_another_spelling_is_used_and_listed(tmp_path):
-    records = load(line_folder(tmp_path / "low-moor", visits_csv=VISITS + "v3,T-04a,2026-03-01,leg coils,5\n"))
+    records = load(
+        line_folder(tmp_path / "low-moor", visits_csv=VISITS + "v3,T-04a,2026-03-01,leg coils,5\n")
+    )
     assert records.visits.loc[2, ["tower_id", "tower_as_written"]].to_list() == ["4A", "T-04a"]
     mended = records.repaired.iloc[0]
-    assert (mended["row"], mended["column"], mended["value"], mended["used"]) == (4, "tower_id", "T-04a", "4A")
+    assert (mended["row"], mended["column"], mended["value"], mended["used"]) == (
+        4,
+        "tower_id",
+        "T-04a",
+        "4A",
+    )
     assert mended["reason"].startswith("probable: ")
     assert records.counts.loc["visits", ["rows_in", "used", "repaired", "rejected"]].to_list() == [3, 3, 1, 0]
 
 
 def test_a_limits_table_of_the_line_is_an_input_like_the_others(tmp_path):
     line = LINE + '[limits]\nrules = "ours.csv"\n'
-    records = load(line_folder(tmp_path / "low-moor", line_toml=line, ours_csv="limit_ohm,source\n20,our own\n"))
+    records = load(
+        line_folder(tmp_path / "low-moor", line_toml=line, ours_csv="limit_ohm,source\n20,our own\n")
+    )
     assert records.limit_rules[0].limit_ohm == 20
     assert records.unread == ()
     assert "ours.csv" in {path.name for path in records.files}

@@ -21,7 +21,9 @@ def messy(name, place):
     shutil.copytree(MESS / name, folder, ignore=shutil.ignore_patterns("expected.toml"))
     for path in (MESS / "base").iterdir():
         has_own = any(entry.stem in (path.stem, "records") for entry in folder.iterdir())
-        if path.name == "line.toml" and (folder / path.name).exists() or path.suffix == ".csv" and has_own:
+        if (path.name == "line.toml" and (folder / path.name).exists()) or (
+            path.suffix == ".csv" and has_own
+        ):
             continue
         shutil.copy(path, folder)
     return folder, tomllib.loads((MESS / name / "expected.toml").read_text(encoding="utf-8"))
@@ -58,7 +60,9 @@ def test_mess(name, tmp_path):
         assert records.counts.loc[table, list(counts)].to_dict() == counts, table
     for value in expected.get("value", ()):
         found = cell(records, value["table"], value["at"], value["column"])
-        assert found == (pytest.approx(value["is"]) if isinstance(value.get("is"), float) else value.get("is")), value
+        assert found == (
+            pytest.approx(value["is"]) if isinstance(value.get("is"), float) else value.get("is")
+        ), value
     for entry in expected.get("rejected", ()):
         assert says(records.rejected, entry), f"{entry}: {records.rejected.to_dict('records')}"
     for entry in expected.get("repaired", ()):

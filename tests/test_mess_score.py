@@ -37,8 +37,12 @@ def test_what_nobody_can_read_is_caught(table):
 
 
 def test_what_can_be_read_is_repaired(table):
-    kept = [kind.name for kind in CELLS if kind.meant != LOST and not kind.slip and "some month" not in kind.name]
-    assert (table.loc[kept, ["repaired rightly", "read as meant"]].sum(axis=1) == table.loc[kept, "messed"]).all()
+    kept = [
+        kind.name for kind in CELLS if kind.meant != LOST and not kind.slip and "some month" not in kind.name
+    ]
+    assert (
+        table.loc[kept, ["repaired rightly", "read as meant"]].sum(axis=1) == table.loc[kept, "messed"]
+    ).all()
 
 
 def test_only_a_slip_of_the_pen_passes_unseen(table):
@@ -55,5 +59,8 @@ def test_a_wrong_value_would_be_seen(monkeypatch):
     monkeypatch.setattr(mess, "CELLS", CELLS[:1])
     monkeypatch.setattr(mess, "FILES", ())
     monkeypatch.setattr("towerlib.records.cells._decimal", lambda *about: None)
-    monkeypatch.setattr("towerlib.records.parse.decimal_marks", lambda numbers, others, decimal=None: numbers.map(lambda _: "."))
+    monkeypatch.setattr(
+        "towerlib.records.parse.decimal_marks",
+        lambda numbers, others, decimal=None: numbers.map(lambda _: "."),
+    )
     assert mess.score(seed=SEED)["used wrongly"].sum() > 100

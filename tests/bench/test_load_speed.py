@@ -34,7 +34,11 @@ def folder(tmp_path_factory):
     visits = _visits(rng)
     visits.to_csv(place / "visits.csv", index=False)
     ids = visits["visit_id"]
-    legs = {"visit_id": ids.repeat(LEGS), "leg": list("ABCD") * VISITS, "leakage_ma": rng.lognormal(3, 1, LEGS * VISITS).round(1)}
+    legs = {
+        "visit_id": ids.repeat(LEGS),
+        "leg": list("ABCD") * VISITS,
+        "leakage_ma": rng.lognormal(3, 1, LEGS * VISITS).round(1),
+    }
     pd.DataFrame(legs).to_csv(place / "legs.csv", index=False)
     count = VISITS * FREQUENCIES
     sweeps = {
@@ -126,7 +130,8 @@ print(peak() - before)
 def test_memory(folder):
     peaks = {}
     for what in ("load", "bare"):
-        run = subprocess.run([sys.executable, "-c", CHILD, what, str(folder)], capture_output=True, text=True, check=True)
+        run = subprocess.run(
+            [sys.executable, "-c", CHILD, what, str(folder)], capture_output=True, text=True, check=True
+        )
         peaks[what] = int(run.stdout)
-    print(peaks)
     assert peaks["load"] / peaks["bare"] < MOST, peaks

@@ -52,14 +52,23 @@ def read(raw, headings, table, file):
         and `_file`, `_row`; flaws and repairs refer to its index.
     """
     columns = schema(table).columns
-    named = {heading.name or LEG + heading.leg: place for place, heading in enumerate(headings) if heading.name or heading.leg}
+    named = {
+        heading.name or LEG + heading.leg: place
+        for place, heading in enumerate(headings)
+        if heading.name or heading.leg
+    }
     written = {name: raw.cells[place] for name, place in named.items()}
-    plain = {name: _plain(written[name], columns.get(name), headings[place].unit, raw.is_tight) for name, place in named.items()}
+    plain = {
+        name: _plain(written[name], columns.get(name), headings[place].unit, raw.is_tight)
+        for name, place in named.items()
+    }
     plain = {name: values for name, values in plain.items() if values is not None}
     decimal = _decimal(raw, written, columns)
     hard = {name: headings[place].unit for name, place in named.items() if name not in plain}
     read = {name: _parsed(written[name], columns.get(name), unit, decimal) for name, unit in hard.items()}
-    read |= _days(written, [name for name in hard if name in columns and columns[name].metadata["kind"] == "date"], read)
+    read |= _days(
+        written, [name for name in hard if name in columns and columns[name].metadata["kind"] == "date"], read
+    )
     if {*POSITION} <= {*written} and not {*POSITION} <= {*plain}:
         read |= _positions(written, may_be_settled=table in checks.SETTLED)
         plain = {name: values for name, values in plain.items() if name not in POSITION}
@@ -122,7 +131,9 @@ def _decimal(raw, written, columns):
         return None
     comma = any(cells.str.fullmatch(_COMMA, na=False).any() for cells in texts)
     point = any(cells.str.fullmatch(_POINT, na=False).any() for cells in texts)
-    point = point or any(pd.api.types.is_float_dtype(cells.dtype) and (cells.dropna() % 1 != 0).any() for cells in numbers)
+    point = point or any(
+        pd.api.types.is_float_dtype(cells.dtype) and (cells.dropna() % 1 != 0).any() for cells in numbers
+    )
     if comma != point:
         return "," if comma else None
     return "?" if comma or raw.separator == ";" else None
@@ -148,11 +159,17 @@ def _plain(cells, column, unit, is_tight):
 
 def _plain_words(cells, column):
     """A column that holds nothing but the dictionary's own words, as most do; else None."""
-    words = ("yes", "no") if column.metadata["kind"] == "yes/no" else column.checks[0].statistics["allowed_values"]
+    words = (
+        ("yes", "no")
+        if column.metadata["kind"] == "yes/no"
+        else column.checks[0].statistics["allowed_values"]
+    )
     text = cells.astype("str")
     if not set(text.dropna().unique()) <= {*words}:
         return None
-    return (text == "yes").astype("boolean").mask(text.isna()) if column.metadata["kind"] == "yes/no" else text
+    return (
+        (text == "yes").astype("boolean").mask(text.isna()) if column.metadata["kind"] == "yes/no" else text
+    )
 
 
 def _parsed(cells, column, unit, decimal):
@@ -161,7 +178,9 @@ def _parsed(cells, column, unit, decimal):
     if kind == "number":
         return _number(cells, column.metadata["unit"] if column else "mA", unit, decimal)
     readers = {
-        "choice": lambda text: parse.choice(text, column.checks[0].statistics["allowed_values"], synonyms(column.name)),
+        "choice": lambda text: parse.choice(
+            text, column.checks[0].statistics["allowed_values"], synonyms(column.name)
+        ),
         "date": dates.dates,
         "instant": dates.instants,
         "yes/no": parse.yes_no,
@@ -171,7 +190,9 @@ def _parsed(cells, column, unit, decimal):
 
 def _days(written, names, read):
     """Columns of days whose order only the other such columns of the file tell: one hand wrote them all."""
-    doubtful = [name for name in names if read[name].problem.str.contains("no day past the 12th", regex=False).any()]
+    doubtful = [
+        name for name in names if read[name].problem.str.contains("no day past the 12th", regex=False).any()
+    ]
     if not doubtful or len(names) < 2:
         return {}
     together = pd.concat([_text(written[name]) for name in names], keys=range(len(names)))
@@ -180,7 +201,10 @@ def _days(written, names, read):
     told = {}
     for name in doubtful:
         first = names.index(name) * count
-        parts = (getattr(whole, part).iloc[first : first + count] for part in ("values", "repaired", "censored", "problem"))
+        parts = (
+            getattr(whole, part).iloc[first : first + count]
+            for part in ("values", "repaired", "censored", "problem")
+        )
         told[name] = Parsed(*(part.set_axis(written[name].index) for part in parts))
     return told
 
@@ -189,7 +213,10 @@ def _each_once(reader, text):
     """What a reader makes of a column in which few texts stand many times: each is read once."""
     codes, distinct = text.factorize(use_na_sentinel=False)
     read = _guarded(reader, pd.Series(distinct, dtype="str"))
-    spread = (part.take(codes).set_axis(text.index) for part in (read.values, read.repaired, read.censored, read.problem))
+    spread = (
+        part.take(codes).set_axis(text.index)
+        for part in (read.values, read.repaired, read.censored, read.problem)
+    )
     return Parsed(*spread)
 
 
@@ -199,7 +226,13 @@ def _guarded(reader, text):
     if not long.any():
         return reader(text)
     read = reader(text.mask(long))
-    problem = "'" + text.str.slice(0, 40) + "…' has more than " + str(LONGEST) + " characters; check what stands in this cell."
+    problem = (
+        "'"
+        + text.str.slice(0, 40)
+        + "…' has more than "
+        + str(LONGEST)
+        + " characters; check what stands in this cell."
+    )
     return Parsed(read.values, read.repaired, read.censored, read.problem.mask(long, problem))
 
 
@@ -209,15 +242,21 @@ def _number(cells, unit, unit_in_header, decimal):
     if pd.api.types.is_numeric_dtype(cells.dtype) and not pd.api.types.is_bool_dtype(cells.dtype):
         numbers = cells.astype("float64")
         endless = np.isinf(numbers)
-        problem = pd.Series("", index=cells.index, dtype="str").mask(endless, "is no finite number; write >2000 or OL for a reading beyond the range.")
+        problem = pd.Series("", index=cells.index, dtype="str").mask(
+            endless, "is no finite number; write >2000 or OL for a reading beyond the range."
+        )
         read = parsed(numbers.mask(endless), problem=problem)
     else:
         text = _text(cells)
-        read = _guarded(lambda part: parse.numbers(part, here, decimal=None if decimal == "?" else decimal), text)
+        read = _guarded(
+            lambda part: parse.numbers(part, here, decimal=None if decimal == "?" else decimal), text
+        )
         read = _asked(read, text) if decimal == "?" else read
     scale = factor(here, unit) if here != unit else 1.0
     if pd.isna(scale):
-        problem = pd.Series("", index=cells.index, dtype="str").mask(cells.notna(), f"the header states {here}, not {unit}")
+        problem = pd.Series("", index=cells.index, dtype="str").mask(
+            cells.notna(), f"the header states {here}, not {unit}"
+        )
         return parsed(read.values, problem=problem)
     return read if scale == 1.0 else Parsed(read.values * scale, read.repaired, read.censored, read.problem)
 
@@ -229,10 +268,17 @@ def _asked(read, text):
         return read
     point = text.str.replace(",", ".", regex=False)
     sentence = (
-        "'" + text + "' reads as " + point + " or as " + point.str.replace(".", "", regex=False)
+        "'"
+        + text
+        + "' reads as "
+        + point
+        + " or as "
+        + point.str.replace(".", "", regex=False)
         + ", and the file does not show whether it uses decimal commas or points; write it without a mark or with two decimals."
     )
-    return Parsed(read.values.mask(lone), read.repaired & ~lone, read.censored, read.problem.mask(lone, sentence))
+    return Parsed(
+        read.values.mask(lone), read.repaired & ~lone, read.censored, read.problem.mask(lone, sentence)
+    )
 
 
 def _positions(written, *, may_be_settled):
@@ -246,14 +292,19 @@ def _positions(written, *, may_be_settled):
     texts = [text.mask(text.str.len() > LONGEST, "(overlong)") for text in texts]
     pair = coordinates.coordinates(*texts)
     if may_be_settled:
-        pair = [_with_beyond(read, beyond) for read, beyond in zip(pair, coordinates.as_written(*texts), strict=True)]
+        pair = [
+            _with_beyond(read, beyond)
+            for read, beyond in zip(pair, coordinates.as_written(*texts), strict=True)
+        ]
     return dict(zip(POSITION, pair, strict=True))
 
 
 def _with_beyond(read, as_written):
     """A reading of angles with those beyond the range in it."""
     beyond = (read.problem != "") & as_written.notna()
-    return Parsed(read.values.mask(beyond, as_written), read.repaired, read.censored, read.problem.mask(beyond, ""))
+    return Parsed(
+        read.values.mask(beyond, as_written), read.repaired, read.censored, read.problem.mask(beyond, "")
+    )
 
 
 def _text(cells):

@@ -11,10 +11,52 @@ from towerlib.records.tables import schema
 SETTLED = ("towers", "visits")  # their positions are held against the line's towers before they are judged
 _POSITION = ("latitude_deg", "longitude_deg")
 _NAMELESS = {
-    "is an error of the spreadsheet, not a name": ("#N/A", "#REF!", "#VALUE!", "#NAME?", "#DIV/0!", "#NULL!", "#NUM!", "#N/V"),
-    "names nothing": ("n/a", "N/A", "n.a.", "-", "--", "---", "–", "—", "?", "??", ".", "nan", "NaN", "null", "NULL", "None"),
+    "is an error of the spreadsheet, not a name": (
+        "#N/A",
+        "#REF!",
+        "#VALUE!",
+        "#NAME?",
+        "#DIV/0!",
+        "#NULL!",
+        "#NUM!",
+        "#N/V",
+    ),
+    "names nothing": (
+        "n/a",
+        "N/A",
+        "n.a.",
+        "-",
+        "--",
+        "---",
+        "–",
+        "—",
+        "?",
+        "??",
+        ".",
+        "nan",
+        "NaN",
+        "null",
+        "NULL",
+        "None",
+    ),
 }
-_SUMS = ("total", "totals", "sum", "mean", "average", "summe", "gesamt", "mittelwert", "somme", "moyenne", "suma", "soma", "média", "media", "promedio")
+_SUMS = (
+    "total",
+    "totals",
+    "sum",
+    "mean",
+    "average",
+    "summe",
+    "gesamt",
+    "mittelwert",
+    "somme",
+    "moyenne",
+    "suma",
+    "soma",
+    "média",
+    "media",
+    "promedio",
+)
 _SUM = "is a sum, not a leg; leakage_total_ma of the visit takes it"
 BLANK = "is blank, but every row needs it"
 _RULES = {
@@ -42,9 +84,13 @@ def flaws(rows, written, read, table):
     pandas.DataFrame
         In the form of `towerlib.records.ledger.flaws`.
     """
-    wrong = [_unreadable(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()]
+    wrong = [
+        _unreadable(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()
+    ]
     found = pd.concat([ledger.none(), *wrong]) if wrong else ledger.none()
-    parts = [part for part in (found, _outside(rows, written, table, found), _nameless(rows, table)) if len(part)]
+    parts = [
+        part for part in (found, _outside(rows, written, table, found), _nameless(rows, table)) if len(part)
+    ]
     return pd.concat(parts, ignore_index=True) if parts else ledger.none()
 
 

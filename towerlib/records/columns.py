@@ -52,7 +52,9 @@ def fold(text):
     >>> fold("Résistance_de  Terre:")
     'resistance de terre'
     """
-    plain = "".join(mark for mark in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(mark))
+    plain = "".join(
+        mark for mark in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(mark)
+    )
     return " ".join(re.sub(r"[^\w°ωρ%]+|_", " ", plain).split())
 
 
@@ -100,7 +102,11 @@ def spellings(table):
     """
     columns = schema(table).columns
     text = files("towerlib.records").joinpath("headers.csv").read_text(encoding="utf-8")
-    rows = [row for row in csv.DictReader(text.splitlines()) if row["table"] in ("*", table) and row["column"] in columns]
+    rows = [
+        row
+        for row in csv.DictReader(text.splitlines())
+        if row["table"] in ("*", table) and row["column"] in columns
+    ]
     rows.sort(key=lambda row: row["table"] == "*", reverse=True)  # what a table says itself goes before
     words = {fold(word): row["column"] for row in rows for word in row["also written as"].split("|")}
     return words | {fold(name): name for name in columns}
@@ -154,7 +160,10 @@ def headings(header, table, own=None):
     known = [_heading(text, table, mine) for text in header]
     if table != "visits":
         return known
-    among = [_LEG_AMONG.fullmatch(fold(split_unit(heading.text)[0])) if not heading.name else None for heading in known]
+    among = [
+        _LEG_AMONG.fullmatch(fold(split_unit(heading.text)[0])) if not heading.name else None
+        for heading in known
+    ]
     several = sum(found is not None for found in among) > 1  # a single "I E" may be the current to earth
     return [_leg(heading, found if several else None) for heading, found in zip(known, among, strict=True)]
 
@@ -201,7 +210,9 @@ def own_headers(columns, file):
     {'Pole': 'tower_id', 'When': 'date'}
     """
     everywhere = {text: name for text, name in columns.items() if isinstance(name, str)}
-    matching = [table for pattern, table in columns.items() if isinstance(table, dict) and fnmatch(file, pattern)]
+    matching = [
+        table for pattern, table in columns.items() if isinstance(table, dict) and fnmatch(file, pattern)
+    ]
     return everywhere | {text: name for table in matching for text, name in table.items()}
 
 
@@ -216,7 +227,11 @@ def kinds(header, table, own=None):
     columns = schema(table).columns
     found = headings(header, table, own)
     return [
-        columns[heading.name].metadata["kind"] if heading.name in columns else "number" if heading.leg else None
+        columns[heading.name].metadata["kind"]
+        if heading.name in columns
+        else "number"
+        if heading.leg
+        else None
         for heading in found
     ]
 
@@ -237,7 +252,9 @@ def insist(found, table):
     names = [heading.name or (f"leg {heading.leg}" if heading.leg else "") for heading in found]
     for name in names:
         if name and names.count(name) > 1:
-            claims = " and ".join(repr(heading.text) for heading, other in zip(found, names, strict=True) if other == name)
+            claims = " and ".join(
+                repr(heading.text) for heading, other in zip(found, names, strict=True) if other == name
+            )
             raise RecordsError(f"has two columns for {name}: {claims}; keep one of them, or rename the other")
     missing = [name for name in required(table) if name not in names]
     places = {"latitude_deg", "longitude_deg"} <= {*names} or {"easting_m", "northing_m"} <= {*names}
@@ -246,4 +263,6 @@ def insist(found, table):
     if missing:
         header = ", ".join(heading.text for heading in found)
         header = header if len(header) < LONGEST else header[:LONGEST] + "…"
-        raise RecordsError(f"lacks the needed column {missing[0]}; its header reads: {' '.join(header.split())}")
+        raise RecordsError(
+            f"lacks the needed column {missing[0]}; its header reads: {' '.join(header.split())}"
+        )

@@ -40,8 +40,14 @@ def claimed_twice(rows, key):
     differing = rest[rest.duplicated(keep=False)]
     bad = shared.index[shared.index.isin(copies.index) | shared.index.isin(differing.index)]
     spots = _spots(shared, names)
-    reason = "stands more than once with different contents (" + spots + f"); give each its own {' and '.join(key)}, or delete the wrong one"
-    reason = reason.mask(shared.index.isin(copies.index), "is a copy of another row (" + spots + "); the first is used")
+    reason = (
+        "stands more than once with different contents ("
+        + spots
+        + f"); give each its own {' and '.join(key)}, or delete the wrong one"
+    )
+    reason = reason.mask(
+        shared.index.isin(copies.index), "is a copy of another row (" + spots + "); the first is used"
+    )
     return ledger.flaws(bad, key[0], shared.loc[bad, key[0]], reason.loc[bad])
 
 
@@ -73,7 +79,9 @@ def twice(rows, codes=None):
     spots = _spots(shared, [shared[name] for name in content])
     first = content[0]
     value = shared.loc[bad, first].astype("str").fillna("")
-    return ledger.flaws(bad, first, value, ("is a copy of another row (" + spots + "); the first is used").loc[bad])
+    return ledger.flaws(
+        bad, first, value, ("is a copy of another row (" + spots + "); the first is used").loc[bad]
+    )
 
 
 def _climbs(rows, codes):
@@ -89,7 +97,9 @@ def _mixed(rows, codes):
     mixed = np.zeros(len(rows), np.uint64) if codes is None else codes.astype(np.uint64)
     for name in rows:
         if name not in _PLACE and rows[name].dtype.kind in "fM":
-            numbers = rows[name].to_numpy(dtype="float64" if rows[name].dtype.kind == "f" else "datetime64[ns]")
+            numbers = rows[name].to_numpy(
+                dtype="float64" if rows[name].dtype.kind == "f" else "datetime64[ns]"
+            )
             mixed = (mixed ^ (mixed >> np.uint64(29))) * _MIX + numbers.view(np.uint64)
     return mixed
 
@@ -99,7 +109,9 @@ def _codes(names, column):
     codes, distinct = pd.factorize(names)
     if column != "leg":
         return codes
-    folded, _ = pd.factorize(np.array([leg.casefold().removeprefix("leg").strip(" .:-_") or leg for leg in distinct], object))
+    folded, _ = pd.factorize(
+        np.array([leg.casefold().removeprefix("leg").strip(" .:-_") or leg for leg in distinct], object)
+    )
     return np.append(folded, -1)[codes]
 
 

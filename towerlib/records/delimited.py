@@ -70,7 +70,9 @@ def read_delimited(path, recognise):
     cells = _at_once(source, looked, separator, start, recognise(header))
     if cells is not None:
         return Delimited(header, cells, cells.index + start + 1, [], separator, looked.is_tight)
-    return Delimited(header, *_line_by_line(source, looked, separator, start, len(header)), separator, is_tight=False)
+    return Delimited(
+        header, *_line_by_line(source, looked, separator, start, len(header)), separator, is_tight=False
+    )
 
 
 def _utf16_as_utf8(path):
@@ -212,7 +214,9 @@ def _only_thousands(numbers):
 
 def _parsed(source, options):
     """One pass of pandas; a file in memory is read from its beginning."""
-    return pd.read_csv(io.BytesIO(source.getbuffer()) if isinstance(source, io.BytesIO) else source, **options)
+    return pd.read_csv(
+        io.BytesIO(source.getbuffer()) if isinstance(source, io.BytesIO) else source, **options
+    )
 
 
 def _text_at_once(looked, separator, start, kinds):

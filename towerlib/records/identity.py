@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+
 from towerlib.records.spelling import (
     SEPARATOR,
     core_of,

@@ -86,7 +86,9 @@ def reject(table, read, flaws):
     first = flaws.drop_duplicates("index").set_index("index")
     more = flaws[flaws.duplicated("index")]
     also = (more["column"] + " " + more["reason"]).groupby(more["index"]).agg("; ".join)
-    reason = first["reason"].where(~first.index.isin(also.index), first["reason"].str.rstrip(".") + "; also " + also.reindex(first.index))
+    reason = first["reason"].where(
+        ~first.index.isin(also.index), first["reason"].str.rstrip(".") + "; also " + also.reindex(first.index)
+    )
     rows = read.loc[first.index]
     entries = pd.DataFrame(
         {

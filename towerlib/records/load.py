@@ -82,7 +82,11 @@ def load(folder):
         counts=by_file.groupby("table", sort=False).sum().reindex(list(TABLES), fill_value=0),
         by_file=by_file,
         limit_rules=limits.of_line(line, folder),
-        files=(folder / "line.toml", *own_limits, *dict.fromkeys(source.path for group in found.values() for source in group)),
+        files=(
+            folder / "line.toml",
+            *own_limits,
+            *dict.fromkeys(source.path for group in found.values() for source in group),
+        ),
         unread=(*(name for name in sources.unread(folder, found) if folder / name not in own_limits), *notes),
     )
 
@@ -162,7 +166,10 @@ def _with_wide_legs(read):
     legs = read["legs"]
     rows = pd.concat([legs.rows, tall], ignore_index=True) if len(tall) else legs.rows
     return read | {
-        "visits": replace(visits, rows=visits.rows.drop(columns=[name for name in visits.rows if name.startswith(cells.LEG)])),
+        "visits": replace(
+            visits,
+            rows=visits.rows.drop(columns=[name for name in visits.rows if name.startswith(cells.LEG)]),
+        ),
         "legs": replace(legs, rows=rows, rows_in=legs.rows_in | tall["_file"].value_counts().to_dict()),
     }
 
@@ -170,7 +177,9 @@ def _with_wide_legs(read):
 def _one_leg(visits, name):
     """The currents of one leg as rows of legs."""
     filled = visits[visits[name].notna()]
-    tall = filled[["visit_id", "_file", "_row"]].assign(leg=name.removeprefix(cells.LEG), leakage_ma=filled[name])
+    tall = filled[["visit_id", "_file", "_row"]].assign(
+        leg=name.removeprefix(cells.LEG), leakage_ma=filled[name]
+    )
     bound = name + cells.BOUND
     return tall.assign(**{"leakage_ma" + cells.BOUND: filled[bound].fillna("")}) if bound in visits else tall
 
@@ -184,7 +193,9 @@ def _insist_on_columns(own, folder):
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
-            raise SettingsError(f"{folder / 'line.toml'}: {text} = {name!r} in [columns] names no column{hint}")
+            raise SettingsError(
+                f"{folder / 'line.toml'}: {text} = {name!r} in [columns] names no column{hint}"
+            )
 
 
 def _insist(name, table, folder):

@@ -76,7 +76,9 @@ def _settled(rows, register):
     """Positions after the comparison with the line's towers."""
     from towerlib.records.positions import settle
 
-    return settle(rows["latitude_deg"], rows["longitude_deg"], register["latitude_deg"], register["longitude_deg"])
+    return settle(
+        rows["latitude_deg"], rows["longitude_deg"], register["latitude_deg"], register["longitude_deg"]
+    )
 
 
 def _pairs(rows):
@@ -86,7 +88,9 @@ def _pairs(rows):
 
 def _shown(numbers):
     """Numbers as a list shows them; nothing where they are blank."""
-    return pd.Series(["" if pd.isna(one) else f"{one:.10g}" for one in numbers], index=numbers.index, dtype="str")
+    return pd.Series(
+        ["" if pd.isna(one) else f"{one:.10g}" for one in numbers], index=numbers.index, dtype="str"
+    )
 
 
 def _put_right(name, table, settled):
@@ -105,7 +109,9 @@ def _put_right(name, table, settled):
             "used": _shown(after.loc[differs]),
             "reason": settled.repair.loc[differs],
         }
-        parts.append(pd.DataFrame(entries).astype(dict.fromkeys(["column", "value", "used", "reason"], "str")))
+        parts.append(
+            pd.DataFrame(entries).astype(dict.fromkeys(["column", "value", "used", "reason"], "str"))
+        )
         rows.loc[changed, column] = after
     mended = ledger.mended(name, rows, pd.concat(parts, ignore_index=True))
     return replace(table, rows=rows, repaired=pd.concat([table.repaired, mended], ignore_index=True))
@@ -125,8 +131,15 @@ def _from_grid(rows, crs):
 
         reason = f"has easting and northing outside of {crs}; check both, and the crs of line.toml"
         placed = from_grid(rows.loc[grid, "easting_m"], rows.loc[grid, "northing_m"], crs)
-        rows = rows.assign(**{name: rows[name].mask(grid, placed[name].reindex(rows.index)) for name in POSITION})
+        rows = rows.assign(
+            **{name: rows[name].mask(grid, placed[name].reindex(rows.index)) for name in POSITION}
+        )
         blank = rows["latitude_deg"].isna() | rows["longitude_deg"].isna()
     lost, bare = rows.index[blank & grid], rows.index[blank & ~grid]
     none = "has no position: give latitude_deg and longitude_deg, or easting_m and northing_m"
-    return rows, pd.concat([ledger.flaws(lost, "easting_m", _shown(rows.loc[lost, "easting_m"]), reason), ledger.flaws(bare, "latitude_deg", "", none)])
+    return rows, pd.concat(
+        [
+            ledger.flaws(lost, "easting_m", _shown(rows.loc[lost, "easting_m"]), reason),
+            ledger.flaws(bare, "latitude_deg", "", none),
+        ]
+    )

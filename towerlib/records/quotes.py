@@ -9,7 +9,7 @@ MOST_CHARACTERS = 100_000  # of one row; the csv module takes cells of up to 131
 
 
 def rows(lines, separator, most):
-    """The first rows of some lines.
+    r"""The first rows of some lines.
 
     Parameters
     ----------
@@ -25,9 +25,12 @@ def rows(lines, separator, most):
     Examples
     --------
     >>> rows(['Tower,"Impedance', '(ohm)"', '1,4.2'], ",", 2)
-    [['Tower', 'Impedance\\n(ohm)'], ['1', '4.2']]
+    [['Tower', 'Impedance\n(ohm)'], ['1', '4.2']]
     """
-    return [cells for cells, _ in (found for found, _ in zip(records(lines, separator), range(most), strict=False))]
+    return [
+        cells
+        for cells, _ in (found for found, _ in zip(records(lines, separator), range(most), strict=False))
+    ]
 
 
 def records(lines, separator, width=None):

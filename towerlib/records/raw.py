@@ -62,7 +62,9 @@ def _text_file(path, recognise):
     from towerlib.records.delimited import read_delimited
 
     read = read_delimited(path, recognise)
-    raw = Raw(read.header, read.cells, read.rows, read.misshapen, separator=read.separator, is_tight=read.is_tight)
+    raw = Raw(
+        read.header, read.cells, read.rows, read.misshapen, separator=read.separator, is_tight=read.is_tight
+    )
     return _without_blank_rows(raw)
 
 
@@ -118,7 +120,7 @@ def _only_layer(path):
         return names[0] if names else None
     towers = [name for name in names if name.lower() == "towers"]
     if len(towers) != 1:
-        raise RecordsError(f"has the layers {', '.join(names)}; name the one with the towers \"towers\"")
+        raise RecordsError(f'has the layers {", ".join(names)}; name the one with the towers "towers"')
     return towers[0]
 
 
@@ -132,7 +134,9 @@ def _without_blank_rows(raw):
     if not doubtful.any():
         return raw
     part = raw.cells[doubtful]
-    blank = part.isna() | part.apply(lambda column: column.str.strip() == "" if column.dtype == "str" else False)
+    blank = part.isna() | part.apply(
+        lambda column: column.str.strip() == "" if column.dtype == "str" else False
+    )
     gone = blank.all(axis=1).reindex(raw.cells.index, fill_value=False).to_numpy()
     cells = raw.cells[~gone].reset_index(drop=True)
     return replace(raw, cells=cells, rows=raw.rows[~gone])

@@ -107,7 +107,9 @@ def _identified(name, table, towers):
         }
     )
     written = rows["tower_id"]
-    rows = rows.assign(tower_id=named["tower_id"].reindex(rows.index).fillna(written), tower_as_written=written)
+    rows = rows.assign(
+        tower_id=named["tower_id"].reindex(rows.index).fillna(written), tower_as_written=written
+    )
     mended = pd.concat([table.repaired, ledger.mended(name, rows, repairs)], ignore_index=True)
     flaws = ledger.flaws(asked.index, "tower_id", strange.loc[asked.index, "tower_id"], asked["reason"])
     return replace(table, rows=rows, repaired=mended), flaws
@@ -115,15 +117,23 @@ def _identified(name, table, towers):
 
 def _codes(names, known):
     """Place of each name among the known ones, -1 for none; a million names take a few hundredths of a second."""
-    found = pc.index_in(pa.array(names, type=pa.large_string()), value_set=pa.array(known, type=pa.large_string()))
+    found = pc.index_in(
+        pa.array(names, type=pa.large_string()), value_set=pa.array(known, type=pa.large_string())
+    )
     return found.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
 
 
 def _orphans(rows, column, home, table):
     """Why rows fall that name a tower or visit that is not there, or was rejected itself."""
     missing, rejected = {
-        "towers": ("is no tower of the register (towers)", "is a tower whose own row in the register was rejected; mend that row"),
-        "visits": ("is no visit of the table visits", "is no visit that could be used: its own row was rejected; mend that row"),
+        "towers": (
+            "is no tower of the register (towers)",
+            "is a tower whose own row in the register was rejected; mend that row",
+        ),
+        "visits": (
+            "is no visit of the table visits",
+            "is no visit that could be used: its own row was rejected; mend that row",
+        ),
     }[home]
     fell = rows[column].isin(table.fallen)
     return ledger.flaws(rows.index, column, rows[column], fell.map({True: rejected, False: missing}))

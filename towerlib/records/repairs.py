@@ -30,7 +30,9 @@ def repairs(raw, headings, read, columns):
     """
     places = {heading.name or f"_leg_{heading.leg}": place for place, heading in enumerate(headings)}
     parts = [
-        _column(raw.cells[places[name]], cells, name, columns.get(name)) for name, cells in read.items() if cells.repaired.any()
+        _column(raw.cells[places[name]], cells, name, columns.get(name))
+        for name, cells in read.items()
+        if cells.repaired.any()
     ]
     parts += [_merged(raw.cells, *spot, headings) for spot in raw.merged]
     return pd.concat(parts, ignore_index=True) if parts else ledger.no_repairs()
@@ -42,7 +44,11 @@ def _column(written, read, name, column):
     kind = column.metadata["kind"] if column is not None else "number"
     unit = column.metadata["unit"] if column is not None else "mA"
     cells = pd.DataFrame(
-        {"text": written.loc[mended].astype("str"), "value": read.values.loc[mended], "bound": read.censored.loc[mended]}
+        {
+            "text": written.loc[mended].astype("str"),
+            "value": read.values.loc[mended],
+            "bound": read.censored.loc[mended],
+        }
     )
     told = {}
     for text, value, bound in cells.drop_duplicates("text").itertuples(index=False):
@@ -72,7 +78,11 @@ def _shown(value):
 def _why(text, value, bound, kind, unit, name):
     """Why a cell was read as it was."""
     if pd.isna(value):
-        return "beyond the range of the instrument: no value, but not blank either" if bound else "says that nothing was recorded: left blank"
+        return (
+            "beyond the range of the instrument: no value, but not blank either"
+            if bound
+            else "says that nothing was recorded: left blank"
+        )
     if name in ("latitude_deg", "longitude_deg"):
         return "worked out to decimal degrees, south and west negative"
     if kind == "date":
@@ -91,7 +101,11 @@ def _why_number(text, value, bound, unit):
     if bound:
         return f"a bound: the value lies {'below' if bound == '<' else 'above'} it"
     if re.search(r"[^0-9.,' \u00a0\u202f+\-−eE]", text):
-        return "the unit was taken off the cell" if unit == "1" else f"the unit in the cell was brought to {unit}"
+        return (
+            "the unit was taken off the cell"
+            if unit == "1"
+            else f"the unit in the cell was brought to {unit}"
+        )
     if "," in text and _is_number(text.replace(",", "."), value):
         return "the comma was read as the decimal mark"
     if re.search(r"[0-9][.,' \u00a0\u202f][0-9]{3}", text):
@@ -115,7 +129,11 @@ def _why_date(text, day):
     found = re.match(r"([0-9]{1,2})[/.-] ?([0-9]{1,2})[/.-]", text)
     if found and found[1] != found[2]:
         return f"read with the {'day' if int(found[1]) == day.day else 'month'} first{rest}"
-    return f"brought to year-month-day{rest}" if not text.startswith(str(day.date())) else "the time of day was left out"
+    return (
+        f"brought to year-month-day{rest}"
+        if not text.startswith(str(day.date()))
+        else "the time of day was left out"
+    )
 
 
 def _merged(cells, position, place, headings):

@@ -120,13 +120,17 @@ def guard(path, folder):
     except (OSError, RuntimeError):  # a link to itself is one or the other, by the version of Python
         raise RecordsError("is a link that leads nowhere; copy the file itself into the folder") from None
     if not inside:
-        raise RecordsError("is a link to a file outside the line folder; copy the file itself into the folder")
+        raise RecordsError(
+            "is a link to a file outside the line folder; copy the file itself into the folder"
+        )
     if not path.is_file():
         raise RecordsError("is not a file")
     if size == 0:
         raise RecordsError("is empty")
     if size > LARGEST_FILE:
-        raise RecordsError(f"has {size / 1e9:.1f} GB; split it into files of at most {LARGEST_FILE / 1e9:.0f} GB")
+        raise RecordsError(
+            f"has {size / 1e9:.1f} GB; split it into files of at most {LARGEST_FILE / 1e9:.0f} GB"
+        )
     if path.suffix.lower() in SHEETS:
         _guard_workbook(path)
 

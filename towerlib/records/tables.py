@@ -69,7 +69,10 @@ _TOWERS = _schema(
     _number("leg_count", "1", "Earthed legs", 1, 12),
     _number("leg_spacing_m", "m", "Distance between neighbouring legs", above=0, high=100),
     _number("height_m", "m", "Height", above=0, high=500),
-    _yes_no("earth_paths_in_coils", "Every path to earth, counterpoise tails and guys included, runs through a coil"),
+    _yes_no(
+        "earth_paths_in_coils",
+        "Every path to earth, counterpoise tails and guys included, runs through a coil",
+    ),
     _yes_no("ring", "A buried ring or counterpoise joins the legs"),
     _choice("shield_wire", ("bonded", "insulated", "none"), "State by design"),
     _number("soil_resistivity_ohm_m", "Ω·m", "Uniform soil", above=0),
@@ -107,7 +110,9 @@ _VISITS = _schema(
     _number("test_frequency_hz", "Hz", "Of the injected current", above=0, high=1e6),
     _number("test_voltage_v", "V", "Of the source", 0, 1e5),
     _number("impedance_ohm", "Ω", "By that method", 0, 1e6),
-    _number("impedance_no_coils_ohm", "Ω", "Second reading of a leg coils visit, taken without coils", 0, 1e6),
+    _number(
+        "impedance_no_coils_ohm", "Ω", "Second reading of a leg coils visit, taken without coils", 0, 1e6
+    ),
     _number("injected_ma", "mA", "Injected current", 0, 1e6),
     _number("legs_ma", "mA", "Part of the injected current through the legs", 0, 1e6),
     _number("leakage_total_ma", "mA", "In service, all legs together: the vector sum", 0, 1e6),
@@ -275,7 +280,12 @@ def document():
     """
     parts = []
     for name, table in TABLES.items():
-        parts += [f"## {name}: one row is {table.description}", "", "| column | unit or kind | what it is |", "|---|---|---|"]
+        parts += [
+            f"## {name}: one row is {table.description}",
+            "",
+            "| column | unit or kind | what it is |",
+            "|---|---|---|",
+        ]
         parts += [_document_row(key, column) for key, column in table.columns.items()]
         parts.append("")
     return "\n".join(parts)
@@ -285,7 +295,9 @@ def _document_row(key, column):
     """One line of the documentation; a star marks a required column."""
     unit = column.metadata["unit"] if column.metadata["kind"] == "number" else column.metadata["kind"]
     bounds = [_bound(check) for check in column.checks]
-    return f"| {'★ ' if column.required else ''}`{key}` | {unit} | {'; '.join([column.description, *bounds])} |"
+    return (
+        f"| {'★ ' if column.required else ''}`{key}` | {unit} | {'; '.join([column.description, *bounds])} |"
+    )
 
 
 def _bound(check):

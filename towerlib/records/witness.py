@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+
 from towerlib.values import number
 
 ASK = "Which tower was it?"

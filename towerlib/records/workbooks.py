@@ -57,7 +57,11 @@ def read_sheet(path, sheet, recognise):
         raise
     except Exception as flaw:  # openpyxl lets every error of zip and XML through
         raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
-    top = [(row, [_label(cell) for cell in cells]) for row, cells in table.items() if row <= TITLE_ROWS + min(table)]
+    top = [
+        (row, [_label(cell) for cell in cells])
+        for row, cells in table.items()
+        if row <= TITLE_ROWS + min(table)
+    ]
     place, header, _ = best([texts for _, texts in top], recognise)
     first = top[place][0] + 1
     header, used = with_units(header, top[place + 1][1] if len(top) > place + 1 else [])
@@ -67,7 +71,9 @@ def read_sheet(path, sheet, recognise):
     rows = list(body)
     header = _wide_enough(header, body)
     filled = _fill(body, merged, len(header))
-    cells = pd.DataFrame([_fit(body[row], len(header)) for row in rows], columns=range(len(header)), dtype=object)
+    cells = pd.DataFrame(
+        [_fit(body[row], len(header)) for row in rows], columns=range(len(header)), dtype=object
+    )
     return header, cells.apply(_plain) if len(cells) else cells, rows, filled
 
 
@@ -129,9 +135,14 @@ def _with_formulas(table, path, sheet):
     for number, row in enumerate(book[sheet].iter_rows(values_only=True), start=1):
         row = row[: _width(row)]
         shown = _fit(table.get(number, ()), len(row))
-        lost = [isinstance(cell, str) and cell[:1] == "=" and value is None for cell, value in zip(row, shown, strict=True)]
+        lost = [
+            isinstance(cell, str) and cell[:1] == "=" and value is None
+            for cell, value in zip(row, shown, strict=True)
+        ]
         if any(lost):
-            table[number] = tuple(cell if is_lost else value for cell, value, is_lost in zip(row, shown, lost, strict=True))
+            table[number] = tuple(
+                cell if is_lost else value for cell, value, is_lost in zip(row, shown, lost, strict=True)
+            )
     book.close()
     return dict(sorted(table.items()))
 
@@ -149,7 +160,9 @@ def _merged(path, sheet):
 def _anywhere(path, *marks):
     """Whether any sheet of a workbook that is not too large holds one of the marks."""
     with zipfile.ZipFile(path) as archive:
-        sheets = [entry for entry in archive.infolist() if re.fullmatch(r"xl/worksheets/[^/]+\.xml", entry.filename)]
+        sheets = [
+            entry for entry in archive.infolist() if re.fullmatch(r"xl/worksheets/[^/]+\.xml", entry.filename)
+        ]
         if sum(entry.file_size for entry in archive.infolist()) > MENDABLE:
             return False
         return any(mark in archive.read(entry) for entry in sheets for mark in marks)
@@ -200,5 +213,9 @@ def _text(cell):
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
         return str(int(cell))
     if hasattr(cell, "isoformat"):
-        return cell.isoformat(sep=" ").removesuffix(" 00:00:00") if hasattr(cell, "hour") and hasattr(cell, "year") else cell.isoformat()
+        return (
+            cell.isoformat(sep=" ").removesuffix(" 00:00:00")
+            if hasattr(cell, "hour") and hasattr(cell, "year")
+            else cell.isoformat()
+        )
     return str(cell).strip()

@@ -127,7 +127,9 @@ def german(visits, headers=GERMAN):
     pandas.DataFrame
         Text alone.
     """
-    return pd.DataFrame({headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}).astype("str")
+    return pd.DataFrame(
+        {headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}
+    ).astype("str")
 
 
 def _german(cell):
@@ -155,9 +157,13 @@ def sheet(visits, legs):
         Header, row of units, rows with numbers, dates and text; blank is None.
     """
     wide = legs.pivot(index="visit_id", columns="leg", values="leakage_ma").reindex(visits["visit_id"])
-    kilo = visits.assign(**{name: visits[name] / 1000 for name in ("potential_probe_ohm", "current_probe_ohm")})
+    kilo = visits.assign(
+        **{name: visits[name] / 1000 for name in ("potential_probe_ohm", "current_probe_ohm")}
+    )
     kilo = kilo.assign(tower_id=[int(name) if name.isdigit() else name for name in visits["tower_id"]])
-    both = pd.concat([kilo[list(SHEET)].reset_index(drop=True), wide.reset_index(drop=True)], axis=1).astype(object)
+    both = pd.concat([kilo[list(SHEET)].reset_index(drop=True), wide.reset_index(drop=True)], axis=1).astype(
+        object
+    )
     header = [text for text, _ in SHEET.values()] + [f"I leg {leg}" for leg in wide]
     units = [unit for _, unit in SHEET.values()] + ["mA"] * wide.shape[1]
     return header, units, both.where(both.notna(), None).to_numpy().tolist()
@@ -176,7 +182,10 @@ def plain(visits):
     pandas.DataFrame
         Text alone.
     """
-    feet = {name: np.round(visits[name] / FOOT_M, 1) for name in ("potential_probe_distance_m", "current_probe_distance_m")}
+    feet = {
+        name: np.round(visits[name] / FOOT_M, 1)
+        for name in ("potential_probe_distance_m", "current_probe_distance_m")
+    }
     amperes = {name: visits[name] / 1000 for name in ("injected_ma", "legs_ma")}
     shown = visits.assign(**feet, **amperes)[list(PLAIN)].map(_plain, na_action="ignore")
     return shown.assign(
@@ -197,7 +206,9 @@ def _plain(cell):
 
 def _with(cells, unit):
     """Every third cell with its unit."""
-    return [cell + unit if isinstance(cell, str) and place % 3 == 0 else cell for place, cell in enumerate(cells)]
+    return [
+        cell + unit if isinstance(cell, str) and place % 3 == 0 else cell for place, cell in enumerate(cells)
+    ]
 
 
 def minutes(angle, letters):

@@ -24,7 +24,14 @@ from towerlib.simulate.mess_kinds import BLANK, CELLS, FILES, LOST, SAME, CellKi
 
 CELLS_MESSED = 10  # of each kind that does not take the whole column
 KEYS = {"towers": ["tower_id"], "visits": ["visit_id"], "legs": ["visit_id", "leg"]}
-OUTCOMES = ["caught", "repaired rightly", "read as meant", "told by the rules", "passed unseen", "used wrongly"]
+OUTCOMES = [
+    "caught",
+    "repaired rightly",
+    "read as meant",
+    "told by the rules",
+    "passed unseen",
+    "used wrongly",
+]
 
 
 @dataclass(frozen=True)
@@ -112,7 +119,9 @@ def _clean(folder, place):
     shutil.copy(source / "line.toml", clean)
     for name in KEYS:
         table = pd.read_csv(source / f"{name}.csv", dtype=str, keep_default_na=False)
-        table.replace('[,"\n]', " ", regex=True).to_csv(clean / f"{name}.csv", index=False, lineterminator="\n")
+        table.replace('[,"\n]', " ", regex=True).to_csv(
+            clean / f"{name}.csv", index=False, lineterminator="\n"
+        )
     return clean
 
 
@@ -124,7 +133,9 @@ def _put_in(kind, folder, rng):
     lines = path.read_text(encoding="utf-8").splitlines()
     changed, touched, added = kind.change(lines, rng)
     path.write_bytes(changed if isinstance(changed, bytes) else ("\n".join(changed) + "\n").encode())
-    names = _names(pd.DataFrame([line.split(",") for line in lines[1:]], columns=lines[0].split(",")), kind.table)
+    names = _names(
+        pd.DataFrame([line.split(",") for line in lines[1:]], columns=lines[0].split(",")), kind.table
+    )
     return Mess(kind.table, "", names.iloc[touched].to_list(), SAME, added, slip=False)
 
 
@@ -132,7 +143,9 @@ def _put_in_cells(kind, path, rng):
     """Mess cells of one column; only cells that the change alters count."""
     table = pd.read_csv(path, dtype=str, keep_default_na=False)
     filled = table.index[table[kind.column] != ""]
-    chosen = filled if kind.whole else np.sort(rng.choice(filled, min(CELLS_MESSED, len(filled)), replace=False))
+    chosen = (
+        filled if kind.whole else np.sort(rng.choice(filled, min(CELLS_MESSED, len(filled)), replace=False))
+    )
     texts = kind.change(table.loc[chosen, kind.column], rng)
     altered = texts[texts != table.loc[chosen, kind.column]]
     table.loc[altered.index, kind.column] = altered
@@ -202,7 +215,9 @@ def _collateral(records, mess, clean):
         read, right = _named(records, table), _named(clean, table)
         kept = right.index[right.index.isin(read.index)]
         kept = kept[~kept.isin(mess.ids)] if table == mess.table else kept
-        wrong += int((~_same(read.loc[kept], right.loc[kept], [name for name in right if name in read])).sum())
+        wrong += int(
+            (~_same(read.loc[kept], right.loc[kept], [name for name in right if name in read])).sum()
+        )
     return wrong
 
 

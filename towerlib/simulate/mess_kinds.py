@@ -7,7 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-SAME, BLANK, LOST = "same", "blank", "lost"  # what a messed cell means: what it did, nothing, or nobody can tell
+SAME, BLANK, LOST = (
+    "same",
+    "blank",
+    "lost",
+)  # what a messed cell means: what it did, nothing, or nobody can tell
 
 
 @dataclass(frozen=True)
@@ -84,7 +88,10 @@ def _in_words(texts, rng):
     german = "Jan. Februar März April Mai Juni Juli August September Oktober November Dezember".split()
     french = "janvier février mars avril mai juin juillet août septembre octobre novembre décembre".split()
     days = pd.to_datetime(texts)
-    words = [f"{day.day}. {(german, french)[place % 2][day.month - 1]} {day.year}" for place, day in enumerate(days)]
+    words = [
+        f"{day.day}. {(german, french)[place % 2][day.month - 1]} {day.year}"
+        for place, day in enumerate(days)
+    ]
     return pd.Series(words, index=texts.index, dtype="str")
 
 
@@ -108,7 +115,9 @@ def _minutes(text):
 OHM, DATE, TOWER = ("visits", "impedance_ohm"), ("visits", "date"), ("visits", "tower_id")
 LATITUDE = ("towers", "latitude_deg")
 CELLS = (
-    CellKind("decimal commas in the whole column", *OHM, _each(lambda text: text.replace(".", ",")), whole=True),
+    CellKind(
+        "decimal commas in the whole column", *OHM, _each(lambda text: text.replace(".", ",")), whole=True
+    ),
     CellKind("decimal commas in some cells", *OHM, _each(lambda text: text.replace(".", ","))),
     CellKind("unit in the cell", *OHM, _each(lambda text: f"{text} Ω")),
     CellKind("unit of another size in the cell", *OHM, _each(lambda text: f"{float(text) / 1000:.10g} kΩ")),
@@ -132,16 +141,31 @@ CELLS = (
     CellKind("year or day first, with hyphens", *DATE, _day("%y-%m-%d"), LOST),
     CellKind("time of day behind the date", *DATE, _each(lambda text: f"{text} 14:30")),
     CellKind("prefix and zeros in tower names", *TOWER, _each(lambda text: f"T-{text.lstrip('0')}")),
-    CellKind("small letters and spaces in tower names", *TOWER, _each(lambda text: f" tower {text.lower()} ")),
+    CellKind(
+        "small letters and spaces in tower names", *TOWER, _each(lambda text: f" tower {text.lower()} ")
+    ),
     CellKind("towers that the register does not have", *TOWER, _words("999", "T-888", "?", "gate"), LOST),
-    CellKind("words of a list in another spelling", "visits", "method", _each(lambda text: text.upper().replace(" ", "_"))),
+    CellKind(
+        "words of a list in another spelling",
+        "visits",
+        "method",
+        _each(lambda text: text.upper().replace(" ", "_")),
+    ),
     CellKind("words that are not on the list", "visits", "method", _words("usual", "clamp", "4 pole"), LOST),
     CellKind("degrees, minutes, seconds", *LATITUDE, _each(_minutes)),
     CellKind("decimal commas in positions", *LATITUDE, _each(lambda text: text.replace(".", ","))),
     CellKind("lost sign of a latitude", *LATITUDE, _each(lambda text: text.lstrip("-"))),
     CellKind("text for a position", *LATITUDE, _words("north", "see map", "32,34,1,2"), LOST),
-    CellKind("latitude that is off by degrees", *LATITUDE, _each(lambda text: f"{float(text) + 4:.6f}"), LOST),
-    CellKind("position of the vehicle", "visits", "latitude_deg", _each(lambda text: f"{float(text) + 0.0009:.6f}"), slip=True),
+    CellKind(
+        "latitude that is off by degrees", *LATITUDE, _each(lambda text: f"{float(text) + 4:.6f}"), LOST
+    ),
+    CellKind(
+        "position of the vehicle",
+        "visits",
+        "latitude_deg",
+        _each(lambda text: f"{float(text) + 0.0009:.6f}"),
+        slip=True,
+    ),
 )
 
 
@@ -149,7 +173,9 @@ def _mixed(texts):
     """Two hands in one column: every second date with the month first."""
     days = pd.to_datetime(texts)
     odd = np.arange(len(texts)) % 2 == 1
-    return pd.Series(np.where(odd, days.dt.strftime("%m/%d/%Y"), days.dt.strftime("%d/%m/%Y")), index=texts.index)
+    return pd.Series(
+        np.where(odd, days.dt.strftime("%m/%d/%Y"), days.dt.strftime("%d/%m/%Y")), index=texts.index
+    )
 
 
 def _chosen(lines, rng, count=8):
@@ -210,7 +236,13 @@ def _cut(lines, rng):
 
 def _german(lines):
     """Semicolons, and a comma in every number that had a point."""
-    rows = ([cell.replace(".", ",") if re.fullmatch(r"-?[0-9]+\.[0-9]+", cell) else cell for cell in line.split(",")] for line in lines)
+    rows = (
+        [
+            cell.replace(".", ",") if re.fullmatch(r"-?[0-9]+\.[0-9]+", cell) else cell
+            for cell in line.split(",")
+        ]
+        for line in lines
+    )
     return [";".join(cells) for cells in rows]
 
 
@@ -227,19 +259,45 @@ def _legs_twice(lines, rng):
 FILES = (
     FileKind("semicolons and decimal commas throughout", "visits", _all(_german)),
     FileKind("tabs", "visits", _all(lambda lines: [line.replace(",", "\t") for line in lines])),
-    FileKind("titles above the header", "visits", _all(lambda lines: ["Earthing tests,crew B", '12" leads', "", *lines])),
-    FileKind("blank rows and columns behind the table", "visits", _all(lambda lines: [*(f"{line},," for line in lines), ",,,", ""])),
+    FileKind(
+        "titles above the header",
+        "visits",
+        _all(lambda lines: ["Earthing tests,crew B", '12" leads', "", *lines]),
+    ),
+    FileKind(
+        "blank rows and columns behind the table",
+        "visits",
+        _all(lambda lines: [*(f"{line},," for line in lines), ",,,", ""]),
+    ),
     FileKind("UTF-16", "visits", _all(lambda lines: "\n".join(lines).encode("utf-16"))),
     FileKind("UTF-8 with a mark", "visits", _all(lambda lines: "\n".join(lines).encode("utf-8-sig"))),
-    FileKind("columns in another order", "visits", _all(lambda lines: [",".join(line.split(",")[::-1]) for line in lines])),
-    FileKind("a cell too many in some rows", "visits", _on_rows(lambda line: line.replace(",leg coils,", ",leg coils,wet,").replace(",no coils,", ",no coils,wet,"))),
-    FileKind("an open quotation mark in some rows", "visits", _on_rows(lambda line: ",".join([*line.split(",")[:-1], '"' + line.split(",")[-1]]))),
+    FileKind(
+        "columns in another order",
+        "visits",
+        _all(lambda lines: [",".join(line.split(",")[::-1]) for line in lines]),
+    ),
+    FileKind(
+        "a cell too many in some rows",
+        "visits",
+        _on_rows(
+            lambda line: line.replace(",leg coils,", ",leg coils,wet,").replace(
+                ",no coils,", ",no coils,wet,"
+            )
+        ),
+    ),
+    FileKind(
+        "an open quotation mark in some rows",
+        "visits",
+        _on_rows(lambda line: ",".join([*line.split(",")[:-1], '"' + line.split(",")[-1]])),
+    ),
     FileKind("zero bytes in some rows", "visits", _on_rows(lambda line: line[:20] + "\0\0" + line[22:])),
     FileKind("a file that breaks off", "visits", _cut),
     FileKind("rows that stand twice", "visits", _added(lambda lines, place: lines[place])),
     FileKind("one id over two rows", "visits", _claimed_twice),
     FileKind("rows of totals", "visits", _added(lambda lines, place: "Total" + "," * lines[0].count(","))),
     FileKind("the header again between the rows", "visits", _added(lambda lines, place: lines[0])),
-    FileKind("sums among the legs", "legs", _added(lambda lines, place: lines[place].split(",")[0] + ",Sum,99,,")),
+    FileKind(
+        "sums among the legs", "legs", _added(lambda lines, place: lines[place].split(",")[0] + ",Sum,99,,")
+    ),
     FileKind("legs that stand twice with other contents", "legs", _legs_twice),
 )

@@ -9,7 +9,10 @@ from towerlib.simulate.habits import german, minutes, plain, sheet
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
 
 CREATED = datetime.datetime(2026, 6, 30)  # fixed, so that the same tables give the same workbook
-TITLE = ("Farrowmark Grid - earthing tests", "Crew B, June 2026. Fill in one row a visit; units are in row 5.")
+TITLE = (
+    "Farrowmark Grid - earthing tests",
+    "Crew B, June 2026. Fill in one row a visit; units are in row 5.",
+)
 
 
 def ambermoss_harrowmere(settings):
@@ -29,7 +32,11 @@ def ambermoss_harrowmere(settings):
         prefix="AH",
         settings=settings,
         route=Route(
-            latitude_deg=-32.1061, longitude_deg=-17.5942, sections=((64, 9), (88, 8), (47, 9)), span_m=290.0, names="padded"
+            latitude_deg=-32.1061,
+            longitude_deg=-17.5942,
+            sections=((64, 9), (88, 8), (47, 9)),
+            span_m=290.0,
+            names="padded",
         ),
         ground=Ground(resistivity_ohm_m=300.0, spread=0.75, leg_spacing_m=5.0, ring_share=0.08),
         drive=Drive(forced_a=7.0, unevenness=0.10),
@@ -91,9 +98,18 @@ def _crew_a(visits, legs, place, stem):
         table.loc[9, "Erdungsimpedanz [Ohm]"] = "nicht gemessen"
         table.loc[11, "Mast Nr."] = "Mast 99"
     _write_german(table, place / "visits" / f"{stem}.csv", f"Prüfprotokoll Ambermoss-Harrowmere {stem[:7]}")
-    sums = legs.groupby("visit_id", as_index=False)["leakage_ma"].sum().assign(leg="Summe") if "2026" in stem else legs[:0]
+    sums = (
+        legs.groupby("visit_id", as_index=False)["leakage_ma"].sum().assign(leg="Summe")
+        if "2026" in stem
+        else legs[:0]
+    )
     both = pd.concat([legs, sums]).sort_values("visit_id", kind="stable", ignore_index=True)
-    headers = {"visit_id": "Prüfnummer", "leg": "Eckstiel", "leakage_ma": "Ableitstrom [mA]", "coil_turns_worn": "Windungen"}
+    headers = {
+        "visit_id": "Prüfnummer",
+        "leg": "Eckstiel",
+        "leakage_ma": "Ableitstrom [mA]",
+        "coil_turns_worn": "Windungen",
+    }
     _write_german(german(both, headers), place / "legs" / f"{stem}.csv", "")
 
 
@@ -125,7 +141,9 @@ def _crew_b(visits, legs, place, stem):
 
 def _notes(page):
     """A sheet that is no table."""
-    for row, text in enumerate(("Coils round all legs before the first reading.", "Hand in the workbook on Friday.")):
+    for row, text in enumerate(
+        ("Coils round all legs before the first reading.", "Hand in the workbook on Friday.")
+    ):
         page.write_string(row, 0, text)
 
 
@@ -153,7 +171,9 @@ def _crew_c(visits, legs, place, stem):
     lines[6] += ", gate locked, key with farmer"  # commas without quotation marks
     (place / "visits" / f"{stem}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8-sig", newline="\n")
     again = [lines[0], *lines[-3:]]
-    (place / "visits" / f"{stem} (2).csv").write_text("\n".join(again) + "\n", encoding="utf-8-sig", newline="\n")
+    (place / "visits" / f"{stem} (2).csv").write_text(
+        "\n".join(again) + "\n", encoding="utf-8-sig", newline="\n"
+    )
     named = legs.assign(leg="leg " + legs["leg"].str.lower())[["visit_id", "leg", "leakage_ma"]]
     headers = {"visit_id": "Record No", "leg": "Leg", "leakage_ma": "I (mA)"}
     text = named.rename(columns=headers).to_csv(index=False, lineterminator="\n", float_format="%.10g")
