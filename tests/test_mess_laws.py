@@ -105,7 +105,8 @@ STEPS = st.lists(
         st.tuples(st.just("turned"), PLACES, st.just("")),
         st.tuples(st.just("line"), PLACES, TEXTS),
     ),
-    max_size=12,
+    min_size=2,
+    max_size=16,
 )
 
 
@@ -140,7 +141,7 @@ def written(tables, separator, line_end, place):
     return place
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=700, deadline=None, suppress_health_check=list(HealthCheck))
 @given(STEPS, st.sampled_from([",", ";", "\t"]), st.sampled_from(["\n", "\r\n"]))
 def test_every_row_is_used_or_rejected_once(steps, separator, line_end):
     tables = messed(steps)
