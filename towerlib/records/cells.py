@@ -139,6 +139,12 @@ def _decimal(raw, written, columns):
     return "?" if comma or raw.separator == ";" else None
 
 
+def _is_broken(numbers):
+    """Whether any finite number has a fraction."""
+    finite = numbers[np.isfinite(numbers)]
+    return bool((finite % 1 != 0).any())
+
+
 def _plain(cells, column, unit, is_tight):
     """A column that needs no reading, or None: numbers in their unit, days, instants, truths and trimmed text."""
     kind = column.metadata["kind"] if column else "number"

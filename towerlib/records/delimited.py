@@ -207,7 +207,8 @@ def _commas(cells, kinds):
 
 def _only_thousands(numbers):
     """Whether every number with a point could be a thousand: one to three figures, a point, three figures."""
-    broken = numbers[(numbers % 1 != 0) & np.isfinite(numbers)]
+    finite = numbers[np.isfinite(numbers)]
+    broken = finite[finite % 1 != 0]
     thousand = np.abs(broken) * 1000
     return len(broken) > 0 and ((thousand >= 1000) & (np.abs(thousand - np.round(thousand)) < 1e-6)).all()
 

@@ -128,15 +128,18 @@ def _without_blank_rows(raw):
     """A row without any cell is no row: spreadsheets leave them at the end."""
     if not len(raw.cells.columns) or not len(raw.cells):
         return raw
-    first = raw.cells[0]
-    is_loose = first.dtype == "str" and not raw.is_tight
-    doubtful = first.isna() | (first.str.strip() == "" if is_loose else False)
+    doubtful = _blank(raw.cells[0], raw.is_tight)
     if not doubtful.any():
         return raw
     part = raw.cells[doubtful]
-    blank = part.isna() | part.apply(
-        lambda column: column.str.strip() == "" if column.dtype == "str" else False
-    )
-    gone = blank.all(axis=1).reindex(raw.cells.index, fill_value=False).to_numpy()
+    blank = pd.DataFrame({place: _blank(part[place], raw.is_tight) for place in part}).all(axis=1)
+    gone = blank.reindex(raw.cells.index, fill_value=False).to_numpy()
     cells = raw.cells[~gone].reset_index(drop=True)
     return replace(raw, cells=cells, rows=raw.rows[~gone])
+
+
+def _blank(cells, is_tight):
+    """Which cells hold nothing, or white space alone."""
+    if is_tight or cells.dtype != "str":
+        return cells.isna()
+    return cells.isna() | (cells.str.strip() == "")

@@ -6,6 +6,7 @@ import pandas as pd
 
 from towerlib.records import ledger
 
+_WHY_COMMA = "the comma was read as the decimal mark"
 _CLOCK = re.compile(r"[0-9]:[0-9]{2}")
 
 
@@ -84,7 +85,11 @@ def _why(text, value, bound, kind, unit, name):
             else "says that nothing was recorded: left blank"
         )
     if name in ("latitude_deg", "longitude_deg"):
-        return "worked out to decimal degrees, south and west negative"
+        return (
+            _WHY_COMMA
+            if re.fullmatch("[+-]?[0-9]+,[0-9]+", text)
+            else "worked out to decimal degrees, south and west negative"
+        )
     if kind == "date":
         return _why_date(text, value)
     if kind == "number":
@@ -107,7 +112,7 @@ def _why_number(text, value, bound, unit):
             else f"the unit in the cell was brought to {unit}"
         )
     if "," in text and _is_number(text.replace(",", "."), value):
-        return "the comma was read as the decimal mark"
+        return _WHY_COMMA
     if re.search(r"[0-9][.,' \u00a0\u202f][0-9]{3}", text):
         return "marks between thousands were left out"
     return "the number was brought into the usual form"

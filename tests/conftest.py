@@ -1,0 +1,6 @@
+"""Laws are tried on the same cases in every run: what fails once fails again, on any machine."""
+
+from hypothesis import settings
+
+settings.register_profile("same cases", derandomize=True)
+settings.load_profile("same cases")
