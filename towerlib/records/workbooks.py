@@ -92,10 +92,12 @@ def _width(row):
 
 def _opened(path, **options):
     """A workbook; whatever keeps openpyxl from opening it is one sentence."""
+    import io
+
     import openpyxl
 
-    try:
-        return openpyxl.load_workbook(path, **options)
+    try:  # from memory: openpyxl leaves the file open where its contents are broken
+        return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), **options)
     except Exception as flaw:  # openpyxl lets every error of zip and XML through
         raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
 
