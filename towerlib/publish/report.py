@@ -6,7 +6,17 @@ from urllib.parse import quote
 import pandas as pd
 
 from towerlib.plan import ORDER_RULE
-from towerlib.publish import cautions, charts, context, geopackage, maps, tower_case, tower_charts, workbook
+from towerlib.publish import (
+    cautions,
+    charts,
+    context,
+    geopackage,
+    intake,
+    maps,
+    tower_case,
+    tower_charts,
+    workbook,
+)
 
 TOWERS_SHOWN = 8  # pictures of single towers: the first of the list that have leg currents to show
 
@@ -40,8 +50,7 @@ def write(study, folder):
     workbook.write_csv(study.priority, folder / "priority-list.csv")
     workbook.write_xlsx(study.priority, folder / "priority-list.xlsx", notes=notes(study))
     workbook.write_csv(study.retest, folder / "retest-list.csv")
-    workbook.write_csv(study.records.rejected, folder / "rejected-rows.csv")
-    workbook.write_csv(study.records.repaired, folder / "repaired-rows.csv")
+    intake.write(study.records, folder)
     geopackage.write(study.route, study.priority, folder / "line.gpkg")
     for name, draw in PICTURES.items():
         save(draw(study), folder / f"{name}.png")
