@@ -131,9 +131,7 @@ def _decimal(raw, written, columns):
         return None
     comma = any(cells.str.fullmatch(_COMMA, na=False).any() for cells in texts)
     point = any(cells.str.fullmatch(_POINT, na=False).any() for cells in texts)
-    point = point or any(
-        pd.api.types.is_float_dtype(cells.dtype) and (cells.dropna() % 1 != 0).any() for cells in numbers
-    )
+    point = point or any(pd.api.types.is_float_dtype(cells.dtype) and _is_broken(cells) for cells in numbers)
     if comma != point:
         return "," if comma else None
     return "?" if comma or raw.separator == ";" else None
