@@ -7,7 +7,6 @@ from towerlib import limits, ranking
 from towerlib.months import last_day
 from towerlib.readings import season
 
-FOOTING_ALONE = ("leg coils", "shield wire lifted")
 REGISTER = ["structure", "ring", "shield_wire", "soil_resistivity_ohm_m", "occupancy", "access"]
 RANKS = [
     "impedance_rank",
@@ -97,7 +96,7 @@ def _newest(visits, verdict):
 
 def _footing(visits, towers, end):
     """The reading of the footing alone that stands at each tower, with what instrument and season leave open."""
-    sees = visits["method"].isin(FOOTING_ALONE) & (visits["footing_verdict"] != "not usable")
+    sees = visits["method"].isin(ranking.SEES_FOOTING) & (visits["footing_verdict"] != "not usable")
     read = visits["impedance_ohm"].notna() & (_bound(visits) != ">")
     stands = _newest(visits[sees & read], "footing_verdict")
     ring = towers.set_index("tower_id")["ring"].reindex(stands.index)
@@ -120,7 +119,7 @@ def _footing(visits, towers, end):
 
 def _lower_bound(visits):
     """What readings without coils, or beyond the range, leave certain: the footing is at least this."""
-    beyond = visits["method"].isin(FOOTING_ALONE) & (_bound(visits) == ">")
+    beyond = visits["method"].isin(ranking.SEES_FOOTING) & (_bound(visits) == ">")
     sees = ((visits["method"] == "no coils") & (_bound(visits) != "<")) | beyond
     read = visits["impedance_ohm"].notna() & (visits["footing_verdict"] != "not usable")
     stands = _newest(visits[sees & read], "footing_verdict")
