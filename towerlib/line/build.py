@@ -1,0 +1,86 @@
+"""What the line is built of: stations, shield wires, towers, phases; what drives it."""
+
+from typing import Literal
+
+from pydantic import Field
+
+from towerlib.line.base import Settings
+
+
+class Station(Settings):
+    """One end of the line."""
+
+    name: str = Field("", description="Name shown on maps and pages")
+    earth_ohm: float | None = Field(None, gt=0, description="Resistance to earth of the station [Ω]")
+    latitude_deg: float | None = Field(None, ge=-90, le=90, description="Position, WGS 84 [deg]")
+    longitude_deg: float | None = Field(None, ge=-180, le=180, description="Position, WGS 84 [deg]")
+
+
+class Stations(Settings):
+    """Both ends of the line."""
+
+    first: Station = Field(Station(), description="Where chainage starts")
+    last: Station = Field(Station(), description="Where chainage ends")
+
+
+class ShieldWire(Settings):
+    """One shield wire at the tower."""
+
+    x_m: float = Field(description="Distance from the tower axis [m]")
+    y_m: float = Field(gt=0, description="Height at the tower [m]")
+    sag_m: float = Field(0, ge=0, description="Sag at mid-span [m]")
+    radius_mm: float = Field(gt=0, description="Radius [mm]")
+    gmr_mm: float = Field(gt=0, description="Geometric mean radius [mm]")
+    r_ohm_km: float = Field(gt=0, description="Resistance at the line's frequency [Ω/km]")
+
+
+class ShieldWires(Settings):
+    """All shield wires."""
+
+    wires: tuple[ShieldWire, ...] = Field((), description="One entry a wire")
+
+
+class Tower(Settings):
+    """The line's usual tower; a tower's own columns go before it."""
+
+    height_m: float | None = Field(None, gt=0, description="Height [m]")
+    surge_impedance_ohm: float | None = Field(None, gt=0, description="Surge impedance [Ω]")
+    top_radius_m: float | None = Field(None, gt=0, description="Radius at the top [m]")
+    waist_radius_m: float | None = Field(None, gt=0, description="Radius at the waist [m]")
+    waist_height_m: float | None = Field(None, gt=0, description="Height of the waist [m]")
+    base_radius_m: float | None = Field(None, gt=0, description="Radius at the base [m]")
+
+
+class Conductor(Settings):
+    """One phase conductor of one circuit, at the tower."""
+
+    circuit: int = Field(1, ge=1, description="Circuit number")
+    phase: Literal["a", "b", "c"] = Field(description="Phase")
+    x_m: float = Field(description="Distance from the tower axis [m]")
+    y_m: float = Field(gt=0, description="Height at the tower [m]")
+    crossarm_y_m: float | None = Field(None, gt=0, description="Height of the crossarm [m]")
+
+
+class Phases(Settings):
+    """Every conductor of every circuit."""
+
+    sag_m: float = Field(0, ge=0, description="Sag at mid-span [m]")
+    strike_length_m: float | None = Field(
+        None, gt=0, description="Shortest path in air across the insulator [m]"
+    )
+    conductors: tuple[Conductor, ...] = Field((), description="One entry a conductor")
+
+
+class EarthFault(Settings):
+    """Earth-fault current from both ends, and how long it flows."""
+
+    from_first_a: float | None = Field(None, ge=0, description="Current from the first station [A]")
+    from_last_a: float | None = Field(None, ge=0, description="Current from the last station [A]")
+    clearing_s: float | None = Field(None, gt=0, description="Clearing time [s]")
+
+
+class Lightning(Settings):
+    """How often lightning strikes the ground along the line."""
+
+    ground_flash_density: float | None = Field(None, ge=0, description="Flashes per km² and year")
+    source: str = Field("", description="Where the figure comes from")

@@ -1,0 +1,60 @@
+"""How readings are judged: limits, coils, how long a test holds."""
+
+from pathlib import Path
+
+from pydantic import Field, field_validator, model_validator
+
+from towerlib.errors import SettingsError
+from towerlib.limits.rules import DEFAULT, is_table, named
+from towerlib.line.base import Settings
+from towerlib.values import number
+
+
+class Limits(Settings):
+    """Footing impedance: what is good, and what is still acceptable."""
+
+    rules: str = Field(
+        DEFAULT, description="A shipped set of rules, or a table of the line folder (name.csv)"
+    )
+    target_ohm: float = Field(
+        number("target_ohm"), gt=0, description="Good up to this, whatever the rules say [Ω]"
+    )
+    limit_ohm: float = Field(
+        number("limit_ohm"), gt=0, description="Acceptable up to this, whatever the rules say [Ω]"
+    )
+
+    @field_validator("rules")
+    @classmethod
+    def _known(cls, name):
+        if is_table(name) and Path(name).name != name:
+            raise ValueError("name a file in the line folder itself")
+        try:
+            return name if is_table(name) else named(name)[0].rule_set
+        except SettingsError as flaw:
+            raise ValueError(str(flaw)) from None
+
+    @model_validator(mode="after")
+    def _in_order(self):
+        # With another set the rules give the figure that is not set here: limits.apply compares those.
+        both = {"target_ohm", "limit_ohm"} <= self.model_fields_set
+        if (both or self.rules == DEFAULT) and self.target_ohm > self.limit_ohm:
+            raise ValueError(f"target_ohm {self.target_ohm:g} lies above limit_ohm {self.limit_ohm:g}")
+        return self
+
+
+class Coils(Settings):
+    """What the current coils promise: a reading is off by at most gain_percent of itself plus offset_ma."""
+
+    gain_percent: float = Field(number("coil_gain_percent"), ge=0, le=50, description="[%]")
+    offset_ma: float = Field(number("coil_offset_ma"), ge=0, description="[mA]")
+    step_ma: float = Field(number("coil_step_ma"), ge=0, description="Step of the display [mA]")
+    shared_total: bool = Field(False, description="The total is formed from the same coils as the legs")
+
+
+class Retest(Settings):
+    """How long a test holds."""
+
+    normal_years: float = Field(number("retest_normal_years"), gt=0, description="For most towers [years]")
+    close_years: float = Field(
+        number("retest_close_years"), gt=0, description="Above the limit, or where people are often [years]"
+    )
