@@ -8,6 +8,7 @@ from towerlib.physics.ladder import admittance
 from towerlib.physics.legshare import leg_share_expected
 
 NO_EARTH = "no path to earth: the bond and the spans on both sides are open"
+ALONE = "only its own footing: the spans on both sides are open, or what is behind them has no path to earth"
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class DrivingPoint:
     rest_s : array, shape (n,)
         Admittance of everything except this tower, seen from its node on the shield wire [S].
     remark : array of str, shape (n,)
-        Why the node of the shield wire has no impedance; blank where it has one.
+        Why the node of the shield wire has no impedance, or that it sees nothing but its own tower; blank else.
     """
 
     tower_ohm: np.ndarray
@@ -43,7 +44,7 @@ def driving_points(line):
     Returns
     -------
     DrivingPoint
-        Tower impedance, admittance of the rest of the line, and a remark where the wire has no path to earth.
+        Tower impedance, admittance of the rest of the line, and a remark where there is none.
 
     Notes
     -----
@@ -60,15 +61,38 @@ def driving_points(line):
     >>> print(np.round(driving_points(ladder([10.0, 10.0], 0.0, [1e-9])).tower_ohm.real, 6))
     [5. 5.]
     """
-    earth_s, g = (line.tower_s + line.station_s).tolist(), line.span_s.tolist()
-    rest_s = np.add(_sweep(earth_s, g), _sweep(earth_s[::-1], g[::-1])[::-1]) + line.station_s
+    rest_s = np.add(*sides(line)) + line.station_s
     node_s = rest_s + line.tower_s
     return DrivingPoint(
         tower_ohm=_at_tower(line, rest_s),
         wire_ohm=_impedance(node_s),
         rest_s=rest_s,
-        remark=np.where(node_s == 0, NO_EARTH, ""),
+        remark=np.select([node_s == 0, rest_s == 0], [NO_EARTH, ALONE], ""),
     )
+
+
+def sides(line):
+    """Admittance of the line on either side of each tower, seen from its node on the shield wire.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+
+    Returns
+    -------
+    tuple of array, shape (n,)
+        Towards the first tower, and towards the last one [S]; the tower's own and a station there not counted.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> before_s, behind_s = sides(ladder([10.0, 10.0], 0.0, [10.0]))
+    >>> print(before_s.real, behind_s.real)
+    [0.   0.05] [0.05 0.  ]
+    """
+    earth_s, g = (line.tower_s + line.station_s).tolist(), line.span_s.tolist()
+    return np.array(_sweep(earth_s, g)), np.array(_sweep(earth_s[::-1], g[::-1])[::-1])
 
 
 def leg_share(line, points):

@@ -97,8 +97,9 @@ def self_impedance(resistance_ohm_m, gmr_m, frequency_hz, resistivity_ohm_m, hei
 
     Notes
     -----
-    Up to 150 Hz z' = r' + ωμ0/8 + j(ωμ0/2π)·ln(De/GMR), within 2 % of Carson's integral; above, with the
-    complex depth p, z' = r' + j(ωμ0/2π)·ln(2(h + p)/GMR), within 1.5 %.
+    Up to 150 Hz z' = r' + ωμ0/8 + j(ωμ0/2π)·ln(De/GMR); above, with the complex depth p,
+    z' = r' + j(ωμ0/2π)·ln(2(h + p)/GMR). For a wire at 30 m the first is within 1.2 % of Carson's integral from
+    100 Ω·m up and within 3.2 % down to 10 Ω·m, the second within 0.6 %.
 
     References
     ----------
@@ -138,7 +139,9 @@ def mutual_impedance(distance_m, frequency_hz, resistivity_ohm_m, height_sum_m=N
 
     Notes
     -----
-    Up to 150 Hz z' = ωμ0/8 + j(ωμ0/2π)·ln(De/d); above, z' = j(ωμ0/2π)·ln(√((h1 + h2 + 2p)² + x²)/d).
+    Up to 150 Hz z' = ωμ0/8 + j(ωμ0/2π)·ln(De/d), for distances and heights much smaller than De; above,
+    z' = j(ωμ0/2π)·ln(√((h1 + h2 + 2p)² + x²)/d). For wires at 30 and 20 m the first is within 2.7 % of Carson's
+    integral from 100 Ω·m up and within 10 % down to 10 Ω·m, the second within 1.6 %.
 
     References
     ----------

@@ -1,8 +1,11 @@
 """The line as a ladder: towers' footings hang on the shield wire, span by span, between two stations."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+
+from towerlib.physics.nodes import wire_potential
 
 
 @dataclass(frozen=True)
@@ -21,6 +24,10 @@ class Ladder:
         Admittance of the station earths, at the two end nodes only [S].
     span_s : array, shape (n − 1,)
         Admittance of each span of the shield wire [S]; 0 where open.
+    body_share, body_ohm : array, shape (n,)
+        Potential V_t of a body by that of the wire, V, and a current J injected into it: V_t = share·V + Z·J, with
+        R/(R + Zb) [1] and R ∥ Zb [Ω]. The wire takes the same share of J. Open bond: 0 and R; lost footing: 1 and
+        Zb; NaN Ω with both. Worked out from the rest when first needed.
     """
 
     footing_ohm: np.ndarray
@@ -28,6 +35,19 @@ class Ladder:
     tower_s: np.ndarray
     station_s: np.ndarray
     span_s: np.ndarray
+
+    @cached_property
+    def body_share(self):
+        """Part of the wire's potential that a body takes; all of it where only the bond conducts."""
+        lost, is_open = np.isinf(self.footing_ohm), np.isinf(self.bond_ohm)
+        return np.where(lost & ~is_open, 1.0, self.tower_s * np.where(lost, 0.0, self.footing_ohm))
+
+    @cached_property
+    def body_ohm(self):
+        """Footing and bond in parallel; one may be open, and with both open there is no answer."""
+        is_open = np.isinf(self.bond_ohm)
+        alone_ohm = np.where(np.isinf(self.footing_ohm), np.nan, self.footing_ohm)
+        return np.where(is_open, alone_ohm, self.body_share * np.where(is_open, 0.0, self.bond_ohm))
 
 
 @dataclass(frozen=True)
@@ -75,7 +95,8 @@ def ladder(footing_ohm, bond_ohm, span_ohm, station_ohm=(np.inf, np.inf)):
     Raises
     ------
     ValueError
-        Shapes that do not belong together; a footing or a span that is not greater than 0 in size.
+        Shapes that do not belong together; no tower; a part whose resistance is negative; a footing, a span or a
+        station of 0 Ω.
 
     Notes
     -----
@@ -87,16 +108,28 @@ def ladder(footing_ohm, bond_ohm, span_ohm, station_ohm=(np.inf, np.inf)):
     [0.1 0. ]
     """
     footing_ohm = np.atleast_1d(np.asarray(footing_ohm))
+    if footing_ohm.ndim > 1 or not len(footing_ohm):
+        raise ValueError("a line has one row of footings, and at least one tower")
     bond_ohm = np.broadcast_to(np.asarray(bond_ohm), footing_ohm.shape)
     span_ohm = np.atleast_1d(np.asarray(span_ohm))
     if span_ohm.shape != (len(footing_ohm) - 1,):
         raise ValueError(f"{len(footing_ohm)} towers have {len(footing_ohm) - 1} spans, not {len(span_ohm)}")
-    if np.any(np.abs(footing_ohm) <= 0) or np.any(np.abs(span_ohm) <= 0):
-        raise ValueError("footings and spans must be greater than 0 ohm")
+    _refuse("footings", footing_ohm, np.real(footing_ohm) <= 0, "greater than 0 ohm")
+    _refuse("bonds", bond_ohm, np.real(bond_ohm) < 0, "0 ohm or more")
+    _refuse("spans", span_ohm, (np.real(span_ohm) < 0) | (np.abs(span_ohm) == 0), "greater than 0 ohm")
+    _refuse("stations", np.asarray(station_ohm), np.real(station_ohm) <= 0, "greater than 0 ohm")
     station_s = np.zeros(len(footing_ohm), complex)
     station_s[0] += admittance(station_ohm[0])
     station_s[-1] += admittance(station_ohm[1])
     return Ladder(footing_ohm, bond_ohm, _tower_s(footing_ohm, bond_ohm), station_s, admittance(span_ohm))
+
+
+def _refuse(what, impedance_ohm, is_bad, wanted):
+    """Stop at impedances that no passive part of a line has."""
+    for first in np.flatnonzero(is_bad):
+        raise ValueError(
+            f"{what} must be {wanted} in resistance: number {first}, from 0, has {impedance_ohm[first]:g}"
+        )
 
 
 def admittance(impedance_ohm):
@@ -162,23 +195,15 @@ def solve(line, injected_a=0.0, span_emf_v=0.0):
     >>> print(np.round(np.abs(solve(two, [1.0, 0.0]).tower_v), 6))
     [5. 5.]
     """
-    from scipy.linalg import solve_banded
-
     size = len(line.tower_s)
     injection_a, emf_v = _columns(injected_a, size), _columns(span_emf_v, size - 1)
-    node_s, g = line.tower_s + line.station_s, line.span_s
-    driven_a = g[:, None] * emf_v
-    source_a = injection_a * _through(line)[:, None]
-    source_a = source_a - np.pad(driven_a, ((0, 1), (0, 0))) + np.pad(driven_a, ((1, 0), (0, 0)))
-    floating = _floating(node_s, g)
-    banded = np.zeros((3, size), complex)
-    banded[0, 1:] = banded[2, :-1] = -g
-    # A floating piece has no answer: 1 S to earth lets the solver pass, and NaN replaces what it found there.
-    banded[1] = node_s + np.r_[0, g] + np.r_[g, 0] + floating
-    wire_v = solve_banded((1, 1), banded, source_a, check_finite=False)
-    wire_v = np.where(floating[:, None], np.nan, wire_v)
-    parts = _parts(line, wire_v, injection_a, emf_v)
-    flat = wire_v.shape[1] == 1 and max(np.ndim(injected_a), np.ndim(span_emf_v)) < 2
+    source_a = np.empty((size, max(injection_a.shape[1], emf_v.shape[1])), complex)
+    source_a[:] = injection_a * line.body_share[:, None]
+    driven_a = line.span_s[:, None] * emf_v
+    source_a[:-1] -= driven_a
+    source_a[1:] += driven_a
+    parts = _parts(line, wire_potential(line, source_a), injection_a, emf_v)
+    flat = source_a.shape[1] == 1 and max(np.ndim(injected_a), np.ndim(span_emf_v)) < 2
     return Flow(*(part[:, 0] if flat else part for part in parts))
 
 
@@ -192,40 +217,21 @@ def _columns(drive, size):
     return drive if drive.ndim == 2 else drive[:, None]
 
 
-def _through(line):
-    """Part of a current injected into a body that a wire at earth potential would take: R/(R + Zb)."""
-    lost = np.isinf(line.footing_ohm)
-    part = line.tower_s * np.where(lost, 0.0, line.footing_ohm)
-    return np.where(lost & ~np.isinf(line.bond_ohm), 1.0, part)
-
-
-def _floating(node_s, g):
-    """Nodes of the pieces of wire, between open spans, of which none has a path to earth."""
-    piece = np.r_[0, np.cumsum(g == 0)]
-    return np.bincount(piece, weights=node_s != 0)[piece] == 0
-
-
 def _parts(line, wire_v, injected_a, emf_v):
     """Everything else that follows from the potentials of the wire, in the order of `Flow`."""
-    through = _through(line)[:, None]
-    own_ohm = _parallel(line.footing_ohm, line.bond_ohm)[:, None]
-    tower_v = np.where(through == 0, 0.0, through * wire_v)
-    tower_v = tower_v + np.where(injected_a == 0, 0.0, own_ohm * injected_a)
-    footing_a = admittance(line.footing_ohm)[:, None] * tower_v
-    g = line.span_s[:, None]
+    share, g, lost = line.body_share[:, None], line.span_s[:, None], np.isinf(line.footing_ohm)[:, None]
+    # Where nothing connects, nothing flows, whether the other side is known or not.
+    tower_v = np.where(share == 0, 0.0, share * wire_v)
+    tower_v = tower_v + np.where(injected_a == 0, 0.0, line.body_ohm[:, None] * injected_a)
+    # A body that hangs on nothing has no potential that could be known.
+    tower_v = np.where(lost & (share == 0), np.nan, tower_v)
+    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
+        footing_a = np.where(lost, 0.0, tower_v / np.where(lost, 1.0, line.footing_ohm[:, None]))
     wire_a = np.where(g == 0, 0.0, g * (wire_v[:-1] - wire_v[1:] + emf_v))
     ends = [0, -1]
     station_s = line.station_s[ends] if len(wire_v) > 1 else np.r_[line.station_s, 0]
     station_a = np.where(station_s[:, None] == 0, 0.0, station_s[:, None] * wire_v[ends])
     return wire_v, tower_v, footing_a, wire_a, station_a
-
-
-def _parallel(footing_ohm, bond_ohm):
-    """Footing and bond in parallel, where one or both may be open [Ω]."""
-    sound = bond_ohm == 0
-    sum_s = admittance(footing_ohm) + admittance(np.where(sound, 1.0, bond_ohm))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(sound, 0.0, 1.0 / sum_s)
 
 
 def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0, 1.0)):
@@ -248,6 +254,11 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
         As `solve` takes them: injected currents [A], shape (n,) or (n, m), and EMF of the spans [V], shape
         (n − 1,) or (n − 1, m).
 
+    Raises
+    ------
+    ValueError
+        A tower that the line does not have.
+
     Notes
     -----
     J = I_A + I_B at the tower, −I_A and −I_B at the stations. E_i = −Z_m·I_A on the first station's side and
@@ -265,6 +276,8 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
     """
     towers = np.atleast_1d(tower)
     mutual_ohm = np.asarray(mutual_ohm)[:, None]
+    if np.any((towers < 0) | (towers > len(mutual_ohm))):
+        raise ValueError(f"the line has towers 0 to {len(mutual_ohm)}: no fault can be at {towers.tolist()}")
     from_first_a, from_last_a = (np.broadcast_to(a, towers.shape) for a in (from_first_a, from_last_a))
     before = np.arange(len(mutual_ohm))[:, None] < towers
     span_emf_v = np.where(before, -mutual_ohm * from_first_a, mutual_ohm * from_last_a).astype(complex)
