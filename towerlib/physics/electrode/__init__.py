@@ -1,0 +1,1 @@
+"""Resistance of earth electrodes: closed forms, the mutual-resistance matrix, metal added to a footing."""
