@@ -1,0 +1,12 @@
+"""The shipped typical towers are the three lines that the tables of rates were worked out for."""
+
+import pytest
+from lightning_lines import LINES, SPAN_M
+
+from towerlib.physics.lightning.typical import typical_geometry, typical_span
+
+
+@pytest.mark.parametrize("voltage", LINES)
+def test_unchanged_typical_geometry(voltage):
+    assert typical_geometry(float(voltage)) == LINES[voltage]
+    assert typical_span(float(voltage)) == SPAN_M[voltage]
