@@ -1,0 +1,245 @@
+"""Evidence for each open bond and each open span in rounds of visits."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from towerlib.physics.faultlikelihood import (
+    RiceGrid,
+    impedance_normal,
+    normal,
+    normal_log_density,
+    rice_each,
+    rice_grid,
+    rice_sum,
+)
+from towerlib.physics.faultresponse import NONE, impedance_model, inverse, known_footings, respond
+
+NO_EFFECT = 1e-2  # expected evidence of one reading under which it is left out of a hypothesis
+WIDE_SCALE = tuple(np.geomspace(0.1, 300.0, 36))  # A, where the forced current is not known at all
+FEW, SURE = 8, 2.5  # readings, standard deviations: below, scatter is left to chance
+LOOSE_SCALE = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # around what then suits best
+
+
+@dataclass(frozen=True)
+class AmbientPart:
+    """A round in service made ready: the filled ladder, its drive, densities without a fault and with each."""
+
+    line: object
+    footing_u: np.ndarray
+    forced_a: np.ndarray
+    capacitive_a: np.ndarray
+    scale: tuple
+    total_a: np.ndarray
+    none: RiceGrid
+    each: tuple
+
+
+@dataclass(frozen=True)
+class InjectedPart:
+    """A round of injected tests made ready: the filled ladder, and per hypothesis rows and two densities."""
+
+    line: object
+    footing_u: np.ndarray
+    log_ohm: np.ndarray
+    reading_u: float
+    each: tuple
+
+
+def ambient_part(survey, hypotheses, errors, reach):
+    """A round in service made ready for a list of hypotheses.
+
+    Parameters
+    ----------
+    survey : Ambient
+        n towers.
+    hypotheses : list of (str, int)
+        As of `possible`.
+    errors : Errors
+        Their sizes of the drive serve where the survey knows its drive.
+    reach : int
+        Towers on either side of a fault whose readings are asked.
+
+    Returns
+    -------
+    AmbientPart
+    """
+    line, footing_u = known_footings(survey.line, errors.footing, errors.usual_spread)
+    node_ohm, read = inverse(line), np.flatnonzero(~np.isnan(survey.total_a))
+    relative_u, drive = np.hypot(errors.gain, footing_u), _drive(survey)
+    if survey.forced_a is None:
+        drive = (_fitted_size(survey, line, node_ohm, hypotheses, relative_u, errors) * drive[0], drive[1])
+        errors = replace(errors, scale=LOOSE_SCALE)
+    none = rice_grid(respond(line, node_ohm, NONE, read), *drive, relative_u, errors)
+    each = []
+    for hypothesis in hypotheses:
+        near = np.flatnonzero(np.abs(read - hypothesis[1]) <= reach)
+        grid = rice_grid(respond(line, node_ohm, hypothesis, read[near]), *drive, relative_u, errors)
+        told = _telling(grid, none, near)
+        each.append((near[told], _rows(grid, told)))
+    return AmbientPart(line, footing_u, *drive, errors.scale, survey.total_a, none, tuple(each))
+
+
+def _drive(survey):
+    """Forced current of each span and capacitive current at each tower, as arrays [A]."""
+    count = len(survey.line.tower_s)
+    forced_a = 1.0 if survey.forced_a is None else survey.forced_a
+    return np.broadcast_to(forced_a, count - 1), np.broadcast_to(survey.capacitive_a, count)
+
+
+def _fitted_size(survey, line, node_ohm, hypotheses, relative_u, errors):
+    """Size of the forced current that suits the totals best, with one span open at most [A]."""
+    wide, read = replace(errors, scale=WIDE_SCALE), np.flatnonzero(~np.isnan(survey.total_a))
+    likely = []
+    for fault in [NONE, *(fault for fault in hypotheses if fault[0] == "span")]:
+        grid = rice_grid(respond(line, node_ohm, fault, read), *_drive(survey), relative_u, wide)
+        likely.append(rice_sum(grid, survey.total_a[None])[0].max(axis=0))
+    return WIDE_SCALE[int(np.argmax(np.max(likely, axis=0)))]
+
+
+def _telling(grid, none, near):
+    """Which of the readings near a fault can tell it from none, at any size of the drive."""
+    shift = (grid.slope / grid.half - none.slope[near] / none.half[near]) / 2.0
+    apart = shift**2 * none.half[near] + np.log(grid.half / none.half[near]) ** 2
+    return np.flatnonzero(apart.max(axis=(1, 2), initial=0.0) > NO_EFFECT)
+
+
+def _rows(grid, keep):
+    """Some of the towers of a grid."""
+    return RiceGrid(grid.rows[keep], grid.slope[keep], grid.half[keep], grid.constant[keep])
+
+
+def injected_part(survey, hypotheses, errors, reach):
+    """A round of injected tests made ready for a list of hypotheses; as `ambient_part`, of an `Injected`."""
+    line, footing_u = known_footings(survey.line, errors.footing, errors.usual_spread)
+    node_ohm, read = inverse(line), np.flatnonzero(~np.isnan(survey.impedance_ohm))
+    mean, load = impedance_model(respond(line, node_ohm, NONE, read), footing_u, errors)
+    covariance, each = load @ load.T + errors.reading**2 * np.eye(len(read)), []
+    for hypothesis in hypotheses:
+        near = np.flatnonzero(np.abs(read - hypothesis[1]) <= reach)
+        faulty = impedance_normal(respond(line, node_ohm, hypothesis, read[near]), footing_u, errors)
+        each.append((read[near], faulty, normal(mean[near], covariance[np.ix_(near, near)])))
+    return InjectedPart(line, footing_u, np.log(survey.impedance_ohm), errors.reading, tuple(each))
+
+
+def scatter(parts, hypotheses, errors):
+    """By how much readings without coils scatter more than told, one fault allowed for.
+
+    Parameters
+    ----------
+    parts : list of InjectedPart
+        Rounds.
+    hypotheses : list of (str, int)
+        Of the same rounds.
+    errors : Errors
+        What was told.
+
+    Returns
+    -------
+    float
+        1 where the excess is no more than chance, or readings are few.
+
+    Notes
+    -----
+    1.4826 times the median of the residuals' sizes, which a few more faults do not move; one of m readings has
+    a standard deviation of 1.17/√m.
+
+    References
+    ----------
+    F. R. Hampel, J. Am. Stat. Assoc. 69 (1974), on the median absolute deviation (from memory).
+    """
+    if not parts:
+        return 1.0
+    from_each = injected_scores(parts, [part.log_ohm[None] for part in parts], range(len(hypotheses)))[0]
+    best = hypotheses[int(np.argmax(from_each))] if np.max(from_each) > 0 else NONE
+    residuals = np.concatenate([_residuals(part, best, errors) for part in parts])
+    excess = 1.4826 * np.median(np.abs(residuals))
+    certain = len(residuals) >= FEW and excess > 1.0 + SURE * 1.17 / np.sqrt(len(residuals))
+    return float(excess) if certain else 1.0
+
+
+def _residuals(part, fault, errors):
+    """Residuals of a round in their own standard deviations, what all share taken out."""
+    read = np.flatnonzero(~np.isnan(part.log_ohm))
+    if not len(read):
+        return np.zeros(0)
+    mean, load = impedance_model(respond(part.line, inverse(part.line), fault, read), part.footing_u, errors)
+    apart = part.log_ohm[read] - mean
+    own = np.delete(load, len(part.footing_u), axis=1)  # but for the wire, whose error all readings share
+    return (apart - np.median(apart)) / np.sqrt((own**2).sum(axis=1) + part.reading_u**2)
+
+
+def ambient_tables(part, total_a, cases=None):
+    """Log likelihood of totals without a fault, and with each.
+
+    Parameters
+    ----------
+    part : AmbientPart
+        Hypotheses.
+    total_a : array, shape (copies, n)
+        Totals [A].
+    cases : iterable of int, optional
+        Hypotheses to ask; all where not given.
+
+    Yields
+    ------
+    array, shape (copies, s, c)
+        First without a fault, then with each.
+    """
+    single = rice_each(part.none, total_a)
+    whole = single.sum(axis=1)
+    yield whole
+    for case in range(len(part.each)) if cases is None else cases:
+        place, grid = part.each[case]
+        yield whole - single[:, place].sum(axis=1) + rice_sum(grid, total_a) if len(place) else whole
+
+
+def ambient_scores(parts, totals, cases):
+    """Evidence ln L_h − ln L_none of rounds in service together, shape (copies, cases).
+
+    The size of the drive is chosen round by round, its unevenness for all rounds, each to suit best.
+    """
+    if not parts:
+        return 0.0
+    rounds = [ambient_tables(part, total_a, cases) for part, total_a in zip(parts, totals, strict=True)]
+    best = [sum(table.max(axis=2) for table in tables).max(axis=1) for tables in zip(*rounds, strict=True)]
+    return np.stack(best[1:], axis=1) - best[0][:, None]
+
+
+def injected_scores(parts, logs, cases):
+    """Evidence ln L_h − ln L_none of rounds of injected tests together, shape (copies, cases)."""
+    total = 0.0
+    for part, log_ohm in zip(parts, logs, strict=True):
+        chosen = [part.each[case] for case in cases]
+        score = [
+            normal_log_density(faulty, log_ohm[:, rows]) - normal_log_density(none, log_ohm[:, rows])
+            for rows, faulty, none in chosen
+        ]
+        total = total + np.stack(score, axis=1)
+    return total
+
+
+def fitted_drive(parts, cases, from_injected):
+    """Unevenness, and size of the drive of each round, that suit the readings best with one fault at most.
+
+    Parameters
+    ----------
+    parts : list of AmbientPart
+        Rounds.
+    cases : sequence of int
+        All hypotheses.
+    from_injected : array, shape (cases,)
+        Evidence of the injected tests for each.
+
+    Returns
+    -------
+    tuple of int and list of int
+        Places in the sizes that were tried.
+    """
+    tables = np.array(
+        [[table[0] for table in ambient_tables(part, part.total_a[None], cases)] for part in parts]
+    )
+    by_uneven = tables.max(axis=3).sum(axis=0)
+    best = int(np.argmax(by_uneven.max(axis=1) + np.r_[0.0, from_injected]))
+    uneven = int(np.argmax(by_uneven[best]))
+    return uneven, [int(np.argmax(table[best, uneven])) for table in tables]
