@@ -9,8 +9,11 @@ from pydantic import Field, ValidationError, field_validator
 from towerlib.errors import SettingsError
 from towerlib.line.base import Settings
 from towerlib.line.build import EarthFault, Lightning, Phases, ShieldWires, Stations, Tower
-from towerlib.line.judging import Coils, Limits, Retest
+from towerlib.line.judging import Coils, Comparable, Limits, Retest, Seasons
 from towerlib.line.money import Plan
+from towerlib.line.outage import OutageRecord
+from towerlib.line.safety import Safety
+from towerlib.line.treating import Treatments
 
 
 class Line(Settings):
@@ -28,10 +31,15 @@ class Line(Settings):
     tower: Tower = Tower()
     phases: Phases = Phases()
     earth_fault: EarthFault = EarthFault()
+    safety: Safety = Safety()
     lightning: Lightning = Lightning()
+    outage_record: OutageRecord = OutageRecord()
     limits: Limits = Limits()
     coils: Coils = Coils()
+    seasons: Seasons = Seasons()
+    comparable: Comparable = Comparable()
     retest: Retest = Retest()
+    treatments: Treatments = Treatments()
     plan: Plan = Plan()
     quality: dict[str, dict[str, float | str]] = Field(
         {}, description="A quality rule to its threshold and severity, where the shipped ones do not fit"

@@ -5,6 +5,7 @@ from typing import Literal
 from pydantic import Field
 
 from towerlib.line.base import Settings
+from towerlib.values import number
 
 
 class Station(Settings):
@@ -84,3 +85,18 @@ class Lightning(Settings):
 
     ground_flash_density: float | None = Field(None, ge=0, description="Flashes per km² and year")
     source: str = Field("", description="Where the figure comes from")
+    ground_flash_density_percent: float = Field(
+        number("flash_density_percent"), ge=0, le=200, description="Standard uncertainty of that figure [%]"
+    )
+    peak_currents: Literal["IEEE", "CIGRE"] = Field(
+        "IEEE", description="Distribution of the peak currents of first strokes"
+    )
+    assume_missing_soil: bool = Field(
+        True, description="Where a tower has no soil resistivity, take 20 m times its footing resistance"
+    )
+    shielding_failures_per_100_km_year: float = Field(
+        0.0, ge=0, description="Trip-outs past the shield wire, which no earthing changes"
+    )
+    trip_outs_per_flashover: float = Field(
+        1.0, gt=0, le=1, description="Share of the flashovers that trip the line"
+    )

@@ -58,3 +58,43 @@ class Retest(Settings):
     close_years: float = Field(
         number("retest_close_years"), gt=0, description="Above the limit, or where people are often [years]"
     )
+
+
+class Seasons(Settings):
+    """Ratios of a footing between seasons, 1 or more; control towers read monthly give better ones."""
+
+    ratio_low: float = Field(number("season_ratio_low"), ge=1, description="Dry over wet soil, low end")
+    ratio_high: float = Field(number("season_ratio_high"), ge=1, description="Dry over wet soil, high end")
+    ring_ratio_high: float = Field(
+        number("season_ring_ratio_high"),
+        ge=1,
+        description="The same high end where a ring or counterpoise joins the legs",
+    )
+    frozen_ratio: float = Field(number("frozen_ratio"), ge=1, description="Frozen over thawed soil")
+    frozen_ring_ratio: float = Field(
+        number("frozen_ring_ratio"), ge=1, description="The same where a ring or counterpoise joins the legs"
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self):
+        for name in ("ratio_high", "ring_ratio_high"):
+            if self.ratio_low > getattr(self, name):
+                raise ValueError(f"ratio_low {self.ratio_low:g} lies above {name} {getattr(self, name):g}")
+        return self
+
+
+class Comparable(Settings):
+    """How close two readings must be in what was set up, so that they may be compared over time."""
+
+    frequency_percent: float = Field(
+        number("alike_frequency_percent"), ge=0, description="Test frequencies [%]"
+    )
+    distance_percent: float = Field(number("alike_distance_percent"), ge=0, description="Probe distances [%]")
+    bearing_deg: float = Field(
+        number("alike_bearing_deg"), ge=0, le=180, description="Probe directions [degrees]"
+    )
+    blank_agrees: bool = Field(
+        False,
+        description="Take a set-up that neither visit recorded for the same; else such readings are compared "
+        "with none",
+    )

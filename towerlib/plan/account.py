@@ -1,0 +1,147 @@
+"""What a choice of works costs and brings, year by year: the plan as tables."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from towerlib.plan.problem import Problem
+
+WORKS = """
+    year tower_id option access_group cost crew_weeks benefit_per_year benefit must_do
+""".split()
+ROOM = 1e-6  # part of a limit by which rounding may pass it
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan and how good it is known to be.
+
+    Attributes
+    ----------
+    problem : Problem
+        What was chosen from.
+    choice : array of int, shape (n,)
+        Year of each option of the problem, 1 the first, 0 where it is not done.
+    works : pandas.DataFrame
+        One row a treated tower, by year and access group: columns as in `WORKS`; cost is in the unit of
+        `terms.measure` and holds no mobilisation, benefit is what counts over the years.
+    years : pandas.DataFrame
+        One row a year: year, towers, mobilisations, budget, work_cost, mobilisation_cost, spent, crew_weeks,
+        benefit.
+    benefit, spent : float
+        Benefit counted, and cost with mobilisation, of all years.
+    bound : float
+        No plan brings more; infinite where it is not known.
+    how : str
+        How the plan was found and how far it can be from the best, in one sentence.
+    """
+
+    problem: Problem
+    choice: np.ndarray
+    works: pd.DataFrame
+    years: pd.DataFrame
+    benefit: float
+    spent: float
+    bound: float
+    how: str
+
+    @property
+    def gap(self):
+        """Most that the best plan can bring above this one, as a part of this one's benefit."""
+        if self.bound <= self.benefit:
+            return 0.0
+        return (self.bound - self.benefit) / self.benefit if self.benefit > 0 else np.inf
+
+
+def plan_of(problem, choice, bound=np.inf, how=""):
+    """Tables of a choice.
+
+    Parameters
+    ----------
+    problem : Problem
+    choice : array of int, shape (n,)
+        Year of each option, 0 where it is not done.
+    bound : float
+        Benefit that no plan exceeds.
+    how : str
+        Where the choice comes from.
+
+    Returns
+    -------
+    Plan
+    """
+    done = np.flatnonzero(choice)
+    works = problem.options.iloc[done].assign(
+        year=choice[done],
+        cost=problem.spend[done],
+        crew_weeks=problem.weeks[done],
+        benefit=problem.value[done, choice[done] - 1],
+    )
+    works = works.sort_values(["year", "access_group"], kind="stable")[WORKS].reset_index(drop=True)
+    years = yearly(problem, choice)
+    return Plan(
+        problem, choice, works, years, float(years["benefit"].sum()), float(years["spent"].sum()), bound, how
+    )
+
+
+def yearly(problem, choice):
+    """Money, crews and benefit of each year of a choice.
+
+    Parameters
+    ----------
+    problem : Problem
+    choice : array of int, shape (n,)
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a year, as `Plan.years`.
+    """
+    done, count = np.flatnonzero(choice), problem.terms.years
+    year = choice[done] - 1
+    visits = np.unique(problem.group[done] * count + year)
+    rows = pd.DataFrame(
+        {
+            "year": np.arange(1, count + 1),
+            "towers": np.bincount(year, minlength=count),
+            "mobilisations": np.bincount(visits % count, minlength=count),
+            "budget": np.array(problem.terms.budget, float),
+            "work_cost": np.bincount(year, problem.spend[done], count),
+            "mobilisation_cost": np.bincount(visits % count, problem.fee[visits // count], count),
+            "crew_weeks": np.bincount(year, problem.weeks[done], count),
+            "benefit": np.bincount(year, problem.value[done, year], count),
+        }
+    )
+    rows.insert(6, "spent", rows["work_cost"] + rows["mobilisation_cost"])
+    return rows
+
+
+def broken_rules(problem, choice):
+    """Rules that a choice breaks.
+
+    Parameters
+    ----------
+    problem : Problem
+    choice : array of int, shape (n,)
+
+    Returns
+    -------
+    list of str
+        A sentence for each rule that is broken; empty for a plan that can be carried out.
+    """
+    years, done = yearly(problem, choice), choice > 0
+    treated = np.bincount(problem.tower[done], minlength=len(problem.unit))
+    in_time = done & problem.must & (choice <= problem.must_by)
+    met = np.bincount(problem.tower[in_time], minlength=len(problem.unit)) > 0
+    year = np.bincount(problem.tower[done], choice[done], len(problem.unit))
+    same_unit = problem.unit[1:] == problem.unit[:-1]
+    weeks, spent, budget = years["crew_weeks"], years["spent"], years["budget"]
+    broken = {
+        "a year costs more than its budget": (spent > budget * (1 + ROOM) + 1e-9).any(),
+        "a year takes more crew-weeks than there are": (weeks > problem.crew * (1 + ROOM) + 1e-9).any(),
+        "a tower is treated twice": (treated > 1).any(),
+        "a must-do is not met": (problem.must_tower & ~met).any(),
+        "towers that go together do not": (same_unit & (year[1:] != year[:-1])).any(),
+    }
+    return [sentence for sentence, is_broken in broken.items() if is_broken]

@@ -1,0 +1,282 @@
+"""The mixed-integer model of the plan: variables, rows, and HiGHS that solves them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+SCALE = 1e4  # limits and the most benefit are scaled to this, so that the solver's 1e-6 means one in 10¹⁰
+THRIFT = 1e-8  # weight of money, as a part of the most benefit: among equal plans the cheaper one
+
+
+@dataclass(frozen=True)
+class Model:
+    """maximise gain·v with lower ≤ rows·v ≤ upper and v in [0, 1]; the first of v are options in years.
+
+    Attributes
+    ----------
+    option, year : array, shape (x,)
+        Option (row of the problem) and year (0 first) of each variable; mobilisations follow behind them.
+    gain : array, shape (v,)
+        Objective: benefit times `unit`, less a trifle for money.
+    unit : float
+        Scale of the objective.
+    rows : scipy.sparse.csr_array, shape (r, v)
+    lower, upper : array, shape (r,)
+    limits : array, shape (k,)
+        Rows that limit money, then crews, by year.
+    scales : array, shape (k,)
+        Factor by which each of them is multiplied.
+    thrift : float
+        Most benefit that the preference of the cheaper plan can have cost.
+    """
+
+    option: np.ndarray
+    year: np.ndarray
+    gain: np.ndarray
+    unit: float
+    rows: object
+    lower: np.ndarray
+    upper: np.ndarray
+    limits: np.ndarray
+    scales: np.ndarray
+    thrift: float
+
+
+def build(problem):
+    """Model of a problem.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    Model
+
+    Notes
+    -----
+    x of option i in year t, and m of access group g in year t, 0 or 1:
+    maximise Σ v_it x_it; Σ_it x_it ≤ 1 for each tower, = 1 over its must-do options up to the latest year;
+    Σ_i x_it ≤ m_gt over the options of one tower in group g (one row a tower, group and year, which makes a
+    tighter relaxation than one row an option); Σ c_i x_it + Σ f_g m_gt ≤ budget of t; Σ w_i x_it ≤ crew-weeks
+    of t; for towers that go together Σ_i x_it alike in every year. Options that another of the same tower
+    beats in every respect have no variable.
+    """
+    from scipy import sparse
+
+    option, year = np.nonzero(_useful(problem)[:, None] & _allowed(problem))
+    groups, years = len(problem.fee), problem.terms.years
+    blocks = [
+        _one_a_tower(problem, option),
+        _mobilised(problem, option, year),
+        _together(problem, option, year),
+    ]
+    limits, scales = _limits(problem, option, year)
+    before = sum(block[0].shape[0] for block in blocks)
+    blocks.append(limits)
+    spend = np.r_[problem.spend[option], np.repeat(problem.fee, years)]
+    value = np.r_[problem.value[option, year], np.zeros(groups * years)]
+    budget = sum(problem.terms.budget)
+    most = np.maximum.reduceat(problem.value.max(axis=1), problem.tower_starts).clip(0).sum()
+    thrift = THRIFT * most if budget > 0 else 0.0
+    unit = SCALE / most if most > 0 else 1.0
+    return Model(
+        option=option,
+        year=year,
+        gain=unit * (value - (thrift / budget * spend if budget > 0 else 0.0)),
+        unit=unit,
+        rows=sparse.vstack([block[0] for block in blocks], format="csr"),
+        lower=np.concatenate([block[1] for block in blocks]),
+        upper=np.concatenate([block[2] for block in blocks]),
+        limits=np.arange(before, before + limits[0].shape[0]),
+        scales=scales,
+        thrift=thrift,
+    )
+
+
+def _allowed(problem):
+    """Years in which each option may be done: a tower with a must-do has its must-do options, in time."""
+    years = np.arange(1, problem.terms.years + 1)
+    bound = problem.must_tower[problem.tower]
+    return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
+
+
+def _useful(problem):
+    """Options that no other option of the same tower and access group beats in every respect."""
+    alone = np.bincount(problem.unit)[problem.unit][problem.tower] == 1
+    idle = (problem.value <= 0).all(axis=1) & alone & ~problem.must
+    merits = np.column_stack([problem.value, -problem.spend, -problem.weeks, problem.must])
+    first = problem.tower_starts[problem.tower]
+    place = np.arange(len(first)) - first
+    widest = place.max(initial=-1) + 1
+    table = np.full((len(problem.tower_starts), widest, merits.shape[1]), -np.inf)
+    table[problem.tower, place] = merits
+    places = np.full((len(problem.tower_starts), widest), -1)
+    places[problem.tower, place] = problem.group
+    beaten = np.zeros(places.shape, bool)
+    for rival in range(widest):
+        better = (table[:, [rival]] >= table).all(axis=2) & (places[:, [rival]] == places)
+        same = (table[:, [rival]] == table).all(axis=2)
+        beaten |= better & (~same | (rival < np.arange(widest)))
+    return ~beaten[problem.tower, place] & ~idle
+
+
+def _entries(rows, columns, amounts, shape):
+    """Sparse matrix from its entries."""
+    from scipy import sparse
+
+    return sparse.csr_array((np.broadcast_to(amounts, rows.shape), (rows, columns)), shape=shape)
+
+
+def _width(problem, option):
+    """Number of variables."""
+    return len(option) + len(problem.fee) * problem.terms.years
+
+
+def _one_a_tower(problem, option):
+    """At most one treatment a tower; exactly one where there is a must-do."""
+    towers = len(problem.tower_starts)
+    rows = _entries(problem.tower[option], np.arange(len(option)), 1.0, (towers, _width(problem, option)))
+    return rows, problem.must_tower.astype(float), np.ones(towers)
+
+
+def _mobilised(problem, option, year):
+    """No work in a year without the mobilisation of its access group."""
+    years, groups = problem.terms.years, len(problem.fee)
+    key = (problem.tower[option] * groups + problem.group[option]) * years + year
+    keys, row = np.unique(key, return_inverse=True)
+    mobilisation = len(option) + keys % (groups * years)
+    rows = _entries(
+        np.r_[row, np.arange(len(keys))],
+        np.r_[np.arange(len(option)), mobilisation],
+        np.r_[np.ones(len(option)), -np.ones(len(keys))],
+        (len(keys), _width(problem, option)),
+    )
+    return rows, np.full(len(keys), -np.inf), np.zeros(len(keys))
+
+
+def _together(problem, option, year):
+    """Towers that go together: as many treatments in each year at every tower as at the one before it."""
+    years, towers = problem.terms.years, len(problem.unit)
+    follows = np.r_[False, problem.unit[1:] == problem.unit[:-1]]
+    row = np.cumsum(follows) - 1
+    mine, tower = follows[problem.tower[option]], problem.tower[option]
+    next_follows = np.r_[follows[1:], False][tower]
+    columns = np.arange(len(option))
+    entries = _entries(
+        np.r_[
+            (row[tower] * years + year)[mine],
+            (row[np.minimum(tower + 1, towers - 1)] * years + year)[next_follows],
+        ],
+        np.r_[columns[mine], columns[next_follows]],
+        np.r_[np.ones(mine.sum()), -np.ones(next_follows.sum())],
+        (int(follows.sum()) * years, _width(problem, option)),
+    )
+    return entries, np.zeros(entries.shape[0]), np.zeros(entries.shape[0])
+
+
+def _limits(problem, option, year):
+    """Money and crews of each year, scaled."""
+    from scipy import sparse
+
+    years, groups = problem.terms.years, len(problem.fee)
+    columns = np.arange(_width(problem, option))
+    in_year = np.r_[year, np.tile(np.arange(years), groups)]
+    money = np.r_[problem.spend[option], np.repeat(problem.fee, years)]
+    weeks = np.r_[problem.weeks[option], np.zeros(groups * years)]
+    most = np.r_[np.array(problem.terms.budget, float), problem.crew]
+    rows = sparse.vstack([_entries(in_year, columns, load, (years, len(columns))) for load in (money, weeks)])
+    limited = np.isfinite(most)
+    scales = np.where(most > 0, SCALE / np.where(most > 0, most, 1.0), 1.0)[limited]
+    rows = sparse.diags_array(scales) @ sparse.csr_array(rows)[limited]
+    return (rows, np.full(limited.sum(), -np.inf), most[limited] * scales), scales
+
+
+@dataclass(frozen=True)
+class Solved:
+    """What the solver found.
+
+    Attributes
+    ----------
+    feasible : bool or None
+        False where no plan can keep to the limits; None where time ran out before it was known.
+    choice : array of int, shape (n,), or None
+        Year of each option, 0 where it is not done.
+    bound : float
+        Benefit that no plan exceeds.
+    """
+
+    feasible: bool | None
+    choice: np.ndarray | None
+    bound: float
+
+
+def solve(problem, model, gap, time_limit_s):
+    """Best choice of a model.
+
+    Parameters
+    ----------
+    problem : Problem
+    model : Model
+        As `build` makes it.
+    gap : float
+        Part of the benefit at which the search may stop.
+    time_limit_s : float
+        Time after which it stops [s].
+
+    Returns
+    -------
+    Solved
+    """
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    found = milp(
+        -model.gain,
+        integrality=np.ones(len(model.gain)),
+        bounds=Bounds(0, 1),
+        constraints=LinearConstraint(model.rows, model.lower, model.upper),
+        options={"mip_rel_gap": gap, "time_limit": time_limit_s},
+    )
+    if found.x is None:
+        return Solved(False if found.status == 2 else None, None, np.inf)
+    choice = np.zeros(len(problem.spend), int)
+    done = found.x[: len(model.option)] > 0.5
+    choice[model.option[done]] = model.year[done] + 1
+    bound = found.mip_dual_bound
+    return Solved(True, choice, np.inf if bound is None else -bound / model.unit + model.thrift)
+
+
+def relax(problem, model, time_limit_s):
+    """Linear relaxation of a model: a bound, and the price of each limit.
+
+    Parameters
+    ----------
+    problem, model, time_limit_s
+        As for `solve`.
+
+    Returns
+    -------
+    bound : float
+        Benefit that no plan exceeds: infinite where time ran out, NaN where no plan keeps to the limits.
+    money, weeks : array, shape (y,)
+        Benefit that one unit of money and one crew-week more would bring in each year.
+    """
+    from scipy.optimize import linprog
+
+    years, equal = problem.terms.years, model.lower == model.upper
+    found = linprog(
+        -model.gain,
+        A_ub=model.rows[~equal],
+        b_ub=model.upper[~equal],
+        A_eq=model.rows[equal] if equal.any() else None,
+        b_eq=model.upper[equal] if equal.any() else None,
+        bounds=(0, 1),
+        options={"time_limit": time_limit_s},
+    )
+    if found.status != 0:
+        return np.nan if found.status == 2 else np.inf, np.zeros(years), np.zeros(years)
+    dual = np.zeros(len(model.upper))
+    dual[~equal] = -found.ineqlin.marginals
+    prices = dual[model.limits] * model.scales / model.unit
+    weeks = prices[years:] if problem.terms.crew_weeks is not None else np.zeros(years)
+    return -found.fun / model.unit + model.thrift, prices[:years], weeks
