@@ -42,8 +42,10 @@ def visit(visit_id, tower_id, date, ohm=10.0, **more):
     return clean | {"footing_verdict": verdict, "leakage_verdict": verdict} | more
 
 
-def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", settings=LINE):
-    """Condition of a small line from visits and leg readings (visit_id, leg, leakage_ma)."""
+def assess(
+    *visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", settings=LINE, works=(), sweeps=()
+):
+    """Condition of a small line from visits, and rows of legs, works and sweeps."""
     register = pd.DataFrame({"tower_id": list(towers)}).assign(
         structure="lattice",
         ring=[tower in ring for tower in towers],
@@ -62,6 +64,12 @@ def assess(*visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", s
         legs=pd.DataFrame(list(legs), columns=["visit_id", "leg", "leakage_ma"]).assign(
             impedance_ohm=np.nan, coil_turns_worn=np.nan
         ),
+        works=pd.DataFrame(list(works), columns=["tower_id", "date", "treatment"]).astype(
+            {"date": "datetime64[ns]"}
+        ),
+        sweeps=pd.DataFrame(
+            list(sweeps), columns=["visit_id", "frequency_hz", "impedance_ohm", "phase_deg"]
+        ).astype({"impedance_ohm": float, "frequency_hz": float, "phase_deg": float}),
         line=settings,
         limit_rules=limits.named(settings.limits.rules),
     )
@@ -175,6 +183,74 @@ def test_ring_towers_are_not_ranked_by_gap():
     )
     assert pd.isna(towers.loc["1", "gap_rank"])
     assert towers.loc["2", "gap_rank"] == 1
+
+
+PROBES = {"potential_probe_distance_m": 46.0, "current_probe_distance_m": 75.0, "test_frequency_hz": 128.0}
+PROBES |= {"potential_probe_bearing_deg": 90.0, "current_probe_bearing_deg": 90.0}
+
+
+def test_the_years_stand_beside_the_condition():
+    """Both readings are 5 % instrument (rectangular) and 5 % between years: a factor of 2 is far beyond both."""
+    towers = assess(
+        *[visit(f"a{y}", "1", f"{y}-03-01", ohm, **PROBES) for y, ohm in ((2024, 8.0), (2026, 16.0))],
+        *[
+            visit(f"b{y}", "2", f"{y}-03-01", ohm, **PROBES)
+            for y, ohm in ((2020, 5.0), (2023, 10.0), (2026, 20.0))
+        ],
+        visit("c", "3", "2026-03-01", 9.0),
+    )
+    assert towers["jump_verdict"].to_list() == ["up", "up", ""]
+    assert towers.loc["1", "jump_percent"] == pytest.approx(100)
+    # Doubling in three years is 2^(1/3) − 1 = 26 % a year, by hand.
+    assert towers.loc["2", "trend_percent_per_year"] == pytest.approx(26, abs=0.1)
+    assert (
+        0
+        < towers.loc["2", "trend_low_percent_per_year"]
+        < 26
+        < towers.loc["2", "trend_high_percent_per_year"]
+    )
+    assert towers["history_reason"].to_list()[2] == "One reading only."
+    assert towers.loc["1", "history_reason"].startswith("No trend: 2 days")
+
+
+def test_a_treatment_after_the_month_is_not_seen():
+    read = [visit(f"a{y}", "1", f"{y}-03-01", ohm, **PROBES) for y, ohm in ((2024, 16.0), (2026, 8.0))]
+    done = [("1", "2025-05-01", "deep rod")]
+    assert assess(*read, works=done).loc["1", "works_verdict"] == "down over the treatment"
+    assert assess(*read, works=done, month="2024-12").loc["1", "works_verdict"] == ""
+
+
+def test_settings_of_the_line_decide_what_is_compared_and_how_wide_seasons_are():
+    text = 'line = { id = "x", voltage_kv = 66, frequency_hz = 50 }\n'
+    read = [visit(f"a{y}", "1", f"{y}-03-01", ohm) for y, ohm in ((2024, 8.0), (2026, 16.0))]
+    assert assess(*read).loc["1", "jump_verdict"] == ""
+    lenient = line.parse(text + "comparable = { blank_agrees = true }")
+    assert assess(*read, settings=lenient).loc["1", "jump_verdict"] == "up"
+    wide = line.parse(text + "seasons = { ratio_high = 4, ring_ratio_high = 4 }")
+    assert (
+        assess(*read, settings=wide).loc["1", "footing_high_ohm"]
+        > 1.2 * assess(*read).loc["1", "footing_high_ohm"]
+    )
+
+
+def test_the_newest_sweep_stands_beside_the_condition():
+    def swept(name, top_ohm):
+        hertz = (41.0, 62.0, 92.0, 128.0, 1377.0, 4975.0)
+        ohm = (10.0, 10.0, 10.0, 10.0, top_ohm, top_ohm)
+        return [(name, f, z, 8.0 if f > 1000 and z > 10 else 0.0) for f, z in zip(hertz, ohm, strict=True)]
+
+    towers = assess(
+        visit("old", "1", "2024-03-01", 10.0, test_frequency_hz=128.0),
+        visit("new", "1", "2026-03-01", 12.0, test_frequency_hz=128.0),
+        visit("bad", "1", "2026-04-01", 12.0, test_frequency_hz=128.0, verdict="not usable"),
+        visit("b", "2", "2026-03-01"),
+        sweeps=[*swept("old", 10.0), *swept("new", 13.0), *swept("bad", 10.0)],
+    )
+    assert towers.loc["1", "sweep_date"] == pd.Timestamp("2026-03-01")
+    assert towers.loc["1", ["sweep_shape", "sweep_reactance_sign"]].to_list() == ["rising", "inductive"]
+    assert "long buried wire" in towers.loc["1", "sweep_screening"]
+    assert not towers.loc["1", "sweep_agrees"]  # 10 Ω of the sweep against 12 Ω
+    assert towers.loc[["2", "3"], "sweep_shape"].isna().all()
 
 
 def test_limits_of_the_utility_are_named_as_such():

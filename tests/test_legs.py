@@ -73,7 +73,7 @@ def one(visit, among_ma=None, coils=COILS):
     return summarise(*records(visit, *others), coils).iloc[0]
 
 
-# ---- the case table: own leg model of the method sheet, no published readings exist
+# ---- the case table: own model of coupled legs, no published readings exist
 
 TABLE = {
     "quiet, bond sound": ([4.5, 7.2, 8.0, 9.3], 27.9, 30, {}, "none"),
@@ -238,6 +238,24 @@ def test_a_path_beside_the_coils_keeps_the_share_from_clearing_the_bond():
     assert "the legs take" not in found.evidence
 
 
+def test_a_share_read_with_coils_in_doubt_is_in_doubt_itself():
+    # A coil turned over takes twice its leg from the sum, and with it from the share of the injected current.
+    test = {"injected_ma": 50.0, "legs_ma": 6.0}
+    turned = one({"legs": [171.0, 215.0, 158.0, 204.0], "leakage_total_ma": 318.0} | test, 700)
+    assert turned.suspected_cause == "coil reversed"
+    assert "in doubt too" in turned.evidence
+    assert "in doubt too" not in one(SOUND | test, 100).evidence
+
+
+def test_a_leg_without_impedance_beside_others_is_named():
+    legs = {"legs": [5.0, 6.0, 6.0, 1.0], "leakage_total_ma": 17.0}
+    parted = one(legs | {"leg_ohm": [34.9, 24.0, 26.1, np.nan]})
+    assert parted.suspected_cause == "too small to judge"
+    assert "No impedance was read on leg D, though on others" in parted.evidence
+    assert "No impedance" not in one(legs).evidence
+    assert "No impedance" not in one(legs | {"leg_ohm": [34.9, 24.0, 26.1, 30.0]}).evidence
+
+
 def test_a_high_footing_explains_a_low_total():
     visits = [visit | {"impedance_ohm": 10.0} for visit in ordinary(300)]
     low = {"legs": [5.0, 8.0, 7.0, 8.0], "leakage_total_ma": 27.0}
@@ -289,6 +307,37 @@ def test_the_injected_test_goes_before_leakage_in_a_step():
         *visits_of_one_tower({"legs": [60.0, 70, 65, 75]} | steady, {"legs": [60.0, 140, 65, 75]} | steady)
     )
     assert "wrong coil turns" not in found.suspected_cause.tolist()
+
+
+# Legs of 11, 9.5, 12 and 10 Ω on a base of 6 m in 100 Ω·m, own model of coupled legs: currents [mA] under a
+# strong drive with all four sound, leg B corroded to 60 Ω, and its stub parted. No published readings exist.
+SOUND_LEGS = [171.0, 215.0, 158.0, 204.0]
+
+
+@pytest.mark.parametrize("lost", [[182.0, 247.0, 29.0, 234.0], [185.0, 254.0, 0.0, 241.0]])
+def test_a_lost_leg_is_no_step_of_turns(lost):
+    found = summary(*visits_of_one_tower({"legs": SOUND_LEGS}, {"legs": lost}))
+    assert found.suspected_cause.tolist() == ["none", "weak leg"]
+    assert "Leg C carries" in found.evidence[1]
+
+
+# Leg impedances as a crew would read them [Ω]: a lost leg relieves its neighbours and not the one across, so
+# that a neighbour stands out by 1.74 against the visit before: by the leave-one-out median two turns for one.
+def test_a_lost_leg_that_lifts_a_neighbour_by_a_turns_factor():
+    then = {"legs": [8.0, 12.0, 9.0, 13.0], "leg_ohm": [82.8, 68.5, 77.3, 65.8]}
+    now = {"legs": [12.0, 10.0, 11.0, 1.0], "leg_ohm": [48.0, 69.1, 46.2, 777.0]}
+    found = summary(*visits_of_one_tower(then, now))
+    assert found.suspected_cause.tolist() == ["none", "weak leg"]
+    assert found.evidence[1].startswith("Leg D has 16.2 times")
+
+
+def test_turns_are_seen_through_the_season():
+    # All legs of a footing move together from dry to wet; the coil with two turns moves by two besides.
+    then = {"legs": [60.0, 70.0, 65.0, 75.0], "leg_ohm": [80.0, 70.0, 76.0, 66.0]}
+    now = {"legs": [90.0, 105.0, 97.0, 112.0], "leg_ohm": [54.0, 23.0, 50.0, 44.0]}
+    found = summary(*visits_of_one_tower(then, now))
+    assert found.suspected_cause.tolist() == ["none", "wrong coil turns"]
+    assert found.evidence[1].startswith("Leg B takes")
 
 
 def test_a_reversal_that_comes_back_belongs_to_the_tower():
@@ -454,7 +503,7 @@ def test_order_of_rows_does_not_matter(order, random):
 
 
 def planted(count, rng):
-    """Visits to towers with hidden defects: leg model with the method sheet's spreads, no rings."""
+    """Visits to towers with hidden defects: own model of coupled legs, assumed spreads, no rings."""
     base_m, resistivity = rng.uniform(4, 9, count), np.exp(rng.normal(np.log(150), 0.6, count))
     own_ohm = (resistivity * rng.uniform(0.06, 0.13, count))[:, None] * np.exp(
         0.15 * rng.standard_normal((count, 4))

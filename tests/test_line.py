@@ -76,6 +76,20 @@ years = 3
         (HEAD.replace("132", "-1"), r"voltage_kv = -1 in \[line\]: input should be greater than 0"),
         (HEAD.replace("north-ridge", "../etc"), r"only letters, digits, '-' and '_'"),
         (HEAD.replace("north-ridge", ""), r"only letters, digits, '-' and '_'"),
+        (
+            HEAD + "[seasons]\nfrozen_ratio = 0.5\n",
+            r"frozen_ratio = 0\.5 in \[seasons\]: input should be greater",
+        ),
+        (HEAD + "[seasons]\nratio_low = 1.6\n", r"\[seasons\]: ratio_low 1\.6 lies above ratio_high 1\.5"),
+        (
+            HEAD + "[seasons]\nratio_high = 2\nring_ratio_high = 1.2\n",
+            r"1\.25 lies above ring_ratio_high 1\.2",
+        ),
+        (HEAD + "[seasons]\nratio_hi = 2\n", r"'ratio_hi' is not known .*; did you mean 'ratio_high'\?"),
+        (HEAD + "[comparable]\nbearing_deg = -1\n", r"bearing_deg = -1 in \[comparable\]: input should be"),
+        (HEAD + "[comparable]\nbearing_deg = 270\n", r"bearing_deg = 270 in \[comparable\]: .* less than"),
+        (HEAD + "[comparable]\ndistance_percent = nan\n", r"distance_percent = nan in \[comparable\]"),
+        (HEAD + "[comparable]\nblank_agrees = 'seldom'\n", r"blank_agrees = 'seldom' in \[comparable\]"),
         ("line = 3", r"\[line\] must be a section"),
         ("[line", r"not valid TOML"),
     ],
@@ -84,6 +98,15 @@ def test_a_flaw_is_one_sentence_with_its_place(text, sentence):
     with pytest.raises(SettingsError, match=sentence) as caught:
         line.parse(text)
     assert "\n" not in str(caught.value)
+
+
+def test_seasons_and_what_is_comparable_are_settings_of_the_line():
+    read = line.parse(
+        HEAD + "[seasons]\nratio_high = 1.3\n[comparable]\nbearing_deg = 20\nblank_agrees = true\n"
+    )
+    assert (read.seasons.ratio_low, read.seasons.ratio_high) == (1.25, 1.3)
+    assert (read.comparable.bearing_deg, read.comparable.blank_agrees) == (20, True)
+    assert read.comparable.distance_percent == 25
 
 
 def test_a_missing_file_says_what_it_is_for(tmp_path):

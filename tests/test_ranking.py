@@ -132,7 +132,7 @@ def test_condition_stays_as_it_was_and_the_seed_fixes_the_ranks():
 
 # ---- ranks by gap
 
-# Sum, total and gap [mA] of the four-leg model of the method sheet; published readings were not found.
+# Sum, total and gap [mA] of an own four-leg model; published readings were not found.
 MODEL = {
     "sound": (29.0, 27.9, 1.1),
     "strong, sound": (747, 747, 0.0),
@@ -160,7 +160,7 @@ def currents(*rows, peer_total_ma=100.0):
 
 
 def test_an_open_bond_goes_first_though_its_gap_is_small():
-    """Four-leg model of the method sheet: a ring and a perfect bond show 1.6 A, an open bond 10 mA."""
+    """Own four-leg model: a ring and a perfect bond show 1.6 A, an open bond 10 mA."""
     table = currents(*MODEL.values())
     table.loc[4:, "peer_class"] = "ring or other path"
     found = ranking.gap_ranks(table)
@@ -178,7 +178,7 @@ def test_a_low_total_tells_what_the_gap_is_blind_to():
 
 
 def test_score_by_hand():
-    """0.4 − 0.15·ln(20/100) = 0.6414; 0.15 is the weight of the method sheet's own simulation."""
+    """0.4 − 0.15·ln(20/100) = 0.6414; 0.15 is the weight that an own simulation of open bonds gave."""
     assert number("gap_low_total_weight") == 0.15
     assert ranking.gap_ranks(currents((40.0, 20.0, 20.0)))["gap_score"].iloc[0] == pytest.approx(
         0.6414, abs=5e-5
@@ -211,17 +211,25 @@ def test_a_total_shown_as_nothing_counts_as_half_a_step():
     assert found["leakage_total_ma"].iloc[0] == 0
 
 
-def test_small_readings_rank_among_themselves_and_unknown_ones_not_at_all():
+def test_small_readings_rank_by_their_low_total_and_unknown_ones_not_at_all():
     table = currents((20.0, 9.0, 11.0), (20.0, 2.0, 18.0), (np.nan, 5.0, np.nan), (300.0, 100.0, 200.0))
     table["large_enough"] = pd.array([False, False, None, True], dtype="boolean")
     table.loc[:1, ["gap_fraction", "gap_fraction_low"]] = np.nan  # as too small a sum has it
     found = ranking.gap_ranks(table)
     assert found["gap_class"].to_list() == [*["too small to judge"] * 2, "gap unknown", "legs alone"]
     assert found["gap_class_rank"].iloc[[0, 1, 3]].to_list() == [2, 1, 1]
-    assert found["gap_rank"].iloc[3] == 1
-    assert found["gap_rank"].iloc[:3].isna().all()
-    assert pd.isna(found["gap_class_rank"].iloc[2])
+    # 0.15·ln(100/2) = 0.587 of the low total alone, 200/300 − 0.1 = 0.567 of the fraction alone, by hand.
+    assert found["gap_rank"].iloc[[0, 1, 3]].to_list() == [3, 1, 2]
+    assert found.iloc[2][["gap_class_rank", "gap_rank"]].isna().all()
     assert found["gap_ma"].iloc[1] == 18
+
+
+def test_small_readings_of_another_class_stay_in_it():
+    table = currents((20.0, 2.0, 18.0), (20.0, 2.0, 18.0))
+    table = table.assign(large_enough=pd.array([False] * 2, dtype="boolean"))
+    found = ranking.gap_ranks(table.assign(peer_class=["ring or other path", "no bonded wire"]))
+    assert found["gap_class"].to_list() == ["ring or other path", "no bonded wire"]
+    assert found["gap_rank"].isna().all()
 
 
 def test_an_unknown_size_is_not_called_too_small():

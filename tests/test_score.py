@@ -23,9 +23,6 @@ HIDDEN = {
     ("brackwater-stonefell", "71"): "worn bond of 21 Ω at a footing of 27 Ω",
     ("stonefell-ambermoss", "C/4"): "worn bond of 10 Ω at a footing of 36 Ω",
 }
-# Here the rule errs, not the physics: the corroded leg D pulls down the median of the others, so that leg A
-# stands out by 1.74 against the visit before and is taken for a coil of two turns.
-MISREAD = {("quillmere-tolstrand", "010")}
 
 
 @pytest.fixture(scope="module")
@@ -221,7 +218,7 @@ def test_every_planted_defect_of_the_demo_shows(defects, spec):
     table, planted = defects[spec.line_id], spec.planted
     planted_count = planted.open_bonds + planted.worn_bonds + planted.corroded_legs + planted.open_legs
     assert len(table) == planted_count
-    assert unseen(spec.line_id, table) <= set(HIDDEN) | MISREAD
+    assert unseen(spec.line_id, table) <= set(HIDDEN)
 
 
 @pytest.mark.parametrize(("line_id", "tower_id"), HIDDEN)
@@ -230,8 +227,3 @@ def test_what_hides_is_a_bond_below_the_footing(defects, line_id, tower_id):
     assert tower["defect"] == "worn bond"
     assert tower["bond_ohm"] < tower["footing_ohm"]
     assert tower["leg_share_lambda"] < 0.5
-
-
-@pytest.mark.xfail(strict=True, reason="a lost leg lifts the ratio of the others, read as a step of turns")
-def test_a_corroded_leg_is_not_taken_for_turns(defects):
-    assert not set.union(*(unseen(line_id, table) for line_id, table in defects.items())) & MISREAD

@@ -77,7 +77,7 @@ def test_flat_sweep_of_a_long_wire_gives_no_all_clear():
 
 
 def test_words_claim_no_impulse_value_and_no_inductance():
-    said = " ".join([*sweep_words.SHAPES.values(), sweep_words.NOT_TOLD, sweep_words.BESIDE])
+    said = " ".join([*sweep_words.SHAPES.values(), sweep_words.NOT_TOLD, *sweep_words.BESIDE.values()])
     for never in ("impulse", "inductance", "effective length", "surge", "µH"):
         assert never not in said
         assert not any(never in column for column in COLUMNS)
@@ -154,6 +154,16 @@ def test_what_shield_wires_carry_is_said():
     assert found["sees"] == "footing and shield wires"
     assert found["screening"].startswith("Footing and shield wires together")
     assert told(sweep(np.full(13, 4.0)), method=None)["sees"] == "not known"
+
+
+@pytest.mark.parametrize("method", ["no coils", None])
+@pytest.mark.parametrize(("top", "phase"), [(4.0, 30.0), (1.0, 0.0), (0.5, -9.0)])
+def test_without_the_footing_alone_no_word_is_said_of_the_electrode(method, top, phase):
+    found = told(sweep(np.linspace(1, top, 13), phase=phase), method=method)
+    assert found["shape"] in ("rising", "flat", "falling")
+    assert "nothing is told of the electrode" in found["screening"]
+    for never in ("footing is", "lightning", "Trip-out", "soil"):
+        assert never not in found["screening"]
 
 
 def test_leads_side_by_side_are_named_only_where_they_could_do_it():

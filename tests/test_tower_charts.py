@@ -145,6 +145,59 @@ def test_a_coil_that_may_be_reversed_is_hatched(line):
     assert not any(patch.get_hatch() for patch in legs_chart("66", line).axes[0].patches[:4])
 
 
+def leg_labels(figure):
+    """Tick labels of the legs: text and weight."""
+    return [(label.get_text(), label.get_fontweight()) for label in figure.axes[0].get_xticklabels()[:-2]]
+
+
+def test_leg_impedances_stand_below_the_legs_and_the_weak_leg_is_bold(line):
+    # 18: leg C corroded to 274 Ω; 6: the lead of leg A parted, so its coil read nothing (truth.csv).
+    assert leg_labels(legs_chart("18", line))[2] == ("C\n274 Ω", "bold")
+    assert [weight for _, weight in leg_labels(legs_chart("18", line))].count("bold") == 1
+    assert leg_labels(legs_chart("6", line))[0] == ("A\nnot read", "bold")
+
+
+def test_the_leg_that_is_told_is_the_leg_that_is_marked(line):
+    told = line.currents[line.currents["suspected_cause"].isin(["weak leg", "wrong coil turns"])]
+    told = told.sort_values("date", kind="stable").drop_duplicates("tower_id", keep="last")
+    seen = 0
+    for visit in told[told["evidence"].str.startswith("Leg ")].tail(7).itertuples():
+        if case(visit.tower_id, line).currents.iloc[-1]["visit_id"] == visit.visit_id:
+            bold = [text for text, weight in leg_labels(legs_chart(visit.tower_id, line)) if weight == "bold"]
+            assert [text.split("\n")[0] for text in bold] == [visit.evidence.split()[1]]
+            seen += 1
+    assert seen >= 4
+
+
+def test_shares_of_the_injected_current_are_drawn_and_the_newest_named(line):
+    figure = tower_picture("125", line)  # bond worn since 2023-07 (truth.csv)
+    axes = figure.axes[1]
+    drawn = np.array([dots.get_offsets()[0] for dots in axes.collections if dots.get_gid()])
+    shares = case("125", line).currents["leg_share_lambda"].dropna()
+    assert drawn[:, 0].tolist() == shares.tolist()
+    assert drawn[-1, 1] > drawn[:-1, 1].max()
+    assert f"{shares.iloc[-1]:.2f} on 2026-06-08" in said(figure)
+    for words in ("usual with a sound bond", "no bond", "A share of 0.05 to 0.3 is usual"):
+        assert words in said(figure)
+
+
+def test_a_share_read_with_doubtful_coils_says_so(line):
+    assert "coils are in doubt" in said(tower_picture("22", line))  # a coil turned over
+    assert "coils are in doubt" not in said(tower_picture("125", line))
+    assert "may read low" in said(tower_picture("59", line))  # ring
+    unbonded = line.currents.assign(peer_class="no bonded wire")
+    assert "No shield wire is bonded here" in said(tower_picture("125", replace(line, currents=unbonded)))
+
+
+@pytest.mark.parametrize("share", [0.02, 0.28, 0.51, 0.74, 1.3])
+def test_the_name_of_the_newest_share_stays_on_the_page(line, share):
+    shares = line.currents["leg_share_lambda"].where(line.currents["tower_id"] != "46", share)
+    assert (
+        crowded(tower_picture("46", replace(line, currents=line.currents.assign(leg_share_lambda=shares))))
+        == []
+    )
+
+
 def test_history_shows_every_reading_with_its_band(line):
     (axes,) = history_chart("66", line).axes
     read = line.visits[(line.visits["tower_id"] == "66") & (line.visits["impedance_ohm"] > 0)]
@@ -192,14 +245,18 @@ def test_method_and_verdict_show_in_shape_and_fill(line):
     assert np.abs(fills[0] - fills[1]).max() > 0.5  # apart in grey too
 
 
-def test_sweeps_are_log_log_and_the_newest_is_strong(line):
+def test_sweeps_are_log_log_and_the_newest_of_the_footing_alone_is_strong(line):
     figure = sweep_chart("22", line)
     (axes,) = figure.axes
     assert (axes.get_xscale(), axes.get_yscale()) == ("log", "log")
-    newest = case("22", line).shapes["visit_id"].iloc[-1]
-    assert axes.lines[-1].get_linewidth() > axes.lines[0].get_linewidth()
-    ohm = line.sweeps.loc[line.sweeps["visit_id"] == newest, "impedance_ohm"]
-    assert list(axes.lines[-1].get_ydata()) == list(ohm)
+    # Tower 22 was swept with leg coils in 2023 and without in 2024: only the former tells of the footing.
+    shapes = case("22", line).shapes
+    assert shapes["sees"].to_list() == ["footing alone", "footing and shield wires"]
+    ohm = line.sweeps.loc[line.sweeps["visit_id"] == shapes["visit_id"].iloc[0], "impedance_ohm"]
+    strong, weak = sorted(axes.lines[:2], key=lambda drawn: -drawn.get_linewidth())
+    assert list(strong.get_ydata()) == list(ohm)
+    assert (strong.get_linestyle(), weak.get_linestyle()) == ("-", "--")
+    assert "Impedance over frequency, 2023" in said(figure)
     assert "tells no impulse impedance" in said(figure)
 
 
@@ -210,7 +267,7 @@ def test_a_flat_sweep_looks_flat(line):
 
 def test_every_axis_has_a_unit(line):
     labels = [axes.get_ylabel() for axes in tower_picture("66", line).axes]
-    assert labels == ["Leakage current [mA]", "Impedance [Ω]", "Impedance |Z| [Ω]"]
+    assert labels == ["Leakage current [mA]", "", "Impedance [Ω]", "Impedance |Z| [Ω]"]  # a share has no unit
     assert sweep_chart("66", line).axes[0].get_xlabel() == "Test frequency [Hz]"
 
 
@@ -226,7 +283,7 @@ def test_the_case_of_an_open_bond_claims_no_fault_and_asks_to_open_nothing(line)
 def test_a_tower_never_tested_says_what_is_missing(line):
     untested = line.condition.loc[line.condition["verdict"] == "not tested", "tower_id"].iloc[0]
     words = said(tower_picture(untested, line))
-    for sentence in ("Never tested", "No leg current", "No impedance", "No sweep"):
+    for sentence in ("Never tested", "No leg current", "No share", "No impedance", "No sweep"):
         assert sentence in words
     assert not tower_picture(untested, line).axes
 

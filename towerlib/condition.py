@@ -5,9 +5,15 @@ import pandas as pd
 
 from towerlib import limits, ranking
 from towerlib.months import last_day
-from towerlib.readings import season
+from towerlib.readings import history, season, sweep
+from towerlib.readings.methods import FOOTING_ALONE, bound
 
 REGISTER = ["structure", "ring", "shield_wire", "soil_resistivity_ohm_m", "occupancy", "access"]
+OVER_TIME = [
+    *("jump_verdict", "jump_percent", "trend_percent_per_year", "trend_low_percent_per_year"),
+    *("trend_high_percent_per_year", "works_verdict", "history_reason"),
+]
+SWEEP = ["sweep_date", "sweep_shape", "sweep_reactance_sign", "sweep_screening", "sweep_agrees"]
 RANKS = [
     "impedance_rank",
     "rank_low",
@@ -16,7 +22,6 @@ RANKS = [
     "chance_worst_tenth",
     "rank_confidence",
 ]
-COMPARABLE = (ranking.ALONE, ranking.TOO_SMALL)  # gaps that a ring or another path to earth does not make
 
 
 def assess(records, grades, currents, route, month):
@@ -47,6 +52,11 @@ def assess(records, grades, currents, route, month):
         - leakage: leakage_sum_ma, leakage_total_ma, gap_ma, gap_z, gap_fraction, gap_fraction_low,
           leakage_date, gap_rank; leg_share_lambda, suspected_cause and evidence of the newest visit with leg
           readings, whatever their verdict: a flaw of the readings is what some causes are about;
+        - over time, of comparable readings: jump_verdict, jump_percent, trend_percent_per_year with its 95 % band
+          trend_low_percent_per_year to trend_high_percent_per_year, works_verdict, and history_reason, why there
+          is no jump or no trend;
+        - newest sweep, of the footing alone if there is one: sweep_date, sweep_shape, sweep_reactance_sign,
+          sweep_screening, sweep_agrees (with the reading at one frequency; blank where they cannot be compared);
         - seen by the crew: leads_missing, corrosion, bond_seen.
 
     Notes
@@ -62,10 +72,12 @@ def assess(records, grades, currents, route, month):
     towers = _places(records, route)
     read = currents[currents["visit_id"].isin(visits["visit_id"])]
     parts = [
-        _footing(visits, towers, end),
+        _footing(visits, towers, end, records.line.seasons),
         _lower_bound(visits),
         _leakage(visits, read),
         _cause(visits, read),
+        _over_time(records, visits, end),
+        _sweep(records, visits),
         _seen(visits),
     ]
     table = towers.join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
@@ -94,13 +106,13 @@ def _newest(visits, verdict):
     return order.drop_duplicates("tower_id", keep="last").set_index("tower_id")
 
 
-def _footing(visits, towers, end):
+def _footing(visits, towers, end, seasons):
     """The reading of the footing alone that stands at each tower, with what instrument and season leave open."""
-    sees = visits["method"].isin(ranking.SEES_FOOTING) & (visits["footing_verdict"] != "not usable")
-    read = visits["impedance_ohm"].notna() & (_bound(visits) != ">")
+    sees = visits["method"].isin(FOOTING_ALONE) & (visits["footing_verdict"] != "not usable")
+    read = visits["impedance_ohm"].notna() & (bound(visits) != ">")
     stands = _newest(visits[sees & read], "footing_verdict")
     ring = towers.set_index("tower_id")["ring"].reindex(stands.index)
-    band = season.band(season.class_of_season(stands), ring)
+    band = season.band(season.class_of_season(stands), ring, seasons)
     interval = ranking.footing_interval(
         stands, season_low=band["season_low_factor"], season_high=band["season_high_factor"]
     )
@@ -119,20 +131,13 @@ def _footing(visits, towers, end):
 
 def _lower_bound(visits):
     """What readings without coils, or beyond the range, leave certain: the footing is at least this."""
-    beyond = visits["method"].isin(ranking.SEES_FOOTING) & (_bound(visits) == ">")
-    sees = ((visits["method"] == "no coils") & (_bound(visits) != "<")) | beyond
+    beyond = visits["method"].isin(FOOTING_ALONE) & (bound(visits) == ">")
+    sees = ((visits["method"] == "no coils") & (bound(visits) != "<")) | beyond
     read = visits["impedance_ohm"].notna() & (visits["footing_verdict"] != "not usable")
     stands = _newest(visits[sees & read], "footing_verdict")
     return pd.DataFrame(
         {"lower_bound_ohm": stands["impedance_ohm"], "bound_verdict": stands["footing_verdict"]}
     )
-
-
-def _bound(visits):
-    """Whether a reading lies below ("<") or beyond (">") the range of the instrument."""
-    if "impedance_ohm_bound" in visits:
-        return visits["impedance_ohm_bound"].fillna("")
-    return pd.Series("", index=visits.index)
 
 
 def _leakage(visits, currents):
@@ -144,15 +149,10 @@ def _leakage(visits, currents):
     stands = _newest(read[complete], "leakage_verdict")
     scored = ranking.gap_ranks(stands.reset_index())
     fraction = stands["gap_ma"] / stands["leakage_sum_ma"].where(stands["leakage_sum_ma"] > 0)
-    # most sound towers share a score of 0: among equals the plain fraction orders
-    order = (
-        scored["gap_score"].round(9).rank(method="dense") + fraction.reset_index(drop=True).rank(pct=True) / 2
-    )
-    order = order.where(scored["gap_class"].isin(COMPARABLE)).set_axis(stands.index)
     kept = ["leakage_sum_ma", "leakage_total_ma", "gap_ma", "gap_z", "gap_fraction_low"]
     return stands[kept].assign(
         gap_fraction=fraction,
-        gap_rank=order.rank(ascending=False, method="min").astype("Int64"),
+        gap_rank=scored["gap_rank"].set_axis(stands.index),
         leakage_date=stands["date"],
     )
 
@@ -165,6 +165,29 @@ def _cause(visits, currents):
     )
     stands = _newest(read, "leakage_verdict")
     return stands[["leg_share_lambda", "suspected_cause", "evidence"]].assign(cause_date=stands["date"])
+
+
+def _over_time(records, visits, end):
+    """What comparable readings of each tower say over the years, as `towerlib.readings.history` has it."""
+    works, line = records.works[records.works["date"] <= end], records.line
+    told = history.history(visits, works, records.towers, alike=line.comparable, seasons=line.seasons)
+    return told.rename(columns={"reason": "history_reason"}).set_index("tower_id")[OVER_TIME]
+
+
+def _sweep(records, visits):
+    """What the newest sweep of each tower says: of the footing alone if there is one, and not refused."""
+    kept = visits[visits["footing_verdict"] != "not usable"]
+    shapes = sweep.summarise(kept, records.sweeps, records.line.frequency_hz)
+    order = shapes.assign(alone=shapes["sees"] == "footing alone").sort_values(
+        ["alone", "date"], kind="stable"
+    )
+    newest = (
+        order.drop_duplicates("tower_id", keep="last")
+        .rename(columns={"single_agrees": "agrees"})
+        .set_index("tower_id")
+        .add_prefix("sweep_")
+    )
+    return newest[SWEEP]
 
 
 def _seen(visits):

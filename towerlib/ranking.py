@@ -4,12 +4,13 @@ import numpy as np
 import pandas as pd
 
 from towerlib.physics.statistics import SEED, rank_intervals
+from towerlib.readings.methods import FOOTING_ALONE, bound
 from towerlib.values import number
 
-SEES_FOOTING = ("leg coils", "shield wire lifted")
 CONFIDENCES = ("sure", "likely", "open")
 ALONE = "legs alone"  # the class of the leg currents in which a gap can speak of the bond
 TOO_SMALL, UNKNOWN = "too small to judge", "gap unknown"
+COMPARABLE = (ALONE, TOO_SMALL)  # gaps that a ring or another path to earth does not make
 
 
 def footing_interval(visits, instrument_percent=None, *, season_low=1.0, season_high=1.0):
@@ -51,9 +52,9 @@ def footing_interval(visits, instrument_percent=None, *, season_low=1.0, season_
     read, instrument = visits["impedance_ohm"], np.log1p(np.asarray(percent, float) / 100)
     down = np.hypot(instrument, np.log(np.minimum(season_low, 1.0)))
     up = np.hypot(instrument, np.log(np.maximum(season_high, 1.0)))
-    bound = visits.get("impedance_ohm_bound", pd.Series("", visits.index)).fillna("")
-    least = ~visits["method"].isin(SEES_FOOTING) | (bound == ">")
-    low, high = (read * np.exp(-down)).mask(bound == "<", 0.0), (read * np.exp(up)).mask(least, np.inf)
+    beyond, below = (bound(visits) == side for side in "><")
+    least = ~visits["method"].isin(FOOTING_ALONE) | beyond
+    low, high = (read * np.exp(-down)).mask(below, 0.0), (read * np.exp(up)).mask(least, np.inf)
     return pd.DataFrame({"footing_low_ohm": low, "footing_high_ohm": high.where(read.notna())})
 
 
@@ -117,7 +118,8 @@ def gap_ranks(currents):
     -------
     pandas.DataFrame
         One row a tower, same index: gap_ma and leakage_total_ma as read [mA]; gap_score; gap_class;
-        gap_class_rank, 1 the most suspect of that class; gap_rank, the same but blank outside "legs alone".
+        gap_class_rank, 1 the most suspect of that class; gap_rank, the same through "legs alone" and "too
+        small to judge" together, blank outside.
 
     Raises
     ------
@@ -133,7 +135,7 @@ def gap_ranks(currents):
     A lost bond makes the fraction wide and the total low; the gap in mA is shown but tells least of all.
     Classes of their own: a ring or another path to earth; no bonded wire by design; sums too small for the
     coils, whose fraction counts for nothing, so that only the low total ranks them. That last class clears
-    no tower: most open bonds end in it. The injected test decides, where there is one.
+    no tower, and stands in gap_rank: most open bonds end in it. The injected test decides, where there is one.
 
     Examples
     --------
@@ -155,12 +157,12 @@ def gap_ranks(currents):
     order = score.round(9).rank(method="dense") + unheld.rank(pct=True) / 2
     within = order.groupby(gap_class).rank(ascending=False, method="min").astype("Int64")
     ranks = currents[["gap_ma", "leakage_total_ma"]].assign(gap_score=score, gap_class=gap_class)
-    return ranks.assign(gap_class_rank=within, gap_rank=within.where(gap_class == ALONE))
+    return ranks.assign(gap_class_rank=within, gap_rank=_ranked(order.where(gap_class.isin(COMPARABLE))))
 
 
 def _gap_class(currents):
     """Towers whose gaps compare: those of one kind of paths to earth, and readings that tell too little."""
-    small = ~currents["large_enough"].fillna(True).astype(bool)
+    small = ~currents["large_enough"].fillna(True).astype(bool) & (currents["peer_class"] == ALONE)
     kinds = np.select([currents["gap_ma"].isna(), small], [UNKNOWN, TOO_SMALL], currents["peer_class"])
     return pd.Series(kinds, currents.index, dtype="str")
 

@@ -59,35 +59,33 @@ class Case:
     evidence: tuple
 
 
-def tables_of(study, *, alike=None, seasons=None):
+def tables_of(study):
     """Tables for the pictures of single towers, as of the month of an assessment.
 
     Parameters
     ----------
     study : Assessment
         A line as of a month.
-    alike, seasons : Alike, Seasons, optional
-        What counts as comparable, and how far seasons move a footing.
 
     Returns
     -------
     Tables
     """
-    records, end = study.records, last_day(study.month)
+    records, line, end = study.records, study.line, last_day(study.month)
     visits = study.grades.visits[study.grades.visits["date"] <= end].reset_index(drop=True)
     works = records.works[records.works["date"] <= end].reset_index(drop=True)
     ring = records.towers.set_index("tower_id")["ring"].reindex(visits["tower_id"]).reset_index(drop=True)
-    factors = season.band(season.class_of_season(visits), ring, seasons)
+    factors = season.band(season.class_of_season(visits), ring, line.seasons)
     return Tables(
-        title=study.line.title,
+        title=line.title,
         condition=study.condition,
-        history=history.history(visits, works, records.towers, alike=alike, seasons=seasons),
+        history=history.history(visits, works, records.towers, alike=line.comparable, seasons=line.seasons),
         visits=pd.concat([visits, factors], axis=1),
         legs=records.legs,
         sweeps=records.sweeps,
         works=works,
         currents=study.currents[study.currents["visit_id"].isin(visits["visit_id"])],
-        shapes=sweep.summarise(visits, records.sweeps, study.line.frequency_hz),
+        shapes=sweep.summarise(visits, records.sweeps, line.frequency_hz),
         evidence=study.priority.set_index("tower_id")["evidence"],
     )
 

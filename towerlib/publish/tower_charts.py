@@ -1,4 +1,4 @@
-"""Pictures of one tower: leg currents, readings over the years, sweeps; for the engineer who judges its case.
+"""Pictures of one tower: leg currents, leg shares, readings over the years, sweeps; for the engineer who judges its case.
 
 Every function gives a Matplotlib figure that pyplot does not know of: ``figure.savefig(path, **style.PNG)``.
 """
@@ -9,17 +9,21 @@ from towerlib.publish import lettering, page, shown, style
 from towerlib.publish.tower_case import case
 from towerlib.publish.tower_history import draw_history, has_history, works_words
 from towerlib.publish.tower_panels import draw_legs, draw_sweeps, has_legs, has_sweeps
+from towerlib.publish.tower_share import MEANING as SHARE_MEANING
+from towerlib.publish.tower_share import draw_share, has_share
 
 PAGE_HIGH_MM = 267  # A4 less its margins
 MISSING_MM = 15  # a panel that only says what is missing
-HISTORY_MM = 62, 120  # least and most height of the panel that takes what is left of the page
+HISTORY_MM = 56, 110  # least and most height of the panel that takes what is left of the page
 PANELS = {  # how to draw it, whether there is anything, and its height [mm]
-    "legs": (draw_legs, has_legs, 66),
+    "legs": (draw_legs, has_legs, 62),
+    "share": (draw_share, has_share, 25),
     "history": (draw_history, has_history, 80),
-    "sweeps": (draw_sweeps, has_sweeps, 68),
+    "sweeps": (draw_sweeps, has_sweeps, 60),
 }
 MEANINGS = {
     "legs": f"Here {shown.GAP_MEANING} A ring, a reversed coil or a quiet stretch of line shows the same.",
+    "share": SHARE_MEANING,
     "history": "Grey line at a reading: where the footing may lie in other seasons; no reading is changed.",
     "sweeps": "A sweep tells no impulse impedance and nothing above its own highest frequency.",
 }
@@ -27,7 +31,7 @@ CAUTION = "Inspect a bond under the utility's licensed procedure; never open it 
 
 
 def tower_picture(tower_id, tables):
-    """The case of one tower on a page: evidence, leg currents, readings over the years, sweeps.
+    """The case of one tower on a page: evidence, leg currents and shares, readings over the years, sweeps.
 
     Parameters
     ----------
@@ -80,7 +84,7 @@ def history_chart(tower_id, tables):
 
 
 def sweep_chart(tower_id, tables):
-    """Impedance over frequency of each sweep, the newest strong.
+    """Impedance over frequency of each sweep, the newest of the footing alone strong.
 
     Parameters
     ----------

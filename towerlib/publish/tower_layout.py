@@ -2,12 +2,31 @@
 
 from towerlib.publish import lettering, page, scales, style
 
-LEFT_MM, RIGHT_MM, AXIS_MM = (
-    15,
-    25,
-    11,
-)  # room for numbers, for names of lines at the right, for the lower axis
+LEFT_MM, RIGHT_MM, AXIS_MM = 15, 25, 11  # room for numbers, for names at the right, for the lower axis
 WIDE_MM = page.WIDTH_MM - LEFT_MM - RIGHT_MM
+
+
+def head_and_words(figure, place, head, words):
+    """Heading of a panel and some words below it (changes the figure).
+
+    Parameters
+    ----------
+    figure, place, head, words : matplotlib.figure.Figure, (float, float), str, str
+        As for `panel`.
+
+    Returns
+    -------
+    float
+        Where what follows may begin, from the bottom of the page [mm].
+    """
+    top, room = place[1], page.WIDTH_MM - LEFT_MM - page.MARGIN_MM
+    shown = lettering.shortened(head, room, style.TEXT_PT, "bold")
+    page.write(figure, LEFT_MM, top - 3, shown, size=style.TEXT_PT, weight="bold", va="top")
+    top -= 7
+    for line in lettering.wrapped(words, room) if words else []:
+        page.write(figure, LEFT_MM, top, line, va="top")
+        top -= page.LINE_MM
+    return top
 
 
 def panel(figure, place, head, words, handles):
@@ -28,22 +47,7 @@ def panel(figure, place, head, words, handles):
     -------
     matplotlib.axes.Axes
     """
-    bottom, top = place
-    room = page.WIDTH_MM - LEFT_MM - page.MARGIN_MM
-    page.write(
-        figure,
-        LEFT_MM,
-        top - 3,
-        lettering.shortened(head, room, style.TEXT_PT, "bold"),
-        size=style.TEXT_PT,
-        weight="bold",
-        va="top",
-    )
-    top -= 7
-    lines = lettering.wrapped(words, room) if words else []
-    for line in lines:
-        page.write(figure, LEFT_MM, top, line, va="top")
-        top -= page.LINE_MM
+    bottom, top = place[0], head_and_words(figure, place, head, words)
     page.legend(figure, handles, LEFT_MM, top - 0.5, WIDE_MM, corner="upper left")
     box = figure.legends[-1].get_window_extent(figure.canvas.get_renderer())
     top = box.y0 * 25.4 / figure.dpi - 4

@@ -7,6 +7,7 @@ from matplotlib.patches import Patch
 
 from towerlib.publish import lettering, markers, scales, style
 from towerlib.publish.tower_layout import edge_labels, log_scale, missing, panel
+from towerlib.values import number
 
 LEG, TOTAL = style.COLOURS(0.45), style.COLOURS(0.9)
 NO_LEGS = "No leg current of this tower was read (legs.csv)."
@@ -41,9 +42,10 @@ def draw_legs(figure, place, found):
         )
     handles.append(Patch(facecolor=TOTAL, edgecolor=style.INK, linewidth=0.5, label="vector total"))
     handles.append(Patch(facecolor="white", edgecolor=TOTAL, hatch="....", linewidth=0.5, label="gap"))
-    axes = panel(figure, place, head, _currents_words(newest), handles)
+    below = " In Ω: apparent leg impedances." if legs["impedance_ohm"].notna().any() else ""
+    axes = panel(figure, place, head, _currents_words(newest) + below, handles)
     _bars(axes, legs, newest, marked[0] if marked else [])
-    axes.set(xlabel="Leg", ylabel="Leakage current [mA]")
+    axes.set_ylabel("Leakage current [mA]")
 
 
 def has_legs(found):
@@ -53,11 +55,14 @@ def has_legs(found):
 
 def _marked(newest):
     """Legs that the readings point at, and what they point to; none without such a cause."""
+    cause = newest["suspected_cause"]
     if isinstance(newest["reversed_legs"], str):
         return newest["reversed_legs"].split(" or "), "reads as a reversed coil would"
-    if newest["suspected_cause"] == "weak leg" and isinstance(newest["weakest_leg"], str):
-        return [newest["weakest_leg"]], "weak against the other legs"
-    return None
+    if cause == "wrong coil turns" and isinstance(newest["step_leg"], str):
+        return [newest["step_leg"]], "stepped against another visit"
+    injected = newest["highest_impedance_ratio"] > number("leg_impedance_ratio")
+    weak = newest["highest_impedance_leg"] if injected else newest["weakest_leg"]
+    return ([weak], "weak against the other legs") if cause == "weak leg" and isinstance(weak, str) else None
 
 
 def _currents_words(newest):
@@ -71,9 +76,7 @@ def _currents_words(newest):
     share = f" = {100 * newest['gap_fraction']:.0f} % of the sum" if pd.notna(newest["gap_fraction"]) else ""
     words.append(f"gap {lettering.plain(newest['gap_ma'])} mA{share}")
     small = "" if newest["large_enough"] else "; too small against the coils to be judged"
-    share = newest["leg_share_lambda"]
-    injected = f". Injected test: the legs take {share:.2f} of the current" if pd.notna(share) else ""
-    return f"{', '.join(words)}{small}{injected}."
+    return f"{', '.join(words)}{small}."
 
 
 def _bars(axes, legs, newest, marked):
@@ -86,14 +89,28 @@ def _bars(axes, legs, newest, marked):
     axes.bar(np.full(count, count + 0.6), values, bottom=np.cumsum(values) - values, **filled)
     most = np.nanmax([values.sum(), newest["leakage_total_ma"], 1.0])
     axes.set(xlim=(-0.8, count + 2.1), ylim=(0, 1.12 * most))
-    names = [lettering.shortened(leg, 12) for leg in legs["leg"]]
-    axes.set_xticks([*range(count), count + 0.6, count + 1.6], [*names, "sum", "vector total"])
+    axes.set_xticks([*range(count), count + 0.6, count + 1.6], [*_leg_names(legs), "sum", "vector total"])
     axes.tick_params(axis="x", length=0)
+    for label, leg in zip(axes.get_xticklabels(), legs["leg"], strict=False):
+        label.set_fontweight(
+            "bold" if leg in marked else "normal"
+        )  # a leg without current has no bar to hatch
     scales.linear_axis(axes.yaxis, 5)
     for x, value in zip([*range(count), count + 0.6], [*values, values.sum()], strict=True):
         looks_of_text = {"textcoords": "offset points", "ha": "center", "fontsize": style.SMALL_PT}
         axes.annotate(lettering.plain(value), (x, value), (0, 1.5), **looks_of_text)
     _draw_total(axes, newest, count + 1.6, looks)
+
+
+def _leg_names(legs):
+    """Names of the legs, each over its apparent impedance where any was read."""
+    names = [lettering.shortened(leg, 12) for leg in legs["leg"]]
+    if legs["impedance_ohm"].isna().all():
+        return names
+    ohm = [
+        f"{lettering.plain(value)} Ω" if pd.notna(value) else "not read" for value in legs["impedance_ohm"]
+    ]
+    return [f"{name}\n{value}" for name, value in zip(names, ohm, strict=True)]
 
 
 def _draw_total(axes, newest, x, looks):
@@ -112,7 +129,7 @@ def _draw_total(axes, newest, x, looks):
 
 
 def draw_sweeps(figure, place, found):
-    """Draw the impedance over frequency of each sweep, the newest strong.
+    """Draw the impedance over frequency of each sweep, the newest of the footing alone strong.
 
     Parameters
     ----------
@@ -124,20 +141,22 @@ def draw_sweeps(figure, place, found):
         missing(figure, place, "Impedance over frequency", NO_SWEEP)
         return
     shapes = found.shapes[found.shapes["visit_id"].isin(points["visit_id"])]
-    newest = shapes.iloc[-1]
-    handles = [Line2D([], [], color=TOTAL, linewidth=1.8, marker="o", markersize=3, label="newest sweep")]
+    alone = shapes["sees"] == "footing alone"
+    newest = (shapes[alone] if alone.any() else shapes).iloc[-1]
+    strong = "newest sweep of the footing alone" if alone.any() else "newest sweep"
+    handles = [Line2D([], [], color=TOTAL, linewidth=1.8, marker="o", markersize=3, label=strong)]
     if len(shapes) > 1:
         handles.append(
-            Line2D([], [], color=LEG, linewidth=0.9, marker="o", markersize=2, label="older sweeps")
+            Line2D([], [], color=LEG, linewidth=0.9, marker="o", markersize=2, label="other sweeps")
         )
     single = pd.notna(newest["single_ohm"]) and pd.notna(newest["sweep_at_test_ohm"])
     mark = markers.Mark("D", "white", 1.2)
     if single:
-        handles.append(markers.entry(mark, "single reading of the newest visit"))
-    head = f"Impedance over frequency, newest {newest['date']:%Y-%m-%d} ({newest['method']})"
+        handles.append(markers.entry(mark, "single reading of that visit"))
+    head = f"Impedance over frequency, {newest['date']:%Y-%m-%d} ({_method(newest)})"
     axes = panel(figure, place, head, _sweep_words(newest), handles)
     _scale_sweeps(axes, points)
-    _draw_sweep_lines(axes, points, shapes)
+    _draw_sweep_lines(axes, points, shapes, newest["visit_id"])
     if single:
         hertz = found.visits.set_index("visit_id").loc[newest["visit_id"], "test_frequency_hz"]
         markers.dots(axes, [hertz], [newest["single_ohm"]], mark, name="single reading")
@@ -165,6 +184,11 @@ def _sweep_words(newest):
     return f"{value}{at_top}. {newest['screening']} {newest['remark']}"
 
 
+def _method(sweep):
+    """How a sweep was taken, in words."""
+    return sweep["method"] if isinstance(sweep["method"], str) else "method not stated"
+
+
 def _scale_sweeps(axes, points):
     """Set both axes: all points, and two to one at least, so that noise does not look like a slope."""
     hertz, ohm = points["frequency_hz"], points["impedance_ohm"]
@@ -173,20 +197,16 @@ def _scale_sweeps(axes, points):
     log_scale(axes.yaxis, ohm.min() / widen, ohm.max() * widen)
 
 
-def _draw_sweep_lines(axes, points, shapes):
+def _draw_sweep_lines(axes, points, shapes, strong):
     """Draw one line a sweep, named by its date at the right edge."""
     labels = []
-    for row, sweep in enumerate(shapes.itertuples()):
+    for sweep in shapes.itertuples():
         own = points[points["visit_id"] == sweep.visit_id].sort_values("frequency_hz")
-        last = row == len(shapes) - 1
-        looks = {"color": TOTAL, "linewidth": 1.8} if last else {"color": LEG, "linewidth": 0.9}
+        chosen = sweep.visit_id == strong
+        looks = {"color": TOTAL, "linewidth": 1.8} if chosen else {"color": LEG, "linewidth": 0.9}
         line = "--" if sweep.sees == "footing and shield wires" else "-"
-        looks |= {"markersize": 3 if last else 2, "zorder": 5 if last else 4, "linestyle": line}
+        looks |= {"markersize": 3 if chosen else 2, "zorder": 5 if chosen else 4, "linestyle": line}
         axes.plot(own["frequency_hz"], own["impedance_ohm"], marker="o", **looks)
-        method = (
-            ""
-            if sweep.sees == "footing alone"
-            else f"\n{sweep.method if isinstance(sweep.method, str) else 'method not stated'}"
-        )
+        method = "" if sweep.sees == "footing alone" else f"\n{_method(sweep._asdict())}"
         labels.append((own["impedance_ohm"].iloc[-1], f"{sweep.date:%Y-%m-%d}{method}"))
     edge_labels(axes, labels)

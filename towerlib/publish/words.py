@@ -91,7 +91,7 @@ def condition_answer(study):
         f"{classes.get('above limit', 0)} lie above the limit, {classes.get('acceptable', 0)} are acceptable, "
         f"{classes.get('good', 0)} are good; {unread} have no usable reading of the footing alone.",
         _leaders("Highest footing impedance", ranked, "footing_ohm", "{:.1f} Ω"),
-        _leaders("Widest gap", gaps, "gap_fraction", "{:.0%} of the sum"),
+        _leaders("Most suspect by gap and low total", gaps, "leakage_total_ma", "total {:.1f} mA"),
         *(f"Rule: {rule}." for rule in towers["limit_rule"].unique()),
         _sureness(towers),
         f"Suspected from the leg currents: {_suspects(towers)}.",

@@ -23,6 +23,9 @@ _SHARE = " Injected test: the legs take {leg_share_lambda:g} of the current."
 _SHARE_BESIDE = (
     " Injected test: {leg_share_lambda:g} of the current is in the coils, but other paths lie beside."
 )
+_SHARE_DOUBTED = " Injected test: {leg_share_lambda:g} of the current is in the legs, read with the same coils and in doubt too."
+_UNREAD = " No impedance was read on leg {unread_legs}, though on others: beyond the range, or left out."
+_COILS = ("wrong coil turns", "coil reversed")
 
 
 def judged(table, coils):
@@ -48,10 +51,15 @@ def judged(table, coils):
         caution = _INSPECT if "inspect" in cause else ""
         causes[first == place] = cause
         evidence[first == place] = _sentences(sentence + caution, table, first == place)
-    beside, said = no(table["earth_paths_in_coils"]).to_numpy(), [name.startswith("share") for name in RULES]
-    shown = table["leg_share_lambda"].notna().to_numpy() & ~np.array(said)[first]
-    for rows, sentence in ((shown & ~beside, _SHARE), (shown & beside, _SHARE_BESIDE)):
+    said = np.array([name.startswith("share") for name in RULES])[first]
+    shown = table["leg_share_lambda"].notna().to_numpy() & ~said
+    doubted, beside = np.isin(causes, _COILS), no(table["earth_paths_in_coils"]).to_numpy()
+    remarks = np.select([doubted, beside], [_SHARE_DOUBTED, _SHARE_BESIDE], _SHARE)
+    for sentence in (_SHARE, _SHARE_BESIDE, _SHARE_DOUBTED):
+        rows = shown & (remarks == sentence)
         evidence[rows] += np.array(_sentences(sentence, table, rows), dtype=object)
+    unread = table["unread_legs"].notna().to_numpy()
+    evidence[unread] += np.array(_sentences(_UNREAD, table, unread), dtype=object)
     return pd.Series(causes, dtype="str"), pd.Series(evidence, dtype="str")
 
 

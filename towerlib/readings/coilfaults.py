@@ -39,7 +39,7 @@ def turns(table, legs_worn):
 
 
 def steps(table, readings):
-    """Leg whose share changed by a whole turns factor against another visit; blank where none did.
+    """Leg that alone changed by a whole turns factor against another visit; blank where none did.
 
     Parameters
     ----------
@@ -61,17 +61,19 @@ def steps(table, readings):
     >>> steps(visits.assign(large_enough=True), readings)["step_leg"].tolist()
     [nan, 'B']
     """
-    large = yes(table["large_enough"]).to_numpy()[:, None]
-    names, of_leakage = readings["leg"], np.where(large, leg_ratios(readings["leakage_ma"]), np.nan)
-    of_injected = leg_ratios(conductance(readings))
+    names, large = readings["leg"], yes(table["large_enough"]).to_numpy()[:, None]
+    injected_s, leakage_ma = conductance(readings), np.where(large, readings["leakage_ma"], np.nan)
     # The injected test knows neither load nor currents that circulate in the soil: it goes first.
-    usual = _at_another_visit(table, names, of_injected)
-    ratios = np.where(np.isnan(usual), of_leakage, of_injected)
-    usual = np.where(np.isnan(usual), _at_another_visit(table, names, of_leakage), usual)
+    usual = _at_another_visit(table, names, leg_ratios(injected_s))
+    by_leakage = np.isnan(usual)
+    usual = np.where(by_leakage, _at_another_visit(table, names, leg_ratios(leakage_ma)), usual)
+    ratios = np.where(by_leakage, leg_ratios(leakage_ma), leg_ratios(injected_s))
+    then_s, then_ma = (_at_another_visit(table, names, values) for values in (injected_s, leakage_ma))
+    alone = np.where(by_leakage, _others_still(leakage_ma, then_ma), _others_still(injected_s, then_s))
     step = np.divide(ratios, usual, out=np.full(usual.shape, np.nan), where=usual > 0)
     # Only the visit at which the leg stands out more can be the one with the wrong turns.
     up = _near(step, 2.0) | _near(step, 3.0)
-    stepped = (up & (ratios * usual > 1.0)) | (_near(step, 0.5) & (ratios * usual < 1.0))
+    stepped = alone & ((up & (ratios * usual > 1.0)) | (_near(step, 0.5) & (ratios * usual < 1.0)))
     at = np.argmax(stepped, axis=1)[:, None]
     return {
         "step_leg": pd.Series(pick(names, at), dtype="str").where(stepped.any(axis=1)),
@@ -80,18 +82,36 @@ def steps(table, readings):
     }
 
 
-def _at_another_visit(table, names, ratios):
-    """Ratio of the same leg at the visit to the tower before, or the one after; blank where there is none."""
-    row, place = np.nonzero(~np.isnan(ratios))
-    known = pd.DataFrame({"ratio": ratios[row, place], "date": table["date"].to_numpy()[row]})
+def _others_still(values, then):
+    """Legs beside which no two others moved apart by as much as a turns factor; wrong turns touch one alone.
+
+    A leg that is lost draws its neighbours' currents up by unlike amounts, so that one of them may stand out
+    by a whole factor.
+    """
+    least_step = np.log(2.0) - number("turns_tolerance")
+    known = (values >= 0) & (then >= 0) & (values + then > 0)
+    still = np.zeros(values.shape, dtype=bool)
+    with np.errstate(divide="ignore", invalid="ignore"):  # a leg that went to nothing moved without bound
+        change = np.log(values) - np.log(then)
+        for place in range(values.shape[1]):
+            others = known & (np.arange(values.shape[1]) != place)
+            most = np.max(change, axis=1, where=others, initial=-np.inf)
+            least = np.min(change, axis=1, where=others, initial=np.inf)
+            still[:, place] = most - least < least_step
+    return still
+
+
+def _at_another_visit(table, names, values):
+    """The same leg at the visit to the tower before, or the one after; blank where there is none."""
+    row, place = np.nonzero(~np.isnan(values))
+    known = pd.DataFrame({"value": values[row, place], "date": table["date"].to_numpy()[row]})
     known["tower"] = pd.factorize(table["tower_id"])[0][row]
     known["leg"] = pd.factorize(names[row, place])[0]
     known = known.sort_values(["tower", "leg", "date"], kind="stable")
-    by_leg = known.groupby(["tower", "leg"])["ratio"]
-    other = by_leg.shift(1).fillna(by_leg.shift(-1)).sort_index()
-    usual = np.full(ratios.shape, np.nan)
-    usual[row, place] = other
-    return usual
+    of_leg = known.groupby(["tower", "leg"])["value"]
+    there = np.full(values.shape, np.nan)
+    there[row, place] = of_leg.shift(1).fillna(of_leg.shift(-1)).sort_index()
+    return there
 
 
 def turns_in_gap(table, coils):

@@ -1,13 +1,11 @@
 """Which readings of a tower may be compared over time: same method, frequency, season and set-up."""
 
-from dataclasses import dataclass, field
-
 import numpy as np
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.line.judging import Comparable
+from towerlib.readings.methods import bound
 from towerlib.readings.season import class_of_season
-from towerlib.values import number
 
 _FIELDS = {
     "frequency": ["test_frequency_hz"],
@@ -19,46 +17,6 @@ _FIELDS = {
 ASPECTS = ("method", "frequency", "season", "set-up", "works")  # in the order in which they are told
 
 
-def _shipped(name):
-    """Dataclass field with the shipped number as default."""
-    return field(default_factory=lambda: number(name))
-
-
-@dataclass(frozen=True)
-class Alike:
-    """How close two readings must be in what was set up.
-
-    Parameters
-    ----------
-    frequency_percent, distance_percent : float
-        Test frequencies and probe distances [%].
-    bearing_deg : float
-        Probe directions [degrees].
-    blank_agrees : bool
-        Take a set-up that neither visit recorded for the same; else such readings are compared with none.
-
-    Raises
-    ------
-    SettingsError
-        A tolerance below 0.
-
-    Examples
-    --------
-    >>> Alike(bearing_deg=20.0).distance_percent
-    25.0
-    """
-
-    frequency_percent: float = _shipped("alike_frequency_percent")
-    distance_percent: float = _shipped("alike_distance_percent")
-    bearing_deg: float = _shipped("alike_bearing_deg")
-    blank_agrees: bool = False
-
-    def __post_init__(self):
-        for name in ("frequency_percent", "distance_percent", "bearing_deg"):
-            if not getattr(self, name) >= 0:
-                raise SettingsError(f"{name} = {getattr(self, name)}: a tolerance is 0 or more")
-
-
 def comparable(visits, works=None, alike=None):
     """Group of each visit: readings with the same key may be compared over time.
 
@@ -68,8 +26,8 @@ def comparable(visits, works=None, alike=None):
         Visits, with ``footing_verdict`` where they are graded.
     works : pandas.DataFrame, optional
         Treatments done: ``tower_id``, ``date``.
-    alike : Alike, optional
-        Tolerances of the user's own.
+    alike : Comparable, optional
+        Tolerances of the user's own: ``[comparable]`` of ``line.toml``.
 
     Returns
     -------
@@ -96,7 +54,7 @@ def comparable(visits, works=None, alike=None):
     >>> comparable(visits, works).tolist()
     ['V1', 'V3', 'V3']
     """
-    alike = alike or Alike()
+    alike = alike or Comparable()
     facts = facts_of(visits, works)
     left = np.flatnonzero(readable(visits) & (_recorded(facts) | alike.blank_agrees))
     order = np.lexsort((left, facts["date"].to_numpy()[left], facts["tower"].to_numpy()[left]))[::-1]
@@ -125,8 +83,7 @@ def readable(visits):
     numpy.ndarray of bool
     """
     good = (visits["impedance_ohm"] > 0) & visits["date"].notna() & visits["method"].notna()
-    if "impedance_ohm_bound" in visits:
-        good &= ~visits["impedance_ohm_bound"].isin(["<", ">"])
+    good &= bound(visits) == ""
     if "footing_verdict" in visits:
         good &= visits["footing_verdict"] != "not usable"
     return good.fillna(False).to_numpy(bool)
@@ -167,7 +124,7 @@ def differences(facts, rows, others, alike):
         As `facts_of` gives it.
     rows, others : array of int
         Positions of the readings, pair by pair.
-    alike : Alike
+    alike : Comparable
         Tolerances.
 
     Returns

@@ -3,13 +3,13 @@
 import numpy as np
 import pandas as pd
 
+from towerlib.line.judging import Comparable, Seasons
 from towerlib.readings.answers import yes
-from towerlib.readings.comparable import ASPECTS, Alike, comparable, differences, facts_of, readable
-from towerlib.readings.season import Seasons, class_of_season
-from towerlib.readings.sweep import SEES
+from towerlib.readings.comparable import ASPECTS, comparable, differences, facts_of, readable
+from towerlib.readings.methods import FOOTING_ALONE
+from towerlib.readings.season import class_of_season
 from towerlib.values import number
 
-FOOTING_ALONE = [method for method, seen in SEES.items() if seen == "footing alone"]
 _COLUMN_NAMES = """
     tower_id reading_count comparable_count last_visit_id last_date last_ohm season_class previous_visit_id
     previous_date previous_ohm jump_ohm jump_percent jump_z jump_verdict trend_percent_per_year
@@ -38,7 +38,7 @@ def history(visits, works, towers, *, alike=None, seasons=None):
         Treatments done: ``tower_id``, ``date``, ``treatment``.
     towers : pandas.DataFrame
         Register: ``tower_id``, ``ring``.
-    alike, seasons : Alike, Seasons, optional
+    alike, seasons : Comparable, Seasons, optional
         Tolerances and seasonal ratios of the user's own.
 
     Returns
@@ -76,7 +76,7 @@ def history(visits, works, towers, *, alike=None, seasons=None):
     >>> print(told["jump_ohm"], told["jump_verdict"])
     8.0 up
     """
-    alike, seasons = alike or Alike(), seasons or Seasons()
+    alike, seasons = alike or Comparable(), seasons or Seasons()
     alone = visits[visits["method"].isin(FOOTING_ALONE)]
     alone = alone[readable(alone)].reset_index(drop=True)
     ring = yes(towers.set_index("tower_id")["ring"]).reindex(alone["tower_id"], fill_value=False).to_numpy()

@@ -21,7 +21,7 @@ _COLUMN_NAMES = """
     visit_id tower_id date leg_count_read all_legs_read leakage_sum_ma leakage_total_ma total_source
     gap_ma gap_u_ma gap_bias_ma gap_z gap_fraction gap_fraction_low large_enough ring peer_class
     weakest_leg weakest_leg_ratio strongest_leg strongest_leg_ratio highest_impedance_leg
-    highest_impedance_ratio reversed_legs total_vs_line sum_vs_line rise_vs_line peers peer_count
+    highest_impedance_ratio reversed_legs step_leg total_vs_line sum_vs_line rise_vs_line peers peer_count
     peer_total_ma leg_share_lambda leg_share_u suspected_cause evidence
 """
 COLUMNS = _COLUMN_NAMES.split()
@@ -51,7 +51,8 @@ def summarise(visits, legs, towers, coils=DEFAULT_COILS):
           ``gap_ma`` with u, bias and z; fraction and lower bound only where ``large_enough``;
         - ``peer_class``: legs alone, ring or other path, no bonded wire; each is compared within itself;
         - weakest, strongest and highest-impedance leg with the ratio to the median of the others;
-          ``reversed_legs``: the coil, or those of which one, turned over, explains the gap;
+          ``reversed_legs``: the coil, or those of which one, turned over, explains the gap; ``step_leg``:
+          the one that stepped by a turns factor against another visit;
         - ``total_vs_line``, ``sum_vs_line``, ``rise_vs_line``: robust z of the logarithm of total, sum and
           total × footing impedance among the line's towers of that day, or of that campaign (``peers``);
         - ``leg_share_lambda``: share of the injected current in the legs, from the currents, else from the
@@ -165,7 +166,17 @@ def _extremes(readings):
         "strongest_ma": pick(legs_ma, strongest),
         "highest_impedance_leg": _named(names, impedance_ratios, highest),
         "highest_impedance_ratio": pick(impedance_ratios, highest),
+        "unread_legs": _without_impedance(names, legs_ma, leg_ohm),
     }
+
+
+def _without_impedance(names, legs_ma, leg_ohm):
+    """Legs of which no impedance was read, though of several others; blank where there are none."""
+    unread = ~np.isnan(legs_ma) & np.isnan(leg_ohm) & (leg_count(leg_ohm) > 1)[:, None]
+    text = np.full(len(names), None, dtype=object)
+    for row in np.flatnonzero(unread.any(axis=1)):
+        text[row] = " and ".join(names[row][unread[row]])
+    return pd.Series(text, dtype="str")
 
 
 def _largest(ratios):

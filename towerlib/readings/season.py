@@ -3,69 +3,16 @@
 Nothing here corrects a reading: the factors widen its interval, and the reading stays as it was taken.
 """
 
-from dataclasses import dataclass, field
-
 import numpy as np
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.line.judging import Seasons
 from towerlib.readings.answers import yes
-from towerlib.values import number
 
 STATES = ("dry", "normal", "wet", "frozen")
 UNKNOWN = "unknown"
-_QUARTERS = (
-    "summer",
-    "autumn",
-    "winter",
-    "spring",
-)  # from December on in the south, from June on in the north
+_QUARTERS = ("summer", "autumn", "winter", "spring")  # from December in the south, from June in the north
 COLUMNS = ["season_class", "season_low_factor", "season_high_factor", "dry_low_factor", "dry_high_factor"]
-
-
-def _shipped(name):
-    """Dataclass field with the shipped number as default."""
-    return field(default_factory=lambda: number(name))
-
-
-@dataclass(frozen=True)
-class Seasons:
-    """Ratios of a footing between seasons; control towers read monthly give better ones than these.
-
-    Parameters
-    ----------
-    ratio_low, ratio_high : float
-        Dry over wet soil, 1 or more.
-    ring_ratio_high : float
-        The same high end where a ring or counterpoise joins the legs.
-    frozen_ratio, frozen_ring_ratio : float
-        Frozen over thawed soil, without and with a ring.
-
-    Raises
-    ------
-    SettingsError
-        A ratio below 1, or a low end above its high end.
-
-    Examples
-    --------
-    >>> Seasons(ratio_high=1.4).ratio_low
-    1.25
-    """
-
-    ratio_low: float = _shipped("season_ratio_low")
-    ratio_high: float = _shipped("season_ratio_high")
-    ring_ratio_high: float = _shipped("season_ring_ratio_high")
-    frozen_ratio: float = _shipped("frozen_ratio")
-    frozen_ring_ratio: float = _shipped("frozen_ring_ratio")
-
-    def __post_init__(self):
-        for name, ratio in vars(self).items():
-            if not ratio >= 1:
-                raise SettingsError(
-                    f"season {name} = {ratio}: give the worse over the better season, 1 or more"
-                )
-        if self.ratio_low > min(self.ratio_high, self.ring_ratio_high):
-            raise SettingsError(f"season ratio_low = {self.ratio_low} lies above its high end; swap the two")
 
 
 def class_of_season(visits, latitude_deg=None):
@@ -116,7 +63,7 @@ def band(season_class, ring, seasons=None):
     ring : pandas.Series of boolean
         Whether a ring or counterpoise joins the legs; blank counts as no.
     seasons : Seasons, optional
-        Ratios of the user's own.
+        Ratios of the user's own: ``[seasons]`` of ``line.toml``.
 
     Returns
     -------

@@ -10,16 +10,12 @@ import numpy as np
 import pandas as pd
 
 from towerlib.physics import sweeps as formulas
+from towerlib.readings.methods import SEES, bound
 from towerlib.readings.rules import in_force
 from towerlib.readings.sweep_words import remarks, told
 from towerlib.values import number
 
 BAND = np.sqrt(10.0)  # low and high end of a sweep: half a decade each
-SEES = {
-    "leg coils": "footing alone",
-    "shield wire lifted": "footing alone",
-    "no coils": "footing and shield wires",
-}
 _COLUMN_NAMES = """
     visit_id tower_id date method sees point_count points_used points_off lowest_hz highest_hz
     low_frequency_ohm low_frequency_u_ohm low_frequency_hz high_frequency_hz high_over_low percent_per_decade
@@ -111,9 +107,8 @@ def _named(table):
     ]
     table = table.reindex(columns=["visit_id", "tower_id", "date", "method", *wanted, *probes])
     sees = table["method"].map(SEES).astype("str").fillna("not known")
-    bounded = table["impedance_ohm_bound"].isin(["<", ">"])
     single = table["impedance_ohm"].astype(float)
-    return table.assign(sees=sees, single_ohm=single.where((single > 0) & ~bounded))
+    return table.assign(sees=sees, single_ohm=single.where((single > 0) & (bound(table) == "")))
 
 
 def _clean(points, mains_hz):

@@ -14,13 +14,18 @@ SHAPES = {  # in order of precedence: the first met stands
     "reference and the leads, then repeat.",
     "rising": "Inductive or rising: a long buried wire, test leads side by side or a path over the shield "
     "wires look so. The low-frequency value may be too hopeful for lightning.",
-    "falling": "Capacitive or falling: soil of high resistivity looks so. Trip-out rates from the "
-    "low-frequency value then err on the high side.",
+    "falling": "Capacitive or falling: soil of high resistivity looks so. If it is that, trip-out rates from "
+    "the low-frequency value err on the high side.",
     "flat": "Flat up to {highest_hz:.0f} Hz, as a compact footing is. Long wires in the ground can hide "
     "behind a flat sweep.",
 }
 NOT_TOLD = "Too few clean points over too few frequencies to tell its shape."
-BESIDE = "Footing and shield wires together: nothing of it is told of the electrode alone. "
+BESIDE = {  # what stands before, or in place of, words about the electrode
+    "footing and shield wires": "Footing and shield wires together: nothing is told of the electrode alone.",
+    "not known": "No method recorded: whether shield wires take part is not known, so nothing is told of the "
+    "electrode alone.",
+}
+_OF_ELECTRODE = ("rising", "falling", "flat")
 _REMARKS = {
     "near_harmonic": "Left out near harmonics of the mains: {near_harmonic:.0f} points.",
     "unread": "Left out without a positive frequency and impedance: {unread:.0f} points.",
@@ -54,19 +59,25 @@ def told(table, turns):
     sign = np.select(signs, ["inductive", "capacitive", "flat"], default="")
     met = _shapes(table["high_over_low"].to_numpy(), sign, turns)
     shape = np.select(list(met.values()), list(met), default="not told")
-    meaning = pd.Series(shape).map(SHAPES | {"not told": NOT_TOLD}).astype(object)
-    flat = shape == "flat"
-    meaning[flat] = [SHAPES["flat"].format(highest_hz=hertz) for hertz in table.loc[flat, "highest_hz"]]
-    alone = np.where(table["sees"] == "footing and shield wires", BESIDE, "")
     return {
         "reactance_sign": pd.array(sign, dtype="str"),
         "shape": pd.array(shape, dtype="str"),
-        "screening": pd.array(alone + meaning, dtype="str"),
+        "screening": pd.array(_meanings(table, shape), dtype="str"),
         "no_phase": phase.isna() & (table["points_used"] > 0),
         "leads_alike": (sign == "inductive") & _side_by_side(table),
         "disagrees": table["single_agrees"].eq(False).fillna(False),
         "lead_ohm": _lead_ohm(table),
     }
+
+
+def _meanings(table, shape):
+    """What each sweep may mean; of the electrode only where the method sees it alone."""
+    meanings = []
+    for sees, name, hertz in zip(table["sees"], shape, table["highest_hz"], strict=True):
+        words = (SHAPES | {"not told": NOT_TOLD})[name].format(highest_hz=hertz)
+        before = BESIDE.get(sees, "")
+        meanings.append(before if before and name in _OF_ELECTRODE else f"{before} {words}".strip())
+    return meanings
 
 
 def remarks(table):
