@@ -20,9 +20,9 @@ ROOMS = [  # from left to right; what stands in one group may import from each o
     {"condition"},
     {"network", "outages"},
     {"treatments", "retest"},
-    {"plan"},
+    {"plan", "whatif"},
     {"assessment"},
-    {"changes"},
+    {"changes", "fieldwork"},
     {"publish"},
     {"runs"},
     {"fleet"},
@@ -32,6 +32,7 @@ ROOMS = [  # from left to right; what stands in one group may import from each o
 PLACE = {room: place for place, group in enumerate(ROOMS) for room in group}
 ALLOWED = {  # libraries that only these rooms may know
     "matplotlib": {"publish"},
+    "bokeh": {"publish"},
     "papermill": {"runs"},
     "xlsxwriter": {"publish"},
     "openpyxl": {"records"},
@@ -53,8 +54,18 @@ def imports(path):
         if isinstance(node, ast.Import):
             yield from (name.name for name in node.names)
         elif isinstance(node, ast.ImportFrom):
-            yield node.module
-            yield from (f"{node.module}.{name.name}" for name in node.names)
+            for name in node.names:
+                full = f"{node.module}.{name.name}"
+                # a module taken out of a package needs that module, not what the package gathers
+                yield full if is_module(full) else node.module
+
+
+def is_module(name):
+    """Whether a dotted name is a module of ours."""
+    place = PACKAGE.joinpath(*name.split(".")[1:])
+    return name.startswith("towerlib.") and (
+        place.with_suffix(".py").exists() or (place / "__init__.py").exists()
+    )
 
 
 def rooms_imported(path):

@@ -1,14 +1,19 @@
 """The order of the calls from a line folder to its priority list, and nothing more."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
 
 from towerlib import months
+from towerlib.network import Network
+from towerlib.outages import Outages
+from towerlib.plan import Budget
 from towerlib.readings.quality import Grades
 from towerlib.records.load import Records
 from towerlib.route import Route
+from towerlib.treatments import Treatments
 
 
 @dataclass(frozen=True)
@@ -23,6 +28,10 @@ class Assessment:
     condition: pd.DataFrame
     priority: pd.DataFrame
     retest: pd.DataFrame
+    network: Network
+    outages: Outages
+    treatments: Treatments
+    budget: Budget
 
     @property
     def line(self):
@@ -45,22 +54,49 @@ def assess(records_folder, line, month=""):
     Returns
     -------
     Assessment
+        Asked for again while no file of the line has changed, it comes from memory.
 
     Raises
     ------
     RecordsError, SettingsError
         In one sentence: what is wrong, where, and how to mend it.
     """
-    from towerlib import condition, plan, retest
+    folder = (Path(records_folder) / line).resolve()
+    kept = _assess(folder, month, _stamps(folder))
+    # what one caller does to a table must not reach the next
+    tables = {each.name: getattr(kept, each.name) for each in fields(kept)}
+    own = {name: table.copy() for name, table in tables.items() if isinstance(table, pd.DataFrame)}
+    return replace(kept, **own)
+
+
+def _stamps(folder):
+    """What tells that a file of the line has changed."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return tuple((str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files)
+
+
+@lru_cache(maxsize=1)
+def _assess(folder, month, stamps):
+    """The order of the calls."""
+    from towerlib import condition, network, outages, plan, retest, treatments
     from towerlib.readings import legs
 
-    records, laid, grades = read(Path(records_folder) / line)
+    records, laid, grades = read(folder)
     month = month or months.newest(records.visits["date"])
     currents = legs.summarise(records.visits, records.legs, records.towers, _coils(records.line))
     towers = condition.assess(records, grades, currents, laid, month)
+    tied = network.assess(records, laid, towers, currents, grades, month)
+    towers = network.join(towers, tied)
+    trips = outages.assess(records, laid, towers, month)
+    towers = outages.join(towers, trips)
+    could = treatments.assess(records, laid, towers, tied, trips, month, visits=grades.visits)
+    budget = plan.draw_up(could, towers, records.line)
+    towers = plan.join(towers, budget)
     again = retest.retest_list(towers, grades, records.line, month)
     priority = plan.priority_list(towers, records.line)
-    return Assessment(month, records, laid, grades, currents, towers, priority, again)
+    return Assessment(
+        month, records, laid, grades, currents, towers, priority, again, tied, trips, could, budget
+    )
 
 
 def read(folder):

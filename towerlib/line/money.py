@@ -26,8 +26,8 @@ class Plan(Settings):
     )
     crew_weeks_per_year: float | None = Field(None, gt=0, description="Work that the crews can do in a year")
     must_treat: tuple[str, ...] = Field((), description="Towers whose treatment is owed whatever it brings")
-    station_zone_together: bool = Field(
-        False, description="Towers of a station zone are treated all in one year or not at all"
+    station_zone_km: float | None = Field(
+        None, gt=0, description="Towers up to so far from a station are treated together or not at all [km]"
     )
     queue_order: tuple[Literal[QUEUES], ...] = Field(QUEUES, description="Order of the queues in the list")
     footing_order: Literal[FOOTING_ORDERS] = Field(

@@ -73,7 +73,7 @@ def three_levels(options, terms, shares=None, **stop):
     """
     shares = LEVELS if shares is None else shares
     budgets = [share * sum(terms.budget) for share in shares.values()]
-    plans = _carried(options, terms, budgets, search=True, **stop)
+    plans = _carried(options, terms, budgets, **({"search": True} | stop))
     rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
     levels = pd.DataFrame(rows)
     levels.insert(0, "level", list(shares))

@@ -66,7 +66,25 @@ def _evidence(tower):
         parts.append(
             f"Footing at least {tower.lower_bound_ohm:.3g} Ω: read without coils, or beyond the range."
         )
+    parts += [_touch(tower), _trip_outs(tower)]
     return " ".join(part for part in parts if part)
+
+
+def _touch(tower):
+    """Where the touch screen is above its limit: the figures it stands on."""
+    above = getattr(tower, "safety_screen", "") == "above"
+    return tower.safety_evidence if above else ""
+
+
+def _trip_outs(tower):
+    """What lightning does at the tower, with its band."""
+    rate = getattr(tower, "trip_outs_per_year", np.nan)
+    if pd.isna(rate):
+        return ""
+    return (
+        f"Lightning trip-outs {rate:.3f} a year ({tower.trip_outs_low:.3f} to {tower.trip_outs_high:.3f}), "
+        f"{tower.avoided_to_target_per_year:.3f} of them avoided at the target."
+    )
 
 
 def _seen(tower):

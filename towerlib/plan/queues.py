@@ -7,13 +7,14 @@ from towerlib.line.money import FOOTING_ORDERS, QUEUES
 
 INSPECT = ("bond: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns")
 OFTEN = ("bare feet", "frequented")  # people are often there
+CONFIRM = "Confirm the reading first where its verdict carries a caution."
 NEXT_STEP = {
     "safety": "Have touch voltage measured or calculated on site by licensed persons against the local code; keep "
     "the screen's assumptions beside it.",
     "repair": "Repair the earthing leads or their corroded parts under the utility's procedure, then test again.",
     "bond": "Before any digging: inspect the shield-wire bond under the utility's licensed procedure, and repeat "
     "the leg currents with turns and direction of each coil checked.",
-    "footing": "Plan earthing work; confirm the reading first where its verdict carries a caution.",
+    "footing": f"Earthing work, not in the plan yet. {CONFIRM}",
     "retest": "Test again with coils round all legs.",
     "none": "No work; test again when due.",
 }
@@ -71,7 +72,8 @@ def queues(condition):
     lead_gone = (condition["leads_missing"] > 0) | (condition["corrosion"] == "heavy")
     bond_gone = condition["bond_seen"].isin(["damaged", "missing"])
     suspected = condition["suspected_cause"].isin(INSPECT)
-    above = condition["impedance_class"] == "above limit"
+    # what the plan improves is earthing work, though the footing may be within its limit
+    above = (condition["impedance_class"] == "above limit") | (column(condition, "package", "").fillna("") != "")
     unknown = condition["footing_ohm"].isna()
     chosen = np.select(
         [touch.fillna(False), lead_gone, bond_gone | suspected, above, unknown],
@@ -127,7 +129,10 @@ def next_steps(listed):
     """
     # a weak leg that no crew has seen yet wants a look, not work
     look = (listed["queue"] == "none") & (listed["suspected_cause"] == "weak leg")
-    return listed["queue"].map(NEXT_STEP).mask(look, LOOK_AT_LEG)
+    package = column(listed, "package", "").fillna("")
+    planned = (listed["queue"] == "footing") & (package != "")
+    work = "Planned: " + column(listed, "treatment", "").fillna("") + ", package " + package + ". " + CONFIRM
+    return listed["queue"].map(NEXT_STEP).mask(look, LOOK_AT_LEG).mask(planned, work)
 
 
 def column(table, name, blank):

@@ -5,7 +5,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
-from towerlib.plan import ORDER_RULE
+from towerlib.plan import order_rule
 from towerlib.publish import (
     cautions,
     charts,
@@ -133,7 +133,7 @@ def notes(study):
     """
     return [
         f"{study.line.title}, as of {study.month}",
-        f"Order: {ORDER_RULE}",
+        f"Order: {order_rule(study.line.plan)}",
         "gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault.",
         *study.route.remarks,
         *cautions.CAUTIONS,

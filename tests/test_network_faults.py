@@ -1,0 +1,190 @@
+"""Earth faults and the touch screen: closed forms, laws, and verdicts that can be worked out by hand."""
+
+import numpy as np
+import pytest
+from network_lines import FAULT, HEAD, PHASES, SPAN_M, STATIONS, WHOLE, WIRES, line, seen_at_towers
+
+from towerlib import network
+from towerlib.errors import SettingsError
+from towerlib.line import parse
+
+SELF, MUTUAL = 0.4093e-3 + 0.7625e-3j, 0.0493e-3 + 0.2915e-3j  # Ω/m, 50 Hz, 100 Ω·m, wires 9 m apart
+
+
+def touch(rise_v, extra="", **more):
+    """Screen and evidence of a tower in the middle whose rise is about as asked, with a sure share of it."""
+    base = network.assess(*line(np.full(41, 10.0), interval=1.0001)).towers.loc[20, "potential_rise_v"]
+    part = rise_v / base
+    fault = f"[earth_fault]\nfrom_first_a = {4200 * part}\nfrom_last_a = {2600 * part}\nclearing_s = 0.5\n"
+    settings = HEAD + STATIONS + WIRES + PHASES + fault + "[safety]\n" + extra
+    towers = network.assess(*line(np.full(41, 10.0), settings, interval=1.0001, **more)).towers
+    return towers.loc[20, "safety_screen"], towers.loc[20, "safety_evidence"]
+
+
+def test_a_fault_far_from_both_stations():
+    """Rise r·(I_A + I_B)·Z_T with Z_T = RZ/√(Z² + 4RZ) and r = 1 − z'sm/z'ss: IEC 60909-3, from memory."""
+    towers = network.assess(*line(np.full(161, 15.0))).towers
+    span = SELF * SPAN_M
+    z_t = 15 * span / np.sqrt(span**2 + 60 * span)
+    rise = abs((1 - MUTUAL / SELF) * 6800 * z_t)
+    assert towers.loc[80, "potential_rise_v"] == pytest.approx(rise, rel=1e-3)
+    assert towers.loc[80, "fault_current_a"] == pytest.approx(rise / 15, rel=1e-3)
+
+
+def test_the_phase_that_couples_least_is_taken():
+    two = PHASES.replace("}]", '}, { phase = "b", x_m = 0, y_m = 10 }]')
+    nearer = network.assess(*line(np.full(81, 15.0))).towers.loc[40, "potential_rise_v"]
+    both = network.assess(*line(np.full(81, 15.0), WHOLE.replace(PHASES, two))).towers.loc[
+        40, "potential_rise_v"
+    ]
+    further = PHASES.replace("y_m = 21", "y_m = 10")
+    alone = network.assess(*line(np.full(81, 15.0), WHOLE.replace(PHASES, further))).towers.loc[
+        40, "potential_rise_v"
+    ]
+    assert both == pytest.approx(alone)
+    assert both > nearer
+
+
+def test_without_phases_the_rise_is_that_without_coupling():
+    """1/|r| more, 1.46 times for r = 0.685: IEC 60909-3, from memory."""
+    uncoupled = network.assess(*line(np.full(161, 15.0), HEAD + STATIONS + WIRES + FAULT))
+    coupled = network.assess(*line(np.full(161, 15.0)))
+    ratio = uncoupled.towers.loc[80, "potential_rise_v"] / coupled.towers.loc[80, "potential_rise_v"]
+    assert ratio == pytest.approx(1 / 0.685, rel=2e-3)
+    assert any("no [phases]" in words for words in uncoupled.assumed)
+
+
+def test_the_interval_follows_the_footing():
+    narrow = network.assess(*line(np.full(41, 15.0), interval=1.01)).towers.loc[20]
+    wide = network.assess(*line(np.full(41, 15.0), interval=2.0)).towers.loc[20]
+    assert wide["potential_rise_low_v"] < narrow["potential_rise_low_v"] < narrow["potential_rise_v"]
+    assert narrow["potential_rise_v"] < narrow["potential_rise_high_v"] < wide["potential_rise_high_v"]
+
+
+def test_another_footing_of_the_same_tower_against_the_whole_ladder():
+    """The upper end is the rise with that tower's footing at its upper end: solved anew, with 8 % for the wire."""
+    footings = np.full(41, 15.0)
+    high = network.assess(*line(footings, interval=2.0)).towers.loc[20, "potential_rise_high_v"]
+    footings[20] = 30.0
+    anew = network.assess(*line(footings, interval=2.0)).towers.loc[20, "potential_rise_v"]
+    assert high == pytest.approx(1.08 * anew, rel=1e-6)
+
+
+def test_a_suspected_open_bond_takes_the_upper_end_to_the_phase_voltage():
+    footings = np.full(41, 15.0)
+    seen = seen_at_towers(footings, bonds={20: np.inf})
+    found = network.assess(*line(footings, no_coils_ohm=seen))
+    # 6800 A through 19.5 Ω would be 133 kV, more than 132/√3 kV.
+    assert found.towers.loc[20, "potential_rise_high_v"] == pytest.approx(132e3 / np.sqrt(3))
+    assert found.towers.loc[20, "potential_rise_v"] < 10e3
+    assert any("At tower 20 the fault currents as given could not flow" in words for words in found.assumed)
+
+
+def test_an_insulated_tower_carries_the_whole_fault_current():
+    kind = np.where(np.arange(41) == 20, "insulated", "bonded")
+    towers = network.assess(*line(np.full(41, 3.0), shield_wire=kind)).towers
+    assert towers.loc[20, "fault_current_a"] == pytest.approx(6800)
+    assert towers.loc[20, "potential_rise_v"] == pytest.approx(20400)
+
+
+@pytest.mark.parametrize(
+    ("taken", "words"),
+    [("from_first_a = 4200\n", "from_first_a"), ("from_last_a = 2600\n", "from_last_a")],
+)
+def test_a_missing_current_is_named(taken, words):
+    found = network.assess(*line(np.full(12, 15.0), WHOLE.replace(taken, "")))
+    assert any(f"lacks [earth_fault] {words}" in sentence for sentence in found.off)
+    assert found.towers["potential_rise_v"].isna().all()
+    assert (found.towers["safety_screen"] == "").all()
+
+
+def test_no_fault_current_at_all_is_named():
+    none = WHOLE.replace("4200", "0").replace("2600", "0")
+    found = network.assess(*line(np.full(12, 15.0), none))
+    assert any("no fault current comes from either end" in sentence for sentence in found.off)
+
+
+def test_a_missing_clearing_time_leaves_the_rise():
+    found = network.assess(*line(np.full(12, 15.0), WHOLE.replace("clearing_s = 0.5\n", "")))
+    assert any("lacks [earth_fault] clearing_s" in sentence for sentence in found.off)
+    assert found.towers["potential_rise_v"].notna().all()
+    assert (found.towers["safety_screen"] == "").all()
+
+
+SURE = "standard = 'EN 50522:2010'\ntouch_fraction_low = 0.5\ntouch_fraction_high = 0.5\n"
+
+
+@pytest.mark.parametrize(("rise_v", "word"), [(395, "below"), (440, "cannot tell"), (500, "above")])
+def test_bare_feet_by_en50522(rise_v, word):
+    """220 V in 0.5 s, EN 50522:2010 table B.3; half the rise within reach, and 8 % for the wire on either side."""
+    screen, evidence = touch(rise_v, SURE, occupancy="bare feet")
+    assert screen == word
+    assert "against 220 V for 0.5 s (EN 50522:2010, no resistance added; bare feet)" in evidence
+
+
+def test_a_rise_up_to_twice_the_limit_needs_no_touch_fraction():
+    """EN 50341-1: U_E ≤ 2·U_D (from memory): 400 V against 440 V, though all of it were within reach."""
+    whole = SURE.replace("0.5\n", "1.0\n")
+    assert touch(400, whole, occupancy="bare feet")[0] == "below"
+    assert touch(500, whole, occupancy="bare feet")[0] == "above"
+
+
+@pytest.mark.parametrize(("rise_v", "word"), [(680, "below"), (900, "above")])
+def test_shoes_on_the_towers_own_soil(rise_v, word):
+    """1000 Ω and 1.5·100 Ω·m with 0.2 A: 220 + 230 = 450 V, EN 50522 (body current from memory)."""
+    screen, evidence = touch(rise_v, SURE.replace("0.5\n", "0.6\n"), occupancy="frequented")
+    assert screen == word
+    assert "against 450 V" in evidence
+    assert "shoes 1000 Ω on 100 Ω·m (the soil)" in evidence
+
+
+def test_unknown_occupancy_is_anything_from_bare_feet_to_shoes():
+    screen, evidence = touch(700, SURE)
+    assert screen == "cannot tell"
+    assert "220 to 450 V" in evidence
+    assert "occupancy not known" in evidence
+    assert touch(700, SURE + "occupancy = 'bare feet'\n")[0] == "above"
+
+
+@pytest.mark.parametrize(("kg", "limit", "shown"), [(50, 189, "190 V"), (70, 255, "260 V")])
+def test_ieee80_on_the_towers_own_soil(kg, limit, shown):
+    """100 Ω·m, 0.5 s: 189 and 255 V, (1000 + 150)·k/√t of IEEE Std 80."""
+    sure = f"standard = 'IEEE 80'\nbody_kg = {kg}\ntouch_fraction_low = 1\ntouch_fraction_high = 1\n"
+    below, evidence = touch(0.9 * limit, sure, occupancy="frequented")
+    assert below == "below"
+    assert f"against {shown}" in evidence
+    assert touch(1.1 * limit, sure, occupancy="frequented")[0] == "above"
+
+
+def test_ieee80_is_off_beyond_its_times():
+    settings = WHOLE.replace("clearing_s = 0.5", "clearing_s = 5") + "[safety]\nstandard = 'IEEE 80'\n"
+    found = network.assess(*line(np.full(12, 15.0), settings))
+    assert any("0.03 to 3 s and the clearing time is 5 s" in sentence for sentence in found.off)
+
+
+def test_kinds_of_footings_have_their_own_shares():
+    """Single feet show more of the rise within reach than four, a ring less."""
+    structure = np.where(np.arange(41) == 20, "monopole", "lattice")
+    assert "0.27 to 0.51 within reach (single feet)" in touch(500, structure=structure)[1]
+    assert "0.05 to 0.2 within reach (ring round the legs)" in touch(500, ring=True)[1]
+    assert "0.09 to 0.33 within reach (four footings)" in touch(500)[1]
+
+
+def test_the_screen_says_that_it_is_no_certificate():
+    found = network.assess(*line(np.full(12, 15.0)))
+    assert any("triage and no certificate" in words for words in found.assumed)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("touch_fraction_low = 0.3\n", "give both"),
+        ("touch_fraction_low = 0.3\ntouch_fraction_high = 0.2\n", "0.3 lies above touch_fraction_high 0.2"),
+        ("surface_depth_m = 0.1\n", "surface_depth_m needs surface_ohm_m"),
+        ("standard = 'EN 50522'\n", "standard"),
+        ("body_kg = 60\n", "body_kg = 60"),
+    ],
+)
+def test_settings_that_do_not_go_together(text, words):
+    with pytest.raises(SettingsError, match=words):
+        parse(HEAD + "[safety]\n" + text)

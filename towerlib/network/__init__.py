@@ -1,0 +1,234 @@
+"""The line as a network: expected leg shares, bonds, earth faults, touch screen, and a scan for broken wires."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from towerlib.months import last_day
+from towerlib.network import bonds, faults, ladder, safety, spans
+from towerlib.network.joined import join
+from towerlib.network.readings import bond_readings, usual_frequency
+from towerlib.network.shares import expected_shares
+from towerlib.values import number
+
+__all__ = ["Network", "assess", "join"]
+SPANS = ["from_tower_id", "to_tower_id", "length_m"]
+
+
+@dataclass(frozen=True)
+class Network:
+    """What a line is as a network, as of a month.
+
+    Attributes
+    ----------
+    towers : pandas.DataFrame
+        One row a tower in route order:
+
+        - share: leg_share_expected, no_coils_expected_ohm (sound bond, at the test frequency of the reading),
+          leg_share_measured, bond_z (standard uncertainties by which the reading stands above), footing_assumed;
+        - bond: bond_ohm with bond_low_ohm, bond_high_ohm (negative: less than a sound bond lets expect),
+          bond_state (``sound``, ``worn``, ``open suspected``, ``not known``), bond_suspect, bond_evidence,
+          bond_visit_id;
+        - fault at the tower: potential_rise_v, potential_rise_low_v, potential_rise_high_v, fault_current_a
+          (through its footing);
+        - touch: safety_screen (``below``, ``above``, ``cannot tell``; blank where off), safety_evidence;
+        - scan: bond_scan (``suspected``, ``none``, ``not testable``; blank where off), bond_testable,
+          bond_scan_evidence.
+    spans : pandas.DataFrame
+        One row a span: from_tower_id, to_tower_id, length_m, span_scan, span_statistic, span_threshold,
+        span_evidence.
+    off : tuple of str
+        What is off, and what is missing for it.
+    assumed : tuple of str
+        What was taken for granted.
+    """
+
+    towers: pd.DataFrame
+    spans: pd.DataFrame
+    off: tuple[str, ...]
+    assumed: tuple[str, ...]
+
+
+def assess(records, route, condition, currents, grades, month):
+    """A line as a network, as of the last day of a month.
+
+    Parameters
+    ----------
+    records, route : Records, Route
+        The line.
+    condition : pandas.DataFrame
+        Its towers, as of `towerlib.condition.assess`.
+    currents : pandas.DataFrame
+        What the leg currents of each visit say, as of `towerlib.readings.legs.summarise`.
+    grades : Grades
+        Its visits with their verdicts.
+    month : str
+        ``YYYY-MM``; later visits are not seen.
+
+    Returns
+    -------
+    Network
+        Every column is there; those of an analysis that is off are blank, and `off` says why.
+
+    Raises
+    ------
+    SettingsError
+        The month is none.
+
+    Notes
+    -----
+    Bonds are judged by the injected test where there is one; the scan looks for what is left, open spans above
+    all. The touch screen is a triage and no certificate. Nothing here replaces the local code, a measurement on
+    site or a licensed person.
+    """
+    end = last_day(month)
+    towers = condition[["tower_id"]].reset_index(drop=True)
+    if why := ladder.missing(records, route, condition):
+        return Network(_blank(towers, TOWERS), _blank(_places(route), SPAN_COLUMNS), (why,), ())
+    model, assumed = ladder.line_model(records, route, condition)
+    readings = bond_readings(records, condition, currents, grades, end)
+    usual_hz = usual_frequency(grades, end, records.line.frequency_hz)
+    first = expected_shares(model, readings, usual_hz)
+    # Spans come between: an open one raises the towers about it, and only a lost bond goes beyond that.
+    lost_ohm = _suspected(first, bonds.judge(model, readings, first)[0], bonds.certain(first), readings)
+    found, scan_off = spans.scan(records, model, grades, currents, end, lost_ohm)
+    opened = spans.opened(found)
+    expected = expected_shares(model, readings, usual_hz, opened) if opened else first
+    state, suspect, evidence = bonds.judge(model, readings, expected)
+    suspected_ohm = _suspected(expected, state, suspect, readings)
+    # What was read at the tower itself and is no higher than a sound bond lets expect speaks against a bond.
+    cleared = (state == bonds.SOUND) | (expected.off < expected.u)
+    towers = towers.assign(**_share_columns(model, readings, expected, state, suspect, evidence))
+    risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm)
+    towers = pd.concat([towers, risen, spans.of_bonds(found, model, suspect, cleared)], axis=1)
+    off = tuple(why for why in (*_share_off(readings), scan_off, *risk_off) if why)
+    return Network(
+        towers=towers.reindex(columns=["tower_id", *TOWERS]),
+        spans=spans.of_spans(found, model, route),
+        off=off,
+        assumed=(*assumed, *_share_assumed(expected), *risk_assumed),
+    )
+
+
+TOWERS = {
+    "leg_share_expected": "float64",
+    "no_coils_expected_ohm": "float64",
+    "leg_share_measured": "float64",
+    "bond_z": "float64",
+    "footing_assumed": "boolean",
+    "bond_ohm": "float64",
+    "bond_low_ohm": "float64",
+    "bond_high_ohm": "float64",
+    "bond_state": "str",
+    "bond_suspect": "boolean",
+    "bond_evidence": "str",
+    "bond_visit_id": "str",
+    "potential_rise_v": "float64",
+    "potential_rise_low_v": "float64",
+    "potential_rise_high_v": "float64",
+    "fault_current_a": "float64",
+    "safety_screen": "str",
+    "safety_evidence": "str",
+    "bond_scan": "str",
+    "bond_testable": "boolean",
+    "bond_scan_evidence": "str",
+}
+SPAN_COLUMNS = {
+    "span_scan": "str",
+    "span_statistic": "float64",
+    "span_threshold": "float64",
+    "span_evidence": "str",
+}
+RISE = ("potential_rise_v", "potential_rise_low_v", "potential_rise_high_v", "fault_current_a")
+
+
+def _places(route):
+    """Spans of the route without anything said of them."""
+    return pd.DataFrame(route.spans[SPANS])
+
+
+def _blank(table, columns):
+    """A table with blank columns of their kinds."""
+    blanks = {
+        name: pd.array([""] * len(table) if kind == "str" else [pd.NA] * len(table), dtype=kind)
+        if kind != "float64"
+        else np.full(len(table), np.nan)
+        for name, kind in columns.items()
+    }
+    return table.assign(**blanks)
+
+
+def _suspected(expected, state, suspect, readings):
+    """Bonds that the injected test suspects, in ohms: inf where open or of unknown size, 0 where none is."""
+    size = np.where((state == bonds.OPEN) | readings["outside_coils"], np.inf, expected.bond_ohm)
+    return np.where(suspect, np.where(size > 0, size, np.inf), 0.0)
+
+
+def _share_columns(model, readings, expected, state, suspect, evidence):
+    """What the injected test says of each tower."""
+    return {
+        "leg_share_expected": expected.share,
+        "no_coils_expected_ohm": expected.no_coils_ohm,
+        "leg_share_measured": expected.measured_share,
+        "bond_z": expected.off / expected.u,
+        "footing_assumed": pd.array(model.footing_assumed, dtype="boolean"),
+        **_sizes(readings, expected),
+        "bond_state": pd.array(state, dtype="str"),
+        "bond_suspect": pd.array(suspect, dtype="boolean"),
+        "bond_evidence": pd.array(evidence, dtype="str"),
+        "bond_visit_id": readings["bond_visit_id"].to_numpy(),
+    }
+
+
+def _sizes(readings, expected):
+    """Size of each bond; a path beside the coils leaves it open."""
+    known = ~readings["outside_coils"].to_numpy()
+    names = ("bond_ohm", "bond_low_ohm", "bond_high_ohm")
+    return {name: np.where(known, getattr(expected, name), np.nan) for name in names}
+
+
+def _share_off(readings):
+    """Whether there is anything to judge bonds by."""
+    if (readings["reason"] != "").all():
+        yield (
+            "Bonds cannot be judged by the injected test: no usable reading without coils, and no share of an "
+            "injected current, with its test frequency."
+        )
+
+
+def _share_assumed(expected):
+    """What was taken for granted where bonds were judged."""
+    percent = 100 * np.expm1(expected.centre)
+    if percent:
+        yield (
+            f"Readings stand {abs(percent):.0f} % {'above' if percent > 0 else 'below'} the ladder of the line on "
+            "the median: this is put down to the wire data and taken out before a bond is judged."
+        )
+    if abs(percent) > 2 * number("network_wire_percent"):
+        yield "That is much: check resistance, GMR and heights of [shield_wires]; many worn bonds look the same."
+
+
+def _risk(records, condition, model, suspected_ohm):
+    """Earth-fault and touch screens: their columns, what is off, what was assumed."""
+    line, count = records.line, len(model.tower_id)
+    blank = _blank(pd.DataFrame(index=range(count)), {name: TOWERS[name] for name in RISE})
+    blank = _blank(blank, dict.fromkeys(("safety_screen", "safety_evidence"), "str"))
+    if why := faults.missing(line):
+        return blank, (why, "The touch screen is off: it needs the earth-fault screen."), ()
+    risen = faults.faults(model, line, suspected_ohm)
+    table = blank.assign(
+        **dict(zip(RISE, (risen.rise_v, risen.rise_low_v, risen.rise_high_v, risen.footing_a), strict=True))
+    )
+    assumed = [*faults.assumed(line)]
+    if risen.limited.any():
+        assumed.append(
+            f"At {ladder.listed(model.tower_id[risen.limited])} the fault currents as given could not flow; the rise, "
+            "or its upper end, is put at the voltage of a phase."
+        )
+    if why := safety.missing(line):
+        return table, (why,), tuple(assumed)
+    screened = safety.screen(
+        condition.reset_index(drop=True), records.towers, line, risen.rise_low_v, risen.rise_high_v
+    )
+    return table.assign(**screened), (), (*assumed, safety.TRIAGE, safety.STEP)

@@ -1,0 +1,53 @@
+"""The network beside the condition: causes and evidence where the line as a ladder says more."""
+
+import numpy as np
+import pandas as pd
+
+BOND = "bond: inspect"
+ABOUT_BOND = (BOND, "bond or coils: inspect")
+GIVES_WAY = ("none", "too small to judge", "cannot tell", "ring or other earth path")
+ADDED = """
+    leg_share_expected no_coils_expected_ohm bond_ohm bond_state bond_evidence potential_rise_v fault_current_a
+    safety_screen safety_evidence bond_scan bond_testable
+""".split()
+
+
+def join(condition, network):
+    """Condition of the towers with what the network says of them.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row a tower, as of `towerlib.condition.assess`.
+    network : Network
+        As of `towerlib.network.assess`, of the same towers.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows and order, with leg_share_expected, no_coils_expected_ohm, bond_ohm, bond_state,
+        bond_evidence, potential_rise_v, fault_current_a, safety_screen, safety_evidence, bond_scan and
+        bond_testable. suspected_cause becomes ``bond: inspect`` where the bond is suspected and nothing else was;
+        its evidence gets the numbers of the network in front.
+
+    Notes
+    -----
+    A cause that is a flaw of the readings (a coil reversed, wrong turns, a weak leg) stands: the evidence of the
+    bond goes in front of its own. What the readings alone said of a suspected bond gives way to the network's words.
+    """
+    told = network.towers[["tower_id", *ADDED, "bond_suspect", "bond_scan_evidence"]]
+    table = condition.drop(columns=[name for name in ADDED if name in condition])
+    table = table.merge(told, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
+    suspect = table["bond_suspect"].eq(True).fillna(False).astype(bool)
+    scanned = table["bond_scan_evidence"].fillna("") != ""
+    cause = table["suspected_cause"]
+    raised = (suspect | scanned) & (cause.isna() | cause.isin(GIVES_WAY))
+    news = np.where(suspect, table["bond_evidence"], table["bond_scan_evidence"])
+    # what the readings say of the bond alone, the network says with more; a flaw of the readings stays beside it
+    flaw = ~(cause.isna() | cause.isin((*GIVES_WAY, *ABOUT_BOND)))
+    before = table["evidence"].fillna("").where(flaw | ~suspect, "")
+    longer = pd.Series([f"{new} {old}".strip() for new, old in zip(news, before, strict=True)], table.index)
+    return table.assign(
+        suspected_cause=cause.mask(raised, BOND),
+        evidence=table["evidence"].mask(suspect | scanned, longer),
+    ).drop(columns=["bond_suspect", "bond_scan_evidence"])

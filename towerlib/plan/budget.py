@@ -1,0 +1,295 @@
+"""The plan of a line: which towers, which treatment, which year, and what simpler rules would bring."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.plan.account import Plan
+from towerlib.plan.optimise import optimise
+from towerlib.plan.rules import NO_PRICES, greedy, worst_first
+from towerlib.plan.terms import Terms, spread_evenly
+from towerlib.plan.zones import together_in_zones
+
+NO_BUDGET = "No plan: [plan] budget is not set in line.toml. Each tower shows its treatment that buys most for its cost."
+NO_CHOICE = "No plan: no treatment applies at any tower."
+QUANTITIES = """
+    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m
+""".split()
+REPAIRS = ("lead", "rebond")
+WORKS = """
+    package year access_group access tower_id chainage_km option kind must_do footing_ohm predicted_ohm
+    predicted_low_ohm predicted_high_ohm avoided_per_year avoided_low avoided_high cost cost_low cost_high
+    crew_weeks
+""".split()
+ADDED = """
+    treatment plan_year package predicted_ohm avoided_per_year avoided_low avoided_high cost cost_low cost_high
+    benefit_per_cost
+""".split()
+
+
+@dataclass(frozen=True)
+class Budget:
+    """What a budget buys on a line.
+
+    Attributes
+    ----------
+    options : pandas.DataFrame
+        What was chosen from: rows of `towerlib.treatments.Treatments.choices`.
+    terms : Terms or None
+        Money, crews and years; None without a budget.
+    plan : Plan or None
+        The optimum, or as near as `plan.how` says.
+    works : pandas.DataFrame
+        One row a work of the plan by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
+    methods : pandas.DataFrame
+        One row a way of planning within the same terms: method, towers, spent, benefit (trip-outs avoided over
+        the horizon, discounted), gain (of the optimum over it, as a part of it).
+    best : pandas.DataFrame
+        One row a tower: the option that the plan takes there, else that with most benefit for its cost.
+    off, assumed : tuple of str
+        What is off and why; what the plan took for granted.
+    """
+
+    options: pd.DataFrame
+    terms: Terms | None
+    plan: Plan | None
+    works: pd.DataFrame
+    methods: pd.DataFrame
+    best: pd.DataFrame
+    off: tuple
+    assumed: tuple
+
+
+def draw_up(treatments, condition, line):
+    """Plan of a line within the budget of its settings.
+
+    Parameters
+    ----------
+    treatments : Treatments
+        What could be done, as `towerlib.treatments.assess` gives it.
+    condition : pandas.DataFrame
+        One row a tower, as `towerlib.condition.assess` gives it.
+    line : Line
+        Its ``[plan]``.
+
+    Returns
+    -------
+    Budget
+
+    Raises
+    ------
+    SettingsError
+        The must-do works do not fit the budget: which, and by how much.
+
+    Notes
+    -----
+    Benefit is trip-outs avoided a year, counted from the year after the work to the end of its life or of the
+    horizon, later years discounted. Safety works are must-dos beside it; their worth is not counted in
+    trip-outs.
+    """
+    options = _options(treatments, condition, line)
+    priced = options["cost"].notna()
+    if not len(options):
+        return _without(options, condition, NO_CHOICE)
+    if line.plan.budget is None:
+        return _without(options, condition, NO_BUDGET)
+    if not priced.any():
+        return _without(options, condition, NO_PRICES)
+    options, unpriced = _priced_must_do(options)
+    terms, unpaid = terms_of(line.plan, treatments.mobilisation), _unpaid(treatments.mobilisation, options)
+    plan = optimise(options, terms, search=False)
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    ways = {
+        "optimum": plan,
+        "most benefit per cost next": greedy(options, terms),
+        "worst ohms first": worst_first(options, terms, footings),
+    }
+    works = _works(plan, options, condition)
+    return Budget(
+        options=options,
+        terms=terms,
+        plan=plan,
+        works=works,
+        methods=_methods(ways),
+        best=_best(options, works),
+        off=(*_owed_in_vain(options, line), *unpriced, *unpaid, *plan.problem.left_out),
+        assumed=(plan.how, *_assumed(terms, line.plan)),
+    )
+
+
+def terms_of(plan, mobilisation):
+    """Terms of a plan from the settings and the prices of mobilisation.
+
+    Parameters
+    ----------
+    plan : towerlib.line.money.Plan
+        With a budget; it is spread evenly over the years.
+    mobilisation : pandas.DataFrame
+        access_group and price, as `towerlib.treatments.Treatments.mobilisation`; one without a price counts as
+        nothing, which `Budget.off` says.
+
+    Returns
+    -------
+    Terms
+    """
+    fees = mobilisation.set_index("access_group")["price"].astype(float).fillna(0.0)
+    weeks = plan.crew_weeks_per_year
+    return Terms(
+        budget=spread_evenly(plan.budget, plan.years),
+        mobilisation=fees.to_dict(),
+        crew_weeks=None if weeks is None else (weeks,) * plan.years,
+        horizon_years=max(plan.horizon_years, plan.years),
+        discount_rate=plan.discount_rate,
+    )
+
+
+def join(condition, budget):
+    """Condition of the towers with the treatment that the plan, or benefit per cost, gives each.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row a tower.
+    budget : Budget
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows and order with treatment, plan_year and package (blank where the plan leaves the tower as it
+        is), predicted_ohm, avoided_per_year with avoided_low and avoided_high, cost with cost_low and cost_high,
+        and benefit_per_cost.
+    """
+    kept = condition.drop(columns=[name for name in ADDED if name in condition])
+    told = budget.best.rename(columns={"option": "treatment"})[["tower_id", *ADDED]]
+    return kept.merge(told, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
+
+
+def _options(treatments, condition, line):
+    """What a plan may choose from, with the towers whose treatment is owed."""
+    options = treatments.choices
+    unknown = set(line.plan.must_treat) - set(condition["tower_id"])
+    if unknown:
+        raise SettingsError(
+            f"[plan] must_treat names tower {sorted(unknown)[0]!r}, which the register does not have"
+        )
+    owed = options["tower_id"].isin(line.plan.must_treat)
+    options = options.assign(must_do=options["must_do"] | owed)
+    if line.plan.station_zone_km is None:
+        return options
+    chainage = condition["chainage_km"]
+    near = np.minimum(chainage, chainage.max() - chainage) <= line.plan.station_zone_km
+    labels = together_in_zones(condition.assign(in_station_zone=near), options["tower_id"].unique())
+    return options.assign(together=options["tower_id"].map(labels))
+
+
+def _owed_in_vain(options, line):
+    """A sentence on towers whose treatment is owed, but to which none applies."""
+    lost = [tower for tower in line.plan.must_treat if tower not in set(options["tower_id"])]
+    return [f"[plan] must_treat: no treatment applies at tower {', '.join(lost)}."] if lost else []
+
+
+def _priced_must_do(options):
+    """Options without the towers whose must-do has no price, and a sentence on those."""
+    must, priced = options["must_do"].astype(bool), options["cost"].notna()
+    lost = sorted(set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"]))
+    if not lost:
+        return options, []
+    told = f"Must-do without a price, not in the plan: tower {', '.join(lost)}. Give the price in prices.csv."
+    return options[~options["tower_id"].isin(lost)].reset_index(drop=True), [told]
+
+
+def _unpaid(mobilisation, options):
+    """A sentence on access groups whose mobilisation has no price."""
+    missing = mobilisation.loc[mobilisation["price"].isna(), "access_group"]
+    lost = sorted(set(missing) & set(_labels(options)))
+    if not lost:
+        return []
+    return [
+        f"Mobilisation without a price counts as nothing: {len(lost)} access group(s) ({', '.join(lost[:6])}"
+        f"{', …' if len(lost) > 6 else ''}). The plan costs more than it says."
+    ]
+
+
+def _labels(options):
+    """Access group of each option; a tower without one is a group of its own."""
+    own = "tower " + options["tower_id"].astype("str")
+    return options["access_group"].astype("str").where(options["access_group"].notna(), own)
+
+
+def _without(options, condition, why):
+    """No plan: the best option of each tower still stands."""
+    nothing = pd.DataFrame(columns=[*WORKS, *QUANTITIES, "verify"])
+    methods = pd.DataFrame(columns=["method", "towers", "spent", "benefit", "gain"])
+    return Budget(options, None, None, nothing, methods, _best(options, nothing), (why,), ())
+
+
+def _works(plan, options, condition):
+    """The works of the plan with all that a work order needs."""
+    chosen = plan.works[["year", "tower_id", "option"]].merge(
+        options, on=["tower_id", "option"], validate="1:1"
+    )
+    places = condition[["tower_id", "chainage_km"]]
+    works = chosen.merge(places, on="tower_id", validate="1:1")
+    works = works.assign(access_group=_labels(works))
+    works = works.assign(package="Y" + works["year"].astype("str") + " " + works["access_group"])
+    return works[[*WORKS, *QUANTITIES, "verify"]].sort_values(
+        ["year", "access_group", "chainage_km"], ignore_index=True
+    )
+
+
+def _best(options, works):
+    """One option a tower: that of the plan, else that with most benefit for its cost, or effort without prices."""
+    rate = options["avoided_per_year"] / options["cost"].where(options["cost"] > 0)
+    effort = options["avoided_per_year"] / options["effort"].where(options["effort"] > 0)
+    taken = works[["tower_id", "option", "year", "package"]].rename(columns={"year": "plan_year"})
+    ranked = options.assign(benefit_per_cost=rate, _effort=effort).merge(
+        taken, on=["tower_id", "option"], how="left", validate="1:1"
+    )
+    keys = pd.DataFrame(
+        {
+            "planned": ranked["plan_year"].isna(),
+            "must": ~ranked["must_do"],
+            "rate": -ranked["benefit_per_cost"].fillna(0.0),
+            "effort": -ranked["_effort"].fillna(0.0),
+        }
+    )
+    ranked = ranked.loc[keys.sort_values(list(keys), kind="stable").index]
+    # an option of which nothing can be foretold is no proposal, unless it is owed or a repair
+    ranked = ranked[ranked["avoided_per_year"].gt(0) | ranked["must_do"] | ranked["kind"].isin(REPAIRS)]
+    best = ranked.drop_duplicates("tower_id").assign(plan_year=lambda t: t["plan_year"].astype("Int64"))
+    return best.drop(columns="_effort").reset_index(drop=True)
+
+
+def _methods(ways):
+    """The ways of planning side by side."""
+    optimum = ways["optimum"].benefit
+    return pd.DataFrame(
+        [
+            {
+                "method": name,
+                "towers": len(way.works),
+                "spent": way.spent,
+                "benefit": way.benefit,
+                "gain": optimum / way.benefit - 1 if way.benefit > 0 else np.nan,
+            }
+            for name, way in ways.items()
+        ]
+    )
+
+
+def _assumed(terms, plan):
+    """What the plan took for granted, in sentences."""
+    crews = (
+        "without a limit of crews"
+        if terms.crew_weeks is None
+        else f"{plan.crew_weeks_per_year:g} crew-weeks a year"
+    )
+    return (
+        f"Budget {f'{plan.budget:,.0f}'.replace(',', ' ')} {plan.currency}, spread evenly over {plan.years} year(s), {crews}; mobilisation "
+        "is paid once an access group and year.",
+        f"Trip-outs avoided count over {terms.horizon_years:g} years, each later year "
+        f"{terms.discount_rate:.1%} less.",
+        "Treating some towers can move flashovers to neighbours that stay as they are; the sum does not see it.",
+    )

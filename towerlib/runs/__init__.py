@@ -1,0 +1,169 @@
+"""One line, one month: the notebooks as papermill runs them, into a report folder that is whole or not there."""
+
+import difflib
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from towerlib import assessment, line
+from towerlib.errors import RecordsError, SettingsError
+from towerlib.runs import books, manifest
+from towerlib.runs.books import NOTEBOOKS, notebook, typed
+
+__all__ = ["NOTEBOOKS", "Report", "check_line", "line_folders", "notebook", "run_line", "typed"]
+
+
+@dataclass(frozen=True)
+class Report:
+    """Where a line's month went, and what is in it."""
+
+    folder: Path
+    study: assessment.Assessment
+
+
+def line_folders(folder, only=()):
+    """The line folders to run.
+
+    Parameters
+    ----------
+    folder : path
+        A line folder (it holds ``line.toml``) or a portfolio, a folder of line folders.
+    only : sequence of str
+        Line ids or folder names; empty takes all.
+
+    Returns
+    -------
+    list of pathlib.Path
+        In alphabetical order.
+
+    Raises
+    ------
+    RecordsError
+        There is no line folder.
+    SettingsError
+        A name in `only` is no line of the portfolio.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise RecordsError(f"{folder} is not a folder; name a line folder, or a folder of line folders")
+    inside = sorted(entry for entry in folder.iterdir() if (entry / "line.toml").is_file())
+    found = [folder] if (folder / "line.toml").is_file() else inside
+    if not found:
+        raise RecordsError(f"{folder} holds no line folder: none of its folders has a line.toml")
+    if not only:
+        return found
+    named = {name: path for path in found for name in (path.name, _id(path))}
+    unknown = [name for name in only if name not in named]
+    if unknown:
+        near = difflib.get_close_matches(unknown[0], named, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(named))}"
+        raise SettingsError(f"{unknown[0]!r} is no line in {folder}; {hint}")
+    return sorted({named[name] for name in only})
+
+
+def run_line(folder, reports, month="", parameters=None, tell=lambda step: None):
+    """Run the notebooks of one line for one month.
+
+    Parameters
+    ----------
+    folder : path
+        Line folder.
+    reports : path
+        The report goes to ``reports/<line id>/<month>/``.
+    month : str
+        ``YYYY-MM``; blank takes the month of the newest visit.
+    parameters : dict of str to str
+        Further notebook parameters; each must be known to one of the notebooks.
+    tell : callable
+        Called with a few words as each step begins.
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    TowerlibError
+        In one sentence; then no report folder was made or changed.
+    """
+    folder = Path(folder).resolve()
+    extra = typed(parameters or {})
+    tell("reading records")
+    study = assessment.assess(folder.parent, folder.name, month)
+    target = Path(reports).resolve() / study.line.id / study.month
+    staging = target.with_name(f".{study.month}.unfinished-{os.getpid()}")
+    ours = {
+        "line": folder.name,
+        "month": study.month,
+        "records_folder": str(folder.parent),
+        "reports_folder": ".",
+    }
+    try:
+        _make(staging)
+        with books.kernel(staging) as manager:
+            for name in NOTEBOOKS:
+                tell(f"notebook {name}")
+                books.execute(name, staging, ours | extra.get(name, {}), manager)
+        manifest.write(study, staging, ours | (parameters or {}))
+        _replace(target, staging)
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+    return Report(target, study)
+
+
+def check_line(folder, reports):
+    """Read and grade one line folder, and write what could not be used.
+
+    Parameters
+    ----------
+    folder : path
+        Line folder.
+    reports : path
+        The lists go to ``reports/<line id>/check/``.
+
+    Returns
+    -------
+    (Records, str, list of pathlib.Path)
+        The records, the verdict in words, and the lists.
+
+    Raises
+    ------
+    TowerlibError
+        In one sentence.
+    """
+    from towerlib.publish import intake
+
+    records, _, grades = assessment.read(folder)
+    target = Path(reports) / records.line.id / "check"
+    try:
+        paths = intake.write(records, target)
+    except OSError as flaw:
+        raise SettingsError(f"lists cannot be written to {target}: {flaw.strerror}") from None
+    return records, intake.words(records, grades), paths
+
+
+def _make(staging):
+    """The folder in which the report grows, beside the place where it will stand."""
+    try:
+        staging.mkdir(parents=True)
+        (staging / "run.json").touch()
+    except OSError as flaw:
+        raise SettingsError(f"reports cannot be written to {staging.parent}: {flaw.strerror}") from None
+
+
+def _replace(target, staging):
+    """The finished folder takes the place of the old one, which stays beside it until then."""
+    old = target.with_name(f".{target.name}.replaced-{os.getpid()}")
+    if target.exists():
+        target.rename(old)
+    staging.rename(target)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _id(folder):
+    """Line id of a folder; its name where the settings cannot be read (the run will say why)."""
+    try:
+        return line.read(folder / "line.toml").id
+    except SettingsError:
+        return folder.name

@@ -1,0 +1,175 @@
+"""The shipped notebooks, their parameters, and the kernel in which papermill runs them one after the other."""
+
+import difflib
+import os
+import tempfile
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+
+from towerlib.errors import SettingsError, TowerlibError
+
+NOTEBOOKS = ("1-condition", "2-performance", "3-plan")
+OURS = ("line", "month", "records_folder", "reports_folder")  # set by the run itself
+TIME_OUT_S = 1800  # of one cell; a notebook of 5,000 towers takes far less
+ENGINE = "towerlib-one-kernel"
+FORGET = (
+    "ip = get_ipython(); ip.run_line_magic('reset', '-f')"  # the next notebook finds no names of this one
+)
+COUNT_ANEW = "get_ipython().execution_count = 1"
+
+
+def notebook(name):
+    """Path of a shipped notebook.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"1-condition"``.
+
+    Returns
+    -------
+    pathlib.Path
+        In the installed package, or beside it in a checkout.
+    """
+    package = Path(str(files("towerlib")))
+    shipped = package / "notebooks" / f"{name}.ipynb"
+    return shipped if shipped.exists() else package.parent / "notebooks" / f"{name}.ipynb"
+
+
+def typed(parameters):
+    """Parameters in the types that the notebooks declare, by notebook.
+
+    Parameters
+    ----------
+    parameters : dict of str to str
+
+    Returns
+    -------
+    dict of str to dict
+        Notebook name to its parameters.
+
+    Raises
+    ------
+    SettingsError
+        A parameter is known to none of the notebooks, is set by the run itself, or is of another type.
+    """
+    if not parameters:
+        return {}
+    import papermill
+
+    declared = {name: papermill.inspect_notebook(notebook(name)) for name in NOTEBOOKS}
+    known = {key for keys in declared.values() for key in keys} - set(OURS)
+    for key in parameters:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(known))}"
+            raise SettingsError(f"{key!r} is no parameter that a run may set; {hint}")
+    return {
+        name: {
+            key: _typed(key, parameters[key], keys[key]["inferred_type_name"])
+            for key in parameters
+            if key in keys
+        }
+        for name, keys in declared.items()
+    }
+
+
+def _typed(key, text, kind):
+    """One parameter in its declared type: text stays text, so that 007 does not become 7."""
+    kinds = {"int": int, "float": float, "str": str}
+    try:
+        return kinds.get(kind, str)(text)
+    except ValueError:
+        raise SettingsError(f"parameter {key} = {text!r} must be of type {kind}") from None
+
+
+@contextmanager
+def kernel(folder):
+    """A kernel for several notebooks: what one has read and assessed, the next need not do again.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Working directory of the notebooks.
+
+    Yields
+    ------
+    jupyter_client.AsyncKernelManager
+        Shut down at the end, whatever happened.
+    """
+    from jupyter_client import AsyncKernelManager
+    from jupyter_core.utils import run_sync
+
+    with tempfile.TemporaryDirectory(prefix="towerlib-") as sockets:
+        # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
+        manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
+        # matrices here are small: threads of the linear algebra cost more than they bring
+        run_sync(manager.start_kernel)(cwd=str(folder), env={"OPENBLAS_NUM_THREADS": "1", **os.environ})
+        try:
+            yield manager
+        finally:
+            run_sync(manager.shutdown_kernel)(now=True)
+
+
+def execute(name, folder, parameters, manager):
+    """One notebook through papermill.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"1-condition"``.
+    folder : pathlib.Path
+        The executed notebook goes here.
+    parameters : dict
+        For its cell of parameters.
+    manager : jupyter_client.AsyncKernelManager
+        As `kernel` yields it.
+
+    Raises
+    ------
+    TowerlibError
+        A cell stopped; the message names it.
+    """
+    import papermill
+
+    _register()
+    try:
+        papermill.execute_notebook(
+            notebook(name),
+            folder / f"{name}.ipynb",
+            parameters=parameters,
+            engine_name=ENGINE,
+            progress_bar=False,
+            execution_timeout=TIME_OUT_S,
+            km=manager,
+        )
+    except papermill.PapermillExecutionError as flaw:
+        raise TowerlibError(
+            f"notebook {name} stopped in cell {flaw.cell_index}: {flaw.ename}: {flaw.evalue}"
+        ) from None
+
+
+def _register():
+    """Make the engine known to papermill, where heavy imports are due anyway."""
+    from papermill.clientwrap import PapermillNotebookClient
+    from papermill.engines import Engine, papermill_engines
+
+    class OneKernel(Engine):
+        """Runs a notebook in a kernel that is there already, and leaves it there."""
+
+        @classmethod
+        def execute_managed_notebook(cls, nb_man, kernel_name, km=None, **settings):
+            client = PapermillNotebookClient(
+                nb_man, km=km, kernel_name=kernel_name, timeout=settings["execution_timeout"]
+            )
+            try:
+                done = client.execute()
+                for last in (FORGET, COUNT_ANEW):
+                    client.wait_for_reply(client.kc.execute(last, silent=True, store_history=False))
+                return done
+            finally:
+                if client.kc is not None:
+                    client.kc.stop_channels()
+
+    papermill_engines.register(ENGINE, OneKernel)

@@ -1,0 +1,204 @@
+"""Completed works: what was predicted, what was achieved, what did not improve, and what follows for the next ones."""
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from towerlib.months import last_day
+from towerlib.readings import history
+from towerlib.treatments.catalogue import Treatment, shipped
+from towerlib.treatments.predict import banded, digs, lengths, response
+from towerlib.values import number
+
+WORKS = """
+    tower_id works_date treatment quantity cost kind soil_class before_date before_ohm predicted_ohm predicted_low_ohm
+    predicted_high_ohm after_date after_ohm log_ratio improved works_verdict
+""".split()
+CORRECTIONS = "kind soil_class n mean_log_ratio learned_factor".split()
+WORDS = [  # how a word in the name of a work begins, its kind, count, length [m], what its quantity counts
+    ("radial", "radials", 4, 30.0, "metres"),
+    ("ring", "ring", 0, 0.0, ""),
+    ("counterpoise", "radials", 4, 30.0, "metres"),
+    ("deep", "drilled", 1, 12.0, "metres"),
+    ("drilled", "drilled", 1, 12.0, "metres"),
+    ("rod", "rods", 4, 3.0, "pieces"),
+    ("lead", "lead", 0, 0.0, ""),
+    ("bond", "rebond", 0, 0.0, ""),
+    ("(?:back)?fill", "rods", 1, 3.0, "metres"),
+    ("arrester", "arresters", 0, 0.0, ""),
+]
+
+
+def as_treatment(name, quantity, catalogue):
+    """The treatment that a completed work was.
+
+    Parameters
+    ----------
+    name : str
+        As ``works.csv`` has it.
+    quantity : float
+        Metres or pieces, as the work counts; NaN takes the usual size.
+    catalogue : sequence of Treatment
+        A work named as one of these is that one.
+
+    Returns
+    -------
+    Treatment or None
+        None where the name says nothing that can be computed.
+
+    Examples
+    --------
+    >>> found = as_treatment("radial counterpoise", 120.0, ())
+    >>> found.kind, found.count, found.length_m
+    ('radials', 4, 30.0)
+    """
+    text = str(name).strip().lower()
+    for treatment in (*catalogue, *shipped()):
+        if treatment.option.lower() == text:
+            return treatment
+    for word, kind, count, length_m, counts in WORDS:
+        if re.search(rf"\b{word}", text):
+            fill_mm = 200.0 if "fill" in text else 0.0
+            if quantity > 0 and counts == "metres":
+                count = count if kind == "radials" else max(1, round(quantity / length_m))
+                length_m = quantity / count
+            if quantity > 0 and counts == "pieces":
+                count = max(1, round(quantity))
+            return Treatment(name, kind, count, length_m, fill_mm)
+    return None
+
+
+def works_done(records, sites, catalogue, month, visits):
+    """Works against later comparable readings.
+
+    Parameters
+    ----------
+    records : Records
+    sites : pandas.DataFrame
+        As `towerlib.treatments.sites.sites` gives it.
+    catalogue : sequence of Treatment
+    month : str
+        ``YYYY-MM``; later works and readings are not seen.
+    visits : pandas.DataFrame
+        Visits, graded or not.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower with works, the last ones: columns as in `WORKS`. predicted_ohm is of the reading before them;
+        log_ratio = ln(achieved/predicted); improved is blank where no two readings can be compared.
+    """
+    end, line = last_day(month), records.line
+    works = records.works[records.works["date"] <= end]
+    if not len(works):
+        return pd.DataFrame(columns=WORKS)
+    told = history.history(
+        visits[visits["date"] <= end], works, records.towers, alike=line.comparable, seasons=line.seasons
+    )
+    told = told[told["works_date"].notna()].drop(columns=["jump_verdict"])
+    last = works.sort_values("date", kind="stable").drop_duplicates("tower_id", keep="last")
+    kept = last.reindex(columns=["tower_id", "treatment", "quantity", "cost"])
+    table = kept.merge(told, on="tower_id", validate="1:1").rename(columns=_NAMES)
+    table = table.merge(sites, on="tower_id", validate="1:1", suffixes=("", "_now"))
+    table = table.join(_predicted(table, catalogue, line.treatments))
+    with np.errstate(invalid="ignore"):
+        ratio = np.log(table["after_ohm"].astype(float) / table["predicted_ohm"].astype(float))
+    verdict = table["works_verdict"].astype("object")
+    better = pd.array(verdict.str.contains("down"), dtype="boolean")
+    unknown = (table["after_ohm"].isna() | table["before_ohm"].isna()).to_numpy()
+    better[unknown] = pd.NA
+    return table.assign(log_ratio=ratio, improved=better)[WORKS].reset_index(drop=True)
+
+
+_NAMES = {
+    "before_works_date": "before_date",
+    "before_works_ohm": "before_ohm",
+    "after_works_date": "after_date",
+    "after_works_ohm": "after_ohm",
+}
+
+
+def _predicted(table, catalogue, settings):
+    """Kind and prediction of each work, from the reading before it."""
+    rows = []
+    for place in range(len(table)):
+        work = table.iloc[[place]]
+        treatment = as_treatment(work["treatment"].iloc[0], work["quantity"].astype(float).iloc[0], catalogue)
+        kind = treatment.kind if treatment else ""
+        found = (np.nan,) * 3
+        if treatment and digs(treatment) and work["before_ohm"].notna().all():
+            before = work["before_ohm"].astype(float)
+            spread = 1 + number("operating_uncertainty_percent") / 100
+            site = work.assign(
+                footing_ohm=before, footing_low_ohm=before / spread, footing_high_ohm=before * spread
+            )
+            heard = response(treatment, site, settings, lengths(treatment, site))
+            found = tuple(float(part[0]) for part in banded(heard, site))
+        rows.append((kind, *found))
+    names = ["kind", "predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"]
+    return pd.DataFrame(rows, columns=names, index=table.index)
+
+
+def corrections(done):
+    """What works of each kind in each class of soil have taught.
+
+    Parameters
+    ----------
+    done : pandas.DataFrame
+        From `works_done`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a kind and class of soil: columns as in `CORRECTIONS`. learned_factor multiplies the next prediction.
+
+    Notes
+    -----
+    exp(n·m/(n + σ²/τ²)): the mean log-ratio m of n works, drawn to 0 the more, the fewer they are; σ, τ are
+    `learned_pair_spread` and `learned_bias_spread`.
+
+    References
+    ----------
+    Posterior mean of a normal mean with known variances; any textbook of Bayesian statistics.
+
+    Examples
+    --------
+    >>> done = pd.DataFrame({"kind": ["rods"], "soil_class": ["soft"], "log_ratio": [0.5]})
+    >>> print(corrections(done)["learned_factor"].iloc[0])
+    1.0714
+    """
+    told = done[done["log_ratio"].notna()]
+    if not len(told):
+        return pd.DataFrame(
+            {"kind": [], "soil_class": [], "n": [], "mean_log_ratio": [], "learned_factor": []}
+        )
+    soil = told["soil_class"].astype("object").where(told["soil_class"].notna(), "")
+    groups = told.assign(soil_class=soil, log_ratio=told["log_ratio"].astype(float)).groupby(
+        ["kind", "soil_class"]
+    )
+    table = groups["log_ratio"].agg(n="size", mean_log_ratio="mean").reset_index()
+    prior = (number("learned_pair_spread") / number("learned_bias_spread")) ** 2
+    return table.assign(learned_factor=np.exp(table["n"] * table["mean_log_ratio"] / (table["n"] + prior)))
+
+
+def log_factors(taught, treatment, sites):
+    """Learned ln(achieved/predicted) of a treatment at each tower.
+
+    Parameters
+    ----------
+    taught : pandas.DataFrame
+        From `corrections`.
+    treatment : Treatment
+    sites : pandas.DataFrame
+        Its soil_class.
+
+    Returns
+    -------
+    array, shape (n,)
+        0 where nothing was learned.
+    """
+    soil = sites["soil_class"].astype("object").where(sites["soil_class"].notna(), "")
+    of_kind = taught[taught["kind"] == treatment.kind]
+    factor = dict(zip(of_kind["soil_class"], of_kind["learned_factor"], strict=True))
+    return np.log(soil.map(factor).astype(float).fillna(1.0).to_numpy())
