@@ -76,7 +76,7 @@ def load(folder):
     return Records(
         folder=folder,
         line=line,
-        **{name: _finished(table.rows) for name, table in read.items()},
+        **{name: _finished(name, table.rows) for name, table in read.items()},
         rejected=pd.concat([table.rejected for table in read.values()], ignore_index=True),
         repaired=pd.concat([table.repaired for table in read.values()], ignore_index=True),
         counts=by_file.groupby("table", sort=False).sum().reindex(list(TABLES), fill_value=0),
@@ -213,6 +213,8 @@ def _insist(name, table, folder):
     raise RecordsError(f"{folder}: the table {name} is missing or has no rows; add {name}.csv")
 
 
-def _finished(rows):
-    """A table without the marks of where its rows came from, the key first."""
+def _finished(name, rows):
+    """A table without the marks of where its rows came from; a price keeps them, as every cost is traced to it."""
+    if name == "prices":
+        return rows.rename(columns={"_file": "price_file", "_row": "price_row"}).reset_index(drop=True)
     return rows.drop(columns=["_file", "_row"]).reset_index(drop=True)

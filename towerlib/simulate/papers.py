@@ -104,6 +104,8 @@ def prices():
         ("mobilisation", "group", 9800, None, "helicopter"),
         ("retest", "tower", 240, None, None),
         ("arrester set", "tower", 6800, None, None),
+        ("shield-wire bond", "piece", 380, None, None),
+        ("under-built wire", "m", 34, None, None),
     )
     table = pd.DataFrame(rows, columns=["item", "unit", "price", "soil_class", "access"])
     low, high = significant(0.8 * table["price"]), significant(1.35 * table["price"])

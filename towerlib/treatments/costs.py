@@ -6,9 +6,9 @@ import pandas as pd
 from towerlib.treatments.pricelist import UNITS, best_rows
 
 LINES = """
-    tower_id option item quantity unit price cost low high soil_class access price_row price_source price_year
+    tower_id option item quantity unit price cost low high soil_class access price_file price_row price_source price_year
 """.split()
-MOBILISATION = "access_group access price low high price_row price_source price_year".split()
+MOBILISATION = "access_group access price low high price_file price_row price_source price_year".split()
 NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and the plan can go by effort only."
 
 
@@ -37,7 +37,7 @@ def cost_lines(options, priced):
 
 def _typed(lines):
     """Columns of one type whatever they hold."""
-    texts = ["tower_id", "option", "item", "unit", "soil_class", "access", "price_source", "access_group"]
+    texts = ["tower_id", "option", "item", "unit", "soil_class", "access", "price_file", "price_source", "access_group"]
     whole = ["price_row", "price_year"]
     kinds = dict.fromkeys(texts, "str") | dict.fromkeys(whole, "Int64")
     return lines.astype({name: kinds.get(name, "float64") for name in lines.columns})
@@ -75,6 +75,7 @@ def _price(priced, found, quantity):
         "high": quantity.to_numpy(float) * row["price_high"].to_numpy(float),
         "soil_class": row["soil_class"].to_numpy(),
         "access": row["access"].to_numpy(),
+        "price_file": row["price_file"].to_numpy(),
         "price_row": pd.array(row["price_row"].to_numpy(float), dtype="Int64"),
         "price_source": row["source"].to_numpy(),
         "price_year": pd.array(row["year"].to_numpy(float), dtype="Int64"),

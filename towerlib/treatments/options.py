@@ -57,7 +57,7 @@ def _checks(treatment, sites, settings):
         apart = sites["shield_wire"].isin(["insulated", "none"])
         return [
             (apart, "the shield wire is not bonded here by design"),
-            (~sites["bond_doubt"], "the bond is not in doubt"),
+            (~sites["bond_suspected"], "the bond is not in doubt"),
         ]
     if kind == "retest":
         return [(~_doubtful(sites), "the reading stands")]

@@ -30,8 +30,8 @@ class PriceList:
     Attributes
     ----------
     rows : pandas.DataFrame
-        item, unit, price, price_low, price_high, soil_class, access, source, year; price_row, the number of the
-        row among the prices used, the first being 1.
+        item, unit, price, price_low, price_high, soil_class, access, source, year; price_file and price_row, where
+        it stands.
     remarks : tuple of str
         What a reader has to know: items that nothing uses, mixed years, prices without ends.
     """
@@ -58,11 +58,27 @@ def price_list(prices):
         A price below 0, ends that do not hold it, an unknown unit or class of soil, two rows for one thing.
     """
     rows = prices.reset_index(drop=True)
+    place = ["price_file", "price_row"]
     rows = rows.reindex(
-        columns=["item", "unit", "price", "price_low", "price_high", "soil_class", "access", "source", "year"]
+        columns=[
+            "item",
+            "unit",
+            "price",
+            "price_low",
+            "price_high",
+            "soil_class",
+            "access",
+            "source",
+            "year",
+            *place,
+        ]
     )
+    # prices that come from no file are counted, the first being 1
     rows = rows.assign(
-        price_row=np.arange(1, len(rows) + 1),
+        price_file=rows["price_file"].astype("object").fillna("").astype("str"),
+        price_row=rows["price_row"]
+        .astype(float)
+        .fillna(pd.Series(np.arange(1.0, len(rows) + 1), rows.index)),
         **{n: rows[n].astype(float) for n in ("price", "price_low", "price_high", "year")},
     )
     rows["item"] = rows["item"].astype("str").str.strip().str.lower()
@@ -96,7 +112,7 @@ def _check(rows, known):
             units = " or ".join(UNITS.get(row["item"], {}))
             hint = f"; price it by {units}" if "unit" in words else "; mend that row"
             raise RecordsError(
-                f"prices, row {row['price_row']}: the price {row['price']:g} per {row['unit']} of {row['item']!r}"
+                f"prices, row {row['price_row']:.0f}: the price {row['price']:g} per {row['unit']} of {row['item']!r}"
                 f"{_where(row)} {words}{hint}"
             )
 

@@ -18,7 +18,8 @@ REGISTER = [
     *("access", "access_group"),
 ]
 PUBLIC = ("bare feet", "frequented")
-BOND_CAUSES = ("bond: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns")
+BOND_CAUSES = ("bond: inspect", "bond or coils: inspect")
+COIL_CAUSES = ("coil reversed", "wrong coil turns")
 
 
 def sites(records, route, condition, network, month):
@@ -41,7 +42,7 @@ def sites(records, route, condition, network, month):
         One row a tower in the order of `condition`: its footing, limit and what was seen; the register's
         columns; legs (number), spacing_m (rounded) and width_m of the base; span_behind_m, span_ahead_m; upper_ohm_m,
         lower_ohm_m, depth_m, is_layered, resistivity_ohm_m, soil_u, soil_source of `tower_soil`; is_public, has_ring,
-        lead_gone, lead_weak, bond_doubt, touch_above; geometry_assumed.
+        lead_gone, lead_weak, bond_doubt (of bond or coils), bond_suspected, touch_above; geometry_assumed.
     """
     register = records.towers.set_index("tower_id").reindex(columns=REGISTER)
     table = condition.reindex(columns=FOOTING).join(register, on="tower_id", validate="1:1")
@@ -78,6 +79,7 @@ def _first_to_mend(table, network):
     """People, rings, and what has to be mended or looked at before anybody digs."""
     gone = (table["leads_missing"].astype(float) > 0) | (table["corrosion"] == "heavy")
     bond = table["bond_seen"].isin(["damaged", "missing"]) | table["suspected_cause"].isin(BOND_CAUSES)
+    coils = table["suspected_cause"].isin(COIL_CAUSES)
     above = pd.Series(False, table.index)
     if network is not None:
         nodes = network.towers.set_index("tower_id").reindex(table["tower_id"])
@@ -89,7 +91,8 @@ def _first_to_mend(table, network):
             "has_ring": yes(table["ring"].astype("boolean")).to_numpy(bool),
             "lead_gone": gone.fillna(False).to_numpy(bool),
             "lead_weak": (table["suspected_cause"] == "weak leg").fillna(False).to_numpy(bool),
-            "bond_doubt": bond.to_numpy(bool),
+            "bond_doubt": (bond | coils).to_numpy(bool),
+            "bond_suspected": bond.to_numpy(bool),
             "touch_above": above.to_numpy(bool),
         },
         index=table.index,

@@ -130,7 +130,7 @@ def with_footing(added, footing_ohm):
         raise ValueError("a footing must be greater than 0 ohm")
     legs = len(added.between_ohm)
     own_ohm = legs * flat - added.between_ohm.sum() / legs
-    overlap = ~(own_ohm > added.between_ohm.max())
+    overlap = ~(own_ohm > 2 * added.between_ohm.max())
     combined_ohm = np.full(flat.shape, np.nan)
     for rows, potentials, own, between in (
         (~overlap, added.leg_ohm, own_ohm, added.between_ohm),
