@@ -73,4 +73,4 @@ def _advice(condition, visits, findings):
     newest = visits.sort_values("date", kind="stable").drop_duplicates("tower_id", keep="last")
     told = findings[findings["visit_id"].isin(newest["visit_id"])]
     words = told.groupby("tower_id")["sentence"].agg(" ".join)
-    return condition["tower_id"].map(words).fillna(WITH_COILS)
+    return condition["tower_id"].map(words).astype("str").fillna(WITH_COILS)

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-BOND = "bond: inspect"
+BOND, SPAN = "bond: inspect", "span: inspect"
 ABOUT_BOND = (BOND, "bond or coils: inspect")
 GIVES_WAY = ("none", "too small to judge", "cannot tell", "ring or other earth path")
 ADDED = """
@@ -25,10 +25,9 @@ def join(condition, network):
     Returns
     -------
     pandas.DataFrame
-        The same rows and order, with leg_share_expected, no_coils_expected_ohm, bond_ohm, bond_state,
-        bond_evidence, potential_rise_v, fault_current_a, safety_screen, safety_evidence, bond_scan and
-        bond_testable. suspected_cause becomes ``bond: inspect`` where the bond is suspected and nothing else was;
-        its evidence gets the numbers of the network in front.
+        The same rows and order, with the columns of `ADDED`, and span_suspected: the far ends of the suspected
+        spans that begin or end here, else blank. suspected_cause becomes ``bond: inspect`` or ``span: inspect``
+        where nothing else was suspected; its evidence gets the numbers of the network in front.
 
     Notes
     -----
@@ -47,7 +46,30 @@ def join(condition, network):
     flaw = ~(cause.isna() | cause.isin((*GIVES_WAY, *ABOUT_BOND)))
     before = table["evidence"].fillna("").where(flaw | ~suspect, "")
     longer = pd.Series([f"{new} {old}".strip() for new, old in zip(news, before, strict=True)], table.index)
-    return table.assign(
+    table = table.assign(
         suspected_cause=cause.mask(raised, BOND),
         evidence=table["evidence"].mask(suspect | scanned, longer),
     ).drop(columns=["bond_suspect", "bond_scan_evidence"])
+    return _with_spans(table, network.spans)
+
+
+def _with_spans(table, spans):
+    """Both towers of a suspected span are told of it."""
+    beside = spans[spans["span_scan"] == "suspected"]
+    pairs = pd.concat(
+        [
+            beside.set_axis(["tower_id", "far", *beside.columns[2:]], axis=1),
+            beside.set_axis(["far", "tower_id", *beside.columns[2:]], axis=1),
+        ]
+    )
+    by_tower = pairs.groupby("tower_id", sort=False)
+    far = table["tower_id"].map(by_tower["far"].agg(", ".join)).astype("str").fillna("")
+    told = table["tower_id"].map(by_tower["span_evidence"].first()).astype("str").fillna("")
+    here = far != ""
+    words = "Span to tower " + far + ": " + told + " " + table["evidence"].fillna("")
+    cause = table["suspected_cause"]
+    return table.assign(
+        span_suspected=far,
+        suspected_cause=cause.mask(here & (cause.isna() | cause.isin(GIVES_WAY)), SPAN),
+        evidence=table["evidence"].mask(here, words.str.strip()),
+    )

@@ -5,7 +5,7 @@ import pandas as pd
 
 from towerlib.line.money import FOOTING_ORDERS, QUEUES
 
-INSPECT = ("bond: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns")
+INSPECT = ("bond: inspect", "span: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns")
 OFTEN = ("bare feet", "frequented")  # people are often there
 CONFIRM = "Confirm the reading first where its verdict carries a caution."
 NEXT_STEP = {
@@ -19,6 +19,10 @@ NEXT_STEP = {
     "none": "No work; test again when due.",
 }
 LOOK_AT_LEG = "Look at lead and stub of the leg named at the next visit; test again when due."
+LOOK_AT_SPAN = (
+    "Before any digging: inspect the shield wires of the span named and of its neighbours under the utility's "
+    "licensed procedure; test both towers again without coils."
+)
 WITHIN = {
     "safety": "where people walk with bare feet first, then by potential rise",
     "repair": "most leads missing first",
@@ -71,9 +75,11 @@ def queues(condition):
     touch = column(condition, "safety_screen", "").eq("above") & condition["occupancy"].isin(OFTEN)
     lead_gone = (condition["leads_missing"] > 0) | (condition["corrosion"] == "heavy")
     bond_gone = condition["bond_seen"].isin(["damaged", "missing"])
-    suspected = condition["suspected_cause"].isin(INSPECT)
+    suspected = condition["suspected_cause"].isin(INSPECT) | (column(condition, "span_suspected", "") != "")
     # what the plan improves is earthing work, though the footing may be within its limit
-    above = (condition["impedance_class"] == "above limit") | (column(condition, "package", "").fillna("") != "")
+    above = (condition["impedance_class"] == "above limit") | (
+        column(condition, "package", "").fillna("") != ""
+    )
     unknown = condition["footing_ohm"].isna()
     chosen = np.select(
         [touch.fillna(False), lead_gone, bond_gone | suspected, above, unknown],
@@ -128,11 +134,12 @@ def next_steps(listed):
     pandas.Series of str
     """
     # a weak leg that no crew has seen yet wants a look, not work
+    span = (listed["queue"] == "bond") & (column(listed, "span_suspected", "") != "")
     look = (listed["queue"] == "none") & (listed["suspected_cause"] == "weak leg")
     package = column(listed, "package", "").fillna("")
     planned = (listed["queue"] == "footing") & (package != "")
     work = "Planned: " + column(listed, "treatment", "").fillna("") + ", package " + package + ". " + CONFIRM
-    return listed["queue"].map(NEXT_STEP).mask(look, LOOK_AT_LEG).mask(planned, work)
+    return listed["queue"].map(NEXT_STEP).mask(look, LOOK_AT_LEG).mask(planned, work).mask(span, LOOK_AT_SPAN)
 
 
 def column(table, name, blank):
@@ -156,6 +163,6 @@ def _footing(condition, order):
 def _suspicion(condition):
     """Order of the bond queue: bonds seen broken, then bonds by leg share and gap, then coils."""
     seen = condition["bond_seen"].isin(["damaged", "missing"])
-    about_bond = condition["suspected_cause"].isin(INSPECT[:2])
+    about_bond = condition["suspected_cause"].isin(INSPECT[:3])
     strength = condition["leg_share_lambda"].fillna(condition["gap_fraction"]).clip(0, 1).fillna(0)
     return 2.0 - about_bond.astype(float) - 2.0 * seen.astype(float) - strength / 2

@@ -5,7 +5,7 @@ import pandas as pd
 LAYERS = ("towers", "spans", "route")
 
 
-def write(route, priority, path):
+def write(route, priority, path, suspicion=None):
     """Write the three layers of a line, in the projected coordinate system of its route.
 
     Parameters
@@ -16,6 +16,8 @@ def write(route, priority, path):
         Joined to the towers by tower_id.
     path : path
         ``.gpkg``; an existing file is replaced.
+    suspicion : pandas.DataFrame, optional
+        What is suspected of each span, joined by from_tower_id and to_tower_id.
 
     Notes
     -----
@@ -29,6 +31,11 @@ def write(route, priority, path):
     places = route.towers.drop(columns=["latitude_deg", "longitude_deg"])
     towers = places.merge(priority, on="tower_id", validate="1:1")
     towers = geopandas.GeoDataFrame(towers, geometry="geometry", crs=route.crs)
+    ends = ["from_tower_id", "to_tower_id"]
+    spans = route.spans
+    if suspicion is not None:
+        told = suspicion.drop(columns=[name for name in suspicion if name in spans and name not in ends])
+        spans = spans.merge(told, on=ends, how="left", validate="1:1")
     points = list(route.towers.geometry)
     whole = {"line_id": [priority["line_id"].iloc[0]], "length_km": [route.length_m / 1000]}
     line = geopandas.GeoDataFrame(
@@ -40,7 +47,7 @@ def write(route, priority, path):
     )  # same input, same bytes
     for name, layer, shape in (
         ("towers", towers, "Point"),
-        ("spans", route.spans, "LineString"),
+        ("spans", spans, "LineString"),
         ("route", line[line.geometry.notna()], "LineString"),
     ):
         pyogrio.write_dataframe(

@@ -108,6 +108,35 @@ def draw_route(axes, route):
     return boxes.around(np.vstack(points), 3) if points else np.empty((0, 4))
 
 
+def draw_suspected(axes, spans, suspicion):
+    """Spans in which the shield wire is suspected (changes the axes).
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Panel of the map.
+    spans : geopandas.GeoDataFrame
+        Spans of the route in the CRS of the map.
+    suspicion : pandas.DataFrame or None
+        Spans with span_scan, as `towerlib.network.assess` gives them.
+
+    Returns
+    -------
+    list of matplotlib.lines.Line2D
+        Legend entry; empty without a suspected span.
+    """
+    if suspicion is None or not suspicion["span_scan"].eq("suspected").any():
+        return []
+    told = suspicion.loc[suspicion["span_scan"] == "suspected", ["from_tower_id", "to_tower_id"]]
+    shown = spans.dropna(subset="geometry").merge(told, on=["from_tower_id", "to_tower_id"], validate="1:1")
+    look = {"color": style.ALARM, "linewidth": 2.2, "linestyle": (0, (1.5, 1)), "zorder": 5}
+    for line in shown.geometry:
+        x, y = get_coordinates(line).T
+        axes.plot(x, y, **look)
+        axes.plot(x.mean(), y.mean(), marker="x", markersize=9, markeredgewidth=1.8, **look)
+    return [Line2D([], [], marker="x", markersize=7, label="shield wire: inspect this span", **look)]
+
+
 def draw_towers(axes, towers, by):
     """Towers by kind, coloured by value (changes the axes).
 

@@ -25,7 +25,7 @@ MEANINGS = {
 }
 
 
-def route_map(route, condition, line, by="impedance", *, month=None, context=()):
+def route_map(route, condition, line, by="impedance", *, month=None, context=(), suspicion=None):
     """Map of the route with every tower by footing impedance or by gap fraction.
 
     Parameters
@@ -42,6 +42,8 @@ def route_map(route, condition, line, by="impedance", *, month=None, context=())
         ``YYYY-MM`` that the condition is as of; else the month of the newest reading is told.
     context : iterable of geopandas.GeoDataFrame
         Layers drawn under the line; named in the legend where their ``attrs["name"]`` is set.
+    suspicion : pandas.DataFrame, optional
+        Spans with span_scan, as `towerlib.network.assess` gives them: those suspected are marked.
 
     Returns
     -------
@@ -85,6 +87,7 @@ def route_map(route, condition, line, by="impedance", *, month=None, context=())
         axes = map_page.frame(figure, layout, foot)
         layers = map_layers.draw_context(axes, context, route.crs)
         handles, colours, covered = map_layers.draw_towers(axes, framed, by)
+        handles = [*handles, *map_layers.draw_suspected(axes, route.spans, suspicion)]
         _label(axes, framed, stations, np.vstack([covered, map_layers.draw_route(axes, route)]))
         furniture.draw_legend(figure, layout, foot, [*handles, *layers], colours)
         furniture.draw_scale_and_north(figure, layout, foot, route.crs)

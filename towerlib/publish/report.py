@@ -8,11 +8,13 @@ import pandas as pd
 from towerlib.plan import order_rule
 from towerlib.publish import (
     cautions,
+    changes_table,
     charts,
     context,
     geopackage,
     intake,
     maps,
+    outage_charts,
     tower_case,
     tower_charts,
     workbook,
@@ -27,6 +29,12 @@ PICTURES = {
     "ranked-bars": lambda study: charts.ranked_bars(study.condition, study.line),
     "gap-scatter": lambda study: charts.gap_scatter(study.condition, study.line),
     "impedance-distribution": lambda study: charts.impedance_distribution(study.condition, study.line),
+    "trip-out-profile": lambda study: outage_charts.rate_profile(study.outages, study.line),
+    "trip-outs-by-footing": lambda study: outage_charts.rate_by_footing(
+        study.outages, study.condition, study.line
+    ),
+    "trip-out-concentration": lambda study: outage_charts.concentration(study.outages, study.line),
+    "observed-and-modelled": lambda study: outage_charts.observed_against_modelled(study.outages, study.line),
 }
 
 
@@ -51,7 +59,7 @@ def write(study, folder):
     workbook.write_xlsx(study.priority, folder / "priority-list.xlsx", notes=notes(study))
     workbook.write_csv(study.retest, folder / "retest-list.csv")
     intake.write(study.records, folder)
-    geopackage.write(study.route, study.priority, folder / "line.gpkg")
+    geopackage.write(study.route, study.priority, folder / "line.gpkg", study.network.spans)
     for name, draw in PICTURES.items():
         save(draw(study), folder / f"{name}.png")
     cases = tower_case.tables_of(study)
@@ -61,6 +69,7 @@ def write(study, folder):
         save(picture, folder / "towers" / f"{rank:03d}-{quote(tower_id, safe='')}.png")
     for name, table in (tables(study) | {"history": cases.history, "sweep-shapes": cases.shapes}).items():
         table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
+    changes_table.write(study, folder)
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
 
@@ -77,7 +86,8 @@ def route_map(study, by):
     matplotlib.figure.Figure
     """
     layers = context.layers(study.records.folder)
-    return maps.route_map(study.route, study.condition, study.line, by=by, month=study.month, context=layers)
+    told = {"month": study.month, "context": layers, "suspicion": study.network.spans}
+    return maps.route_map(study.route, study.condition, study.line, by=by, **told)
 
 
 def suspicious(priority):
@@ -114,6 +124,14 @@ def tables(study):
         "findings": study.grades.findings,
         "route": pd.DataFrame(study.route.towers.drop(columns="geometry")),
         "spans": pd.DataFrame(study.route.spans.drop(columns="geometry")),
+        "network-towers": study.network.towers,
+        "network-spans": study.network.spans,
+        "trip-outs": study.outages.towers,
+        "outage-record": study.outages.record,
+        "options": study.treatments.options,
+        "cost-lines": study.treatments.cost_lines,
+        "works-done": study.treatments.learned,
+        "plan": study.budget.works,
         "currents": study.currents,
         "condition": study.condition,
         "priority": study.priority,
@@ -134,10 +152,17 @@ def notes(study):
     return [
         f"{study.line.title}, as of {study.month}",
         f"Order: {order_rule(study.line.plan)}",
+        *_told(study),
         "gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault.",
         *study.route.remarks,
         *cautions.CAUTIONS,
     ]
+
+
+def _told(study):
+    """What is off, and what was taken for granted."""
+    rooms = (study.network, study.outages, study.treatments, study.budget)
+    return [*(why for room in rooms for why in room.off), *(what for room in rooms for what in room.assumed)]
 
 
 def save(figure, path):
