@@ -34,6 +34,7 @@ ALLOWED = {  # libraries that only these rooms may know
     "matplotlib": {"publish"},
     "bokeh": {"publish"},
     "papermill": {"runs"},
+    "jinja2": {"publish"},
     "xlsxwriter": {"publish"},
     "openpyxl": {"records"},
     "dask": {"fleet"},

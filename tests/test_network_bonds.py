@@ -242,8 +242,9 @@ def test_what_was_handed_over_stays_as_it_was():
 
 
 def test_join_raises_the_cause_and_keeps_what_was_said():
-    arguments = line(FOOTINGS, no_coils_ohm=seen_at_towers(FOOTINGS, bonds={6: 20.0, 9: 20.0}))
+    arguments = line(FOOTINGS, no_coils_ohm=seen_at_towers(FOOTINGS, bonds={4: 20.0, 6: 20.0, 9: 20.0}))
     condition = arguments[2]
+    condition.loc[4, "suspected_cause"] = "bond: inspect"
     condition.loc[9, "suspected_cause"] = "coil reversed"
     joined = network.join(condition, network.assess(*arguments))
     assert joined.loc[6, "suspected_cause"] == "bond: inspect"
@@ -251,6 +252,8 @@ def test_join_raises_the_cause_and_keeps_what_was_said():
     assert "bond of 20 Ω" in joined.loc[6, "evidence"]
     assert joined.loc[9, "suspected_cause"] == "coil reversed"
     assert "bond of 20 Ω" in joined.loc[9, "evidence"]
-    others = joined.drop(index=[6, 9])
+    assert joined.loc[4, "suspected_cause"] == "bond: inspect"
+    assert "Said before." not in joined.loc[4, "evidence"]
+    others = joined.drop(index=[4, 6, 9])
     assert (others["suspected_cause"] == "none").all()
     assert (others["evidence"] == "Said before.").all()

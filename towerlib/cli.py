@@ -70,6 +70,30 @@ def check(
 
 
 @app.command()
+def fieldsheet(
+    folder: Annotated[Path, typer.Argument(help="A line folder.", show_default=False)],
+    towers: Annotated[
+        str,
+        typer.Option(
+            help="retest, priority, plan, all, a queue (safety, repair, bond, footing), or tower names parted by commas; "
+            "retest when missing, all where a stretch is given."
+        ),
+    ] = "",
+    from_km: Annotated[float | None, typer.Option(help="Only towers from this chainage on.")] = None,
+    to_km: Annotated[float | None, typer.Option(help="Only towers up to this chainage.")] = None,
+    month: Annotated[str, typer.Option(help="YYYY-MM; that of the newest visit when missing.")] = "",
+    out: Annotated[
+        Path | None, typer.Option(help="Else reports/<line id>/fieldsheet/<YYYY-MM>/.", show_default=False)
+    ] = None,
+):
+    """Write what a crew takes along: sheets to print, probe places for a handheld, tables to fill in."""
+    from towerlib.publish import fieldsheet as publisher
+
+    sheet, paths = publisher.write_for(folder, out, towers=towers, month=month, from_km=from_km, to_km=to_km)
+    typer.echo(f"{sheet.chosen} {len(sheet.stops)} to visit\n\nwritten: {', '.join(map(str, paths))}")
+
+
+@app.command()
 def simulate(folder: Annotated[Path, typer.Argument(help="Where the line folders go.", show_default=False)]):
     """Write the demo portfolio: invented lines with known hidden defects."""
     from towerlib.simulate import write_demo

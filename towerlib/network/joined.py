@@ -42,9 +42,8 @@ def join(condition, network):
     cause = table["suspected_cause"]
     raised = (suspect | scanned) & (cause.isna() | cause.isin(GIVES_WAY))
     news = np.where(suspect, table["bond_evidence"], table["bond_scan_evidence"])
-    # what the readings say of the bond alone, the network says with more; a flaw of the readings stays beside it
-    flaw = ~(cause.isna() | cause.isin((*GIVES_WAY, *ABOUT_BOND)))
-    before = table["evidence"].fillna("").where(flaw | ~suspect, "")
+    # what the readings alone say of the bond, the network says with more; everything else stays beside it
+    before = table["evidence"].fillna("").mask(suspect & cause.isin(ABOUT_BOND), "")
     longer = pd.Series([f"{new} {old}".strip() for new, old in zip(news, before, strict=True)], table.index)
     table = table.assign(
         suspected_cause=cause.mask(raised, BOND),
