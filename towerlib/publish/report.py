@@ -11,6 +11,7 @@ from towerlib.publish import (
     changes_table,
     charts,
     context,
+    explorer,
     geopackage,
     intake,
     maps,
@@ -70,6 +71,7 @@ def write(study, folder):
     for name, table in (tables(study) | {"history": cases.history, "sweep-shapes": cases.shapes}).items():
         table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
     changes_table.write(study, folder)
+    explorer.write(study, folder / "explorer.html")
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
 

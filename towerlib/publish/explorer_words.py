@@ -1,0 +1,261 @@
+"""Paragraphs on one tower, from its row: values with units and bands, and what they rest on."""
+
+import pandas as pd
+
+from towerlib.publish.lettering import plain
+
+
+def known(value):
+    """Whether there is anything to say.
+
+    Parameters
+    ----------
+    value : object
+        Of any column.
+
+    Returns
+    -------
+    bool
+    """
+    return not (value is None or value is pd.NA or value != value or value == "")
+
+
+def paragraphs(tower, retest, count, currency):
+    """Paragraphs on one tower.
+
+    Parameters
+    ----------
+    tower : dict
+        All that is known of it, by the names of the columns.
+    retest : dict, or None
+        Its row of the retest list.
+    count : int
+        Towers of the priority list.
+    currency : str
+        Of costs.
+
+    Returns
+    -------
+    dict of str to list of str
+        Heading to its paragraphs; blank ones say nothing.
+    """
+    return {
+        "What to do next": _next_step(tower, count),
+        "Suspected cause": _cause(tower),
+        "Footing": _footing(tower),
+        "Leg currents in service": _currents(tower),
+        "Shield-wire bond": _bond(tower),
+        "Earth fault at this tower": _fault(tower),
+        "Lightning": _lightning(tower),
+        "Treatment": _treatment(tower, currency),
+        "Next test": _retest(retest),
+        "Over the years": _over_time(tower),
+        "The tower": _register(tower),
+    }
+
+
+def _band(value, low, high, unit):
+    """A value with its band and its unit."""
+    if not known(value):
+        return ""
+    ends = (
+        f" ({plain(low)} to {plain(high)} {unit})"
+        if known(low) and known(high) and high < float("inf")
+        else ""
+    )
+    if known(low) and not ends:
+        ends = f" (at least {plain(low)} {unit}, no upper end)"
+    return f"{plain(value)} {unit}{ends}"
+
+
+def day(date):
+    """A day as it is written.
+
+    Parameters
+    ----------
+    date : pandas.Timestamp
+        Any day.
+
+    Returns
+    -------
+    str
+    """
+    return f"{date:%Y-%m-%d}"
+
+
+def _next_step(tower, count):
+    """Place on the list and next step."""
+    queue = (
+        "no queue"
+        if tower["queue"] == "none"
+        else f"queue: {tower['queue']}, place {tower['queue_rank']} in it"
+    )
+    return [
+        f"{tower['next_step']}" if known(tower["next_step"]) else "",
+        f"Place {tower['rank']} of {count} on the priority list; {queue}.",
+    ]
+
+
+def _cause(tower):
+    """Suspicion with its figures."""
+    suspected, own = tower["suspected_cause"], tower["evidence"]
+    if not known(suspected):
+        return ["No leg currents were read."]
+    seen = [
+        f"{tower['leads_missing']:.0f} earthing leads missing" if tower["leads_missing"] > 0 else "",
+        "heavy corrosion" if tower["corrosion"] == "heavy" else "",
+        f"bond {tower['bond_seen']}" if tower["bond_seen"] in ("damaged", "missing") else "",
+    ]
+    told = ", ".join(each for each in seen if each)
+    name = "Nothing suspected" if suspected == "none" else suspected[0].upper() + suspected[1:]
+    return [f"Seen by the crew: {told}." if told else "", f"{name}.", own if known(own) else ""]
+
+
+def _footing(tower):
+    """The reading that stands, its limit and its rank."""
+    value, bound = tower["footing_ohm"], tower["lower_bound_ohm"]
+    lines = []
+    if known(value):
+        written = _band(value, tower["footing_low_ohm"], tower["footing_high_ohm"], "Ω")
+        lines.append(f"{written}, read on {day(tower['footing_date'])}; {tower['verdict']}.")
+    elif known(bound):
+        lines.append(
+            f"At least {plain(bound)} Ω: read without coils or beyond the range; {tower['verdict']}."
+        )
+    else:
+        lines.append(f"No reading of the footing stands; {tower['verdict']}.")
+    rule = f", by the rule: {tower['limit_rule']}" if known(tower["limit_rule"]) else ""
+    limit = f"limit {plain(tower['limit_ohm'])} Ω" if known(tower["limit_ohm"]) else "no limit set"
+    lines.append(f"Class: {tower['impedance_class']}; {limit}{rule}.")
+    if known(tower["impedance_rank"]):
+        lines.append(
+            f"Rank by footing {tower['impedance_rank']}, within {tower['rank_low']} to {tower['rank_high']}; whether it "
+            f"is among the worst tenth of the line: {tower['rank_confidence']}."
+        )
+    return lines
+
+
+def _currents(tower):
+    """Sum, total and gap."""
+    if not known(tower["gap_ma"]):
+        return []
+    ring = (
+        "A ring or counterpoise joins the legs: the gap says nothing of the bond."
+        if tower["ring"] is True
+        else ""
+    )
+    fraction = f", {plain(tower['gap_fraction'])} of the sum" if known(tower["gap_fraction"]) else ""
+    low = (
+        f" (at least {plain(tower['gap_fraction_low'])})"
+        if known(tower["gap_fraction_low"]) and fraction
+        else ""
+    )
+    return [
+        f"Sum {plain(tower['leakage_sum_ma'])} mA, total {plain(tower['leakage_total_ma'])} mA, "
+        f"gap {plain(tower['gap_ma'])} mA{fraction}{low}; read on {day(tower['leakage_date'])}.",
+        ring,
+    ]
+
+
+def _bond(tower):
+    """State of the bond with its figures."""
+    state = tower["bond_state"]
+    ends = _band(tower["bond_ohm"], tower["bond_low_ohm"], tower["bond_high_ohm"], "Ω")
+    scan = {"suspected": "The scan of the whole line suspects an open bond here.", "not testable": ""}
+    return [
+        f"State: {state}." if known(state) else "",
+        f"Resistance of the bond beyond a sound one: {ends}." if ends else "",
+        tower["bond_evidence"] if known(tower["bond_evidence"]) else "",
+        scan.get(tower["bond_scan"], ""),
+        tower["bond_scan_evidence"] if known(tower["bond_scan_evidence"]) else "",
+    ]
+
+
+def _fault(tower):
+    """Potential rise and touch screen."""
+    ends = [tower[f"potential_rise_{end}v"] for end in ("", "low_", "high_")]
+    rise = _band(*ends, "V")
+    screen = tower["safety_screen"]
+    return [
+        f"Potential rise {rise}; {plain(tower['fault_current_a'])} A through the footing." if rise else "",
+        f"Touch-voltage screen: {screen}." if known(screen) else "",
+        tower["safety_evidence"] if known(tower["safety_evidence"]) else "",
+    ]
+
+
+def _lightning(tower):
+    """Rate, what a better footing saves, and what was taken for granted."""
+    ends = [tower[name] for name in ("trip_outs_per_year", "trip_outs_low", "trip_outs_high")]
+    rate = _band(*ends, "a year")
+    saved = [
+        tower[name] if known(tower[name]) else None
+        for name in ("avoided_to_target_per_year", "avoided_low", "avoided_high")
+    ]
+    saved = [max(0.0, each) if each is not None else None for each in saved]
+    critical = tower["critical_current_ka"]
+    return [
+        f"Expected trip-outs: {rate}." if rate else "",
+        f"A footing at its target would save {_band(*saved, 'a year')}."
+        if rate and saved[0] is not None
+        else "",
+        f"Smallest stroke that flashes over: {plain(critical)} kA."
+        if known(critical) and critical < float("inf")
+        else "",
+        f"No rate: {tower['flaw']}." if known(tower["flaw"]) else "",
+        f"Assumed: {tower['assumed']}." if known(tower["assumed"]) else "",
+    ]
+
+
+def _treatment(tower, currency):
+    """What the plan proposes."""
+    year, after = tower["plan_year"], tower["predicted_ohm"]
+    return [
+        f"Plan year {year:.0f}." if known(year) else "",
+        f"{tower['treatment']}." if known(tower["treatment"]) else "",
+        f"Predicted footing {plain(after)} Ω." if known(after) else "",
+        f"Cost {tower['cost']:,.0f} {currency}." if known(tower["cost"]) else "",
+        f"Package {tower['package']}." if known(tower["package"]) else "",
+    ]
+
+
+def _retest(row):
+    """Why and when to test again."""
+    if row is None:
+        return ["Not on the list of tests to repeat."]
+    due = f" Due {day(row['due_date'])}." if known(row["due_date"]) else ""
+    return [f"{row['reason']}.{due}", row["what_to_do"] if known(row["what_to_do"]) else ""]
+
+
+def _over_time(tower):
+    """Jump, trend, and what works did."""
+    jump, trend = tower["jump_percent"], tower["trend_percent_per_year"]
+    ends = (tower["trend_low_percent_per_year"], tower["trend_high_percent_per_year"])
+    return [
+        f"Since the reading before: {tower['jump_verdict']}{f', {plain(jump)} %' if known(jump) else ''}."
+        if known(tower["jump_verdict"])
+        else "",
+        f"Trend {_band(trend, *ends, '% a year')}." if known(trend) else "",
+        f"Works: {tower['works_verdict']}." if known(tower["works_verdict"]) else "",
+        tower["history_reason"] if known(tower["history_reason"]) else "",
+    ]
+
+
+def _register(tower):
+    """What the register says."""
+    soil = tower["soil_resistivity_ohm_m"]
+    ring = {True: "ring or counterpoise joins the legs", False: "no ring recorded"}.get(
+        tower["ring"], "ring not recorded"
+    )
+    words = [
+        tower["structure"],
+        ring,
+        f"soil {plain(soil)} Ω·m" if known(soil) else "",
+        *(f"{name}: {tower[name]}" if known(tower[name]) else "" for name in ("occupancy", "access")),
+    ]
+    place = (tower["latitude_deg"], tower["longitude_deg"])
+    return [
+        "; ".join(word for word in words if known(word)) + ".",
+        f"{place[0]:.6f}°, {place[1]:.6f}° (WGS 84).".replace("-", "−")
+        if all(map(known, place))
+        else "No position.",
+    ]
