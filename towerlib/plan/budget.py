@@ -286,8 +286,9 @@ def _assumed(terms, plan):
         if terms.crew_weeks is None
         else f"{plan.crew_weeks_per_year:g} crew-weeks a year"
     )
+    total = f"{plan.budget:,.0f}".replace(",", " ")
     return (
-        f"Budget {f'{plan.budget:,.0f}'.replace(',', ' ')} {plan.currency}, spread evenly over {plan.years} year(s), {crews}; mobilisation "
+        f"Budget {total} {plan.currency}, spread evenly over {plan.years} year(s), {crews}; mobilisation "
         "is paid once an access group and year.",
         f"Trip-outs avoided count over {terms.horizon_years:g} years, each later year "
         f"{terms.discount_rate:.1%} less.",

@@ -9,6 +9,7 @@ from towerlib.physics.statistics import SEED
 from towerlib.values import number
 
 TENTH = 1.2815515594  # standard deviations from the middle to the ends of a band that holds 80 %
+RUNAWAY = 4.0  # times the middle at which a lognormal upper half is no longer believed
 
 
 @dataclass(frozen=True)
@@ -123,8 +124,9 @@ def at(z, ends):
 
     Notes
     -----
-    Two halves that meet in the median: lognormal where all three are above 0, so that draws stay above 0;
-    else normal, so that a treatment which may do harm can. NaN where the middle is.
+    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most
+    `RUNAWAY` times the middle, so that draws stay above 0; else normal, so that a treatment which may do harm
+    can. NaN where the middle is.
     """
     low, middle, high = ends
     steps = np.where(z > 0, z, -z) / TENTH
@@ -132,4 +134,6 @@ def at(z, ends):
     safe = [np.where(positive, value, 1.0) for value in ends]
     ratio = np.where(z > 0, safe[2] / safe[1], safe[0] / safe[1])
     straight = middle + np.where(z > 0, high - middle, low - middle) * steps
-    return np.where(positive, middle * ratio**steps, straight)
+    # a middle near 0 under a high end makes the logarithm run away: there the branch is straight
+    runaway = (z > 0) & (high > RUNAWAY * middle)
+    return np.where(positive & ~runaway, middle * ratio**steps, straight)

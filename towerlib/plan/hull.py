@@ -5,6 +5,7 @@ upper hull of its options; an access group is visited in those years in which it
 mobilisation. The prices rise together until every year's limits hold; then what is left buys the best single changes.
 """
 
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -106,6 +107,7 @@ def _priced(problem, worth, loads):
     return np.where(easy[:, None], free, picked)
 
 
+@cache
 def _year_sets(years):
     """Sets of years in which an access group may be visited, shape (s, y)."""
     sizes = range(years + 1) if years <= ALL_SETS else range(3)

@@ -14,7 +14,7 @@ PACKAGES = [
     *(*QUANTITIES, "crew_weeks", "work_cost", "mobilisation", *COSTS, *AVOIDED, "without_prediction"),
 ]
 LINES = """
-    package year access_group tower_id option item quantity unit price cost low high soil_class access price_row
+    package year access_group tower_id option item quantity unit price cost low high soil_class access price_file price_row
     price_source price_year
 """.split()
 PLACES = """

@@ -6,6 +6,7 @@ from urllib.parse import quote
 import pandas as pd
 
 from towerlib.plan import order_rule
+from towerlib.plan import study as studies
 from towerlib.publish import (
     cautions,
     changes_table,
@@ -16,8 +17,11 @@ from towerlib.publish import (
     intake,
     maps,
     outage_charts,
+    plan_charts,
+    plan_map,
     tower_case,
     tower_charts,
+    work_orders,
     workbook,
 )
 
@@ -36,10 +40,23 @@ PICTURES = {
     ),
     "trip-out-concentration": lambda study: outage_charts.concentration(study.outages, study.line),
     "observed-and-modelled": lambda study: outage_charts.observed_against_modelled(study.outages, study.line),
+    "plan-map": lambda study: plan_map.plan_map(
+        study.route,
+        study.condition,
+        study.budget,
+        study.line,
+        month=study.month,
+        context=context.layers(study.records.folder),
+    ),
+    "trip-outs-before-after": lambda study: plan_charts.before_after(study.budget, study.outages, study.line),
+}
+OUTLOOKS = {
+    "budget-curve": lambda study, outlook: plan_charts.budget_curve(study.budget, outlook, study.line),
+    "plan-chances": lambda study, outlook: plan_charts.chances(study.budget, outlook, study.line),
 }
 
 
-def write(study, folder):
+def write(study, folder, outlook=None):
     """Write every file of the report but the notebooks and ``run.json``.
 
     Parameters
@@ -48,6 +65,8 @@ def write(study, folder):
         A line as of a month.
     folder : path
         Made where it does not exist.
+    outlook : Outlook, optional
+        What other budgets would buy and how sure the plan is, where it is at hand; else it is worked out.
 
     Returns
     -------
@@ -56,13 +75,17 @@ def write(study, folder):
     """
     folder = Path(folder)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
-    workbook.write_csv(study.priority, folder / "priority-list.csv")
+    workbook.write_csv(intake.harmless(study.priority), folder / "priority-list.csv")
     workbook.write_xlsx(study.priority, folder / "priority-list.xlsx", notes=notes(study))
-    workbook.write_csv(study.retest, folder / "retest-list.csv")
+    workbook.write_csv(intake.harmless(study.retest), folder / "retest-list.csv")
     intake.write(study.records, folder)
     geopackage.write(study.route, study.priority, folder / "line.gpkg", study.network.spans)
+    work_orders.write(study, folder)
+    outlook = outlook or studies.outlook(study.budget, study.condition)
     for name, draw in PICTURES.items():
         save(draw(study), folder / f"{name}.png")
+    for name, draw in OUTLOOKS.items() if outlook is not None else ():
+        save(draw(study, outlook), folder / f"{name}.png")
     cases = tower_case.tables_of(study)
     (folder / "towers").mkdir(exist_ok=True)
     for rank, tower_id in suspicious(study.priority):

@@ -1,0 +1,216 @@
+"""What notebooks and pages say of the plan in words: levels, packages, how sure it is, what earlier works taught."""
+
+import numpy as np
+
+from towerlib.publish.lettering import listed, plain
+from towerlib.publish.plan_figures import money, rounded, share, two, wrapped
+
+KINDS = {  # kind of treatment, and how pictures and sentences call it
+    "lead": "leads and leg bonds repaired",
+    "rebond": "shield-wire bonds re-made",
+    "rods": "rods",
+    "drilled": "deep electrodes",
+    "radials": "radial wires",
+    "ring": "rings",
+    "ring and radials": "rings with radial wires",
+    "counterpoise": "continuous counterpoise",
+    "arresters": "line arresters",
+    "under-built": "under-built wire",
+}
+PACKAGES = {
+    "package": "package",
+    "access": "access",
+    "towers": "towers",
+    "trench_m": "trench_m",
+    "wire_m": "wire_m",
+    "rod_count": "rods",
+    "drilled_m": "drilled_m",
+    "arrester_sets": "arresters",
+    "crew_weeks": "crew_weeks",
+    "cost": "cost",
+    "cost_low": "low",
+    "cost_high": "high",
+    "avoided_per_year": "avoided",
+}
+
+
+def levels(budget, outlook, line):
+    """What each of the levels buys, one paragraph each.
+
+    Parameters
+    ----------
+    budget : Budget
+    outlook : towerlib.plan.study.Outlook or None
+    line : Line
+
+    Returns
+    -------
+    str
+    """
+    if outlook is None or outlook.levels.empty:
+        return wrapped([*no_plan(budget)] or ["The budget is 0: there are no levels to compare."])
+    return wrapped([_level(row, budget.terms, line.plan.currency) for row in outlook.levels.itertuples()])
+
+
+def _level(row, terms, currency):
+    """One level in sentences."""
+    head = f"{row.level.capitalize()}, {money(row.budget, currency)}:"
+    if not np.isfinite(row.spent):
+        return f"{head} no plan. {row.how}"
+    text = (
+        f"{head} {row.towers:.0f} towers in {row.mobilisations:.0f} mobilisations and {plain(row.crew_weeks)} crew-weeks for "
+        f"{money(row.spent, currency)} (works {money(row.cost_low)} to {money(row.cost_high)} at low and high prices); "
+        f"{two(row.avoided_per_year)} trip-outs a year avoided once all is done ({two(row.avoided_low)} to "
+        f"{two(row.avoided_high)}), {two(row.benefit)} over {plain(terms.horizon_years)} years"
+    )
+    if row.benefit > 0:
+        text += f", {money(rounded(row.cost_per_benefit), currency)} each"
+    if np.isfinite(row.gain):
+        text += f"; {share(row.gain)} than worst ohms first"
+    if np.isfinite(row.added_per_cost) and row.added_per_cost > 0:
+        text += f". What is above the level before costs {money(rounded(1 / row.added_per_cost), currency)} a trip-out avoided"
+    return text + "."
+
+
+def packages(table, rows=20):
+    """Packages of the plan with their totals, as text.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        As `towerlib.plan.packages.packages` gives it.
+    rows : int
+
+    Returns
+    -------
+    str
+    """
+    if table.empty:
+        return "No package: there is no plan, or nothing in it."
+    shown = table[list(PACKAGES)].rename(columns=PACKAGES).head(rows)
+    whole = {"avoided": "{:.2f}".format, "crew_weeks": "{:.1f}".format}
+    text = shown.to_string(index=False, na_rep="-", float_format="{:.0f}".format, formatters=whole)
+    left = len(table) - len(shown)
+    return text + (f"\n… and {left} more in packages.csv." if left > 0 else "")
+
+
+def sureness(outlook):
+    """How sure the plan is, and which test would change it most, in sentences.
+
+    Parameters
+    ----------
+    outlook : towerlib.plan.study.Outlook or None
+
+    Returns
+    -------
+    str
+    """
+    if outlook is None:
+        return "Without a plan nothing can be said of how sure it is."
+    free = outlook.chances[~outlook.chances["must_do"]]
+    mine = free[free["in_plan"]]
+    firm, open_ = mine[mine["chance"] >= 0.8], mine[mine["chance"] < 0.5]
+    parts = [
+        f"Of {len(mine)} towers in the plan that are no must-do, {len(firm)} stay in it in at least 80 % of what the "
+        f"benefits could be, {len(open_)} in less than half"
+        + (f" ({listed(open_['tower_id'])})" if len(open_) else "")
+        + ".",
+        _left_out(free[~free["in_plan"] & (free["chance"] >= 0.4)]),
+        _regret(outlook.regret),
+        *_tests(outlook.tests),
+    ]
+    return wrapped(parts)
+
+
+def _left_out(near):
+    """Towers that are out of the plan but could as well be in it."""
+    if near.empty:
+        return ""
+    return f"Not in the plan, but in at least 40 % of what could be: {listed(near['tower_id'])}."
+
+
+def _regret(regret):
+    """What better knowledge would bring."""
+    if not regret["perfect"] > 0:
+        return ""
+    return (
+        f"Who knew every benefit beforehand could avoid {regret['regret'] / regret['perfect']:.0%} more than the plan does: "
+        "so much at most are tests and soundings worth."
+    )
+
+
+def _tests(tests):
+    """The next tests with what they are expected to add."""
+    if tests.empty:
+        return ["No single test is expected to change the plan for the better."]
+    lines = ["Tests that are expected to change the plan most (gains of single tests; they do not add up):"]
+    return lines + [
+        f"  {row.rank}. tower {row.tower_id}: {row.gain_part:.2%} more avoided, changes what is done there with a chance of "
+        f"{row.chance_changes:.0%}"
+        for row in tests.itertuples()
+    ]
+
+
+def learned(treatments):
+    """What earlier works achieved: those that did not improve, and the corrections learned, in sentences.
+
+    Parameters
+    ----------
+    treatments : Treatments
+
+    Returns
+    -------
+    str
+    """
+    done = treatments.learned
+    judged = done[done["improved"].notna()] if len(done) else done
+    if judged.empty:
+        return "No earlier work has comparable readings before and after it, so nothing is learned yet."
+    failed = treatments.did_not_improve
+    parts = [
+        f"{len(judged)} earlier work(s) with comparable readings on both sides; {len(failed)} without clear improvement."
+    ]
+    parts += [
+        f"  No clear improvement: {row.treatment} at tower {row.tower_id}, {plain(row.before_ohm)} Ω before, "
+        f"{plain(row.after_ohm)} Ω after{_expected(row.predicted_ohm)}."
+        for row in failed.itertuples()
+    ]
+    parts += [
+        f"  Learned for {KINDS.get(row.kind, row.kind)} in {row.soil_class} ground: predictions times "
+        f"{row.learned_factor:.2f}, from {row.n} work(s)."
+        for row in treatments.corrections.itertuples()
+    ]
+    return wrapped(parts)
+
+
+def _expected(ohm):
+    """What was to be expected, where that is known."""
+    return f"; {plain(ohm)} Ω was to be expected" if np.isfinite(ohm) else ""
+
+
+def no_plan(budget):
+    """Why there is no plan, and what stands instead; nothing where there is one.
+
+    Parameters
+    ----------
+    budget : Budget
+
+    Returns
+    -------
+    list of str
+    """
+    if budget.plan is not None:
+        return []
+    best = budget.best[budget.best["benefit_per_year"].astype(float) > 0] if len(budget.best) else budget.best
+    if best.empty:
+        return list(budget.off)
+    column = "benefit_per_cost" if best["benefit_per_cost"].notna().any() else "effort_rate"
+    rate = best["avoided_per_year"] / best["effort"].where(best["effort"] > 0)
+    first = (
+        best.assign(effort_rate=rate.fillna(np.inf))
+        .sort_values(column, ascending=False, kind="stable")
+        .head(5)
+    )
+    by = "for its cost" if column == "benefit_per_cost" else "per metre of trench"
+    named = ", ".join(f"{row.tower_id} ({row.option})" for row in first.itertuples())
+    return [*budget.off, f"Most avoided {by}: {named}."]
