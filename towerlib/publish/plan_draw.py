@@ -128,9 +128,7 @@ def waterfall(works, rates):
     rows, level = [("as it is", 0.0, now, np.nan, np.nan, two(now))], now
     for row in kinds.itertuples():
         name = f"{KINDS.get(row.kind, row.kind)} ({row.towers})"
-        rows.append(
-            (name, level - row.avoided_per_year, level, np.nan, np.nan, f"−{two(row.avoided_per_year)}")
-        )
+        rows.append((name, level - row.avoided_per_year, level, np.nan, np.nan, _lost(row.avoided_per_year)))
         level -= row.avoided_per_year
     low, high = (now - kinds[name].sum() for name in ("avoided_high", "avoided_low"))
     rows.append(("after the plan", 0.0, level, low, high, f"{two(level)} ({two(low)} to {two(high)})"))
@@ -249,3 +247,8 @@ def draw_chances(figure, towers, place, inside):
         for chance, option in zip(towers["chance"], what, strict=True)
     ]
     scales.edge_labels(axes, list(zip(rows.astype(float), words, strict=True)))
+
+
+def _lost(avoided):
+    """What a step takes away, in words; nothing is no minus."""
+    return f"−{two(avoided)}" if float(avoided) > 0 else "0"

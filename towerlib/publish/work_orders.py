@@ -99,7 +99,10 @@ def write(study, folder):
     }
     currency = study.line.plan.currency
     for name, table in tables.items():
-        workbook.write_csv(harmless(table.assign(currency=currency)), folder / name)
+        rounded = table.round(
+            {column: 3 for column in table.select_dtypes("float") if not column.endswith("_deg")}
+        )
+        workbook.write_csv(harmless(rounded.assign(currency=currency)), folder / name)
     return list(tables)
 
 
