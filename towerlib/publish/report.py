@@ -19,6 +19,7 @@ from towerlib.publish import (
     outage_charts,
     plan_charts,
     plan_map,
+    summary,
     tower_case,
     tower_charts,
     work_orders,
@@ -93,7 +94,8 @@ def write(study, folder, outlook=None):
         save(picture, folder / "towers" / f"{rank:03d}-{quote(tower_id, safe='')}.png")
     for name, table in (tables(study) | {"history": cases.history, "sweep-shapes": cases.shapes}).items():
         table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
-    changes_table.write(study, folder)
+    found = changes_table.write(study, folder)
+    summary.write(study, folder / "summary.html", found, outlook=outlook)
     explorer.write(study, folder / "explorer.html")
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
