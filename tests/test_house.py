@@ -10,7 +10,7 @@ import towerlib
 
 PACKAGE = Path(towerlib.__file__).parent
 ROOMS = [  # from left to right; what stands in one group may import from each other
-    {"errors", "values"},
+    {"errors", "language", "values"},
     {"physics"},
     {"months", "line", "limits"},
     {"records"},
@@ -23,6 +23,7 @@ ROOMS = [  # from left to right; what stands in one group may import from each o
     {"plan", "whatif"},
     {"assessment"},
     {"changes", "fieldwork"},
+    {"portfolio"},
     {"publish"},
     {"runs"},
     {"fleet"},

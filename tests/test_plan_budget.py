@@ -234,7 +234,7 @@ def test_a_mobilisation_without_a_price_counts_as_nothing_and_is_told():
     could = treatments()
     could.mobilisation.loc[0, "price"] = np.nan
     found = drawn_up(could)
-    assert any("counts as nothing: 1 access group(s) (G0)" in told for told in found.off)
+    assert any("counts as nothing: 1 access group (G0)" in told for told in found.off)
     assert found.terms.mobilisation["G0"] == 0.0
 
 

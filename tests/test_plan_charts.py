@@ -227,9 +227,9 @@ def test_learned_names_what_did_not_improve():
     taught = pd.DataFrame({"kind": ["rods"], "soil_class": ["stony"], "n": [1], "learned_factor": [0.9]})
     could = SimpleNamespace(learned=done, did_not_improve=done.iloc[:1], corrections=taught)
     text = plan_words.learned(could)
-    assert "2 earlier work(s)" in text
+    assert "2 earlier works" in text
     assert "No clear improvement: extra rods at tower T1, 24.9 Ω before, 24.9 Ω after." in text
-    assert "rods in stony ground: predictions times 0.90, from 1 work(s)" in text
+    assert "rods in stony ground: predictions times 0.90, from 1 work" in text
     assert "nothing is learned" in plan_words.learned(SimpleNamespace(learned=done.iloc[:0]))
 
 

@@ -262,7 +262,7 @@ def test_must_do_keeps_its_latest_year():
 def test_must_do_over_the_budget_says_which_and_by_how_much():
     options = table([("7", "ring", 1.0, 900.0, "A"), ("9", "ring", 1.0, 800.0, "B")], must_do=True)
     terms = Terms(budget=(1500.0,), mobilisation=100.0)
-    sentence = r"2 towers \(7, 9\) take at least 1,900 with mobilisation, 400 more than the budget allows \(year 1: 400\)"
+    sentence = r"2 towers \(7, 9\) take at least 1 900 with mobilisation, 400 more than the budget allows \(year 1: 400\)"
     with pytest.raises(SettingsError, match=sentence):
         optimise(options, terms)
 

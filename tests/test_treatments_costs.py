@@ -129,7 +129,7 @@ def test_what_is_odd_is_said():
         price_list(prices(("helipad", "m", 5.0, {"year": 2024}), ("wire", "m", 2.0, {"year": 2024}))).remarks
     )
     assert "no treatment uses: helipad" in told
-    assert "no low or high" in told
+    assert "without low or high" in told
     assert "mixed" not in told
     mixed = price_list(prices(("trench", "m", 5.0, {"year": 2023}), ("wire", "m", 2.0, {"year": 2024})))
     assert any("2023, 2024" in sentence for sentence in mixed.remarks)
@@ -140,7 +140,7 @@ def test_a_negative_price_in_the_file_is_told(tmp_path):
     line_folder(tmp_path / "low-moor", prices_csv=text)
     found = assessment.assess(tmp_path, "low-moor")
     told = treatments.assess(found.records, found.route, found.condition, None, found.outages, found.month)
-    assert any("1 price row(s) not used" in sentence for sentence in told.off)
+    assert any("1 price row not used" in sentence for sentence in told.off)
     assert any("no price of trench" in sentence for sentence in told.off)
     assert told.choices["cost"].isna().any()
 

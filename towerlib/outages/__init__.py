@@ -117,6 +117,7 @@ def assess(records, route, condition, month, *, draws=1000):
     towers = towers.assign(observed_trip_outs=weights[lightning].sum(axis=0))
     line |= {"length_km": route.length_m / 1000} | seen | _held_against(seen, line, records.line, route)
     stated = records.line.lightning.ground_flash_density
+    done = records.works[records.works["date"] <= last_day(month)]
     return Outages(
         towers=towers[TOWER_COLUMNS],
         line=line,
@@ -129,7 +130,7 @@ def assess(records, route, condition, month, *, draws=1000):
         assumed=(*assumed, *told.assumed(exposed, records.line, local, seen)),
         remarks=(
             HONEST,
-            *told.notes(seen, line, local, records.works, stated),
+            *told.notes(seen, line, local, done, stated),
             *told.soil_doubts(towers),
             *record.remarks(judged, flashes, settings),
             *misplaced,
@@ -149,7 +150,7 @@ def _years(seen, line):
     rate = line.get("calibrated_per_year", seen.get("observed_per_year", np.nan))
     total = line.get("trip_outs_per_year", np.nan)
     cuts = [
-        line.get(name, np.nan) / total
+        line.get(name, np.nan) / (total if total > 0 else np.nan)
         for name in ("avoided_to_target_per_year", "avoided_worst_tenth_per_year")
     ]
     return calibrate.years_table(
@@ -229,7 +230,7 @@ def _sums(towers, drawn):
     bands = band.line_sums(drawn, rated, best)
     total, km = rate.sum(), towers.loc[rated, "span_m"].sum() / 1000
     collected = towers["flashes_per_year"]
-    more = collected.sum() / collected[rated].sum()
+    more = collected.sum() / collected[rated].sum() if collected[rated].sum() > 0 else np.nan
     low, high = (float(end) for end in bands["trip_outs"])
     factor = number("trip_out_model_factor")
     worst = rate.fillna(0).nlargest(int(best.sum())).sum() if best.any() else 0.0

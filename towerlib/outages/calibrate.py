@@ -73,14 +73,15 @@ def over_ceiling(seen, collected_per_year):
     Notes
     -----
     Every direct stroke trips a line once at most. More trip-outs than flashes collected come from induced
-    voltages, from wrong cause codes, or from something else; no footing cures these.
+    voltages, from wrong cause codes, or from something else; no footing cures these. A record of less than a year
+    says nothing: a single storm can outrun the yearly figure.
 
     Examples
     --------
     >>> over_ceiling({"observed_per_year": 3.9, "observed_low": 3.1}, 2.0)[:61]
     'The line trips by lightning 3.9 times a year but collects onl'
     """
-    if not seen or not seen["observed_per_year"] > collected_per_year:
+    if not seen or not seen["observed_per_year"] > collected_per_year or seen.get("observed_years", 1) < 1:
         return ""
     sure = "This is sure" if seen["observed_low"] > collected_per_year else "Chance may still explain it"
     return (

@@ -119,6 +119,8 @@ def local_density(flashes, route, settings, end):
     inside = seen[_within(seen, corridor, route)]
     area_km2 = _area_km2(corridor, route)
     exposure = area_km2 * whole * (settings.detection_share or 1.0)
+    if not exposure > 0:  # a line without length has no corridor
+        return None
     low, high = rate_interval(len(inside), exposure)
     return FlashDensity(
         len(inside) / exposure,

@@ -48,9 +48,22 @@ def line_geometry(line):
             strike_length_m=strike_m,
             voltage_kv=line.voltage_kv,
         )
+        _check_mid_span(geometry)
     except ValueError as flaw:
         return None, assumed, [f"No trip-out rates: line.toml, {flaw}."]
     return geometry, assumed, []
+
+
+def _check_mid_span(geometry):
+    """Wires that a sag brings into the ground, or below the phases that they should shield."""
+    if geometry.least_height_m >= geometry.height_m:
+        raise ValueError("over the span a wire would hang below ground: check heights and sags")
+    wire_m = np.min(np.subtract(geometry.wire_y_m, geometry.wire_sag_m))
+    phase_m = np.max(np.subtract(geometry.phase_y_m, geometry.phase_sag_m))
+    if wire_m <= phase_m:
+        raise ValueError(
+            f"at mid-span a shield wire at {wire_m:.3g} m does not lie above the phase at {phase_m:.3g} m"
+        )
 
 
 def _missing(line):

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from towerlib.language import counted
 from towerlib.values import number
 
 ELLIPSE_SD = 1.1774  # half of the flashes lie inside the ellipse: sqrt(2 ln 2) standard deviations
@@ -102,14 +103,14 @@ def _locator(judged, length_m, settings):
     error = np.where(np.isnan(error), assumed, np.maximum(error, 1.0))
     if blank.any():
         told.append(
-            f"{blank.sum()} fault distance(s) state no error; {assumed / 1000:.1f} km is assumed, "
+            f"{counted(blank.sum(), 'fault distance')} without an error: {assumed / 1000:.1f} km is assumed, "
             f"{settings.locator_error_percent:g} % of the line."
         )
     beyond = place > length_m + APART * error
     if beyond.any():
         ids = ", ".join(judged.loc[beyond, "outage_id"].astype("str").head(5))
         told.append(
-            f"{beyond.sum()} fault distance(s) lie beyond the line of {length_m / 1000:.1f} km: {ids}. Their place "
+            f"{counted(beyond.sum(), 'fault distance')} beyond the line of {length_m / 1000:.1f} km: {ids}. Their place "
             "counts as unknown unless a flash tells it."
         )
     return np.where(beyond, np.nan, place), np.where(np.isnan(place) | beyond, np.nan, error), told

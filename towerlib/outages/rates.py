@@ -49,7 +49,8 @@ def physics_towers(exposed, footing_ohm, **drawn):
     return Towers(
         footing_ohm=footing_ohm,
         span_m=surge_span_m,
-        height_m=exposed["height_m"].to_numpy(float),
+        # a tower whose height is the flaw has no rate; the line's usual height stands in, so that the others have theirs
+        height_m=exposed["height_m"].where(exposed["flaw"] == "").to_numpy(float),
         **parts,
     )
 
@@ -106,7 +107,8 @@ def point_rates(geometry, exposed, line):
         for ohm in (footing, goal, footing / 2)
     )
     per_year = now.backflashovers_per_year * trips
-    at_goal = aimed.backflashovers_per_year * trips
+    # a footing within its target stays as it is: two runs at one value differ by rounding only
+    at_goal = np.where(goal < footing, aimed.backflashovers_per_year * trips, per_year)
     with np.errstate(divide="ignore", invalid="ignore"):
         saves = np.where(per_year > 0, 1 - half.backflashovers_per_year * trips / per_year, np.nan)
     known = np.isfinite(saves)

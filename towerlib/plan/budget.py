@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
+from towerlib.language import counted
 from towerlib.plan.account import Plan
 from towerlib.plan.optimise import optimise
 from towerlib.plan.rules import NO_PRICES, greedy, worst_first
@@ -207,7 +208,7 @@ def _unpaid(mobilisation, options):
     if not lost:
         return []
     return [
-        f"Mobilisation without a price counts as nothing: {len(lost)} access group(s) ({', '.join(lost[:6])}"
+        f"Mobilisation without a price counts as nothing: {counted(len(lost), 'access group')} ({', '.join(lost[:6])}"
         f"{', …' if len(lost) > 6 else ''}). The plan costs more than it says."
     ]
 
@@ -288,7 +289,7 @@ def _assumed(terms, plan):
     )
     total = f"{plan.budget:,.0f}".replace(",", " ")
     return (
-        f"Budget {total} {plan.currency}, spread evenly over {plan.years} year(s), {crews}; mobilisation "
+        f"Budget {total} {plan.currency}, spread evenly over {counted(plan.years, 'year')}, {crews}; mobilisation "
         "is paid once an access group and year.",
         f"Trip-outs avoided count over {terms.horizon_years:g} years, each later year "
         f"{terms.discount_rate:.1%} less.",

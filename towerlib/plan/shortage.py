@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from towerlib.language import counted
 from towerlib.plan import model
 from towerlib.plan.problem import pose
 
@@ -31,20 +32,20 @@ def shortage(problem):
     """
     held = _must_do_only(problem)
     towers = np.unique(held.options["tower_id"].to_numpy(str)[held.must])
-    who = f"The must-do works at {_counted(len(towers), 'tower')} ({_listed(towers)})"
+    who = f"The must-do works at {counted(len(towers), 'tower')} ({_listed(towers)})"
     unit = "" if held.terms.measure == "cost" else " m of trench"
     free_of_crews = pose(held.options, replace(held.terms, crew_weeks=None))
     over, least = _least_over(free_of_crews, np.arange(held.terms.years))
     if over.sum() > 1e-6 * (1 + sum(held.terms.budget)):
         return (
-            f"{who} take at least {least:,.0f}{unit} with mobilisation, {over.sum():,.0f}{unit} more than the "
+            f"{who} take at least {_grouped(least)}{unit} with mobilisation, {_grouped(over.sum())}{unit} more than the "
             f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
         )
     if held.terms.crew_weeks is None:
         return f"{who} do not fit into the budget: raise it or drop a must-do."
     over, _ = _least_over(held, np.arange(held.terms.years) + held.terms.years)
     return (
-        f"{who} take {over.sum():,.1f} crew-weeks more than there are ({_by_year(over, ' crew-weeks', 1)}): "
+        f"{who} take {over.sum():.1f} crew-weeks more than there are ({_by_year(over, ' crew-weeks', 1)}): "
         "plan more crews or drop a must-do."
     )
 
@@ -85,15 +86,15 @@ def _least_over(problem, soft):
 def _by_year(over, unit, digits=0):
     """Amount over in each year that has one."""
     return ", ".join(
-        f"year {at + 1}: {amount:,.{digits}f}{unit}" for at, amount in enumerate(over) if amount > 1e-9
+        f"year {at + 1}: {_grouped(amount, digits)}{unit}" for at, amount in enumerate(over) if amount > 1e-9
     )
-
-
-def _counted(count, noun):
-    """A number with its noun."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _listed(names):
     """At most five names."""
     return ", ".join(pd.Series(names).head(5)) + (", …" if len(names) > 5 else "")
+
+
+def _grouped(amount, digits=0):
+    """An amount in groups of three digits."""
+    return f"{amount:,.{digits}f}".replace(",", " ")

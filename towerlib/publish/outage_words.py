@@ -2,6 +2,7 @@
 
 from textwrap import fill
 
+from towerlib.language import counted
 from towerlib.publish.lettering import plain
 
 BENEFIT = {  # column of the table, and how it is headed
@@ -178,7 +179,7 @@ def _saturated(told):
     if not count:
         return ""
     return (
-        f"Saturated, so that even half the footing saves less than 30 % of the trip-outs: {count} tower(s)."
+        f"Saturated, so that even half the footing saves less than 30 % of the trip-outs: {counted(count, 'tower')}."
     )
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from towerlib.language import counted
 from towerlib.publish.lettering import listed, plain
 from towerlib.publish.plan_figures import money, rounded, share, two, wrapped
 
@@ -168,7 +169,7 @@ def learned(treatments):
         return "No earlier work has comparable readings before and after it, so nothing is learned yet."
     failed = treatments.did_not_improve
     parts = [
-        f"{len(judged)} earlier work(s) with comparable readings on both sides; {len(failed)} without clear improvement."
+        f"{counted(len(judged), 'earlier work')} with comparable readings on both sides; {len(failed)} without clear improvement."
     ]
     parts += [
         f"  No clear improvement: {row.treatment} at tower {row.tower_id}, {plain(row.before_ohm)} Ω before, "
@@ -177,7 +178,7 @@ def learned(treatments):
     ]
     parts += [
         f"  Learned for {KINDS.get(row.kind, row.kind)} in {row.soil_class} ground: predictions times "
-        f"{row.learned_factor:.2f}, from {row.n} work(s)."
+        f"{row.learned_factor:.2f}, from {counted(row.n, 'work')}."
         for row in treatments.corrections.itertuples()
     ]
     return wrapped(parts)

@@ -9,6 +9,7 @@ import shapely
 from pyproj import CRS
 
 from towerlib.errors import RecordsError
+from towerlib.language import counted
 from towerlib.route import doubts
 from towerlib.route.drawing import drawing_crs, drawn, local_crs, points_on_grid
 from towerlib.route.ground import ELLIPSOID, Ground, off_chord
@@ -208,7 +209,9 @@ def _checked(towers):
     register = towers.reindex(columns=["tower_id", "latitude_deg", "longitude_deg", "sequence"])
     name = register["tower_id"]
     if (blank := name.isna() | (name.astype("str").str.strip() == "")).any():
-        raise RecordsError(f"towers.csv: tower_id is blank in {blank.sum()} row(s). Name every tower.")
+        raise RecordsError(
+            f"towers.csv: tower_id is blank in {counted(int(blank.sum()), 'row')}. Name every tower."
+        )
     register = register.astype({"tower_id": "str"}).astype(dict.fromkeys(register.columns[1:], float))
     keys = register["tower_id"].map(natural).to_list()
     register = register.iloc[sorted(range(len(keys)), key=keys.__getitem__)]

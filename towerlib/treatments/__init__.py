@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from towerlib.language import counted
 from towerlib.treatments import catalogue, curves, learned, pricelist
 from towerlib.treatments.assemble import option_table
 from towerlib.treatments.costs import NO_PRICES, cost_lines, mobilisations, totals
@@ -140,10 +141,13 @@ def _unpriced(options, groups, priced):
         return []
     flaws = options.loc[options["applies"] & (options["cost_flaw"] != ""), "cost_flaw"].value_counts()
     told = [
-        f"{count} option(s) without cost: {flaw} for their soil and access." for flaw, count in flaws.items()
+        f"{counted(count, 'option')} without cost: {flaw} for their soil and access."
+        for flaw, count in flaws.items()
     ]
     if lost := groups.loc[groups["price"].isna(), "access_group"].tolist():
-        told.append(f"No price of a mobilisation for {len(lost)} access group(s): {', '.join(lost[:6])}.")
+        told.append(
+            f"No price of a mobilisation for {counted(len(lost), 'access group')}: {', '.join(lost[:6])}."
+        )
     return told
 
 
@@ -153,7 +157,7 @@ def _unread_prices(records):
     if rejected is None or not (lost := int((rejected["table"] == "prices").sum())):
         return []
     first = rejected[rejected["table"] == "prices"].iloc[0]
-    return [f"{lost} price row(s) not used; the first, row {first['row']}: {first['reason']}"]
+    return [f"{counted(lost, 'price row')} not used; the first, row {first['row']}: {first['reason']}"]
 
 
 def _off(towers, network):
@@ -180,4 +184,4 @@ def _assumed(towers):
 def _named(towers):
     """How many towers, and the first of them."""
     ids = ", ".join(towers["tower_id"].head(6))
-    return f"{len(towers)} tower(s) ({ids}{', …' if len(towers) > 6 else ''})"
+    return f"{counted(len(towers), 'tower')} ({ids}{', …' if len(towers) > 6 else ''})"

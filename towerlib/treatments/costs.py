@@ -37,7 +37,17 @@ def cost_lines(options, priced):
 
 def _typed(lines):
     """Columns of one type whatever they hold."""
-    texts = ["tower_id", "option", "item", "unit", "soil_class", "access", "price_file", "price_source", "access_group"]
+    texts = [
+        "tower_id",
+        "option",
+        "item",
+        "unit",
+        "soil_class",
+        "access",
+        "price_file",
+        "price_source",
+        "access_group",
+    ]
     whole = ["price_row", "price_year"]
     kinds = dict.fromkeys(texts, "str") | dict.fromkeys(whole, "Int64")
     return lines.astype({name: kinds.get(name, "float64") for name in lines.columns})

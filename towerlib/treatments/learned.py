@@ -16,6 +16,7 @@ WORKS = """
     predicted_high_ohm after_date after_ohm log_ratio improved works_verdict
 """.split()
 CORRECTIONS = "kind soil_class n mean_log_ratio learned_factor".split()
+MOST_PIECES, MOST_LENGTH_M = 100, 500.0  # beyond that a quantity is a slip of the pen, as in [treatments] own
 WORDS = [  # how a word in the name of a work begins, its kind, count, length [m], what its quantity counts
     ("radial", "radials", 4, 30.0, "metres"),
     ("ring", "ring", 0, 0.0, ""),
@@ -65,8 +66,13 @@ def as_treatment(name, quantity, catalogue):
                 length_m = quantity / count
             if quantity > 0 and counts == "pieces":
                 count = max(1, round(quantity))
-            return Treatment(name, kind, count, length_m, fill_mm)
+            return Treatment(name, kind, count, length_m, fill_mm) if _buildable(count, length_m) else None
     return None
+
+
+def _buildable(count, length_m):
+    """Whether a work of that size can be one treatment of one tower; more is a slip of the pen."""
+    return count <= MOST_PIECES and length_m <= MOST_LENGTH_M
 
 
 def works_done(records, sites, catalogue, month, visits):

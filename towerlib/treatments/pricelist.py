@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.errors import RecordsError
+from towerlib.language import counted
 
 SOIL_CLASSES = ("soft", "ordinary", "stony", "rock")
 UNITS = {  # item to the units it may be priced by, and the quantity it is counted in
@@ -134,7 +135,7 @@ def _remarks(rows, known):
     if len(years) > 1:
         told.append(f"Prices of {', '.join(map(str, years))} are mixed; none was indexed.")
     if (blunt := known & (rows["price_low"].isna() | rows["price_high"].isna())).any():
-        told.append(f"{blunt.sum()} price(s) state no low or high end; the price itself stands in.")
+        told.append(f"{counted(blunt.sum(), 'price')} without low or high end: the price itself stands in.")
     return told
 
 
