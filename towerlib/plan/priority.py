@@ -83,7 +83,7 @@ def _trip_outs(tower):
         return ""
     return (
         f"Lightning trip-outs {rate:.3f} a year ({tower.trip_outs_low:.3f} to {tower.trip_outs_high:.3f}), "
-        f"{tower.avoided_to_target_per_year:.3f} of them avoided at the target."
+        f"{max(tower.avoided_to_target_per_year, 0.0):.3f} of them avoided at the target."
     )
 
 

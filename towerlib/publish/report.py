@@ -77,10 +77,18 @@ def write(study, folder, outlook=None):
     folder = Path(folder)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     workbook.write_csv(intake.harmless(study.priority), folder / "priority-list.csv")
-    workbook.write_xlsx(study.priority, folder / "priority-list.xlsx", notes=notes(study))
+    found = changes_table.write(study, folder)
+    workbook.write(study, folder / "priority-list.xlsx", found=found, notes=notes(study))
     workbook.write_csv(intake.harmless(study.retest), folder / "retest-list.csv")
     intake.write(study.records, folder)
-    geopackage.write(study.route, study.priority, folder / "line.gpkg", study.network.spans)
+    geopackage.write(
+        study.route,
+        study.priority,
+        folder / "line.gpkg",
+        study.network.spans,
+        condition=study.condition,
+        line=study.line,
+    )
     work_orders.write(study, folder)
     outlook = outlook or studies.outlook(study.budget, study.condition)
     for name, draw in PICTURES.items():
@@ -94,7 +102,6 @@ def write(study, folder, outlook=None):
         save(picture, folder / "towers" / f"{rank:03d}-{quote(tower_id, safe='')}.png")
     for name, table in (tables(study) | {"history": cases.history, "sweep-shapes": cases.shapes}).items():
         table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
-    found = changes_table.write(study, folder)
     summary.write(study, folder / "summary.html", found, outlook=outlook)
     explorer.write(study, folder / "explorer.html")
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())

@@ -1,31 +1,23 @@
-"""The priority list as CSV and as a workbook that opens without a warning."""
+"""The lists as CSV and as a workbook that opens without a warning."""
 
-import csv
 import datetime
-from functools import cache
-from importlib.resources import files
+from textwrap import wrap
 
-import pandas as pd
+from towerlib.publish import workbook_cells, workbook_looks, workbook_sheets
+from towerlib.publish.workbook_columns import dictionary, in_currency, label, one_line
 
-WIDEST = 60  # characters; longer texts wrap
-CREATED = datetime.datetime(2000, 1, 1)  # fixed, so that the same list gives the same bytes
+__all__ = ["dictionary", "write", "write_csv", "write_xlsx"]
 
-
-@cache
-def dictionary():
-    """Unit, number format and meaning of every column of the priority list.
-
-    Returns
-    -------
-    dict of str to dict
-
-    Examples
-    --------
-    >>> dictionary()["gap_ma"]["unit"]
-    'mA'
-    """
-    text = files("towerlib.publish").joinpath("columns.csv").read_text(encoding="utf-8")
-    return {row["column"]: row for row in csv.DictReader(text.splitlines())}
+WIDEST, STORY = 80, 120  # characters; longer texts wrap, very long ones (5 lines and more) in a wider column
+NARROWEST = 7
+LINE_PT, HIGHEST_PT = 13, 409  # height of a line of text; the most that a row can have
+ONE_PAGE = 230  # characters that still read well when fitted to the width of one page
+SCALE = 70  # percent: letters of 10 points become the smallest of our pictures, 7 points
+CREATED = datetime.datetime(2000, 1, 1)  # fixed, so that the same lists give the same bytes
+TEXT = {"align": "left", "indent": 1}  # apart from the numbers at its left
+NUMBER = {"align": "right", "indent": 1}
+ABOVE_NUMBERS = {"align": "right", "indent": 2}  # room for the arrow of the filter
+HEED = "Read the cautions in the sheet “notes” before any work."
 
 
 def write_csv(table, path):
@@ -39,8 +31,27 @@ def write_csv(table, path):
     table.to_csv(path, index=False, encoding="utf-8-sig", date_format="%Y-%m-%d", lineterminator="\n")
 
 
+def write(study, path, *, found=None, notes=()):
+    """Write the workbook of a month: priority list, retests, plan packages, changes, data dictionary, notes.
+
+    Parameters
+    ----------
+    study : Assessment
+    path : path
+    found : Changes, optional
+        What changed since the last month, as `towerlib.changes.against_last` gives it.
+    notes : iterable of str
+        Cautions and rules, one a row of the sheet "notes".
+
+    Notes
+    -----
+    Text is written as text, whatever it begins with; numbers and dates are real ones. A list without rows says why.
+    """
+    _write(workbook_sheets.of(study, found), path, notes, f"{study.line.title}, as of {study.month}")
+
+
 def write_xlsx(priority, path, *, notes=()):
-    """Write the priority list as a workbook: list, columns explained, notes.
+    """Write the priority list alone as a workbook: list, data dictionary, notes.
 
     Parameters
     ----------
@@ -52,78 +63,107 @@ def write_xlsx(priority, path, *, notes=()):
 
     Notes
     -----
-    Text is written as text, whatever it begins with; numbers and dates are real ones.
+    As for `write`.
     """
+    _write([workbook_sheets.priority_sheet(priority)], path, notes, "Remediation priority list")
+
+
+def _write(sheets, path, notes, title):
+    """The sheets, what their columns mean, and the notes."""
     import xlsxwriter
 
-    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    options = {
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "default_format_properties": workbook_looks.FONT,
+    }
     with xlsxwriter.Workbook(path, options) as book:
         book.set_properties({"title": "Remediation priority list", "created": CREATED})
-        _list_sheet(book, priority)
-        _text_sheet(book, "columns", ["column", "unit", "meaning"], _explained(priority))
-        _text_sheet(book, "notes", ["note"], [[note] for note in notes])
+        for sheet in [*sheets, workbook_sheets.explained(sheets), workbook_sheets.noted(notes)]:
+            _fill(book, sheet, title)
 
 
-def _list_sheet(book, priority):
-    """The list itself: frozen header with units in notes, a filter on every column."""
-    sheet = book.add_worksheet("priority list")
-    head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-    plain = book.add_format({"valign": "top", "text_wrap": True})
-    for place, name in enumerate(priority.columns):
-        about = dictionary()[name]
-        unit = f" [{about['unit']}]" if about["unit"] not in ("", "1") else ""
-        sheet.write_string(0, place, name, head)
-        sheet.write_comment(0, place, f"{about['meaning']}{unit}")
-        style = (
-            book.add_format({"num_format": about["format"], "valign": "top"}) if about["format"] else plain
-        )
-        sheet.set_column(place, place, _width(priority[name], name))
-        for row, cell in enumerate(priority[name], start=1):
-            _write(sheet, row, place, cell, style)
-    sheet.freeze_panes(1, list(priority.columns).index("tower_id") + 1)
-    sheet.autofilter(0, 0, max(len(priority), 1), len(priority.columns) - 1)
-    sheet.set_landscape()
-    sheet.set_paper(9)  # A4
-    sheet.fit_to_pages(1, 0)
-    sheet.repeat_rows(0)
-
-
-def _write(sheet, row, place, cell, style):
-    """One cell by its own type; a blank stays blank."""
-    if pd.isna(cell):
-        sheet.write_blank(row, place, None, style)
-    elif isinstance(cell, pd.Timestamp):
-        sheet.write_datetime(row, place, cell.to_pydatetime(), style)
-    elif isinstance(cell, str):
-        sheet.write_string(row, place, cell, style)
+def _fill(book, sheet, title):
+    """One sheet: header with meaning and unit as a comment, cells, filters, colours, print set-up."""
+    page, table = book.add_worksheet(sheet.name), sheet.table
+    fixed = list(table.columns).index(sheet.fixed)
+    widths = [_width(sheet, name) for name in table.columns]
+    _head(book, page, sheet)
+    page.set_row(0, LINE_PT + 5)
+    for place, name in enumerate(table.columns):
+        page.set_column(place, place, widths[place])
+        style = _style(book, sheet, name)
+        for row, cell in enumerate(table[name], start=1):
+            workbook_cells.write(page, (row, place), cell, style)
+        workbook_looks.colour_words(book, page, sheet.name, place, name, max(len(table), 1))
+    for row, lines in enumerate(_lines(sheet, widths), start=1):
+        page.set_row(row, min(lines * LINE_PT + 2, HIGHEST_PT))
+    page.freeze_panes(1, fixed + 1)
+    if len(table):
+        page.autofilter(0, 0, len(table), len(table.columns) - 1)
+        # a tower may be called 012: that is no slip
+        page.ignore_errors({"number_stored_as_text": f"A1:XFD{len(table) + 1}"})
     else:
-        sheet.write_number(row, place, float(cell), style)
+        why = book.add_format({"italic": True, **workbook_looks.FONT})
+        page.write_string(1, 0, workbook_cells.shortened(sheet.why_empty), why)
+    _paper(page, widths, fixed, title)
 
 
-def _width(column, name):
-    """Wide enough for its header and its longest cell, within reason."""
-    longest = column.dropna().astype("str").str.len().max()
-    text = column.dtype == "str"
-    return min(max(len(name) + 3, (longest if pd.notna(longest) and text else 0) + 1), WIDEST)
+def _head(book, page, sheet):
+    """Names of the columns; a comment says what each means and in which unit."""
+    look = {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top", "bg_color": "#EDEDED"}
+    head = book.add_format(look | TEXT | workbook_looks.FONT)
+    above_numbers = book.add_format(look | ABOVE_NUMBERS | workbook_looks.FONT)
+    for place, name in enumerate(sheet.table.columns):
+        about = sheet.columns[name]
+        unit = one_line(in_currency(about["unit"], sheet.currency))
+        page.write_string(0, place, name, above_numbers if about["format"] else head)
+        comment = f"{label(name, unit)}: {about['meaning']}"
+        page.write_comment(0, place, comment, {"x_scale": 2, "y_scale": 1.2, "author": ""})
 
 
-def _explained(priority):
-    """One row a column: name, unit, meaning."""
-    return [[name, dictionary()[name]["unit"], dictionary()[name]["meaning"]] for name in priority.columns]
+def _style(book, sheet, name):
+    """Format of the cells of a column."""
+    look = {"valign": "top", "bottom": 4, "bottom_color": "#BFBFBF"} | workbook_looks.FONT
+    form = workbook_looks.number_format(sheet.columns[name], sheet.currency)
+    return book.add_format(look | (NUMBER | {"num_format": form} if form else TEXT | {"text_wrap": True}))
 
 
-def _text_sheet(book, name, header, rows):
-    """A sheet of plain text."""
-    sheet = book.add_worksheet(name)
-    bold, wrap = (
-        book.add_format({"bold": True, "bottom": 1}),
-        book.add_format({"text_wrap": True, "valign": "top"}),
-    )
-    for place, text in enumerate(header):
-        longest = max([len(text), *(len(row[place]) for row in rows)])
-        sheet.set_column(place, place, min(longest + 2, 100))
-        sheet.write_string(0, place, text, bold)
-    for number, row in enumerate(rows, start=1):
-        for place, text in enumerate(row):
-            sheet.write_string(number, place, text, wrap)
-    sheet.freeze_panes(1, 0)
+def _lines(sheet, widths):
+    """Lines of text of each row: not every program makes rows high enough by itself."""
+    counts = [1] * len(sheet.table)
+    for name, width in zip(sheet.table.columns, widths, strict=True):
+        room = int(1.1 * width)  # widths count digits, and letters are a little narrower on average
+        for row, cell in enumerate(sheet.table[name]):
+            if isinstance(cell, str) and (len(cell) > room or "\n" in cell):
+                parts = cell[: room * HIGHEST_PT // LINE_PT].split("\n")  # more than the highest row shows
+                counts[row] = max(counts[row], sum(len(wrap(part, room)) or 1 for part in parts))
+    return counts
+
+
+def _width(sheet, name):
+    """Wide enough for its header with the filter's arrow and for its longest text, within reason [characters]."""
+    column = sheet.table[name]
+    least = len(name) + 5
+    if sheet.columns[name]["format"]:
+        return max(least, 12 if len(column) else 0)
+    longest = max((len(str(cell)) for cell in column.dropna()), default=0)
+    return min(max(least, NARROWEST, longest + 2), WIDEST if longest < 5 * WIDEST else STORY)
+
+
+def _paper(page, widths, fixed, title):
+    """A4 landscape, header row on each page; broad sheets go over several, with the name of the tower on each."""
+    page.set_landscape()
+    page.set_paper(9)  # A4
+    page.set_margins(left=0.4, right=0.4, top=0.6, bottom=0.6)
+    page.repeat_rows(0)
+    if sum(widths) <= ONE_PAGE:
+        page.fit_to_pages(1, 0)
+    else:
+        page.set_print_scale(SCALE)
+        page.repeat_columns(fixed)
+        page.print_across()
+    told = one_line(title)[:80].replace("&", "&&")
+    page.set_header(f"&L{told}&R&A")
+    page.set_footer(f"&L{HEED}&RPage &P of &N")
