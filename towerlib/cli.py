@@ -51,8 +51,32 @@ def run(
                 typer.echo(f"{place.name}: {flaw}", err=True)
             else:
                 typer.echo(_outcome(report))
+    if failed and len(failed) == len(folders):
+        raise typer.Exit(WRONG_INPUT)
+    if len(folders) > 1 and not _portfolio(reports, month):
+        failed.append("portfolio")
     if failed:
-        raise typer.Exit(WRONG_INPUT if len(failed) == len(folders) else SOME_FAILED)
+        raise typer.Exit(SOME_FAILED)
+
+
+@app.command()
+def portfolio(
+    reports: Annotated[Path, typer.Argument(help="The folder that `towerlib run` wrote reports to.")] = Path(
+        "reports"
+    ),
+    month: Annotated[str, typer.Option(help="YYYY-MM; the newest of any line when missing.")] = "",
+    budget: Annotated[
+        float | None,
+        typer.Option(help="Money to split over the lines; the sum of their budgets when missing."),
+    ] = None,
+):
+    """Put the lines of a month side by side, from their reports: ranks, coverage, one budget over all."""
+    from towerlib.runs import portfolio as portfolios
+
+    found, paths = portfolios.run(reports, month, budget)
+    typer.echo(_side_by_side(found, paths))
+    if found.missing:
+        raise typer.Exit(SOME_FAILED)
 
 
 @app.command()
@@ -130,6 +154,25 @@ def _check(place, reports):
         return WRONG_INPUT
     typer.echo(f"{said}\n\nwritten: {paths[0]} and {paths[1].name}\n")
     return SOME_FAILED if len(records.rejected) else DONE
+
+
+def _portfolio(reports, month):
+    """The portfolio at the end of a run; whether it could be written."""
+    from towerlib.runs import portfolio as portfolios
+
+    try:
+        typer.echo(_side_by_side(*portfolios.run(reports, month)))
+    except TowerlibError as flaw:
+        typer.echo(f"portfolio: {flaw}", err=True)
+        return False
+    return True
+
+
+def _side_by_side(found, paths):
+    """What the portfolio says, and where it is."""
+    from towerlib.publish import portfolio_parts
+
+    return f"{portfolio_parts.answer(found)}\nwritten: {', '.join(map(str, paths))}"
 
 
 def _pairs(texts):

@@ -5,6 +5,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
+from towerlib import portfolio
 from towerlib.plan import order_rule
 from towerlib.plan import study as studies
 from towerlib.publish import (
@@ -153,7 +154,7 @@ def tables(study):
     dict of str to pandas.DataFrame
     """
     kept = {name: getattr(study.records, name) for name in ("towers", "legs", "sweeps")}
-    return kept | {
+    return kept | portfolio.tables(study) | {
         "visits": study.grades.visits,
         "findings": study.grades.findings,
         "route": pd.DataFrame(study.route.towers.drop(columns="geometry")),
