@@ -21,8 +21,8 @@ class Line(Settings):
 
     id: str = Field(description="Names the report folder: letters, digits, '-' and '_'")
     name: str = Field("", description="Name shown on pages; the id when blank")
-    voltage_kv: float = Field(gt=0, description="Nominal voltage [kV]")
-    frequency_hz: float = Field(gt=0, description="Frequency of the network [Hz]")
+    voltage_kv: float = Field(gt=0, le=2000, description="Nominal voltage [kV]")
+    frequency_hz: float = Field(gt=0, le=1000, description="Frequency of the network [Hz]")
     crs: str | None = Field(
         None, description="Projected coordinate system; chosen from the positions when missing"
     )
@@ -143,10 +143,21 @@ def _sentence(flaw):
         return f"{key!r} is not known in {where}{_nearest(key, _keys(place))}"
     if flaw["type"] == "missing":
         return f"{key!r} is missing in {where}"
-    reason = flaw["msg"].removeprefix("Value error, ")
+    reason = _reason(flaw)
     if isinstance(flaw["input"], dict):  # the section as a whole, not one of its keys
         return f"[{_place([*place, key])}]: {reason}"
+    if isinstance(key, int):  # an entry of a list
+        return f"{flaw['input']!r} in [{_place([*place, key])}]: {reason[0].lower()}{reason[1:]}"
     return f"{key} = {flaw['input']!r} in {where}: {reason[0].lower()}{reason[1:]}"
+
+
+def _reason(flaw):
+    """Why a value cannot stand, in words that need no knowledge of the program."""
+    if flaw["type"] == "tuple_type":
+        return 'write a list in square brackets, such as ["a", "b"]'
+    if flaw["type"].startswith("date"):
+        return "write a day as YYYY-MM-DD, without quotation marks"
+    return flaw["msg"].removeprefix("Value error, ")
 
 
 def _place(steps):

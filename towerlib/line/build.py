@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from towerlib.line.base import Settings
 from towerlib.values import number
@@ -30,9 +30,16 @@ class ShieldWire(Settings):
     x_m: float = Field(description="Distance from the tower axis [m]")
     y_m: float = Field(gt=0, description="Height at the tower [m]")
     sag_m: float = Field(0, ge=0, description="Sag at mid-span [m]")
-    radius_mm: float = Field(gt=0, description="Radius [mm]")
+    radius_mm: float = Field(gt=0, le=100, description="Radius [mm]")
     gmr_mm: float = Field(gt=0, description="Geometric mean radius [mm]")
     r_ohm_km: float = Field(gt=0, description="Resistance at the line's frequency [Ω/km]")
+
+    @model_validator(mode="after")
+    def _current_inside_the_wire(self):
+        # all current on the surface gives the greatest: the radius itself
+        if self.gmr_mm > self.radius_mm:
+            raise ValueError(f"gmr_mm {self.gmr_mm:g} lies above radius_mm {self.radius_mm:g}")
+        return self
 
 
 class ShieldWires(Settings):
@@ -67,7 +74,7 @@ class Phases(Settings):
 
     sag_m: float = Field(0, ge=0, description="Sag at mid-span [m]")
     strike_length_m: float | None = Field(
-        None, gt=0, description="Shortest path in air across the insulator [m]"
+        None, gt=0, le=20, description="Shortest path in air across the insulator [m]"
     )
     conductors: tuple[Conductor, ...] = Field((), description="One entry a conductor")
 
@@ -83,7 +90,7 @@ class EarthFault(Settings):
 class Lightning(Settings):
     """How often lightning strikes the ground along the line."""
 
-    ground_flash_density: float | None = Field(None, ge=0, description="Flashes per km² and year")
+    ground_flash_density: float | None = Field(None, ge=0, le=200, description="Flashes per km² and year")
     source: str = Field("", description="Where the figure comes from")
     ground_flash_density_percent: float = Field(
         number("flash_density_percent"), ge=0, le=200, description="Standard uncertainty of that figure [%]"
@@ -95,7 +102,7 @@ class Lightning(Settings):
         True, description="Where a tower has no soil resistivity, take 20 m times its footing resistance"
     )
     shielding_failures_per_100_km_year: float = Field(
-        0.0, ge=0, description="Trip-outs past the shield wire, which no earthing changes"
+        0.0, ge=0, le=1000, description="Trip-outs past the shield wire, which no earthing changes"
     )
     trip_outs_per_flashover: float = Field(
         1.0, gt=0, le=1, description="Share of the flashovers that trip the line"

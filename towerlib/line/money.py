@@ -14,9 +14,9 @@ FOOTING_ORDERS = ("benefit per cost", "avoided trip-outs", "impedance")
 class Plan(Settings):
     """The money and the time of the remediation plan."""
 
-    budget: float | None = Field(None, ge=0, description="Money for all years of the plan")
+    budget: float | None = Field(None, ge=0, le=1e15, description="Money for all years of the plan")
     currency: str = Field("", description="Currency of every price and cost")
-    cost_per_trip_out: float | None = Field(None, ge=0, description="What one trip-out costs")
+    cost_per_trip_out: float | None = Field(None, ge=0, le=1e15, description="What one trip-out costs")
     years: int = Field(1, ge=1, le=30, description="Years of the plan")
     horizon_years: float = Field(
         number("plan_horizon_years"), gt=0, le=100, description="Years over which avoided trip-outs count"

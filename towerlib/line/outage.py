@@ -1,24 +1,36 @@
 """How trip-outs are held against located flashes, and which years both lists cover."""
 
 from datetime import date
+from typing import Annotated
 
 from pydantic import Field, model_validator
 
 from towerlib.line.base import Settings
 from towerlib.values import number
 
+Day = Annotated[date, Field(ge=date(1900, 1, 1), le=date(2200, 12, 31))]
+
 
 class OutageRecord(Settings):
     """Which trip-outs were lightning, and which years the lists of trip-outs and flashes cover."""
 
     window_ms: float = Field(
-        number("flash_window_ms"), gt=0, description="A trip-out this close in time to a flash [ms]…"
+        number("flash_window_ms"),
+        gt=0,
+        le=3.6e6,
+        description="A trip-out this close in time to a flash [ms]…",
     )
     distance_m: float = Field(
-        number("flash_distance_m"), gt=0, description="…that fell this close to the line was lightning [m]"
+        number("flash_distance_m"),
+        gt=0,
+        le=1e5,
+        description="…that fell this close to the line was lightning [m]",
     )
     storm_minutes: float = Field(
-        number("storm_minutes"), gt=0, description="A storm is on so long before and after a flash [min]"
+        number("storm_minutes"),
+        gt=0,
+        le=1440,
+        description="A storm is on so long before and after a flash [min]",
     )
     lightning_causes: tuple[str, ...] = Field(("lightning",), description="Words that mean lightning")
     unknown_causes: tuple[str, ...] = Field(("unknown",), description="Words that mean nobody knows")
@@ -34,10 +46,10 @@ class OutageRecord(Settings):
     detection_share: float | None = Field(
         None, gt=0, le=1, description="Share of the ground flashes that the location system lists [1]"
     )
-    outages_from: date | None = Field(None, description="First day that outages.csv covers")
-    outages_to: date | None = Field(None, description="Last day that outages.csv covers")
-    flashes_from: date | None = Field(None, description="First day that flashes.csv covers")
-    flashes_to: date | None = Field(None, description="Last day that flashes.csv covers")
+    outages_from: Day | None = Field(None, description="First day that outages.csv covers")
+    outages_to: Day | None = Field(None, description="Last day that outages.csv covers")
+    flashes_from: Day | None = Field(None, description="First day that flashes.csv covers")
+    flashes_to: Day | None = Field(None, description="Last day that flashes.csv covers")
 
     @model_validator(mode="after")
     def _in_order(self):

@@ -18,10 +18,10 @@ class Safety(Settings):
         None, description="Who comes near a tower whose register says nothing"
     )
     footwear_ohm: float | None = Field(
-        None, ge=0, description="Both shoes together, for EN 50522 where people wear them [Ω]"
+        None, ge=0, le=1e7, description="Both shoes together, for EN 50522 where people wear them [Ω]"
     )
     surface_ohm_m: float | None = Field(
-        None, gt=0, description="Ground under the feet; else the tower's own soil [Ω·m]"
+        None, gt=0, le=1e8, description="Ground under the feet; else the tower's own soil [Ω·m]"
     )
     surface_depth_m: float | None = Field(
         None, gt=0, description="Thickness of a laid surface layer, for IEEE 80 alone [m]"
@@ -42,4 +42,6 @@ class Safety(Settings):
             raise ValueError(f"touch_fraction_low {low:g} lies above touch_fraction_high {high:g}")
         if self.surface_depth_m is not None and self.surface_ohm_m is None:
             raise ValueError("surface_depth_m needs surface_ohm_m, the resistivity of the layer")
+        if self.surface_depth_m is not None and self.standard != "IEEE 80":
+            raise ValueError(f"surface_depth_m counts by IEEE 80 alone, and the standard is {self.standard}")
         return self

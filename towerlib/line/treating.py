@@ -55,8 +55,8 @@ class Treatments(Settings):
 
     off: tuple[str, ...] = Field((), description="Shipped treatments that are not offered")
     own: tuple[OwnTreatment, ...] = Field((), description="Treatments changed or added, one entry each")
-    wire_mm: float = Field(number("treatment_wire_mm"), gt=0, le=100, description="Diameter of wire [mm]")
-    rod_mm: float = Field(number("treatment_rod_mm"), gt=0, le=300, description="Diameter of rods [mm]")
+    wire_mm: float = Field(number("treatment_wire_mm"), ge=1, le=100, description="Diameter of wire [mm]")
+    rod_mm: float = Field(number("treatment_rod_mm"), ge=5, le=300, description="Diameter of rods [mm]")
     trench_depth_m: float = Field(
         number("treatment_trench_m"), gt=0, le=5, description="Depth of trenches and of rod tops [m]"
     )

@@ -72,6 +72,8 @@ def missing(records, route, condition):
         return (
             head + "line.toml has no [shield_wires]; give position, radius, GMR and resistance of each wire."
         )
+    if flaw := _wire_flaw(shield_wires(records.line)):
+        return head + f"line.toml, [shield_wires]: {flaw}."
     if len(route.towers) < 2:
         return head + "the line has one tower, and a ladder needs a span."
     if condition["shield_wire"].eq("none").all():
@@ -82,6 +84,17 @@ def missing(records, route, condition):
     if (pointless := ~(length_m > 0)).any():
         span = route.spans["span_id"][pointless].iloc[0]
         return head + f"span {span} has no length; mend the positions of its towers in the register."
+    return ""
+
+
+def _wire_flaw(wires):
+    """Why shield wires cannot hang as the settings have them; "" where they can."""
+    if (wires.y_m <= 0).any():
+        return "a wire would hang below ground, seen over the span; check y_m and sag_m"
+    first, second = np.triu_indices(len(wires.x_m), 1)
+    apart_m = np.hypot(wires.x_m[first] - wires.x_m[second], wires.y_m[first] - wires.y_m[second])
+    if (apart_m < 2 * np.maximum(wires.gmr_m[first], wires.gmr_m[second])).any():
+        return "two wires hang at the same place; give each wire once, with its own x_m"
     return ""
 
 

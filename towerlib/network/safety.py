@@ -180,9 +180,8 @@ def _derating(at, surface, safety):
     if safety.surface_depth_m is None:
         return 1.0
     # Over soil that is not known: the layer on a good conductor, the safe side.
-    return surface_derating(
-        at["soil_ohm_m"].fillna(0.0).to_numpy(float), surface, safety.surface_depth_m
-    ).to_numpy()
+    soil = at["soil_ohm_m"].fillna(0.0).to_numpy(float)
+    return surface_derating(soil, surface.to_numpy(float), safety.surface_depth_m)
 
 
 def _added(at, shoes_ohm, safety):

@@ -229,9 +229,12 @@ def _bond_words(fault):
 
 def _figures(fault):
     """Statistic and threshold of a fault, and where the statistic comes from."""
+    parts = [
+        round(part, 6) for part in (fault.from_ambient, fault.from_injected)
+    ]  # what rounding leaves is 0
     return (
         f"statistic {figure(fault.score)}, threshold {figure(fault.threshold)}; from currents in service "
-        f"{figure(fault.from_ambient)}, from impedances without coils {figure(fault.from_injected)}"
+        f"{figure(parts[0])}, from impedances without coils {figure(parts[1])}"
     )
 
 

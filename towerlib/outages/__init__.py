@@ -126,7 +126,7 @@ def assess(records, route, condition, month, *, draws=1000):
         years=_years(seen, line),
         density=local,
         geometry=shape,
-        off=(*off, *told.off(exposed, judged, flashes)),
+        off=(*off, *told.off(exposed, judged, flashes, seen)),
         assumed=(*assumed, *told.assumed(exposed, records.line, local, seen)),
         remarks=(
             HONEST,
@@ -230,7 +230,8 @@ def _sums(towers, drawn):
     bands = band.line_sums(drawn, rated, best)
     total, km = rate.sum(), towers.loc[rated, "span_m"].sum() / 1000
     collected = towers["flashes_per_year"]
-    more = collected.sum() / collected[rated].sum() if collected[rated].sum() > 0 else np.nan
+    of_rated = collected[rated].sum()
+    more = collected.sum() / of_rated if of_rated > 0 else (np.nan if collected.sum() > 0 else 1.0)
     low, high = (float(end) for end in bands["trip_outs"])
     factor = number("trip_out_model_factor")
     worst = rate.fillna(0).nlargest(int(best.sum())).sum() if best.any() else 0.0

@@ -32,13 +32,15 @@ def observed(judged, flashes, settings, end, length_km):
     Notes
     -----
     Where the settings do not say which years the list covers, the first and the last entry of both lists stand in.
+    A trip-out outside the stated days is not counted, since its years are not.
     """
     entries = pd.concat([judged["time"], flashes["flash_time"]])
-    *_, years = record_years(settings.outages_from, settings.outages_to, entries, end)
+    start, stop, years = record_years(settings.outages_from, settings.outages_to, entries, end)
     if not years > 0:
         return {}
-    count = int(judged["verdict"].isin(LIGHTNING).sum())
-    storm = int((judged["verdict"] == IN_STORM).sum())
+    within = judged[(judged["time"] >= start) & (judged["time"] <= stop)]
+    count = int(within["verdict"].isin(LIGHTNING).sum())
+    storm = int((within["verdict"] == IN_STORM).sum())
     low, high = (float(part) for part in rate_interval(count, years))
     per_100_km = 100 / length_km if length_km > 0 else np.nan
     return {

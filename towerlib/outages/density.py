@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from towerlib.language import counted
 from towerlib.physics.poisson import rate_interval
 from towerlib.route.ground import ELLIPSOID
 from towerlib.values import number
@@ -214,7 +215,7 @@ def _limits(count, years, settings):
     if years < 1:
         told.append(f"The flashes cover {years:.2f} years only: a part of a year tells no yearly density.")
     elif years < number("flash_density_years_min"):
-        told.append(f"{years:.0f} years of flashes; a sound density takes 10 (IEC 62858).")
+        told.append(f"{counted(round(years), 'year')} of flashes; a sound density takes 10 (IEC 62858).")
     if count < number("flash_density_counts_min"):
         told.append(f"{count} flashes in the corridor; a sound density takes 80 (IEC 62858).")
     return told

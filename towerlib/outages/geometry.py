@@ -7,6 +7,7 @@ from towerlib.physics.lightning import rate, tower, typical
 from towerlib.physics.lightning.geometry import PHASE_ANGLE_DEG, LineGeometry
 from towerlib.values import number
 
+NOT_HELD = "the strike length does not hold the line's own voltage"
 NO_WIRE = "no shield wire by design: every stroke hits a phase, this method does not hold"
 
 
@@ -48,14 +49,24 @@ def line_geometry(line):
             strike_length_m=strike_m,
             voltage_kv=line.voltage_kv,
         )
-        _check_mid_span(geometry)
+        _check_head(geometry)
     except ValueError as flaw:
         return None, assumed, [f"No trip-out rates: line.toml, {flaw}."]
     return geometry, assumed, []
 
 
-def _check_mid_span(geometry):
-    """Wires that a sag brings into the ground, or below the phases that they should shield."""
+def _check_head(geometry):
+    """What the parts of the head contradict: wires in the ground, in each other, below the phases; the insulators."""
+    held_kv = geometry.strike_length_m * number("flashover_positive_kv_m")
+    if held_kv <= phase_peak_kv(geometry.voltage_kv):
+        raise ValueError(f"{NOT_HELD} ({geometry.strike_length_m:g} m at {geometry.voltage_kv:g} kV)")
+    if geometry.height_m > number("lightning_height_max_m"):
+        raise ValueError(_too_high())
+    x_m, y_m, radius_m = (np.array(getattr(geometry, f"wire_{name}_m")) for name in ("x", "y", "radius"))
+    first, second = np.triu_indices(len(x_m), 1)
+    apart_m = np.hypot(x_m[first] - x_m[second], y_m[first] - y_m[second])
+    if (apart_m <= radius_m[first] + radius_m[second]).any():
+        raise ValueError("two shield wires hang at the same place")
     if geometry.least_height_m >= geometry.height_m:
         raise ValueError("over the span a wire would hang below ground: check heights and sags")
     wire_m = np.min(np.subtract(geometry.wire_y_m, geometry.wire_sag_m))
@@ -190,7 +201,7 @@ def _flash_density(own, line, local):
     stated = line.lightning.ground_flash_density
     density = own["ground_flash_density"].astype(float)
     source = pd.Series("register", own.index).where(density.notna(), "")
-    if stated is None and local is not None:
+    if stated is None and local is not None and local.count:  # a list without a flash here tells no density
         stated, word = local.per_km2_year, "flashes along the line"
     else:
         word = "line.toml"
@@ -240,4 +251,20 @@ def _flaws(table, own, shape):
         height_m=table["height_m"].fillna(np.inf).to_numpy(float),
         least_height_m=shape.least_height_m if shape else 0.0,
     )
+    line_kv = shape.voltage_kv if shape else 0.0
+    held = ~(table["strength_kv"] <= phase_peak_kv(line_kv)).to_numpy()
+    flaws = np.where(held | (flaws != ""), flaws, NOT_HELD)
+    high = (table["height_m"] > number("lightning_height_max_m")).to_numpy()
+    flaws = np.where(high & (flaws == ""), _too_high(), flaws)
     return np.where(own["shield_wire"] == "none", NO_WIRE, flaws)
+
+
+def _too_high():
+    """Why a tower beyond the reach of the collection formulas has no rate."""
+    most_m = number("lightning_height_max_m")
+    return f"tower height is above {most_m:g} m, where upward flashes go beyond this method"
+
+
+def phase_peak_kv(line_kv):
+    """Peak of the voltage between a phase and earth, of the voltage between phases [kV]."""
+    return line_kv * np.sqrt(2 / 3)

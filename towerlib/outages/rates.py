@@ -49,8 +49,7 @@ def physics_towers(exposed, footing_ohm, **drawn):
     return Towers(
         footing_ohm=footing_ohm,
         span_m=surge_span_m,
-        # a tower whose height is the flaw has no rate; the line's usual height stands in, so that the others have theirs
-        height_m=exposed["height_m"].where(exposed["flaw"] == "").to_numpy(float),
+        height_m=exposed["height_m"].to_numpy(float),
         **parts,
     )
 
@@ -69,7 +68,8 @@ def filled(exposed, geometry):
     """
     strength_kv = geometry.strike_length_m * number("flashover_positive_kv_m")
     return exposed.assign(
-        height_m=exposed["height_m"].fillna(geometry.height_m),
+        # a tower too low for the line's head has no rate; the usual height stands in so that the others have theirs
+        height_m=exposed["height_m"].where(exposed["height_m"] > geometry.least_height_m, geometry.height_m),
         strength_kv=exposed["strength_kv"].fillna(strength_kv),
     )
 

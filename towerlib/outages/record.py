@@ -146,10 +146,26 @@ def remarks(judged, flashes, settings):
     list of str
     """
     return [
+        *_outside_remark(judged, settings),
         *_clock_remarks(judged, flashes, settings),
         *_booking_remarks(judged),
         *_chance_remark(judged, flashes, settings),
     ]
+
+
+def _outside_remark(judged, settings):
+    """Trip-outs outside the days that the list is said to cover."""
+    day = judged["time"].dt.tz_convert("UTC").dt.date
+    outside = np.zeros(len(judged), bool)
+    if settings.outages_from:
+        outside |= (day < settings.outages_from).to_numpy()
+    if settings.outages_to:
+        outside |= (day > settings.outages_to).to_numpy()
+    if outside.any():
+        yield (
+            f"{outside.sum()} of {len(judged)} trip-outs lie outside the days that [outage_record] outages_from and "
+            "outages_to state, and are not counted: check these days."
+        )
 
 
 def _clock_remarks(judged, flashes, settings):

@@ -6,7 +6,7 @@ from towerlib.values import number
 NAMED = 6  # towers named in one sentence
 
 
-def off(exposed, judged, flashes):
+def off(exposed, judged, flashes, seen):
     """Analyses that are off and towers without a rate, with the reason.
 
     Parameters
@@ -15,6 +15,8 @@ def off(exposed, judged, flashes):
         As `towerlib.outages.geometry.towers_exposed` gives it.
     judged, flashes : pandas.DataFrame
         Trip-outs and flashes.
+    seen : dict
+        As `towerlib.outages.calibrate.observed` gives it.
 
     Returns
     -------
@@ -30,6 +32,10 @@ def off(exposed, judged, flashes):
         told.append(f"No trip-out rate at {_towers(some)}: {flaw}.")
     if judged.empty:
         told.append("Nothing to hold the rates against: outages.csv has no trip-out.")
+    elif not seen:
+        told.append(
+            "Nothing to hold the rates against: the days that outages.csv covers are not known, or yet to come."
+        )
     if flashes.empty:
         told.append("No trip-out can be told as lightning by a flash: flashes.csv has no flash.")
     return told

@@ -97,7 +97,8 @@ def draw_up(treatments, condition, line):
     if line.plan.budget is None:
         return _without(options, condition, NO_BUDGET)
     if not priced.any():
-        return _without(options, condition, NO_PRICES)
+        owed = " [plan] must_treat is not kept without prices." if line.plan.must_treat else ""
+        return _without(options, condition, NO_PRICES + owed)
     options, unpriced = _priced_must_do(options)
     terms, unpaid = terms_of(line.plan, treatments.mobilisation), _unpaid(treatments.mobilisation, options)
     plan = optimise(options, terms, search=False)
@@ -108,6 +109,7 @@ def draw_up(treatments, condition, line):
         "worst ohms first": worst_first(options, terms, footings),
     }
     works = _works(plan, options, condition)
+    empty = (plan.how,) if works.empty else ()  # then it says why there is no work
     return Budget(
         options=options,
         terms=terms,
@@ -115,8 +117,8 @@ def draw_up(treatments, condition, line):
         works=works,
         methods=_methods(ways),
         best=_best(options, works),
-        off=(*_owed_in_vain(options, line), *unpriced, *unpaid, *plan.problem.left_out),
-        assumed=(plan.how, *_assumed(terms, line.plan)),
+        off=(*empty, *_owed_in_vain(options, line), *unpriced, *unpaid, *plan.problem.left_out),
+        assumed=(*(() if empty else (plan.how,)), *_assumed(terms, line.plan)),
     )
 
 

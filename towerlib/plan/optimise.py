@@ -10,6 +10,7 @@ from towerlib.plan.problem import pose
 from towerlib.plan.shortage import shortage
 from towerlib.values import number
 
+NOTHING_FITS = "No work fits into the budget and the crews."
 LARGE = 150_000  # options times years beyond which the search is left to the hull
 STARTS, CELLS = (
     12,
@@ -110,7 +111,7 @@ def near_best_plan(problem, model, prices, bound):
     how = (
         f"Near-best plan at the prices of the relaxation; the best brings at most {_percent(plan.gap)} more."
     )
-    return plan_of(problem, choice, bound, how)
+    return plan_of(problem, choice, bound, how if choice.any() else NOTHING_FITS)
 
 
 def allowed_years(model, problem):
@@ -139,20 +140,23 @@ def _searched(problem, model, quick, bound, stop):
     if found.choice is not None and not broken_rules(problem, found.choice):
         plan = plan_of(problem, found.choice, bound)
         if quick is None or plan.benefit >= quick.benefit:
-            return plan_of(problem, found.choice, bound, _proven(plan.gap))
+            return plan_of(problem, found.choice, bound, _proven(plan))
     if quick is None:
         raise SettingsError(f"no plan was found in {stop[1]:g} s: allow more time, or drop must-do works")
     better = plan_of(problem, quick.choice, bound)
-    return plan_of(problem, quick.choice, bound, _proven(better.gap))
+    return plan_of(problem, quick.choice, bound, _proven(better))
 
 
-def _proven(gap):
+def _proven(plan):
     """How far a searched plan can be from the best."""
-    if gap <= 1e-6:
+    if not plan.choice.any():
+        return NOTHING_FITS
+    if plan.gap <= 1e-6:
         return "Proven best plan (mixed-integer optimum)."
-    return f"Mixed-integer plan; the best brings at most {_percent(gap)} more."
+    return f"Mixed-integer plan; the best brings at most {_percent(plan.gap)} more."
 
 
 def _percent(gap):
     """Gap for a sentence."""
-    return f"{100 * gap:.2g} %" if np.isfinite(gap) else "an unknown part"
+    percent = max(float(f"{100 * gap:.2g}"), 0.01)  # rounded up where it is next to nothing
+    return f"{percent:.10g} %" if np.isfinite(gap) else "an unknown part"

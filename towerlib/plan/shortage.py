@@ -30,6 +30,14 @@ def shortage(problem):
     The works are chosen so that the money over the budgets of all years is least; only where money would do,
     so that the crew-weeks over are least.
     """
+    if (
+        not problem.must.any()
+    ):  # nothing is owed, so doing nothing is a plan: the numbers themselves are at fault
+        most = problem.options.loc[problem.spend.argmax()]
+        return (
+            f"No plan can be computed: costs lie too far apart in size, up to {problem.spend.max():.3g} for "
+            f"{most['option']} at tower {most['tower_id']}. Look for a slip in prices.csv."
+        )
     held = _must_do_only(problem)
     towers = np.unique(held.options["tower_id"].to_numpy(str)[held.must])
     who = f"The must-do works at {counted(len(towers), 'tower')} ({_listed(towers)})"

@@ -178,9 +178,7 @@ def _saturated(told):
     count = told.get("saturated_towers")
     if not count:
         return ""
-    return (
-        f"Saturated, so that even half the footing saves less than 30 % of the trip-outs: {counted(count, 'tower')}."
-    )
+    return f"Saturated, so that even half the footing saves less than 30 % of the trip-outs: {counted(count, 'tower')}."
 
 
 def _two(number):

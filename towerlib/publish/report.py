@@ -154,23 +154,27 @@ def tables(study):
     dict of str to pandas.DataFrame
     """
     kept = {name: getattr(study.records, name) for name in ("towers", "legs", "sweeps")}
-    return kept | portfolio.tables(study) | {
-        "visits": study.grades.visits,
-        "findings": study.grades.findings,
-        "route": pd.DataFrame(study.route.towers.drop(columns="geometry")),
-        "spans": pd.DataFrame(study.route.spans.drop(columns="geometry")),
-        "network-towers": study.network.towers,
-        "network-spans": study.network.spans,
-        "trip-outs": study.outages.towers,
-        "outage-record": study.outages.record,
-        "options": study.treatments.options,
-        "cost-lines": study.treatments.cost_lines,
-        "works-done": study.treatments.learned,
-        "plan": study.budget.works,
-        "currents": study.currents,
-        "condition": study.condition,
-        "priority": study.priority,
-    }
+    return (
+        kept
+        | portfolio.tables(study)
+        | {
+            "visits": study.grades.visits,
+            "findings": study.grades.findings,
+            "route": pd.DataFrame(study.route.towers.drop(columns="geometry")),
+            "spans": pd.DataFrame(study.route.spans.drop(columns="geometry")),
+            "network-towers": study.network.towers,
+            "network-spans": study.network.spans,
+            "trip-outs": study.outages.towers,
+            "outage-record": study.outages.record,
+            "options": study.treatments.options,
+            "cost-lines": study.treatments.cost_lines,
+            "works-done": study.treatments.learned,
+            "plan": study.budget.works,
+            "currents": study.currents,
+            "condition": study.condition,
+            "priority": study.priority,
+        }
+    )
 
 
 def notes(study):

@@ -6,7 +6,14 @@ import pandas as pd
 
 from towerlib.line import Line
 
-TO_LOOK_AT = ("bond: inspect", "span: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns", "weak leg")
+TO_LOOK_AT = (
+    "bond: inspect",
+    "span: inspect",
+    "bond or coils: inspect",
+    "coil reversed",
+    "wrong coil turns",
+    "weak leg",
+)
 
 
 def table(frame, columns, rows=10):
