@@ -235,7 +235,7 @@ def test_a_plan_without_room_says_so(assessed):
         settings=swapped("budget = 30000", "budget = 0"), prices_csv=PRICES.format(trench=45)
     ).budget
     assert told.works.empty
-    assert optimise.NOTHING_FITS in told.assumed
+    assert optimise.NOTHING_FITS in told.off
 
 
 def test_figures_carry_neither_powers_of_ten_nor_a_minus_before_a_nought():

@@ -154,7 +154,7 @@ def test_every_row_is_used_or_rejected_once(steps, separator, line_end):
     with tempfile.TemporaryDirectory() as place, pytest.MonkeyPatch.context() as patch:
         folder = written(tables, separator, line_end, Path(place))
         texts = {name: (folder / f"{name}.csv").read_bytes().decode() for name in TABLES}
-        patch.setattr(loading, "_finished", lambda rows: rows)  # keeps file and row of every row
+        patch.setattr(loading, "_finished", lambda name, rows: rows)  # keeps file and row of every row
         try:
             records = loading.load(folder)
         except (RecordsError, SettingsError) as flaw:

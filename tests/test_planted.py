@@ -47,7 +47,9 @@ def test_the_bond_queue_holds_bonds_and_coils(towers):
     queue = towers[towers["queue"] == "bond"]
     hidden = towers[towers["defect"].isin(["open bond", "worn bond"])]
     assert hidden["queue"].eq("bond").mean() >= 0.8
-    sound = queue["defect"].eq("none") & ~queue["suspected_cause"].isin(["coil reversed", "wrong coil turns"])
+    # beside an open span the towers themselves are sound
+    others = ["coil reversed", "wrong coil turns", "span: inspect"]
+    sound = queue["defect"].eq("none") & ~queue["suspected_cause"].isin(others)
     assert sound.sum() <= 1
 
 

@@ -273,7 +273,7 @@ def test_every_axis_has_a_unit(line):
 
 def test_the_case_of_an_open_bond_claims_no_fault_and_asks_to_open_nothing(line):
     words = said(tower_picture("46", line))
-    assert "injected current" in words
+    assert "The legs would take 0.97 of the current" in words
     assert "Inspect the bond under the utility's licensed procedure" in words
     assert CAUTION in words
     assert "bond open" not in words
