@@ -1,6 +1,7 @@
 """The ``towerlib`` command: what was asked, the call, and what to print."""
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -30,6 +31,7 @@ def run(
     ] = None,
     reports: Annotated[Path, typer.Option(help="Where the reports go.")] = Path("reports"),
     parameter: Annotated[list[str] | None, typer.Option(help="NAME=VALUE for the notebooks.")] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write summary.pdf too; takes the extra 'pdf'.")] = False,
 ):
     """Run the notebooks of each line for a month and write its report folder."""
     from towerlib import months, runs
@@ -40,12 +42,11 @@ def run(
     runs.typed(parameters)
     folders = runs.line_folders(folder, line or ())
     failed = []
-    with _progress(len(folders) * (len(runs.NOTEBOOKS) + 1)) as tell:
+    with _progress(len(folders) * (len(runs.NOTEBOOKS) + 1 + pdf)) as tell:
         for place in folders:
             try:
-                report = runs.run_line(
-                    place, reports, month, parameters, lambda step, name=place.name: tell(name, step)
-                )
+                steps = partial(tell, place.name)
+                report = runs.run_line(place, reports, month, parameters, steps, pdf=pdf)
             except TowerlibError as flaw:
                 failed.append(place.name)
                 typer.echo(f"{place.name}: {flaw}", err=True)

@@ -62,7 +62,7 @@ def line_folders(folder, only=()):
     return sorted({named[name] for name in only})
 
 
-def run_line(folder, reports, month="", parameters=None, tell=lambda step: None):
+def run_line(folder, reports, month="", parameters=None, tell=lambda step: None, *, pdf=False):
     """Run the notebooks of one line for one month.
 
     Parameters
@@ -77,6 +77,8 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None)
         Further notebook parameters; each must be known to one of the notebooks.
     tell : callable
         Called with a few words as each step begins.
+    pdf : bool
+        Whether ``summary.pdf`` is written beside the page; takes the extra ``pdf``.
 
     Returns
     -------
@@ -105,6 +107,11 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None)
             for name in NOTEBOOKS:
                 tell(f"notebook {name}")
                 books.execute(name, staging, ours | extra.get(name, {}), manager)
+        if pdf:
+            from towerlib.publish import summary
+
+            tell("summary.pdf")
+            summary.write_pdf(staging / "summary.html", staging / "summary.pdf")
         manifest.write(study, staging, ours | (parameters or {}))
         _replace(target, staging)
     finally:
