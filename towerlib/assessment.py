@@ -75,7 +75,7 @@ def _stamps(folder):
     return tuple((str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files)
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=4)
 def _assess(folder, month, stamps):
     """The order of the calls."""
     from towerlib import condition, network, outages, plan, retest, treatments
