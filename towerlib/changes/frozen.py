@@ -1,13 +1,10 @@
 """The months of a line that stand in its report folder: read whole, or named and left out."""
 
-import hashlib
-import json
 import re
 from importlib.metadata import version
 from pathlib import Path
 
-import pandas as pd
-
+from towerlib.changes import kept
 from towerlib.changes.snapshot import FROZEN, Snapshot
 
 MONTH = re.compile(r"(19|20|21)\d\d-(0[1-9]|1[0-2])")
@@ -71,10 +68,10 @@ def read(folder, line_id):
     ValueError, OSError
         The report is damaged, of another line, or lacks what this version compares.
     """
-    manifest = _manifest(folder)
-    if manifest["line_id"] != line_id:
-        raise ValueError(f"it is of the line {manifest['line_id']}")
-    tables = {name: _table(folder, name, manifest["files"]) for name in NEEDED}
+    manifest = kept.manifest(folder)
+    if manifest.get("line_id", "") != line_id:
+        raise ValueError(f"it is of the line {manifest.get('line_id', '')}")
+    tables = {name: kept.table(folder, name, manifest["files"], NEEDED[name]) for name in NEEDED}
     for name in ("condition", "priority"):
         if tables[name]["tower_id"].duplicated().any():
             raise ValueError(f"tables/{name}.parquet has a tower twice")
@@ -92,36 +89,9 @@ def _months(folder, month):
     )
 
 
-def _manifest(folder):
-    """What ``run.json`` says, with its parts in their kinds."""
-    try:
-        manifest = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise ValueError("run.json is missing") from None
-    except ValueError:
-        raise ValueError("run.json is damaged") from None
-    if not isinstance(manifest, dict) or not isinstance(manifest.get("files"), dict):
-        raise ValueError("run.json does not list the files of the report")
-    return {"line_id": ""} | manifest
-
-
-def _table(folder, name, files):
-    """One table, as it was when the report was written."""
-    path = folder / "tables" / f"{name}.parquet"
-    if not path.is_file():
-        raise ValueError(f"tables/{name}.parquet is missing")
-    content = path.read_bytes()
-    if hashlib.sha256(content).hexdigest() != files.get(f"tables/{name}.parquet"):
-        raise ValueError(f"tables/{name}.parquet is not the file that the run wrote")
-    table = pd.read_parquet(path)
-    if absent := [column for column in NEEDED[name] if column not in table]:
-        raise ValueError(f"it is of another version: tables/{name}.parquet has no column {absent[0]}")
-    return table
-
-
 def _other_version(folder):
     """A sentence where the report was written by another version."""
-    versions = _manifest(folder).get("versions")
+    versions = kept.manifest(folder).get("versions")
     wrote = versions.get("towerlib") if isinstance(versions, dict) else None
     if wrote != version("towerlib"):
         by = f"version {wrote}" if wrote else "a version that it does not name"

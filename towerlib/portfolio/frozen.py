@@ -1,13 +1,11 @@
 """The reports of the lines of a portfolio: what was written for a month, read whole or named and left out."""
 
-import hashlib
-import json
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import Path
 
 import pandas as pd
 
+from towerlib.changes import kept
 from towerlib.changes.frozen import MONTH
 from towerlib.errors import RecordsError
 from towerlib.portfolio.keep import SETTINGS, SUMS, tables
@@ -173,8 +171,8 @@ def read(folder):
         The report is damaged, or lacks what a portfolio needs.
     """
     folder = Path(folder)
-    manifest = _manifest(folder)
-    found = {name: _table(folder, name, manifest["files"]) for name in KEPT}
+    manifest = kept.manifest(folder)
+    found = {name: kept.table(folder, name, manifest["files"], KEPT[name]) for name in KEPT}
     if len(found["line"]) != 1:
         raise ValueError(f"tables/line.parquet has {len(found['line'])} rows, not one")
     facts = found["line"].iloc[0].to_dict()
@@ -190,30 +188,3 @@ def _check_works(works, options):
     chosen = zip(works["tower_id"], works["option"], strict=True)
     if lost := [f"{option} of tower {tower}" for tower, option in chosen if (tower, option) not in known]:
         raise ValueError(f"its plan has {lost[0]}, which is none of its options")
-
-
-def _manifest(folder):
-    """What ``run.json`` says."""
-    try:
-        manifest = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise ValueError("run.json is missing") from None
-    except ValueError:
-        raise ValueError("run.json is damaged") from None
-    if not isinstance(manifest, dict) or not isinstance(manifest.get("files"), dict):
-        raise ValueError("run.json does not list the files of the report")
-    return manifest
-
-
-def _table(folder, name, files):
-    """One table, as it was when the report was written."""
-    path = folder / "tables" / f"{name}.parquet"
-    if not path.is_file():
-        raise ValueError(f"tables/{name}.parquet is missing; run the line again")
-    content = path.read_bytes()
-    if hashlib.sha256(content).hexdigest() != files.get(f"tables/{name}.parquet"):
-        raise ValueError(f"tables/{name}.parquet is not the file that the run wrote")
-    table = pd.read_parquet(BytesIO(content))
-    if absent := [column for column in KEPT[name] if column not in table]:
-        raise ValueError(f"it is of another version: tables/{name}.parquet has no column {absent[0]}")
-    return table
