@@ -246,3 +246,16 @@ def test_a_long_line_answers(chromium, study, tmp_path):  # noqa: F811
         assert page.inner_text("#chosen-name").startswith("Tower")
         assert page.locator("#list option").count() > 5000
         assert seen.errors == []
+
+
+def test_charts_fit_on_paper_and_grow_back(chromium, path):  # noqa: F811
+    width = "() => document.getElementById('charts').getBoundingClientRect().width"
+    with opened(chromium, path, width=1440) as seen:
+        seen.page.wait_for_function(READY)
+        before = seen.page.evaluate(width)
+        seen.page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
+        zoom = seen.page.evaluate("() => +document.getElementById('charts').style.zoom")
+        assert zoom * before == pytest.approx(660, abs=0.1)  # A4 between its margins, in pixels of CSS
+        seen.page.evaluate("() => dispatchEvent(new Event('afterprint'))")
+        assert seen.page.evaluate(width) == before
+        assert seen.errors == []

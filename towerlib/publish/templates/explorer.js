@@ -236,6 +236,18 @@ async function start() {
   model.map.properties.inner_height.change.connect(reshape);
   requestAnimationFrame(() => requestAnimationFrame(whole));
   document.documentElement.dataset.ready = "yes";
+  shrinkOnPaper(document.getElementById("charts"));
+}
+
+// Charts are drawn for the screen; on paper they are scaled to what a page of A4 holds between its margins.
+function shrinkOnPaper(charts) {
+  const pageWidth = 660;
+  addEventListener("beforeprint", () => {
+    const width = charts.getBoundingClientRect().width;
+    charts.style.width = `${width}px`;
+    charts.style.zoom = Math.min(1, pageWidth / width);
+  });
+  addEventListener("afterprint", () => { charts.style.width = charts.style.zoom = ""; });
 }
 
 start();
