@@ -17,7 +17,7 @@ from towerlib.physics.legshare import bond_resistance, leg_share_expected
 from towerlib.physics.reversals import LEG_COUNT_MAX, sign_patterns
 
 SQRT3 = np.sqrt(3.0)
-# Four-legged tower, 6 m base, 100 Ω·m: own leg model of the method sheet; published readings were not found.
+# Four-legged tower, 6 m base, 100 Ω·m: own leg model; published readings were not found.
 CASES = {
     "quiet, bond sound": ([4.5, 7.2, 8.0, 9.3], 27.9, 1.1, 0.04),
     "quiet, bond 20 ohm": ([1.3, 2.4, 3.6, 4.1], 6.0, 5.4, 0.47),
@@ -89,7 +89,7 @@ def test_case_table(legs, total, gap, fraction):
 
 
 def test_share_of_injected_current_behind_a_bond():
-    """Own ladder table of the method sheet: towers of 15 Ω, spans of 350 m, 0.46 Ω/km, 128 Hz, 100 Ω·m."""
+    """Own ladder table: towers of 15 Ω, spans of 350 m, 0.46 Ω/km, 128 Hz, 100 Ω·m."""
     # Equivalent depth 658.9·√(ρ/f) (Carson 1926), π²f·1e-4 Ω/km and 4πf·1e-4·ln(De/GMR) Ω/km.
     span = 0.35 * (
         0.46 + np.pi**2 * 128e-4 + 4j * np.pi * 128e-4 * np.log(658.9 * np.sqrt(100 / 128) / 0.005)
@@ -139,7 +139,7 @@ def test_uncertainty_and_bias_hold_for_any_count_of_legs(count, shared):
     assert np.mean(found) == pytest.approx(gaps.gap_bias(*nominal, coils)[0], abs=4 * np.std(found) / 245)
 
 
-# Own table of the method sheet: detection of true gaps of 5, 10, 20, 30, 50 % of the sum at a limit of 1 %.
+# Own table: detection of true gaps of 5, 10, 20, 30, 50 % of the sum at a limit of 1 %.
 POWER = {
     (0.02, 2): {
         50: ".04 .12 .46 .84 1",
@@ -225,7 +225,7 @@ def test_lower_bound_covers_the_true_fraction(shared, gap_fraction):
 
 
 def test_shared_total_sees_small_gaps_of_strong_currents():
-    """Own power table of the method sheet: at least 0.97 from 300 mA on, at the normal limit."""
+    """Own power table: at least 0.97 from 300 mA on, at the normal limit."""
     for a, b in POWER:
         rng, coils = np.random.default_rng(23), spec_of(a, b, shared=True)
         found = gaps.gap(*readings(spread_legs(300.0, 0.05), coils, 10_000, rng), coils)
@@ -241,7 +241,7 @@ NAMING = {(100, 0.02, 2): 0.91, (300, 0.02, 2): 0.96, (100, 0.05, 10): 0.66, (30
 
 @pytest.mark.parametrize(("sum_ma", "a", "b"), NAMING)
 def test_reversed_coil_is_named(sum_ma, a, b):
-    """Own rates of the method sheet: total from the same coils, nearest pattern, legs scattered."""
+    """Own rates: total from the same coils, nearest pattern, legs scattered."""
     rng, coils = np.random.default_rng(18), spec_of(a, b, shared=True)
     legs = np.exp(0.25 * rng.standard_normal((10_000, 4)))
     currents, place = sum_ma * legs / legs.sum(axis=1, keepdims=True), rng.integers(0, 4, (10_000, 1))
