@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
+from towerlib.line.safety import OFTEN_VISITED
 from towerlib.months import last_day
 from towerlib.values import number
 
-OFTEN_VISITED = ("bare feet", "frequented")
 COLUMNS = """
     tower_id chainage_km latitude_deg longitude_deg access reason last_ohm last_date due_date what_to_do
 """.split()

@@ -6,6 +6,8 @@ from pydantic import Field, model_validator
 
 from towerlib.line.base import Settings
 
+OFTEN_VISITED = ("bare feet", "frequented")  # of the words for occupancy: people are often there
+
 
 class Safety(Settings):
     """The touch screen: what is permissible, and what share of the rise people can meet."""

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-BOND, SPAN = "bond: inspect", "span: inspect"
-ABOUT_BOND = (BOND, "bond or coils: inspect")
+from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, SPAN_CAUSE
+
 GIVES_WAY = ("none", "too small to judge", "cannot tell", "ring or other earth path")
 ADDED = """
     leg_share_expected no_coils_expected_ohm bond_ohm bond_state bond_evidence potential_rise_v fault_current_a
@@ -43,10 +43,10 @@ def join(condition, network):
     raised = (suspect | scanned) & (cause.isna() | cause.isin(GIVES_WAY))
     news = np.where(suspect, table["bond_evidence"], table["bond_scan_evidence"])
     # what the readings alone say of the bond, the network says with more; everything else stays beside it
-    before = table["evidence"].fillna("").mask(suspect & cause.isin(ABOUT_BOND), "")
+    before = table["evidence"].fillna("").mask(suspect & cause.isin(BOND_CAUSES), "")
     longer = pd.Series([f"{new} {old}".strip() for new, old in zip(news, before, strict=True)], table.index)
     table = table.assign(
-        suspected_cause=cause.mask(raised, BOND),
+        suspected_cause=cause.mask(raised, BOND_CAUSE),
         evidence=table["evidence"].mask(suspect | scanned, longer),
     ).drop(columns=["bond_suspect", "bond_scan_evidence"])
     return _with_spans(table, network.spans)
@@ -69,6 +69,6 @@ def _with_spans(table, spans):
     cause = table["suspected_cause"]
     return table.assign(
         span_suspected=far,
-        suspected_cause=cause.mask(here & (cause.isna() | cause.isin(GIVES_WAY)), SPAN),
+        suspected_cause=cause.mask(here & (cause.isna() | cause.isin(GIVES_WAY)), SPAN_CAUSE),
         evidence=table["evidence"].mask(here, words.str.strip()),
     )

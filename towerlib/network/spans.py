@@ -11,6 +11,7 @@ from towerlib.physics import faultscan
 from towerlib.physics.gaps import CoilSpec
 from towerlib.physics.nodes import pieces
 from towerlib.readings.answers import no, yes
+from towerlib.readings.causes import DOUBTFUL_COILS
 from towerlib.readings.methods import FOOTING_ALONE
 from towerlib.values import number
 
@@ -18,7 +19,6 @@ SUSPECTED, NONE, NOT_TESTABLE = "suspected", "none", "not testable"
 LEG_COUNT = 4  # coils of which the noise of a total is made up
 # A false alarm sends a crew out for nothing: in one of fifty lines without a fault. Copies enough to tell that.
 DECIDE = {"false_alarm": 0.02, "copies": 100, "power_copies": 20}
-TURNED = ("coil reversed", "wrong coil turns", "reading impossible")
 INSPECT = "Inspect {} under the utility's licensed procedure."
 
 
@@ -94,7 +94,7 @@ def _visits(records, model, grades, currents, end):
     )
     read = visits["impedance_ohm"].where(footing_good & (visits["impedance_ohm"] > 0))
     second = visits["impedance_no_coils_ohm"].where(footing_good & (visits["impedance_no_coils_ohm"] > 0))
-    total_good = leakage_good & ~cause.isin(TURNED) & ~visits["tower_id"].map(beside).astype(bool)
+    total_good = leakage_good & ~cause.isin(DOUBTFUL_COILS) & ~visits["tower_id"].map(beside).astype(bool)
     total_good &= ~no(visits["in_service"])
     return pd.DataFrame(
         {

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
-from towerlib.language import counted
+from towerlib.language import counted, grouped
 from towerlib.plan.account import Plan
 from towerlib.plan.optimise import optimise
 from towerlib.plan.rules import NO_PRICES, greedy, worst_first
@@ -289,7 +289,7 @@ def _assumed(terms, plan):
         if terms.crew_weeks is None
         else f"{plan.crew_weeks_per_year:g} crew-weeks a year"
     )
-    total = f"{plan.budget:,.0f}".replace(",", " ")
+    total = grouped(plan.budget)
     return (
         f"Budget {total} {plan.currency}, spread evenly over {counted(plan.years, 'year')}, {crews}; mobilisation "
         "is paid once an access group and year.",

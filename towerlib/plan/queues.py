@@ -4,9 +4,12 @@ import numpy as np
 import pandas as pd
 
 from towerlib.line.money import FOOTING_ORDERS, QUEUES
+from towerlib.line.safety import OFTEN_VISITED
+from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, COIL_CAUSES, SPAN_CAUSE
 
-INSPECT = ("bond: inspect", "span: inspect", "bond or coils: inspect", "coil reversed", "wrong coil turns")
-OFTEN = ("bare feet", "frequented")  # people are often there
+ABOUT_BOND = (*BOND_CAUSES, SPAN_CAUSE)
+SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # what is told of the shield wire without a doubt about coils
+INSPECT = (*ABOUT_BOND, *COIL_CAUSES)
 CONFIRM = "Confirm the reading first where its verdict carries a caution."
 NEXT_STEP = {
     "safety": "Have touch voltage measured or calculated on site by licensed persons against the local code; keep "
@@ -72,7 +75,7 @@ def queues(condition):
     pandas.Series of str
         Values from `QUEUES`, same index.
     """
-    touch = column(condition, "safety_screen", "").eq("above") & condition["occupancy"].isin(OFTEN)
+    touch = column(condition, "safety_screen", "").eq("above") & condition["occupancy"].isin(OFTEN_VISITED)
     lead_gone = (condition["leads_missing"] > 0) | (condition["corrosion"] == "heavy")
     bond_gone = condition["bond_seen"].isin(["damaged", "missing"])
     suspected = condition["suspected_cause"].isin(INSPECT) | (column(condition, "span_suspected", "") != "")
@@ -163,6 +166,6 @@ def _footing(condition, order):
 def _suspicion(condition):
     """Order of the bond queue: bonds seen broken, then bonds by leg share and gap, then coils."""
     seen = condition["bond_seen"].isin(["damaged", "missing"])
-    about_bond = condition["suspected_cause"].isin(INSPECT[:3])
+    about_bond = condition["suspected_cause"].isin(ABOUT_BOND)
     strength = condition["leg_share_lambda"].fillna(condition["gap_fraction"]).clip(0, 1).fillna(0)
     return 2.0 - about_bond.astype(float) - 2.0 * seen.astype(float) - strength / 2

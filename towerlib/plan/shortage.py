@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from towerlib.language import counted
+from towerlib.language import counted, grouped
 from towerlib.plan import model
 from towerlib.plan.problem import pose
 
@@ -46,7 +46,7 @@ def shortage(problem):
     over, least = _least_over(free_of_crews, np.arange(held.terms.years))
     if over.sum() > 1e-6 * (1 + sum(held.terms.budget)):
         return (
-            f"{who} take at least {_grouped(least)}{unit} with mobilisation, {_grouped(over.sum())}{unit} more than the "
+            f"{who} take at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
             f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
         )
     if held.terms.crew_weeks is None:
@@ -94,15 +94,10 @@ def _least_over(problem, soft):
 def _by_year(over, unit, digits=0):
     """Amount over in each year that has one."""
     return ", ".join(
-        f"year {at + 1}: {_grouped(amount, digits)}{unit}" for at, amount in enumerate(over) if amount > 1e-9
+        f"year {at + 1}: {grouped(amount, digits)}{unit}" for at, amount in enumerate(over) if amount > 1e-9
     )
 
 
 def _listed(names):
     """At most five names."""
     return ", ".join(pd.Series(names).head(5)) + (", …" if len(names) > 5 else "")
-
-
-def _grouped(amount, digits=0):
-    """An amount in groups of three digits."""
-    return f"{amount:,.{digits}f}".replace(",", " ")

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from towerlib.plan.queues import INSPECT
+from towerlib.plan.queues import SHIELD_WIRE
 
 ADD_UP = """
     length_km towers above_limit unread never_tested overdue trip_outs_per_year observed_trip_outs
@@ -120,7 +120,7 @@ def _counts(line):
 def _safety(line):
     """What is kept apart from money."""
     towers = line.condition
-    bonds = towers["suspected_cause"].isin(INSPECT[:2]) | towers["bond_seen"].isin(["damaged", "missing"])
+    bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
     return {
         "safety_queue": int((line.priority["queue"] == "safety").sum()),
         "touch_above": int((towers["safety_screen"] == "above").sum()),

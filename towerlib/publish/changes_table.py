@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from towerlib import changes
-from towerlib.publish import intake, workbook
+from towerlib.publish import workbook
 
 
 def write(study, folder):
@@ -27,7 +27,7 @@ def write(study, folder):
     folder = Path(folder).resolve()
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     found = changes.against_last(study, folder.parent)
-    workbook.write_csv(intake.harmless(found.table), folder / "changes.csv")
+    workbook.write_list(found.table, folder / "changes.csv")
     tables = {"changes": found.table, "coverage": changes.coverage(study)}
     for name, table in tables.items():
         table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")

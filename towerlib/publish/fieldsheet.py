@@ -9,7 +9,7 @@ from towerlib.errors import SettingsError
 from towerlib.fieldwork import selection, writing
 from towerlib.fieldwork.returns import armoured
 from towerlib.publish import cautions, context, fieldsheet_points, fieldsheet_sketch
-from towerlib.publish.intake import harmless
+from towerlib.publish.workbook import harmless
 
 NAMES = ("fieldsheet.html", "fieldsheet.gpx", "fieldsheet.geojson", "visits.csv", "legs.csv")
 SWEEP_ROWS = 4  # on paper, or as many as there are legs; a whole sweep is better saved by the instrument

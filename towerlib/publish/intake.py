@@ -9,9 +9,6 @@ from towerlib.readings.quality import VERDICTS
 
 SHOWN = 20  # kinds of flaws that are printed; the lists hold every row
 _OF_ONE_ROW = r"'[^']*'|\"[^\"]*\"|\([^()]*\)|[0-9][0-9,.:/-]*"  # what differs between flaws of one kind
-_FORMULA = (
-    r"^\s*[=@]|^\s*[+\-](?![0-9.,]+(?:, [+\-]?[0-9.,]+)?$)|^[\t\r]"  # a spreadsheet would run such a text
-)
 
 
 def by_file(records):
@@ -197,30 +194,5 @@ def write(records, folder):
     folder.mkdir(parents=True, exist_ok=True)
     paths = [folder / "rejected-rows.csv", folder / "repaired-rows.csv"]
     for path, table in zip(paths, (records.rejected, records.repaired), strict=True):
-        workbook.write_csv(harmless(table), path)
+        workbook.write_list(table, path)
     return paths
-
-
-def harmless(table):
-    """A table in which no text begins like a formula of a spreadsheet.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.DataFrame
-
-    Examples
-    --------
-    >>> harmless(pd.DataFrame({"value": ["=1+1", "-31.0, -20.5", "+1+cmd"]}))["value"].to_list()
-    ["'=1+1", '-31.0, -20.5', "'+1+cmd"]
-    """
-    texts = table.select_dtypes("str")
-    return table.assign(
-        **{
-            name: texts[name].mask(texts[name].str.contains(_FORMULA, na=False), "'" + texts[name])
-            for name in texts
-        }
-    )

@@ -2,7 +2,7 @@
 
 from textwrap import fill
 
-from towerlib.language import counted
+from towerlib.language import counted, grouped
 from towerlib.publish.lettering import plain
 
 BENEFIT = {  # column of the table, and how it is headed
@@ -188,7 +188,7 @@ def _two(number):
 
 def _money(amount):
     """Two figures of an amount, in groups of three digits."""
-    return f"{float(f'{amount:.2g}'):,.0f}".replace(",", " ")
+    return grouped(float(f"{amount:.2g}"))
 
 
 def density(outages):

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.lines import Line2D
 
+from towerlib.language import grouped
 from towerlib.plan.study import by_kind
 from towerlib.publish import boxes, labels, lettering, page, scales, style
 from towerlib.publish.plan_figures import NARROW, money, two
@@ -79,7 +80,7 @@ def draw_curve(axes, budget, outlook, currency):
         axes.plot(curve["budget"], curve[name], color=colour, linestyle=dashes, linewidth=1.3, gid=name)
         covered.append(_along(axes, curve["budget"], curve[name]))
     wishes = _marks(axes, outlook)
-    scales.linear_axis(axes.xaxis, 6, lambda amount: f"{amount:,.0f}".replace(",", NARROW))
+    scales.linear_axis(axes.xaxis, 6, lambda amount: grouped(amount, mark=NARROW))
     scales.linear_axis(axes.yaxis, 8)
     axes.set_xlabel("Budget of all years" + (f" [{currency}]" if currency else ""))
     axes.set_ylabel(f"Trip-outs avoided over {lettering.plain(budget.terms.horizon_years)} years")

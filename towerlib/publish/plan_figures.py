@@ -4,6 +4,7 @@ from textwrap import fill
 
 import numpy as np
 
+from towerlib.language import grouped
 from towerlib.publish.lettering import plain
 
 NARROW = "\u202f"  # a narrow space at which no line breaks
@@ -28,7 +29,7 @@ def money(amount, currency=""):
     """
     if not np.isfinite(amount):
         return "-"
-    return f"{amount:,.0f}".replace(",", NARROW) + (f"{NARROW}{currency}" if currency else "")
+    return grouped(amount, mark=NARROW) + (f"{NARROW}{currency}" if currency else "")
 
 
 def share(gain):

@@ -77,10 +77,10 @@ def write(study, folder, outlook=None):
     """
     folder = Path(folder)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
-    workbook.write_csv(intake.harmless(study.priority), folder / "priority-list.csv")
+    workbook.write_list(study.priority, folder / "priority-list.csv")
     found = changes_table.write(study, folder)
     workbook.write(study, folder / "priority-list.xlsx", found=found, notes=notes(study))
-    workbook.write_csv(intake.harmless(study.retest), folder / "retest-list.csv")
+    workbook.write_list(study.retest, folder / "retest-list.csv")
     intake.write(study.records, folder)
     geopackage.write(
         study.route,

@@ -6,7 +6,7 @@ import numpy as np
 
 from towerlib import changes as months_apart
 from towerlib.changes.rows import NEWS
-from towerlib.plan.queues import INSPECT
+from towerlib.plan.queues import SHIELD_WIRE
 from towerlib.publish import outage_shares
 from towerlib.publish.summary_words import BLANK, band, count, money, named, sentence, share, two
 
@@ -167,7 +167,7 @@ def _expected(told):
 
 def _bonds(towers):
     """Bonds and leads that want an eye."""
-    bonds = towers["suspected_cause"].isin(INSPECT[:2]) | towers["bond_seen"].isin(["damaged", "missing"])
+    bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
     leads = int((towers["leads_missing"] > 0).fillna(False).sum())
     more = (
         "suspected from readings, or seen broken; a suspicion is no fault. Earthing leads seen missing at "

@@ -5,7 +5,8 @@ from itertools import groupby
 
 import pandas as pd
 
-from towerlib.plan.queues import CONFIRM, OFTEN
+from towerlib.line.safety import OFTEN_VISITED
+from towerlib.plan.queues import CONFIRM
 from towerlib.publish.summary_words import BLANK, band, count, money, named, two
 
 FIRST = 10
@@ -81,7 +82,7 @@ def cause(row, state):
     str
     """
     parts = []
-    if state.get("safety_screen") == "above" and state["occupancy"] in OFTEN:
+    if state.get("safety_screen") == "above" and state["occupancy"] in OFTEN_VISITED:
         parts.append(f"touch screen; people: {state['occupancy']}")
     if pd.notna(state["leads_missing"]) and state["leads_missing"] > 0:
         parts.append(f"{count(int(state['leads_missing']), 'earthing lead')} missing, seen by the crew")

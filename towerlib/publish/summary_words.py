@@ -4,6 +4,7 @@ import math
 import re
 import unicodedata
 
+from towerlib.language import grouped
 from towerlib.publish.lettering import plain
 
 THIN, BLANK = "\u202f", "\u00a0"  # between groups of digits; between a number and its unit
@@ -36,7 +37,7 @@ def two(number, digits=2):
     size = math.floor(math.log10(abs(number)))
     rounded = round(number, digits - 1 - size)
     if abs(rounded) >= 1000:
-        return f"{rounded:,.0f}".replace(",", THIN)
+        return grouped(rounded, mark=THIN)
     if abs(rounded) < 0.001:
         return plain(rounded)
     size = math.floor(math.log10(abs(rounded)))

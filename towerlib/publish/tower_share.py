@@ -5,12 +5,12 @@ import numpy as np
 from towerlib.publish import lettering, markers, page, scales, style
 from towerlib.publish.tower_history import FILLS
 from towerlib.publish.tower_layout import LEFT_MM, WIDE_MM, head_and_words, missing
+from towerlib.readings.causes import DOUBTFUL_COILS
 from towerlib.values import number
 
 USUAL = 0.05, 0.3  # with a sound bond; own ladder model, as `leg_share_suspect` of the values table
 AXIS_MM = 6  # room for the numbers below
 NEWEST_Y, OLDER_Y = 0.68, 0.22  # rows of the panel, so that the newest can be named
-COIL_CAUSES = ("coil reversed", "wrong coil turns", "reading impossible")
 HEAD = "Injected test: share of the current in the legs"
 NO_SHARE = (
     "No share of an injected current is known (visits.csv: injected_ma and legs_ma, or both impedances)."
@@ -57,7 +57,7 @@ def has_share(found):
 
 def _words(newest):
     """What stands against the newest share."""
-    doubtful = newest["suspected_cause"] in COIL_CAUSES
+    doubtful = newest["suspected_cause"] in DOUBTFUL_COILS
     return " ".join(filter(None, [WARNINGS.get(newest["peer_class"], ""), DOUBTFUL if doubtful else ""]))
 
 

@@ -4,16 +4,9 @@ from textwrap import fill
 
 import pandas as pd
 
-from towerlib.line import Line
+from towerlib.plan.queues import INSPECT
 
-TO_LOOK_AT = (
-    "bond: inspect",
-    "span: inspect",
-    "bond or coils: inspect",
-    "coil reversed",
-    "wrong coil turns",
-    "weak leg",
-)
+TO_LOOK_AT = (*INSPECT, "weak leg")
 
 
 def table(frame, columns, rows=10):
@@ -166,27 +159,6 @@ def _leaders(title, towers, column, form):
         if pd.notna(value)
     ]
     return f"{title}: {', '.join(named)}." if named else ""
-
-
-def missing_for_rates(line: Line):
-    """What the settings lack for trip-out rates, one sentence each.
-
-    Parameters
-    ----------
-    line : Line
-
-    Returns
-    -------
-    list of str
-    """
-    needs = {
-        "[lightning] ground_flash_density (flashes per km² and year)": line.lightning.ground_flash_density,
-        "[shield_wires] wires": line.shield_wires.wires,
-        "[phases] conductors": line.phases.conductors,
-        "[phases] strike_length_m": line.phases.strike_length_m,
-        "[tower] height_m": line.tower.height_m,
-    }
-    return [f"line.toml has no {name}." for name, value in needs.items() if value is None or value == ()]
 
 
 def plan_answer(study):

@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from towerlib.line.safety import OFTEN_VISITED
 from towerlib.plan import packages
 from towerlib.plan.budget import QUANTITIES
 from towerlib.publish import workbook
-from towerlib.publish.intake import harmless
 from towerlib.publish.lettering import plain
 from towerlib.treatments.catalogue import EARTHING
 
@@ -102,7 +102,7 @@ def write(study, folder):
         rounded = table.round(
             {column: 3 for column in table.select_dtypes("float") if not column.endswith("_deg")}
         )
-        workbook.write_csv(harmless(rounded.assign(currency=currency)), folder / name)
+        workbook.write_list(rounded.assign(currency=currency), folder / name)
     return list(tables)
 
 
@@ -168,7 +168,7 @@ def _safety(row):
     """Cautions of this work."""
     own = DIGGING if row.kind in EARTHING else LEADS if row.kind == "lead" else NEAR_WIRES
     people = ""
-    if row.occupancy in ("bare feet", "frequented"):
+    if row.occupancy in OFTEN_VISITED:
         people = "People are often here: have step and touch voltage checked by licensed persons before and after. "
     return f"{own} {people}{ALWAYS}"
 

@@ -6,7 +6,7 @@ from textwrap import wrap
 from towerlib.publish import workbook_cells, workbook_looks, workbook_sheets
 from towerlib.publish.workbook_columns import dictionary, in_currency, label, one_line
 
-__all__ = ["dictionary", "write", "write_csv", "write_xlsx"]
+__all__ = ["dictionary", "harmless", "write", "write_csv", "write_list", "write_xlsx"]
 
 WIDEST, STORY = 80, 120  # characters; longer texts wrap, very long ones (5 lines and more) in a wider column
 NARROWEST = 7
@@ -17,6 +17,9 @@ CREATED = datetime.datetime(2000, 1, 1)  # fixed, so that the same lists give th
 TEXT = {"align": "left", "indent": 1}  # apart from the numbers at its left
 NUMBER = {"align": "right", "indent": 1}
 ABOVE_NUMBERS = {"align": "right", "indent": 2}  # room for the arrow of the filter
+_FORMULA = (
+    r"^\s*[=@]|^\s*[+\-](?![0-9.,]+(?:, [+\-]?[0-9.,]+)?$)|^[\t\r]"  # a spreadsheet would run such a text
+)
 HEED = "Read the cautions in the sheet “notes” before any work."
 
 
@@ -29,6 +32,43 @@ def write_csv(table, path):
     path : path
     """
     table.to_csv(path, index=False, encoding="utf-8-sig", date_format="%Y-%m-%d", lineterminator="\n")
+
+
+def write_list(table, path):
+    """Write a list that people open in a spreadsheet: as `write_csv`, and no text can run as a formula.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    path : path
+    """
+    write_csv(harmless(table), path)
+
+
+def harmless(table):
+    """A table in which no text begins like a formula of a spreadsheet.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> harmless(pd.DataFrame({"value": ["=1+1", "-31.0, -20.5", "+1+cmd"]}))["value"].to_list()
+    ["'=1+1", '-31.0, -20.5', "'+1+cmd"]
+    """
+    texts = table.select_dtypes("str")
+    return table.assign(
+        **{
+            name: texts[name].mask(texts[name].str.contains(_FORMULA, na=False), "'" + texts[name])
+            for name in texts
+        }
+    )
 
 
 def write(study, path, *, found=None, notes=()):

@@ -16,6 +16,11 @@ from towerlib.values import number
 
 _TABLE = files("towerlib.readings").joinpath("causes.csv").read_text(encoding="utf-8")
 RULES = {row["rule"]: (row["cause"], row["sentence"]) for row in csv.DictReader(_TABLE.splitlines())}
+BOND_CAUSE = "bond: inspect"
+BOND_CAUSES = (BOND_CAUSE, "bond or coils: inspect")
+SPAN_CAUSE = "span: inspect"  # told by the line as a whole, never by one visit
+COIL_CAUSES = ("wrong coil turns", "coil reversed")
+DOUBTFUL_COILS = (*COIL_CAUSES, "reading impossible")
 CAUSES = tuple(dict.fromkeys(cause for cause, _ in RULES.values()))
 
 _INSPECT = " Inspect the bond under the utility's licensed procedure; never open it for a test."
@@ -25,7 +30,6 @@ _SHARE_BESIDE = (
 )
 _SHARE_DOUBTED = " Injected test: {leg_share_lambda:g} of the current is in the legs, read with the same coils and in doubt too."
 _UNREAD = " No impedance was read on leg {unread_legs}, though on others: beyond the range, or left out."
-_COILS = ("wrong coil turns", "coil reversed")
 
 
 def judged(table, coils):
@@ -53,7 +57,7 @@ def judged(table, coils):
         evidence[first == place] = _sentences(sentence + caution, table, first == place)
     said = np.array([name.startswith("share") for name in RULES])[first]
     shown = table["leg_share_lambda"].notna().to_numpy() & ~said
-    doubted, beside = np.isin(causes, _COILS), no(table["earth_paths_in_coils"]).to_numpy()
+    doubted, beside = np.isin(causes, COIL_CAUSES), no(table["earth_paths_in_coils"]).to_numpy()
     remarks = np.select([doubted, beside], [_SHARE_DOUBTED, _SHARE_BESIDE], _SHARE)
     for sentence in (_SHARE, _SHARE_BESIDE, _SHARE_DOUBTED):
         rows = shown & (remarks == sentence)

@@ -3,8 +3,10 @@
 import numpy as np
 import pandas as pd
 
+from towerlib.line.safety import OFTEN_VISITED
 from towerlib.months import last_day
 from towerlib.readings.answers import yes
+from towerlib.readings.causes import BOND_CAUSES, COIL_CAUSES
 from towerlib.treatments.soil import tower_soil
 from towerlib.values import number
 
@@ -17,9 +19,6 @@ REGISTER = [
     *("structure", "leg_count", "leg_spacing_m", "ring", "shield_wire", "soil_class", "occupancy"),
     *("access", "access_group"),
 ]
-PUBLIC = ("bare feet", "frequented")
-BOND_CAUSES = ("bond: inspect", "bond or coils: inspect")
-COIL_CAUSES = ("coil reversed", "wrong coil turns")
 
 
 def sites(records, route, condition, network, month):
@@ -87,7 +86,7 @@ def _first_to_mend(table, network):
         above = pd.Series(nodes["safety_screen"].eq("above").fillna(False).to_numpy(bool), table.index)
     return pd.DataFrame(
         {
-            "is_public": table["occupancy"].isin(PUBLIC).to_numpy(bool),
+            "is_public": table["occupancy"].isin(OFTEN_VISITED).to_numpy(bool),
             "has_ring": yes(table["ring"].astype("boolean")).to_numpy(bool),
             "lead_gone": gone.fillna(False).to_numpy(bool),
             "lead_weak": (table["suspected_cause"] == "weak leg").fillna(False).to_numpy(bool),
