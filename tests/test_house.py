@@ -10,7 +10,7 @@ import towerlib
 
 PACKAGE = Path(towerlib.__file__).parent
 ROOMS = [  # from left to right; what stands in one group may import from each other
-    {"errors", "language", "values"},
+    {"errors", "atomic", "language", "values"},
     {"physics"},
     {"months", "line", "limits"},
     {"records"},
@@ -29,6 +29,7 @@ ROOMS = [  # from left to right; what stands in one group may import from each o
     {"fleet"},
     {"simulate"},
     {"cli"},
+    {"__main__"},
 ]
 PLACE = {room: place for place, group in enumerate(ROOMS) for room in group}
 ALLOWED = {  # libraries that only these rooms may know

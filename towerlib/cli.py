@@ -1,13 +1,15 @@
 """The ``towerlib`` command: what was asked, the call, and what to print."""
 
+import signal
 import sys
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from towerlib.errors import SettingsError, TowerlibError
+from towerlib.errors import SettingsError, TowerlibError, sentence
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 
@@ -136,12 +138,35 @@ def tables():
 
 
 def main():
-    """Entry point: a flaw in the input is one sentence and exit status 2."""
+    """Entry point: a flaw in the input is one sentence and exit status 2; a signal ends it as Ctrl-C does."""
     try:
-        app()
-    except TowerlibError as flaw:
-        typer.echo(f"towerlib: {flaw}", err=True)
+        with _ended_by_signals():
+            app()
+    except (TowerlibError, OSError) as flaw:
+        with suppress(OSError):  # nobody may be left to read it
+            typer.echo(f"towerlib: {sentence(flaw)}", err=True)
         sys.exit(WRONG_INPUT)
+
+
+@contextmanager
+def _ended_by_signals():
+    """SIGTERM and SIGHUP unwind the run, so that it removes what it had not finished and stops its kernel."""
+
+    def end(number, _):
+        for each in numbers:  # a second one must not cut the tidying short; Ctrl-C still does
+            signal.signal(each, signal.SIG_IGN)
+        raise SystemExit(128 + number)
+
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {getattr(signal, name): signal.getsignal(getattr(signal, name)) for name in names}
+    numbers = [number for number, handler in before.items() if handler is not signal.SIG_IGN]  # nohup stays
+    for number in numbers:
+        signal.signal(number, end)
+    try:
+        yield
+    finally:
+        for number in numbers:
+            signal.signal(number, before[number])
 
 
 def _check(place, reports):
@@ -150,8 +175,8 @@ def _check(place, reports):
 
     try:
         records, said, paths = runs.check_line(place, reports)
-    except TowerlibError as flaw:
-        typer.echo(f"{place.name}: {flaw}", err=True)
+    except (TowerlibError, OSError) as flaw:
+        typer.echo(f"{place.name}: {sentence(flaw)}", err=True)
         return WRONG_INPUT
     typer.echo(f"{said}\n\nwritten: {paths[0]} and {paths[1].name}\n")
     return SOME_FAILED if len(records.rejected) else DONE
@@ -203,8 +228,6 @@ def _outcome(report):
 
 def _progress(total):
     """A bar on a terminal, plain lines elsewhere; gives a function of (line, step)."""
-    from contextlib import contextmanager
-
     @contextmanager
     def plain():
         yield lambda name, step: typer.echo(f"{name}: {step}", err=True)

@@ -1,4 +1,6 @@
-"""The two ways in which a user's files can stop the work, each told in one sentence."""
+"""The ways in which the work can stop, each told in one sentence."""
+
+from pathlib import Path
 
 
 class TowerlibError(Exception):
@@ -11,3 +13,35 @@ class RecordsError(TowerlibError):
 
 class SettingsError(TowerlibError):
     """A setting, parameter or option that is unknown, out of range or missing."""
+
+
+def sentence(flaw):
+    """What stopped the work, as people read it.
+
+    Parameters
+    ----------
+    flaw : Exception
+
+    Returns
+    -------
+    str
+        One sentence; for a fault of the program it names the place in the code.
+
+    Examples
+    --------
+    >>> sentence(FileNotFoundError(2, "No such file or directory", "visits.csv"))
+    'visits.csv cannot be read or written: No such file or directory'
+    >>> sentence(OSError(28, "No space left on device"))
+    'a file cannot be read or written: No space left on device'
+    """
+    if isinstance(flaw, TowerlibError):
+        return str(flaw)
+    if isinstance(flaw, OSError):
+        return f"{flaw.filename or 'a file'} cannot be read or written: {flaw.strerror or flaw}"
+    if isinstance(flaw, MemoryError):
+        return "the memory of this machine is full"
+    step = flaw.__traceback__
+    while step is not None and step.tb_next is not None:
+        step = step.tb_next
+    place = f" ({Path(step.tb_frame.f_code.co_filename).name}, line {step.tb_lineno})" if step else ""
+    return f"a fault of the program, please report it: {type(flaw).__name__}: {flaw}{place}"

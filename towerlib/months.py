@@ -6,6 +6,8 @@ import pandas as pd
 
 from towerlib.errors import SettingsError
 
+MONTH = re.compile(r"(19|20|21)\d\d-(0[1-9]|1[0-2])")  # the name of a folder of reports, too
+
 
 def last_day(month):
     """Last day of a month.
@@ -29,7 +31,7 @@ def last_day(month):
     >>> print(last_day("2024-02").date())
     2024-02-29
     """
-    if not re.fullmatch(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", str(month)):
+    if not MONTH.fullmatch(str(month)):
         raise SettingsError(f"{month!r} is no month; write it as YYYY-MM, such as 2026-06")
     return pd.Period(month, freq="M").end_time.normalize()
 

@@ -1,13 +1,12 @@
 """The months of a line that stand in its report folder: read whole, or named and left out."""
 
-import re
-from importlib.metadata import version
 from pathlib import Path
 
+from towerlib import __version__, atomic
 from towerlib.changes import kept
 from towerlib.changes.snapshot import FROZEN, Snapshot
+from towerlib.months import MONTH
 
-MONTH = re.compile(r"(19|20|21)\d\d-(0[1-9]|1[0-2])")
 NEEDED = {
     "condition": """
         tower_id chainage_km latitude_deg longitude_deg access occupancy verdict footing_ohm footing_low_ohm
@@ -82,6 +81,7 @@ def _months(folder, month):
     """Folders of earlier months, the oldest first."""
     if not folder.is_dir():
         return []
+    atomic.restore(folder)
     return sorted(
         path
         for path in folder.iterdir()
@@ -93,9 +93,9 @@ def _other_version(folder):
     """A sentence where the report was written by another version."""
     versions = kept.manifest(folder).get("versions")
     wrote = versions.get("towerlib") if isinstance(versions, dict) else None
-    if wrote != version("towerlib"):
+    if wrote != __version__:
         by = f"version {wrote}" if wrote else "a version that it does not name"
         yield (
-            f"The report of {folder.name} was written by {by} of towerlib, this one by {version('towerlib')}: a tower "
+            f"The report of {folder.name} was written by {by} of towerlib, this one by {__version__}: a tower "
             "may have changed its queue by the rules alone."
         )

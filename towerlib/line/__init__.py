@@ -14,6 +14,7 @@ from towerlib.line.money import Plan
 from towerlib.line.outage import OutageRecord
 from towerlib.line.safety import Safety
 from towerlib.line.treating import Treatments
+from towerlib.months import MONTH
 
 
 class Line(Settings):
@@ -54,6 +55,8 @@ class Line(Settings):
     def _names_a_folder(cls, text):
         if not re.fullmatch(r"[A-Za-z0-9_-]{1,80}", text):
             raise ValueError("only letters, digits, '-' and '_' can name the report folder")
+        if MONTH.fullmatch(text):
+            raise ValueError("it reads like a month, and reports of all lines go to a folder of that name")
         return text
 
     @property

@@ -5,9 +5,10 @@ from pathlib import Path
 
 import pandas as pd
 
+from towerlib import atomic
 from towerlib.changes import kept
-from towerlib.changes.frozen import MONTH
 from towerlib.errors import RecordsError
+from towerlib.months import MONTH
 from towerlib.portfolio.keep import SETTINGS, SUMS, tables
 
 KEPT = {  # attribute of `LineMonth`, and the columns that it needs
@@ -109,7 +110,9 @@ def months_of(reports):
     reports = Path(reports)
     if not reports.is_dir():
         raise RecordsError(f"{reports} is not a folder; name the folder that holds the reports of the lines")
-    lines = (path for path in sorted(reports.iterdir()) if path.is_dir() and not path.name.startswith("."))
+    lines = [path for path in sorted(reports.iterdir()) if path.is_dir() and not path.name.startswith(".")]
+    for path in lines:
+        atomic.restore(path)
     found = {
         path.name: sorted(
             inner.name for inner in path.iterdir() if inner.is_dir() and MONTH.fullmatch(inner.name)

@@ -4,7 +4,7 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
-from towerlib import assessment, fieldwork, months
+from towerlib import assessment, atomic, fieldwork, months
 from towerlib.errors import SettingsError
 from towerlib.fieldwork import selection, writing
 from towerlib.fieldwork.returns import armoured
@@ -77,9 +77,9 @@ def write(sheet, folder):
                 "name another folder with --out, or move it away"
             )
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in texts.items():
-            (folder / name).write_bytes(text.encode("utf-8"))
+        with atomic.files(folder) as place:
+            for name, text in texts.items():
+                (place / name).write_bytes(text.encode("utf-8"))
     except OSError as flaw:
         raise SettingsError(f"the field sheet cannot be written to {folder}: {flaw.strerror}") from None
     return [folder / name for name in NAMES]

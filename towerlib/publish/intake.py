@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from towerlib import atomic
 from towerlib.publish import workbook
 from towerlib.readings.quality import VERDICTS
 
@@ -191,8 +192,8 @@ def write(records, folder):
     A value that a spreadsheet would take for a formula gets an apostrophe in front.
     """
     folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    paths = [folder / "rejected-rows.csv", folder / "repaired-rows.csv"]
-    for path, table in zip(paths, (records.rejected, records.repaired), strict=True):
-        workbook.write_list(table, path)
-    return paths
+    lists = {"rejected-rows.csv": records.rejected, "repaired-rows.csv": records.repaired}
+    with atomic.files(folder) as place:
+        for name, table in lists.items():
+            workbook.write_list(table, place / name)
+    return [folder / name for name in lists]

@@ -4,9 +4,10 @@ from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
+from towerlib import atomic
 from towerlib import portfolio as portfolios
-from towerlib.changes.frozen import MONTH
 from towerlib.errors import SettingsError
+from towerlib.months import MONTH
 from towerlib.publish import cautions, portfolio_parts, portfolio_pictures, portfolio_tables
 from towerlib.values import number
 
@@ -33,9 +34,9 @@ def write(portfolio, reports):
     reports = Path(reports)
     path, start = reports / portfolio.month / "portfolio.html", reports / "index.html"
     try:
-        path.parent.mkdir(exist_ok=True)
-        path.write_bytes(page(portfolio, reports).encode("utf-8"))
-        start.write_bytes(index(reports).encode("utf-8"))
+        for target, text in ((path, lambda: page(portfolio, reports)), (start, lambda: index(reports))):
+            with atomic.files(target.parent) as place:  # the index links the page, so it comes after it
+                (place / target.name).write_bytes(text().encode("utf-8"))
     except OSError as flaw:
         raise SettingsError(f"the portfolio cannot be written to {reports}: {flaw.strerror}") from None
     return [path, start]

@@ -1,12 +1,11 @@
 """One line, one month: the notebooks as papermill runs them, into a report folder that is whole or not there."""
 
 import difflib
-import os
-import shutil
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from towerlib import assessment, line
+from towerlib import assessment, atomic, line
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.runs import books, manifest
 from towerlib.runs.books import NOTEBOOKS, notebook, typed
@@ -42,7 +41,7 @@ def line_folders(folder, only=()):
     RecordsError
         There is no line folder.
     SettingsError
-        A name in `only` is no line of the portfolio.
+        A name in `only` is no line of the portfolio, or two folders are the same line.
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -51,9 +50,11 @@ def line_folders(folder, only=()):
     found = [folder] if (folder / "line.toml").is_file() else inside
     if not found:
         raise RecordsError(f"{folder} holds no line folder: none of its folders has a line.toml")
+    ids = {path: _id(path) for path in found}
+    _insist_on_one_folder_each(ids)
     if not only:
         return found
-    named = {name: path for path in found for name in (path.name, _id(path))}
+    named = {name: path for path in found for name in (path.name, ids[path]) if name}
     unknown = [name for name in only if name not in named]
     if unknown:
         near = difflib.get_close_matches(unknown[0], named, n=1)
@@ -92,17 +93,16 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
     folder = Path(folder).resolve()
     extra = typed(parameters or {})
     tell("reading records")
-    study = assessment.assess(folder.parent, folder.name, month)
+    with books.in_a_sentence():
+        study = assessment.assess(folder.parent, folder.name, month)
     target = Path(reports).resolve() / study.line.id / study.month
-    staging = target.with_name(f".{study.month}.unfinished-{os.getpid()}")
     ours = {
         "line": folder.name,
         "month": study.month,
         "records_folder": str(folder.parent),
         "reports_folder": ".",
     }
-    try:
-        _make(staging)
+    with books.in_a_sentence(), _staging(target) as staging:
         with books.kernel(staging) as manager:
             for name in NOTEBOOKS:
                 tell(f"notebook {name}")
@@ -113,9 +113,7 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
             tell("summary.pdf")
             summary.write_pdf(staging / "summary.html", staging / "summary.pdf")
         manifest.write(study, staging, ours | (parameters or {}))
-        _replace(target, staging)
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
+        atomic.replace_folder(target, staging)
     return Report(target, study)
 
 
@@ -141,7 +139,8 @@ def check_line(folder, reports):
     """
     from towerlib.publish import intake
 
-    records, _, grades = assessment.read(folder)
+    with books.in_a_sentence():
+        records, _, grades = assessment.read(folder)
     target = Path(reports) / records.line.id / "check"
     try:
         paths = intake.write(records, target)
@@ -150,27 +149,35 @@ def check_line(folder, reports):
     return records, intake.words(records, grades), paths
 
 
-def _make(staging):
+@contextmanager
+def _staging(target):
     """The folder in which the report grows, beside the place where it will stand."""
-    try:
-        staging.mkdir(parents=True)
-        (staging / "run.json").touch()
-    except OSError as flaw:
-        raise SettingsError(f"reports cannot be written to {staging.parent}: {flaw.strerror}") from None
+    with ExitStack() as stack:
+        try:
+            staging = stack.enter_context(atomic.staging(target.parent, target.name))
+            (staging / "run.json").touch()
+        except OSError as flaw:
+            raise SettingsError(f"reports cannot be written to {target.parent}: {flaw.strerror}") from None
+        yield staging
 
 
-def _replace(target, staging):
-    """The finished folder takes the place of the old one, which stays beside it until then."""
-    old = target.with_name(f".{target.name}.replaced-{os.getpid()}")
-    if target.exists():
-        target.rename(old)
-    staging.rename(target)
-    shutil.rmtree(old, ignore_errors=True)
+def _insist_on_one_folder_each(ids):
+    """Two folders with one id would write to one report folder; letter case does not tell folders apart everywhere."""
+    known = {}
+    for path, line_id in ids.items():
+        if line_id is None:
+            continue
+        other = known.setdefault(line_id.casefold(), path)
+        if other != path:
+            raise SettingsError(
+                f"{other} and {path} are both the line {line_id!r}, and one report would overwrite the other; "
+                "give each line an id of its own in its line.toml"
+            )
 
 
 def _id(folder):
-    """Line id of a folder; its name where the settings cannot be read (the run will say why)."""
+    """Line id of a folder; None where the settings cannot be read (the run will say why)."""
     try:
         return line.read(folder / "line.toml").id
     except SettingsError:
-        return folder.name
+        return None

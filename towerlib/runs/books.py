@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 
-from towerlib.errors import SettingsError, TowerlibError
+from towerlib.errors import SettingsError, TowerlibError, sentence
 
 NOTEBOOKS = ("1-condition", "2-performance", "3-plan")
 OURS = ("line", "month", "records_folder", "reports_folder")  # set by the run itself
@@ -85,6 +85,23 @@ def _typed(key, text, kind):
 
 
 @contextmanager
+def in_a_sentence():
+    """Whatever stops a run becomes one error that the other lines of a portfolio survive.
+
+    Raises
+    ------
+    TowerlibError
+        In one sentence: a full disk, a file that is gone, a fault of the program.
+    """
+    try:
+        yield
+    except TowerlibError:
+        raise
+    except Exception as flaw:
+        raise TowerlibError(sentence(flaw)) from flaw
+
+
+@contextmanager
 def kernel(folder):
     """A kernel for several notebooks: what one has read and assessed, the next need not do again.
 
@@ -97,19 +114,38 @@ def kernel(folder):
     ------
     jupyter_client.AsyncKernelManager
         Shut down at the end, whatever happened.
+
+    Raises
+    ------
+    TowerlibError
+        Python has no kernel for notebooks.
     """
     from jupyter_client import AsyncKernelManager
+    from jupyter_client.kernelspec import NoSuchKernel
     from jupyter_core.utils import run_sync
 
     with tempfile.TemporaryDirectory(prefix="towerlib-") as sockets:
         # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
         manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
-        # matrices here are small: threads of the linear algebra cost more than they bring
-        run_sync(manager.start_kernel)(cwd=str(folder), env={"OPENBLAS_NUM_THREADS": "1", **os.environ})
+        try:
+            run_sync(manager.start_kernel)(cwd=str(folder), env=_environment())
+        except NoSuchKernel:
+            raise TowerlibError("notebooks cannot run: install the package ipykernel") from None
         try:
             yield manager
         finally:
             run_sync(manager.shutdown_kernel)(now=True)
+
+
+def _environment():
+    """Environment of the kernel: it works in another folder and must import this very package."""
+    # matrices here are small: threads of the linear algebra cost more than they bring
+    environment = {"OPENBLAS_NUM_THREADS": "1", **os.environ}
+    home = Path(str(files("towerlib"))).resolve().parent
+    if home.name not in ("site-packages", "dist-packages"):  # those the kernel finds by itself
+        paths = [str(home), environment.get("PYTHONPATH", "")]
+        environment["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
+    return environment
 
 
 def execute(name, folder, parameters, manager):
@@ -129,9 +165,10 @@ def execute(name, folder, parameters, manager):
     Raises
     ------
     TowerlibError
-        A cell stopped; the message names it.
+        A cell stopped (the message names it), took too long, or the kernel died.
     """
     import papermill
+    from nbclient.exceptions import CellTimeoutError
 
     _register()
     try:
@@ -148,6 +185,13 @@ def execute(name, folder, parameters, manager):
         raise TowerlibError(
             f"notebook {name} stopped in cell {flaw.cell_index}: {flaw.ename}: {flaw.evalue}"
         ) from None
+    except CellTimeoutError:
+        raise TowerlibError(f"notebook {name} stopped: a cell took more than {TIME_OUT_S} s") from None
+    except RuntimeError as flaw:  # that of a kernel that is dead or does not answer
+        raise TowerlibError(
+            f"notebook {name} stopped: {str(flaw).rstrip('.')}; "
+            "was the memory full, or was the process ended from outside?"
+        ) from flaw
 
 
 def _register():

@@ -3,9 +3,11 @@
 import hashlib
 import json
 import platform
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 
-VERSIONS = ("towerlib", "pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill")
+from towerlib import __version__
+
+LIBRARIES = ("pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill")
 
 
 def write(study, folder, parameters):
@@ -24,7 +26,7 @@ def write(study, folder, parameters):
         "line_id": study.line.id,
         "month": study.month,
         "parameters": parameters,
-        "versions": {"python": platform.python_version(), **{name: version(name) for name in VERSIONS}},
+        "versions": _versions(),
         "inputs": {_relative(path, study): _sha256(path) for path in study.records.files},
         "not_read": list(study.records.unread),
         "counts": {table: {key: int(value) for key, value in row.items()} for table, row in counts.T.items()},
@@ -45,6 +47,24 @@ def write(study, folder, parameters):
     (folder / "run.json").write_text(
         json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
     )
+
+
+def _versions():
+    """Version of Python, of this program and of the libraries that shape its figures."""
+    # a source tree that is not installed has no metadata of its own
+    return {
+        "python": platform.python_version(),
+        "towerlib": __version__,
+        **{name: _version(name) for name in LIBRARIES},
+    }
+
+
+def _version(name):
+    """Version of a library, "unknown" where it came without metadata."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "unknown"
 
 
 def _relative(path, study):

@@ -1,10 +1,9 @@
 """All lines of a month: the portfolio's notebook and its pages, from the reports that stand."""
 
-import os
-import shutil
+from contextlib import ExitStack
 from pathlib import Path
 
-from towerlib import portfolio
+from towerlib import atomic, portfolio
 from towerlib.errors import SettingsError
 from towerlib.runs import books
 
@@ -36,21 +35,18 @@ def run(reports, month="", budget=None):
     reports = Path(reports).resolve()
     found = portfolio.gather(reports, month, budget)
     target = reports / found.month
-    staging = reports / f".{found.month}.unfinished-{os.getpid()}"
     asked = {
         "reports_folder": "..",
         "month": found.month,
         "budget": -1.0 if budget is None else float(budget),
     }
-    try:
+    with books.in_a_sentence(), ExitStack() as stack:
         try:
-            staging.mkdir()
+            staging = stack.enter_context(atomic.staging(reports, found.month))
             target.mkdir(exist_ok=True)
         except OSError as flaw:
             raise SettingsError(f"the portfolio cannot be written to {reports}: {flaw.strerror}") from None
         with books.kernel(staging) as manager:
             books.execute(NAME, staging, asked, manager)
         (staging / f"{NAME}.ipynb").replace(target / f"{NAME}.ipynb")
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
     return found, [target / f"{NAME}.ipynb", target / f"{NAME}.html", reports / "index.html"]
