@@ -1,6 +1,9 @@
 """Settings of a line: defaults, and one sentence for what is wrong."""
 
+import typing
+
 import pytest
+from pydantic import BaseModel
 
 from towerlib import line
 from towerlib.errors import SettingsError
@@ -67,6 +70,10 @@ years = 3
             r"'limit_omh' is not known in \[limits\]; did you mean 'limit_ohm'\?",
         ),
         (HEAD + "[limits]\ntarget_ohm = 30\n", r"\[limits\]: target_ohm 30 lies above limit_ohm 15"),
+        (HEAD + "[limits]\nlimit_ohm = 1e308\n", r"limit_ohm = 1e\+308 in \[limits\]: .* less than or equal"),
+        (HEAD + "[limits]\ntarget_ohm = 1e-300\n", r"target_ohm = 1e-300 in \[limits\]: .* greater than"),
+        (HEAD + "[retest]\nnormal_years = 1e9\n", r"normal_years = .* in \[retest\]: .* less than"),
+        (HEAD.replace("north-ridge", "2026-05"), r"id = '2026-05' in \[line\]: it reads like a month"),
         (HEAD + "[limits]\nlimit_ohm = nan\n", r"limit_ohm = nan in \[limits\]"),
         (HEAD + '[plan]\nyears = "soon"\n', r"years = 'soon' in \[plan\]"),
         (
@@ -117,3 +124,20 @@ def test_a_missing_file_says_what_it_is_for(tmp_path):
 def test_settings_cannot_be_changed_afterwards():
     with pytest.raises(ValueError, match="frozen"):
         line.parse(HEAD).limits.limit_ohm = 30
+
+
+def numbers(model, place=""):
+    """Every number of the settings with its bounds, however deep it stands."""
+    for name, field in model.model_fields.items():
+        kinds = [field.annotation, *typing.get_args(field.annotation)]
+        for kind in kinds:
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                yield from numbers(kind, f"{place}{name}.")
+        if {float, int} & set(kinds):
+            yield f"{place}{name}", {type(bound).__name__ for bound in field.metadata}
+
+
+@pytest.mark.parametrize(("place", "bounds"), list(numbers(line.Line)))
+def test_every_number_of_the_settings_is_bounded_on_both_sides(place, bounds):
+    assert bounds & {"Ge", "Gt"}, place
+    assert bounds & {"Le", "Lt"}, place

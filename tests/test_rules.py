@@ -460,6 +460,7 @@ def test_no_sentence_asks_to_open_or_lift_anything():
         ({"zones_apart": {"limit": 2}}, "zones_apart: limit = 2: only severity and threshold can be set"),
         ({"zones_apart": {"severity": "bad"}}, "severity = 'bad' is not one of caution, not usable, off"),
         ({"zones_apart": {"threshold": "2"}}, "threshold = '2' is not a number of fraction"),
+        ({"zones_apart": {"threshold": 1e300}}, r"threshold = 1e\+300 must lie between -1000000000 and"),
         ({"zones_apart": {"threshold": True}}, "threshold = True is not a number"),
         ({"zones_apart": {"threshold": float("nan")}}, "threshold = nan is not a number"),
         ({"overload_absent": {"threshold": 2}}, "this rule has no threshold"),

@@ -228,6 +228,7 @@ def _outcome(report):
 
 def _progress(total):
     """A bar on a terminal, plain lines elsewhere; gives a function of (line, step)."""
+
     @contextmanager
     def plain():
         yield lambda name, step: typer.echo(f"{name}: {step}", err=True)

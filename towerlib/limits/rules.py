@@ -18,6 +18,15 @@ WORDS = {  # words a rule may ask for; several in one cell are parted by "/"
     "shield_wire": ("bonded", "insulated", "none"),
 }
 FIGURES = ("target_ohm", "limit_ohm")
+LEAST_OHM, MOST_OHM = 0.01, 1e4  # beyond these no footing has a limit, and figures would overflow
+BOUNDS = {  # of a cell; what is not named here may be anything from 0 to 1e8
+    "voltage_min_kv": (0, 2000),
+    "voltage_max_kv": (0, 2000),
+    "station_within_km": (0, 1e4),
+    "target_ohm": (LEAST_OHM, MOST_OHM),
+    "limit_ohm": (LEAST_OHM, MOST_OHM),
+    "limit_ohm_per_ohm_m": (0, 100),
+}
 PAIRS = (("voltage_min_kv", "voltage_max_kv"), ("soil_over_ohm_m", "soil_upto_ohm_m"), FIGURES)
 
 
@@ -220,14 +229,15 @@ def _rule(row, place, number):
 
 
 def _cell(name, text, where):
-    """One cell that is not blank: a number over zero, or a text of the words that its column knows."""
+    """One cell that is not blank: a number within its bounds, or a text of the words that its column knows."""
     if COLUMNS[name] is float:
         try:
             value = float(text.replace(",", "."))
         except ValueError:
             value = math.nan
-        if not 0 <= value < math.inf:
-            raise SettingsError(f"{where}: {name} {text!r} is not a number from 0 up")
+        low, high = BOUNDS.get(name, (0, 1e8))
+        if not low <= value <= high:
+            raise SettingsError(f"{where}: {name} {text!r} is not a number from {low:g} to {high:.10g}")
         return value
     known = (*STATUSES, OWN) if name == "status" else WORDS.get(name)
     for word in parted(text) if known else ():

@@ -12,7 +12,7 @@ class Station(Settings):
     """One end of the line."""
 
     name: str = Field("", description="Name shown on maps and pages")
-    earth_ohm: float | None = Field(None, gt=0, description="Resistance to earth of the station [Ω]")
+    earth_ohm: float | None = Field(None, gt=0, le=1e6, description="Resistance to earth of the station [Ω]")
     latitude_deg: float | None = Field(None, ge=-90, le=90, description="Position, WGS 84 [deg]")
     longitude_deg: float | None = Field(None, ge=-180, le=180, description="Position, WGS 84 [deg]")
 
@@ -27,12 +27,12 @@ class Stations(Settings):
 class ShieldWire(Settings):
     """One shield wire at the tower."""
 
-    x_m: float = Field(description="Distance from the tower axis [m]")
-    y_m: float = Field(gt=0, description="Height at the tower [m]")
-    sag_m: float = Field(0, ge=0, description="Sag at mid-span [m]")
+    x_m: float = Field(ge=-1000, le=1000, description="Distance from the tower axis [m]")
+    y_m: float = Field(gt=0, le=1000, description="Height at the tower [m]")
+    sag_m: float = Field(0, ge=0, le=1000, description="Sag at mid-span [m]")
     radius_mm: float = Field(gt=0, le=100, description="Radius [mm]")
-    gmr_mm: float = Field(gt=0, description="Geometric mean radius [mm]")
-    r_ohm_km: float = Field(gt=0, description="Resistance at the line's frequency [Ω/km]")
+    gmr_mm: float = Field(gt=0, le=1000, description="Geometric mean radius [mm]")
+    r_ohm_km: float = Field(gt=0, le=1000, description="Resistance at the line's frequency [Ω/km]")
 
     @model_validator(mode="after")
     def _current_inside_the_wire(self):
@@ -51,28 +51,28 @@ class ShieldWires(Settings):
 class Tower(Settings):
     """The line's usual tower; a tower's own columns go before it."""
 
-    height_m: float | None = Field(None, gt=0, description="Height [m]")
-    surge_impedance_ohm: float | None = Field(None, gt=0, description="Surge impedance [Ω]")
-    top_radius_m: float | None = Field(None, gt=0, description="Radius at the top [m]")
-    waist_radius_m: float | None = Field(None, gt=0, description="Radius at the waist [m]")
-    waist_height_m: float | None = Field(None, gt=0, description="Height of the waist [m]")
-    base_radius_m: float | None = Field(None, gt=0, description="Radius at the base [m]")
+    height_m: float | None = Field(None, gt=0, le=500, description="Height [m]")
+    surge_impedance_ohm: float | None = Field(None, gt=0, le=1e4, description="Surge impedance [Ω]")
+    top_radius_m: float | None = Field(None, gt=0, le=100, description="Radius at the top [m]")
+    waist_radius_m: float | None = Field(None, gt=0, le=100, description="Radius at the waist [m]")
+    waist_height_m: float | None = Field(None, gt=0, le=500, description="Height of the waist [m]")
+    base_radius_m: float | None = Field(None, gt=0, le=100, description="Radius at the base [m]")
 
 
 class Conductor(Settings):
     """One phase conductor of one circuit, at the tower."""
 
-    circuit: int = Field(1, ge=1, description="Circuit number")
+    circuit: int = Field(1, ge=1, le=100, description="Circuit number")
     phase: Literal["a", "b", "c"] = Field(description="Phase")
-    x_m: float = Field(description="Distance from the tower axis [m]")
-    y_m: float = Field(gt=0, description="Height at the tower [m]")
-    crossarm_y_m: float | None = Field(None, gt=0, description="Height of the crossarm [m]")
+    x_m: float = Field(ge=-1000, le=1000, description="Distance from the tower axis [m]")
+    y_m: float = Field(gt=0, le=1000, description="Height at the tower [m]")
+    crossarm_y_m: float | None = Field(None, gt=0, le=1000, description="Height of the crossarm [m]")
 
 
 class Phases(Settings):
     """Every conductor of every circuit."""
 
-    sag_m: float = Field(0, ge=0, description="Sag at mid-span [m]")
+    sag_m: float = Field(0, ge=0, le=1000, description="Sag at mid-span [m]")
     strike_length_m: float | None = Field(
         None, gt=0, le=20, description="Shortest path in air across the insulator [m]"
     )
@@ -82,9 +82,9 @@ class Phases(Settings):
 class EarthFault(Settings):
     """Earth-fault current from both ends, and how long it flows."""
 
-    from_first_a: float | None = Field(None, ge=0, description="Current from the first station [A]")
-    from_last_a: float | None = Field(None, ge=0, description="Current from the last station [A]")
-    clearing_s: float | None = Field(None, gt=0, description="Clearing time [s]")
+    from_first_a: float | None = Field(None, ge=0, le=1e6, description="Current from the first station [A]")
+    from_last_a: float | None = Field(None, ge=0, le=1e6, description="Current from the last station [A]")
+    clearing_s: float | None = Field(None, gt=0, le=1e5, description="Clearing time [s]")
 
 
 class Lightning(Settings):

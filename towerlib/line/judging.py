@@ -5,7 +5,7 @@ from pathlib import Path
 from pydantic import Field, field_validator, model_validator
 
 from towerlib.errors import SettingsError
-from towerlib.limits.rules import DEFAULT, is_table, named
+from towerlib.limits.rules import DEFAULT, LEAST_OHM, MOST_OHM, is_table, named
 from towerlib.line.base import Settings
 from towerlib.values import number
 
@@ -17,10 +17,16 @@ class Limits(Settings):
         DEFAULT, description="A shipped set of rules, or a table of the line folder (name.csv)"
     )
     target_ohm: float = Field(
-        number("target_ohm"), gt=0, description="Good up to this, whatever the rules say [Ω]"
+        number("target_ohm"),
+        ge=LEAST_OHM,
+        le=MOST_OHM,
+        description="Good up to this, whatever the rules say [Ω]",
     )
     limit_ohm: float = Field(
-        number("limit_ohm"), gt=0, description="Acceptable up to this, whatever the rules say [Ω]"
+        number("limit_ohm"),
+        ge=LEAST_OHM,
+        le=MOST_OHM,
+        description="Acceptable up to this, whatever the rules say [Ω]",
     )
 
     @field_validator("rules")
@@ -46,33 +52,46 @@ class Coils(Settings):
     """What the current coils promise: a reading is off by at most gain_percent of itself plus offset_ma."""
 
     gain_percent: float = Field(number("coil_gain_percent"), ge=0, le=50, description="[%]")
-    offset_ma: float = Field(number("coil_offset_ma"), ge=0, description="[mA]")
-    step_ma: float = Field(number("coil_step_ma"), ge=0, description="Step of the display [mA]")
+    offset_ma: float = Field(number("coil_offset_ma"), ge=0, le=1e6, description="[mA]")
+    step_ma: float = Field(number("coil_step_ma"), ge=0, le=1e6, description="Step of the display [mA]")
     shared_total: bool = Field(False, description="The total is formed from the same coils as the legs")
 
 
 class Retest(Settings):
     """How long a test holds."""
 
-    normal_years: float = Field(number("retest_normal_years"), gt=0, description="For most towers [years]")
+    normal_years: float = Field(
+        number("retest_normal_years"), gt=0, le=100, description="For most towers [years]"
+    )
     close_years: float = Field(
-        number("retest_close_years"), gt=0, description="Above the limit, or where people are often [years]"
+        number("retest_close_years"),
+        gt=0,
+        le=100,
+        description="Above the limit, or where people are often [years]",
     )
 
 
 class Seasons(Settings):
     """Ratios of a footing between seasons, 1 or more; control towers read monthly give better ones."""
 
-    ratio_low: float = Field(number("season_ratio_low"), ge=1, description="Dry over wet soil, low end")
-    ratio_high: float = Field(number("season_ratio_high"), ge=1, description="Dry over wet soil, high end")
+    ratio_low: float = Field(
+        number("season_ratio_low"), ge=1, le=1000, description="Dry over wet soil, low end"
+    )
+    ratio_high: float = Field(
+        number("season_ratio_high"), ge=1, le=1000, description="Dry over wet soil, high end"
+    )
     ring_ratio_high: float = Field(
         number("season_ring_ratio_high"),
         ge=1,
+        le=1000,
         description="The same high end where a ring or counterpoise joins the legs",
     )
-    frozen_ratio: float = Field(number("frozen_ratio"), ge=1, description="Frozen over thawed soil")
+    frozen_ratio: float = Field(number("frozen_ratio"), ge=1, le=1000, description="Frozen over thawed soil")
     frozen_ring_ratio: float = Field(
-        number("frozen_ring_ratio"), ge=1, description="The same where a ring or counterpoise joins the legs"
+        number("frozen_ring_ratio"),
+        ge=1,
+        le=1000,
+        description="The same where a ring or counterpoise joins the legs",
     )
 
     @model_validator(mode="after")
@@ -87,9 +106,11 @@ class Comparable(Settings):
     """How close two readings must be in what was set up, so that they may be compared over time."""
 
     frequency_percent: float = Field(
-        number("alike_frequency_percent"), ge=0, description="Test frequencies [%]"
+        number("alike_frequency_percent"), ge=0, le=1e4, description="Test frequencies [%]"
     )
-    distance_percent: float = Field(number("alike_distance_percent"), ge=0, description="Probe distances [%]")
+    distance_percent: float = Field(
+        number("alike_distance_percent"), ge=0, le=1e4, description="Probe distances [%]"
+    )
     bearing_deg: float = Field(
         number("alike_bearing_deg"), ge=0, le=180, description="Probe directions [degrees]"
     )

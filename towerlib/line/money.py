@@ -24,10 +24,15 @@ class Plan(Settings):
     discount_rate: float = Field(
         number("plan_discount_rate"), ge=0, lt=1, description="By which a later year counts less, a year"
     )
-    crew_weeks_per_year: float | None = Field(None, gt=0, description="Work that the crews can do in a year")
+    crew_weeks_per_year: float | None = Field(
+        None, gt=0, le=1e6, description="Work that the crews can do in a year"
+    )
     must_treat: tuple[str, ...] = Field((), description="Towers whose treatment is owed whatever it brings")
     station_zone_km: float | None = Field(
-        None, gt=0, description="Towers up to so far from a station are treated together or not at all [km]"
+        None,
+        gt=0,
+        le=1e4,
+        description="Towers up to so far from a station are treated together or not at all [km]",
     )
     queue_order: tuple[Literal[QUEUES], ...] = Field(QUEUES, description="Order of the queues in the list")
     footing_order: Literal[FOOTING_ORDERS] = Field(

@@ -41,7 +41,10 @@ class OutageRecord(Settings):
         description="Standard error of a fault distance that states none, of the line's length [%]",
     )
     corridor_m: float | None = Field(
-        None, gt=0, description="Flashes are counted so far to both sides [m]; else chosen from the list"
+        None,
+        gt=0,
+        le=1e5,
+        description="Flashes are counted so far to both sides [m]; else chosen from the list",
     )
     detection_share: float | None = Field(
         None, gt=0, le=1, description="Share of the ground flashes that the location system lists [1]"

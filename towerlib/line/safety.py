@@ -26,7 +26,7 @@ class Safety(Settings):
         None, gt=0, le=1e8, description="Ground under the feet; else the tower's own soil [Ω·m]"
     )
     surface_depth_m: float | None = Field(
-        None, gt=0, description="Thickness of a laid surface layer, for IEEE 80 alone [m]"
+        None, gt=0, le=100, description="Thickness of a laid surface layer, for IEEE 80 alone [m]"
     )
     touch_fraction_low: float | None = Field(
         None, gt=0, le=1, description="Least share of the rise within reach; else by kind of footing [1]"

@@ -13,6 +13,7 @@ from towerlib.readings.context import THEMES
 
 SEVERITIES = ("caution", "not usable")  # from mild to severe
 OFF = "off"
+LARGEST = 1e9  # no threshold of any unit is greater
 FUNCTIONS = {
     name: function
     for theme in THEMES
@@ -122,6 +123,8 @@ def _checked(rule, settings):
             raise SettingsError(f"{place}, but this rule has no threshold; set its severity instead")
         if key == "threshold" and not _is_number(value):
             raise SettingsError(f"{place} is not a number of {rule.unit}")
+        if key == "threshold" and abs(value) > LARGEST:
+            raise SettingsError(f"{place} must lie between -{LARGEST:.0f} and {LARGEST:.0f}")
         if key not in ("severity", "threshold"):
             raise SettingsError(f"{place}: only severity and threshold can be set")
     return {key: float(value) if key == "threshold" else value for key, value in settings.items()}

@@ -33,7 +33,8 @@ def run(reports, month="", budget=None):
         In one sentence; then the notebook of before stands, if there is one.
     """
     reports = Path(reports).resolve()
-    found = portfolio.gather(reports, month, budget)
+    with books.in_a_sentence():
+        found = portfolio.gather(reports, month, budget)
     target = reports / found.month
     asked = {
         "reports_folder": "..",
