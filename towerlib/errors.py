@@ -37,7 +37,9 @@ def sentence(flaw):
     if isinstance(flaw, TowerlibError):
         return str(flaw)
     if isinstance(flaw, OSError):
-        return f"{flaw.filename or 'a file'} cannot be read or written: {flaw.strerror or flaw}"
+        if not flaw.strerror:
+            return str(flaw) or type(flaw).__name__
+        return f"{flaw.filename or 'a file'} cannot be read or written: {flaw.strerror}"
     if isinstance(flaw, MemoryError):
         return "the memory of this machine is full"
     step = flaw.__traceback__

@@ -1,5 +1,6 @@
 """The shipped notebooks, their parameters, and the kernel in which papermill runs them one after the other."""
 
+import asyncio
 import difflib
 import os
 import tempfile
@@ -16,6 +17,7 @@ ENGINE = "towerlib-one-kernel"
 FORGET = (
     "ip = get_ipython(); ip.run_line_magic('reset', '-f')"  # the next notebook finds no names of this one
 )
+NO_HISTORY = "--HistoryManager.enabled=False"  # nothing of a run belongs into the user's own history
 COUNT_ANEW = "get_ipython().execution_count = 1"
 
 
@@ -128,13 +130,24 @@ def kernel(folder):
         # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
         manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
         try:
-            run_sync(manager.start_kernel)(cwd=str(folder), env=_environment())
+            run_sync(manager.start_kernel)(cwd=str(folder), env=_environment(), extra_arguments=[NO_HISTORY])
         except NoSuchKernel:
             raise TowerlibError("notebooks cannot run: install the package ipykernel") from None
         try:
             yield manager
+        except (KeyboardInterrupt, SystemExit):
+            run_sync(_abandon)()
+            raise
         finally:
             run_sync(manager.shutdown_kernel)(now=True)
+
+
+async def _abandon():
+    """End what still waits for an answer of the kernel, so that nothing complains of it after the end."""
+    waiting = asyncio.all_tasks() - {asyncio.current_task()}
+    for task in waiting:
+        task.cancel()
+    await asyncio.gather(*waiting, return_exceptions=True)
 
 
 def _environment():
