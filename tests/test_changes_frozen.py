@@ -67,6 +67,13 @@ def test_the_newest_earlier_month_is_taken(study, reports):
     assert worse["tower_id"].to_list() == ["2"]
 
 
+def test_a_month_whose_replacement_was_cut_short_is_put_back(study, reports):
+    (reports / "2026-05").rename(reports / ".2026-05.replaced-0a1b2c3d4e5f6071")
+    found = changes.against_last(study, reports)
+    assert (found.against, found.source) == ("2026-05", snapshot.FROZEN)
+    assert (reports / "2026-05" / "run.json").is_file()
+
+
 def test_frozen_tables_say_what_the_same_records_said(study, reports):
     by_report, by_records = changes.against_last(study, reports), changes.against_last(study)
     pd.testing.assert_frame_equal(by_report.table, by_records.table)

@@ -138,6 +138,15 @@ def test_a_damaged_report_is_named_and_left_out(reports, sentence):
     assert found.totals["towers"] == 3
 
 
+def test_a_report_whose_replacement_was_cut_short_is_put_back(reports, pair):
+    folder = reports / "many" / "2026-06"
+    folder.rename(folder.with_name(".2026-06.replaced-0a1b2c3d4e5f6071"))
+    found = portfolio.gather(reports)
+    assert found.missing == {}
+    assert_frame_equal(found.lines, portfolio.together(pair, "2026-06").lines)
+    assert [path.name for path in folder.parent.iterdir()] == ["2026-06"]
+
+
 def test_one_line_in_two_folders_counts_once(reports):
     (reports / "many").rename(reports / "zz-copy")
     report(line("many"), reports)

