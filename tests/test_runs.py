@@ -143,7 +143,7 @@ def test_wrong_input_is_one_sentence_and_status_2(tmp_path, monkeypatch, words, 
 
 
 def test_one_bad_line_does_not_stop_the_others(tmp_path, monkeypatch):
-    line_folder(tmp_path / "a-bad", visits_csv=None)
+    line_folder(tmp_path / "a-bad", line_toml=LINE.replace("low-moor", "high-moor"), visits_csv=None)
     line_folder(tmp_path / "b-good")
     monkeypatch.setattr(runs, "NOTEBOOKS", ("3-plan",))
     status, said = command("run", tmp_path, "--reports", tmp_path / "reports")
