@@ -66,6 +66,7 @@ def load(folder):
     line = settings.read(folder / "line.toml")
     found = sources.find(folder)
     _insist_on_columns(line.columns, folder)
+    _insist_on_context(folder)
     read = {name: _table(name, found[name], folder, line.columns) for name in TABLES}
     notes = [name for table in read.values() for name in table.notes]
     read = references.settle(_with_wide_legs(read), line)
@@ -196,6 +197,17 @@ def _insist_on_columns(own, folder):
             raise SettingsError(
                 f"{folder / 'line.toml'}: {text} = {name!r} in [columns] names no column{hint}"
             )
+
+
+def _insist_on_context(folder):
+    """Layers under the map are looked at with the records, so that what is wrong with them is said at once."""
+    for path in sources.context(folder):
+        from towerlib.records import gis
+
+        try:
+            gis.geopackage(path, folder)
+        except RecordsError as flaw:
+            raise RecordsError(f"{path} {flaw}") from None
 
 
 def _insist(name, table, folder):

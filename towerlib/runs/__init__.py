@@ -47,8 +47,8 @@ def line_folders(folder, only=()):
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordsError(f"{folder} is not a folder; name a line folder, or a folder of line folders")
-    inside = sorted(entry for entry in folder.iterdir() if (entry / "line.toml").is_file())
-    found = [folder] if (folder / "line.toml").is_file() else inside
+    inside = sorted(entry for entry in folder.iterdir() if os.path.lexists(entry / "line.toml"))
+    found = [folder] if os.path.lexists(folder / "line.toml") else inside
     if not found:
         raise RecordsError(f"{folder} holds no line folder: none of its folders has a line.toml")
     if not only:
