@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from towerlib import limits
+from towerlib import clock, limits
 from towerlib import line as settings
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.records import cells, columns, headers, ledger, raw, references, sources
@@ -37,13 +37,15 @@ class Records:
     unread: tuple
 
 
-def load(folder):
+def load(folder, latest=None):
     """The records of one line folder.
 
     Parameters
     ----------
     folder : path
         With ``line.toml`` and the tables of the data dictionary.
+    latest : pandas.Timestamp, optional
+        Last day that a record can be of; a row of a later day is rejected. Today when missing.
 
     Returns
     -------
@@ -60,14 +62,14 @@ def load(folder):
     SettingsError
         ``line.toml`` is missing or wrong.
     """
-    folder = Path(folder)
+    folder, latest = Path(folder), clock.today() if latest is None else latest
     if not folder.is_dir():
         raise RecordsError(f"{folder} is not a folder; name a line folder (it holds line.toml)")
     line = settings.read(folder / "line.toml")
     found = sources.find(folder)
     _insist_on_columns(line.columns, folder)
     _insist_on_context(folder)
-    read = {name: _table(name, found[name], folder, line.columns) for name in TABLES}
+    read = {name: _table(name, found[name], folder, line.columns, latest) for name in TABLES}
     notes = [name for table in read.values() for name in table.notes]
     read = references.settle(_with_wide_legs(read), line)
     for name in NEEDED:
@@ -104,9 +106,9 @@ class Table:
     notes: tuple = ()  # sheets without any known column
 
 
-def _table(name, found, folder, own):
+def _table(name, found, folder, own, latest):
     """All files of one table, one under the other."""
-    parts = [_file(name, source, folder, columns.own_headers(own, source.name)) for source in found]
+    parts = [_file(name, source, folder, columns.own_headers(own, source.name), latest) for source in found]
     notes = tuple(source.name for source, part in zip(found, parts, strict=True) if part is None)
     parts = [part for part in parts if part is not None]
     if not parts:
@@ -129,7 +131,7 @@ def _bounds_filled(rows):
     return rows.assign(**{name: rows[name].fillna("") for name in bounds}) if bounds else rows
 
 
-def _file(name, source, folder, own):
+def _file(name, source, folder, own, latest):
     """One file of a table; one that cannot be read is refused whole, with its reason; None for a sheet of notes."""
     try:
         table = raw.read(source, folder, lambda header: columns.kinds(header, name, own))
@@ -143,7 +145,7 @@ def _file(name, source, folder, own):
         what = "sheet" if source.sheet else "file"
         entry = (name, source.name, None, "", "", f"the {what} {flaw}")
         return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), {source.name: 0})
-    read = cells.read(table, found, name, source.name)
+    read = cells.read(table, found, name, source.name, latest)
     rows, bad = ledger.reject(name, read.rows, read.flaws)
     if table.misshapen:
         entries = [(name, source.name, row, "", text, reason) for row, text, reason in table.misshapen]

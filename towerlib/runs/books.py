@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 
+from towerlib import clock
 from towerlib.errors import SettingsError, TowerlibError
 
 NOTEBOOKS = ("1-condition", "2-performance", "3-plan")
@@ -105,7 +106,9 @@ def kernel(folder):
         # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
         manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
         # matrices here are small: threads of the linear algebra cost more than they bring
-        run_sync(manager.start_kernel)(cwd=str(folder), env={"OPENBLAS_NUM_THREADS": "1", **os.environ})
+        # the day is that of the run, also past midnight: the notebooks must read the same rows
+        env = {"OPENBLAS_NUM_THREADS": "1", **os.environ, clock.TODAY: f"{clock.today():%Y-%m-%d}"}
+        run_sync(manager.start_kernel)(cwd=str(folder), env=env)
         try:
             yield manager
         finally:
