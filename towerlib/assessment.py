@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from towerlib import clock, months
+from towerlib import clock, inputs, months
 from towerlib.network import Network
 from towerlib.outages import Outages
 from towerlib.plan import Budget
@@ -73,7 +73,7 @@ def assess(records_folder, line, month=""):
 def _stamps(folder):
     """What tells that a file of the line has changed."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return tuple((str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files)
+    return tuple((str(path), inputs.stamp(path)) for path in files)
 
 
 @lru_cache(maxsize=4)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from towerlib import assessment, line
 from towerlib.errors import RecordsError, SettingsError
+from towerlib.records.load import changed
 from towerlib.runs import books, manifest
 from towerlib.runs.books import NOTEBOOKS, notebook, typed
 
@@ -103,7 +104,7 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
     }
     try:
         _make(staging)
-        with books.kernel(staging) as manager:
+        with books.kernel(staging, study.records.latest) as manager:
             for name in NOTEBOOKS:
                 tell(f"notebook {name}")
                 books.execute(name, staging, ours | extra.get(name, {}), manager)
@@ -113,10 +114,20 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
             tell("summary.pdf")
             summary.write_pdf(staging / "summary.html", staging / "summary.pdf")
         manifest.write(study, staging, ours | (parameters or {}))
+        _insist_on_same(study.records)
         _replace(target, staging)
     finally:
         shutil.rmtree(staging, ignore_errors=True)
     return Report(target, study)
+
+
+def _insist_on_same(records):
+    """Refuse a report whose notebooks may have read other files than its counts and hashes are of."""
+    if names := changed(records):
+        named = ", ".join(names[:5]) + (" and more" if len(names) > 5 else "")
+        raise RecordsError(
+            f"{records.folder}: {named} changed during the run; run again when nobody writes to it"
+        )
 
 
 def check_line(folder, reports):

@@ -86,13 +86,16 @@ def _typed(key, text, kind):
 
 
 @contextmanager
-def kernel(folder):
+def kernel(folder, day=None):
     """A kernel for several notebooks: what one has read and assessed, the next need not do again.
 
     Parameters
     ----------
     folder : pathlib.Path
         Working directory of the notebooks.
+    day : pandas.Timestamp, optional
+        Stands for the clock's day in them, so that they read the same rows as the run, also past midnight;
+        today when missing.
 
     Yields
     ------
@@ -106,8 +109,7 @@ def kernel(folder):
         # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
         manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
         # matrices here are small: threads of the linear algebra cost more than they bring
-        # the day is that of the run, also past midnight: the notebooks must read the same rows
-        env = {"OPENBLAS_NUM_THREADS": "1", **os.environ, clock.TODAY: f"{clock.today():%Y-%m-%d}"}
+        env = {"OPENBLAS_NUM_THREADS": "1", **os.environ, clock.TODAY: f"{day or clock.today():%Y-%m-%d}"}
         run_sync(manager.start_kernel)(cwd=str(folder), env=env)
         try:
             yield manager
