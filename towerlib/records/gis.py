@@ -43,11 +43,16 @@ def library():
 
     Formats are switched off when they register, so this must be the way in which the package gets hold of it.
     """
-    skipped = os.environ.get("GDAL_SKIP", "")
-    if SKIPPED not in skipped:
-        os.environ["GDAL_SKIP"] = f"{skipped} {SKIPPED}".strip()
+    skipped = os.environ.get("GDAL_SKIP")
     os.environ["PROJ_NETWORK"] = "OFF"
-    import pyogrio
+    os.environ["GDAL_SKIP"] = f"{skipped or ''} {SKIPPED}".strip()
+    try:
+        import pyogrio
+    finally:  # other programs that this process starts may have another GDAL, which does not know all of them
+        if skipped is None:
+            del os.environ["GDAL_SKIP"]
+        else:
+            os.environ["GDAL_SKIP"] = skipped
 
     pyogrio.set_gdal_config_options(OPTIONS)
     return pyogrio
