@@ -12,10 +12,10 @@ import pytest
 from folders import LINE, VISITS, accounted, line_folder
 from typer.testing import CliRunner
 
-from towerlib import cli
+from towerlib import cli, inputs
 from towerlib.errors import RecordsError
 from towerlib.publish import intake
-from towerlib.records import delimited, sources
+from towerlib.records import delimited
 from towerlib.records.load import load
 
 SOON_S = 20  # far above what any of them takes; it only tells a hang from a pause of the machine
@@ -237,7 +237,7 @@ def test_what_would_fill_the_memory_is_refused(tmp_path, book):
 
 
 def test_a_file_above_the_limit_is_not_opened(tmp_path, monkeypatch):
-    monkeypatch.setattr(sources, "LARGEST_FILE", 50)
+    monkeypatch.setattr(inputs, "LARGEST_FILE", 50)
     with pytest.raises(RecordsError, match=r"has 0\.0 GB; split it into files"):
         load(line_folder(tmp_path / "low-moor"))
 

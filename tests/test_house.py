@@ -10,9 +10,9 @@ import towerlib
 
 PACKAGE = Path(towerlib.__file__).parent
 ROOMS = [  # from left to right; what stands in one group may import from each other
-    {"errors", "atomic", "language", "values"},
+    {"errors", "atomic", "inputs", "language", "values"},
     {"physics"},
-    {"months", "line", "limits"},
+    {"clock", "months", "line", "limits"},
     {"records"},
     {"route"},
     {"readings"},

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from towerlib import months
+from towerlib import clock, inputs, months
 from towerlib.network import Network
 from towerlib.outages import Outages
 from towerlib.plan import Budget
@@ -49,7 +49,8 @@ def assess(records_folder, line, month=""):
     line : str
         Name of the line folder.
     month : str, optional
-        ``YYYY-MM``; blank takes the month of the newest visit.
+        ``YYYY-MM``; blank takes the month of the newest visit. Rows of days after today, or after the end of a
+        later month that is stated, are rejected.
 
     Returns
     -------
@@ -62,7 +63,7 @@ def assess(records_folder, line, month=""):
         In one sentence: what is wrong, where, and how to mend it.
     """
     folder = (Path(records_folder) / line).resolve()
-    kept = _assess(folder, month, _stamps(folder))
+    kept = _assess(folder, month, clock.latest(month), _stamps(folder))
     # what one caller does to a table must not reach the next
     tables = {each.name: getattr(kept, each.name) for each in fields(kept)}
     own = {name: table.copy() for name, table in tables.items() if isinstance(table, pd.DataFrame)}
@@ -72,16 +73,16 @@ def assess(records_folder, line, month=""):
 def _stamps(folder):
     """What tells that a file of the line has changed."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return tuple((str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files)
+    return tuple((str(path), inputs.stamp(path)) for path in files)
 
 
 @lru_cache(maxsize=4)
-def _assess(folder, month, stamps):
+def _assess(folder, month, latest, stamps):
     """The order of the calls."""
     from towerlib import condition, network, outages, plan, retest, treatments
     from towerlib.readings import legs
 
-    records, laid, grades = read(folder)
+    records, laid, grades = read(folder, latest)
     month = month or months.newest(records.visits["date"])
     currents = legs.summarise(records.visits, records.legs, records.towers, _coils(records.line))
     towers = condition.assess(records, grades, currents, laid, month)
@@ -99,13 +100,15 @@ def _assess(folder, month, stamps):
     )
 
 
-def read(folder):
+def read(folder, latest=None):
     """The records of a line, its route, and the verdict on every visit.
 
     Parameters
     ----------
     folder : path
         Line folder.
+    latest : pandas.Timestamp, optional
+        Last day that a record can be of; today when missing.
 
     Returns
     -------
@@ -120,7 +123,7 @@ def read(folder):
     from towerlib.readings import quality
     from towerlib.records import load
 
-    records = load.load(folder)
+    records = load.load(folder, latest)
     laid = route.lay(records.towers, records.line)
     return records, laid, quality.grade(records, laid, records.line.quality)
 

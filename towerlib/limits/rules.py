@@ -8,7 +8,8 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
-from towerlib.errors import SettingsError
+from towerlib import inputs
+from towerlib.errors import RecordsError, SettingsError
 from towerlib.values import STATUSES
 
 DEFAULT = "common practice"
@@ -101,8 +102,8 @@ def shipped():
     >>> [rule.limit_ohm for rule in shipped()["china"]]
     [10.0, 15.0, 20.0, 25.0, 30.0]
     """
-    sets = {}
-    for rule in read(files("towerlib.limits").joinpath("rules.csv")):
+    place, sets = files("towerlib.limits").joinpath("rules.csv"), {}
+    for rule in _rules(place.read_text(encoding="utf-8"), place):
         sets.setdefault(rule.rule_set, []).append(rule)
     return {name: tuple(rules) for name, rules in sets.items()}
 
@@ -189,16 +190,26 @@ def read(path):
     Raises
     ------
     SettingsError
-        Missing file, unknown column, or a value that the column cannot have; with row, value and mend.
+        Missing file, no plain file of its folder, unknown column, or a value that the column cannot have; with
+        row, value and mend.
     """
+    path = Path(path)
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        read = inputs.content(path, path.parent, inputs.LARGEST_TEXT, may_be_empty=True)
+        text = read.decode("utf-8-sig")
     except FileNotFoundError:
         raise SettingsError(
             f"{path} is missing: [limits] rules names it; add it or name a shipped set"
         ) from None
+    except RecordsError as flaw:
+        raise SettingsError(f"{path} {flaw}") from None
     except (OSError, UnicodeDecodeError) as flaw:
         raise SettingsError(f"{path} cannot be read: {flaw}; save it as UTF-8 text") from None
+    return _rules(text, path)
+
+
+def _rules(text, path):
+    """The rules in the text of a table of limits; `path` is named in error messages."""
     lines = text.splitlines()
     separator = max(",;\t", key=lines[0].count) if lines else ","
     rows = csv.DictReader(lines, delimiter=separator, restkey="")

@@ -6,7 +6,8 @@ import tomllib
 
 from pydantic import Field, ValidationError, field_validator
 
-from towerlib.errors import SettingsError
+from towerlib import inputs
+from towerlib.errors import RecordsError, SettingsError
 from towerlib.line.base import Settings
 from towerlib.line.build import EarthFault, Lightning, Phases, ShieldWires, Stations, Tower
 from towerlib.line.judging import Coils, Comparable, Limits, Retest, Seasons
@@ -59,6 +60,14 @@ class Line(Settings):
             raise ValueError("it reads like a month, and reports of all lines go to a folder of that name")
         return text
 
+    @field_validator("crs")
+    @classmethod
+    def _reads_no_file(cls, text):
+        # a system may name tables of shifts or definitions, which the library would open wherever they lie
+        if text and re.search(r"init\s*=|grids|file", text, re.IGNORECASE):
+            raise ValueError('names a file, which is not read; write a code, as "EPSG:32736"')
+        return text
+
     @property
     def title(self):
         """The line's name, or its id where no name is given."""
@@ -84,12 +93,15 @@ def read(path):
     Raises
     ------
     SettingsError
-        The file is missing or is no TOML, a key is unknown, or a value is out of its range.
+        The file is missing, no plain file of its folder, or no TOML, a key is unknown, or a value is out of its range.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        read = inputs.content(path, path.parent, inputs.LARGEST_TEXT, may_be_empty=True)
+        text = read.decode("utf-8-sig")
     except FileNotFoundError:
         raise SettingsError(f"{path} is missing: a line folder needs it to say which line this is") from None
+    except RecordsError as flaw:
+        raise SettingsError(f"{path} {flaw}") from None
     except (OSError, UnicodeDecodeError) as flaw:
         raise SettingsError(f"{path} cannot be read: {flaw}; save it as UTF-8 text") from None
     return parse(text, path)

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from towerlib.errors import RecordsError
-from towerlib.records import sources
+from towerlib.records import gis, sources
 
 
 def layers(folder):
@@ -32,35 +32,23 @@ def layers(folder):
     []
     """
     folder = Path(folder)
-    place = folder / "context"
-    try:
-        files = [path for path in place.iterdir() if path.suffix.lower() == ".gpkg"]
-    except FileNotFoundError:
-        return []
-    except OSError as flaw:
-        raise RecordsError(f"{place} cannot be read as a folder: {flaw.strerror}") from None
-    visible = [path for path in files if not path.name.startswith(".")]
-    return [layer for path in sorted(visible, key=_alphabetical) for layer in _read(path, folder)]
-
-
-def _alphabetical(path):
-    """Order of files that is the same on every system."""
-    return path.name.lower(), path.name
+    return [layer for path in sources.context(folder) for layer in _read(path, folder)]
 
 
 def _read(path, folder):
-    """Layers of one file, after the guard that every file of a line folder passes."""
-    import pyogrio
-
+    """Layers of one file, through the same door as every file of a line folder."""
     try:
-        sources.guard(path, folder)
-        names = [name for name, shape in pyogrio.list_layers(path) if shape is not None]
-        found = [pyogrio.read_dataframe(path, layer=name, columns=[]) for name in names]
+        found = gis.read_layers(path, folder, _with_geometry, columns=[])
     except RecordsError as flaw:
         raise RecordsError(f"{path} {flaw}") from None
     except Exception as flaw:  # the errors of GDAL, SQLite and Shapely have no parent in common
         mend = "save it again as GeoPackage or take it out of the folder"
         raise RecordsError(f"{path} cannot be read as a GeoPackage; {mend}") from flaw
-    for name, layer in zip(names, found, strict=True):
-        layer.attrs["name"] = str(name)
-    return found
+    for name, layer in found.items():
+        layer.attrs["name"] = name
+    return list(found.values())
+
+
+def _with_geometry(layers):
+    """Names of the layers that can be drawn."""
+    return [name for name, shape in layers if shape is not None]

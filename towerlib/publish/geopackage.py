@@ -9,6 +9,7 @@ import pyarrow
 from towerlib.publish import gis_style
 from towerlib.publish.cautions import CAUTIONS
 from towerlib.publish.workbook_columns import in_currency, label, one_line
+from towerlib.records import gis
 
 LAYERS = ("towers", "spans", "route")
 OF_CONDITION = [  # of the condition, beside the columns of the priority list
@@ -97,8 +98,7 @@ def _with_suspicion(spans, suspicion):
 
 def _write_layers(layers, path, line):
     """Geometry and columns."""
-    import pyogrio
-
+    pyogrio = gis.library()
     path.unlink(missing_ok=True)
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": WHEN})
     for name, layer in layers.items():

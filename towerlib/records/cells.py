@@ -31,7 +31,7 @@ class Cells:
     repairs: pd.DataFrame
 
 
-def read(raw, headings, table, file):
+def read(raw, headings, table, file, latest):
     """Typed rows of one file.
 
     Parameters
@@ -44,6 +44,8 @@ def read(raw, headings, table, file):
         Name of the table.
     file : str
         As people see it.
+    latest : pandas.Timestamp
+        Last day that a record can be of.
 
     Returns
     -------
@@ -73,7 +75,7 @@ def read(raw, headings, table, file):
         read |= _positions(written, may_be_settled=table in checks.SETTLED)
         plain = {name: values for name, values in plain.items() if name not in POSITION}
     rows = _rows(raw, headings, plain, read, columns).assign(_file=file, _row=raw.rows.to_numpy())
-    flaws = checks.flaws(rows, written, read, table)
+    flaws = checks.flaws(rows, written, read, table, latest)
     mended = repairs.repairs(raw, headings, read, columns)
     return Cells(rows, flaws, mended)
 

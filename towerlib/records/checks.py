@@ -66,7 +66,7 @@ _RULES = {
 }
 
 
-def flaws(rows, written, read, table):
+def flaws(rows, written, read, table, latest):
     """Every flaw of the rows of one file.
 
     Parameters
@@ -78,6 +78,8 @@ def flaws(rows, written, read, table):
     read : dict of str to Parsed
         What the readers made of the columns that needed one.
     table : str
+    latest : pandas.Timestamp
+        Last day that a record can be of.
 
     Returns
     -------
@@ -89,7 +91,9 @@ def flaws(rows, written, read, table):
     ]
     found = pd.concat([ledger.none(), *wrong]) if wrong else ledger.none()
     parts = [
-        part for part in (found, _outside(rows, written, table, found), _nameless(rows, table)) if len(part)
+        part
+        for part in (found, _outside(rows, written, table, found, latest), _nameless(rows, table))
+        if len(part)
     ]
     return pd.concat(parts, ignore_index=True) if parts else ledger.none()
 
@@ -121,11 +125,11 @@ def _among(rows, name, reason, words):
     return ledger.flaws(bad, name, rows.loc[bad, name], reason) if len(bad) else ledger.none()
 
 
-def _outside(rows, written, table, known):
+def _outside(rows, written, table, known, latest):
     """Cells that are blank where they must not be, or out of the range of the dictionary."""
     parts = []
     for name, column in schema(table).columns.items():
-        for bad, reason in _breaches(rows[name], name, column, table):
+        for bad, reason in _breaches(rows[name], name, column, table, latest):
             bad = bad[~bad.isin(known.loc[known["column"] == name, "index"])]
             if len(bad):
                 value = written[name].loc[bad].astype("str").fillna("") if name in written else ""
@@ -140,10 +144,14 @@ def _with_hints(found, rows):
     return found[~(is_sum & found.duplicated("index"))]
 
 
-def _breaches(cells, name, column, table):
+def _breaches(cells, name, column, table, latest):
     """Rows that break one rule of a column, and the rule in words."""
     if not column.nullable and cells.isna().any():
         yield cells.index[cells.isna()], BLANK
+    if column.metadata["is_past"]:
+        bound = latest + pd.Timedelta(days=1)  # instants count up to the end of that day in universal time
+        late = cells >= (bound.tz_localize("UTC") if column.metadata["kind"] == "instant" else bound)
+        yield cells.index[late], f"lies in the future: dates count up to {latest:%Y-%m-%d}; correct the date"
     if column.metadata["kind"] != "number" or (table in SETTLED and name in _POSITION):
         return
     numbers = cells.to_numpy()

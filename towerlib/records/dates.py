@@ -67,7 +67,7 @@ def dates(cells):
     names in five languages, two-digit years, day numbers of a spreadsheet (1900 system), times cut off.
     Whether 03/04/2026 is in March or April the whole column tells: a cell such as 25/03/2026 proves that the
     day comes first. Where the column proves neither or both, such cells are refused. With dots the day comes
-    first, unless the column proves the month first. A future date is not judged here.
+    first, unless the column proves the month first. A day in the future is judged by `checks`.
 
     References
     ----------

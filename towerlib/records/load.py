@@ -1,12 +1,12 @@
 """A line folder to its records: every table typed and checked, every row accounted for."""
 
 import difflib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
 
-from towerlib import limits
+from towerlib import clock, inputs, limits
 from towerlib import line as settings
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.records import cells, columns, headers, ledger, raw, references, sources
@@ -35,15 +35,19 @@ class Records:
     limit_rules: tuple
     files: tuple
     unread: tuple
+    latest: pd.Timestamp = pd.NaT  # last day that a record could be of
+    sha256: dict = field(default_factory=dict)  # of the bytes that were read, by path; without refused files
 
 
-def load(folder):
+def load(folder, latest=None):
     """The records of one line folder.
 
     Parameters
     ----------
     folder : path
         With ``line.toml`` and the tables of the data dictionary.
+    latest : pandas.Timestamp, optional
+        Last day that a record can be of; a row of a later day is rejected. Today when missing.
 
     Returns
     -------
@@ -60,19 +64,23 @@ def load(folder):
     SettingsError
         ``line.toml`` is missing or wrong.
     """
-    folder = Path(folder)
+    folder, latest = Path(folder), clock.today() if latest is None else latest
     if not folder.is_dir():
         raise RecordsError(f"{folder} is not a folder; name a line folder (it holds line.toml)")
+    begun = {folder / "line.toml": inputs.fingerprint(folder / "line.toml", folder)}
     line = settings.read(folder / "line.toml")
     found = sources.find(folder)
+    begun |= {path: inputs.fingerprint(path, folder) for path in _files(line, found, folder)}
     _insist_on_columns(line.columns, folder)
-    read = {name: _table(name, found[name], folder, line.columns) for name in TABLES}
+    _insist_on_context(folder)
+    read = {name: _table(name, found[name], folder, line.columns, latest) for name in TABLES}
     notes = [name for table in read.values() for name in table.notes]
     read = references.settle(_with_wide_legs(read), line)
     for name in NEEDED:
         _insist(name, read[name], folder)
     by_file = ledger.by_file(read)
-    own_limits = [folder / line.limits.rules] if limits.is_table(line.limits.rules) else []
+    limit_rules = limits.of_line(line, folder)
+    _insist_on_rest(begun, folder)
     return Records(
         folder=folder,
         line=line,
@@ -81,14 +89,54 @@ def load(folder):
         repaired=pd.concat([table.repaired for table in read.values()], ignore_index=True),
         counts=by_file.groupby("table", sort=False).sum().reindex(list(TABLES), fill_value=0),
         by_file=by_file,
-        limit_rules=limits.of_line(line, folder),
-        files=(
-            folder / "line.toml",
-            *own_limits,
-            *dict.fromkeys(source.path for group in found.values() for source in group),
-        ),
-        unread=(*(name for name in sources.unread(folder, found) if folder / name not in own_limits), *notes),
+        limit_rules=limit_rules,
+        files=tuple(begun),
+        unread=(*(name for name in sources.unread(folder, found) if folder / name not in begun), *notes),
+        latest=latest,
+        sha256={path: seen.sha256 for path, seen in begun.items() if seen},
     )
+
+
+def changed(records):
+    """Files of a line that are not what they were when its records were read.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    list of str
+        Names relative to the line folder, of files that were written to, came or went; empty where none did.
+    """
+    folder = records.folder
+    try:
+        now = {folder / "line.toml", *_files(records.line, sources.find(folder), folder)}
+    except RecordsError:  # a file that can no longer be looked into; the next lines tell which
+        now = set(records.files)
+    others = now.symmetric_difference(records.files)
+    for path, sha256 in records.sha256.items():
+        seen = inputs.fingerprint(path, folder)
+        if seen is None or seen.sha256 != sha256:
+            others.add(path)
+    return sorted(path.relative_to(folder).as_posix() for path in others)
+
+
+def _files(line, found, folder):
+    """Every file beside ``line.toml`` that goes into a report, once."""
+    own_limits = [folder / line.limits.rules] if limits.is_table(line.limits.rules) else []
+    tables = [source.path for group in found.values() for source in group]
+    return list(dict.fromkeys([*own_limits, *tables, *sources.context(folder)]))
+
+
+def _insist_on_rest(begun, folder):
+    """Refuse records of files that were written to while they were read: their fingerprint would be of other bytes."""
+    for path, seen in begun.items():
+        if seen and inputs.stamp(path) != seen.stamp:
+            name = path.relative_to(folder).as_posix()
+            raise RecordsError(
+                f"{folder}: {name} changed while it was read; run again when nobody writes to it"
+            )
 
 
 @dataclass(frozen=True)
@@ -103,9 +151,9 @@ class Table:
     notes: tuple = ()  # sheets without any known column
 
 
-def _table(name, found, folder, own):
+def _table(name, found, folder, own, latest):
     """All files of one table, one under the other."""
-    parts = [_file(name, source, folder, columns.own_headers(own, source.name)) for source in found]
+    parts = [_file(name, source, folder, columns.own_headers(own, source.name), latest) for source in found]
     notes = tuple(source.name for source, part in zip(found, parts, strict=True) if part is None)
     parts = [part for part in parts if part is not None]
     if not parts:
@@ -128,7 +176,7 @@ def _bounds_filled(rows):
     return rows.assign(**{name: rows[name].fillna("") for name in bounds}) if bounds else rows
 
 
-def _file(name, source, folder, own):
+def _file(name, source, folder, own, latest):
     """One file of a table; one that cannot be read is refused whole, with its reason; None for a sheet of notes."""
     try:
         table = raw.read(source, folder, lambda header: columns.kinds(header, name, own))
@@ -142,7 +190,7 @@ def _file(name, source, folder, own):
         what = "sheet" if source.sheet else "file"
         entry = (name, source.name, None, "", "", f"the {what} {flaw}")
         return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), {source.name: 0})
-    read = cells.read(table, found, name, source.name)
+    read = cells.read(table, found, name, source.name, latest)
     rows, bad = ledger.reject(name, read.rows, read.flaws)
     if table.misshapen:
         entries = [(name, source.name, row, "", text, reason) for row, text, reason in table.misshapen]
@@ -196,6 +244,17 @@ def _insist_on_columns(own, folder):
             raise SettingsError(
                 f"{folder / 'line.toml'}: {text} = {name!r} in [columns] names no column{hint}"
             )
+
+
+def _insist_on_context(folder):
+    """Layers under the map are looked at with the records, so that what is wrong with them is said at once."""
+    for path in sources.context(folder):
+        from towerlib.records import gis
+
+        try:
+            gis.geopackage(path, folder)
+        except RecordsError as flaw:
+            raise RecordsError(f"{path} {flaw}") from None
 
 
 def _insist(name, table, folder):

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from towerlib.errors import RecordsError
-from towerlib.records.sources import GEO, SHEETS, TEXT, guard
+from towerlib.inputs import SHEETS, guard
+from towerlib.records.sources import GEO, TEXT
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ def read(source, folder, recognise):
             return _text_file(source.path, recognise)
         if ending in SHEETS:
             return _sheet(source, recognise)
-        return _typed(source.path, ending)
+        return _typed(source.path, folder, ending)
     except OSError as flaw:
         raise RecordsError(f"cannot be opened: {flaw.strerror or flaw}") from None
     except MemoryError:
@@ -76,10 +77,10 @@ def _sheet(source, recognise):
     return Raw(header, cells, pd.Index(rows, dtype="int64"), merged=merged)
 
 
-def _typed(path, ending):
+def _typed(path, folder, ending):
     """A Parquet or GIS file: its columns are typed already, its rows are counted from 1."""
     try:
-        table = _positions(path) if ending in GEO else _parquet(path)
+        table = _positions(path, folder) if ending in GEO else _parquet(path)
     except RecordsError:
         raise
     except Exception as flaw:  # the reader libraries have no error of their own in common
@@ -92,16 +93,20 @@ def _typed(path, ending):
 
 def _parquet(path):
     """A Parquet file; a named index is a column like any other."""
-    table = pd.read_parquet(path)
+    with path.open("rb") as file:
+        table = pd.read_parquet(file)
     return table.reset_index() if any(name is not None for name in table.index.names) else table
 
 
-def _positions(path):
+def _positions(path, folder):
     """Towers of a GIS layer, with latitude and longitude in place of the geometry."""
-    import geopandas
+    from towerlib.records import gis
 
-    layer = geopandas.read_file(path, layer=_only_layer(path))
-    if layer.crs is None:
+    if path.suffix.lower() == ".geojson":
+        layer = gis.read_geojson(path, folder)
+    else:
+        (layer,) = gis.read_layers(path, folder, _only_layer).values()
+    if getattr(layer, "crs", None) is None:
         raise RecordsError("states no coordinate system; write it again with one")
     points = layer.geometry.to_crs(4326)
     if not (points.geom_type.fillna("Point") == "Point").all():
@@ -111,17 +116,15 @@ def _positions(path):
     return table.assign(latitude_deg=points.y, longitude_deg=points.x)
 
 
-def _only_layer(path):
+def _only_layer(layers):
     """The layer to read: the only one, or the one named towers."""
-    import pyogrio
-
-    names = [name for name, _ in pyogrio.list_layers(path)]
-    if len(names) < 2:
-        return names[0] if names else None
-    towers = [name for name in names if name.lower() == "towers"]
+    names = [name for name, _ in layers]
+    if not names:
+        raise RecordsError("holds no layer; write the towers into one")
+    towers = names if len(names) == 1 else [name for name in names if name.lower() == "towers"]
     if len(towers) != 1:
         raise RecordsError(f'has the layers {", ".join(names)}; name the one with the towers "towers"')
-    return towers[0]
+    return towers
 
 
 def _without_blank_rows(raw):

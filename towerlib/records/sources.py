@@ -1,22 +1,18 @@
-"""Which files of a line folder hold which table, and a guard before any of them is opened."""
+"""Which files of a line folder hold which table."""
 
-import zipfile
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from towerlib.errors import RecordsError
+from towerlib.inputs import SHEETS, guard
 from towerlib.records.tables import SPLIT, TABLES
 
 TEXT = (".csv", ".tsv", ".txt")
-SHEETS = (".xlsx", ".xlsm")
 GEO = (".gpkg", ".geojson")
 ENDINGS = (*TEXT, *SHEETS, ".parquet", *GEO)
 LOOKS_LIKE_TABLE = (*TEXT[:2], *SHEETS, ".xls", ".xlsb", ".ods", ".parquet", *GEO)
 WORKBOOK = "records"  # records.xlsx: one sheet a table
-LARGEST_FILE = 2_000_000_000  # bytes; a million sweep rows take some 30 million
-LARGEST_UNZIPPED = 600_000_000  # bytes; a workbook of 50,000 visits unpacks to about a sixth of this
-MOST_SQUEEZED = 200  # times; XML of real sheets packs to a tenth or a thirtieth
-SQUEEZED_FROM = 20_000_000  # bytes unpacked; below this no ratio does harm
 
 
 @dataclass(frozen=True)
@@ -106,35 +102,6 @@ def unread(folder, sources):
     return [path.relative_to(folder).as_posix() for path in [*loose, *inside] if path not in read]
 
 
-def guard(path, folder):
-    """Refuse a file before it is opened: outside the folder, no file, too large, or a trap of an archive.
-
-    Raises
-    ------
-    RecordsError
-        One sentence with the mend.
-    """
-    try:
-        inside = path.resolve(strict=True).is_relative_to(folder.resolve())
-        size = path.stat().st_size
-    except (OSError, RuntimeError):  # a link to itself is one or the other, by the version of Python
-        raise RecordsError("is a link that leads nowhere; copy the file itself into the folder") from None
-    if not inside:
-        raise RecordsError(
-            "is a link to a file outside the line folder; copy the file itself into the folder"
-        )
-    if not path.is_file():
-        raise RecordsError("is not a file")
-    if size == 0:
-        raise RecordsError("is empty")
-    if size > LARGEST_FILE:
-        raise RecordsError(
-            f"has {size / 1e9:.1f} GB; split it into files of at most {LARGEST_FILE / 1e9:.0f} GB"
-        )
-    if path.suffix.lower() in SHEETS:
-        _guard_workbook(path)
-
-
 def _sheets(path, folder):
     """(table or "", name) of every visible sheet of a workbook, after the same guard."""
     from towerlib.records.workbooks import sheet_names
@@ -148,24 +115,27 @@ def _sheets(path, folder):
     return [(table if table in TABLES else "", name) for table, name in zip(tables, names, strict=True)]
 
 
-def _guard_workbook(path):
-    """A workbook is a zip archive: anything else, or one that unpacks without bound, is refused."""
-    with path.open("rb") as file:
-        start = file.read(8)
-    if start.startswith(b"\xd0\xcf\x11\xe0"):
-        raise RecordsError("is protected by a password or an old .xls; save it as .xlsx without a password")
-    try:
-        with zipfile.ZipFile(path) as archive:
-            unzipped = sum(entry.file_size for entry in archive.infolist())
-    except zipfile.BadZipFile:
-        raise RecordsError("is damaged or no workbook; save it again as .xlsx") from None
-    if unzipped > LARGEST_UNZIPPED:
-        raise RecordsError(f"would unpack to {unzipped / 1e9:.1f} GB; split it into smaller files")
-    if unzipped > max(SQUEEZED_FROM, MOST_SQUEEZED * path.stat().st_size):
-        raise RecordsError(
-            f"unpacks to {unzipped / path.stat().st_size:.0f} times its size, as no real table does; "
-            "delete empty formatted rows, or save the table as CSV"
-        )
+def context(folder):
+    """Layers to be drawn under the map of a line: ``context/*.gpkg``.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+
+    Returns
+    -------
+    list of pathlib.Path
+        In alphabetical order, the same on every system; empty where there is no such folder.
+
+    Raises
+    ------
+    RecordsError
+        There is one that cannot be read as a folder.
+    """
+    place = folder / "context"
+    if not os.path.lexists(place):
+        return []
+    return [path for path in _listed(place) if path.suffix.lower() == ".gpkg"]
 
 
 def _listed(folder):

@@ -9,8 +9,8 @@ from pandera.pandas import Check, Column, DataFrameSchema
 from towerlib.errors import RecordsError
 
 
-def _column(kind, name, text, *, unit="", required=False, may_be_blank=False, checks=()):
-    """One column; `kind` and `unit` travel in its metadata."""
+def _column(kind, name, text, *, unit="", required=False, may_be_blank=False, is_past=False, checks=()):
+    """One column; `kind`, `unit` and whether its day cannot lie in the future travel in its metadata."""
     dtype = {"number": float, "date": "datetime64[ns]", "instant": "datetime64[ns, UTC]", "yes/no": "boolean"}
     return Column(
         dtype.get(kind, str),
@@ -19,7 +19,7 @@ def _column(kind, name, text, *, unit="", required=False, may_be_blank=False, ch
         required=required,
         name=name,
         description=text,
-        metadata={"kind": kind, "unit": unit},
+        metadata={"kind": kind, "unit": unit, "is_past": is_past},
     )
 
 
@@ -93,7 +93,7 @@ _VISITS = _schema(
     ("visit_id",),
     _text("visit_id", "Names the visit in every table", required=True),
     _text("tower_id", "Tower of the register", required=True),
-    _column("date", "date", "Day of the test", required=True),
+    _column("date", "date", "Day of the test", required=True, is_past=True),
     _text("crew", "Who tested"),
     _text("instrument_serial", "Serial number of the instrument"),
     _column("date", "calibration_due", "Day until which the calibration holds"),
@@ -164,7 +164,7 @@ _SOIL = _schema(
     "one Wenner spacing at a tower",
     (),
     _text("tower_id", "Tower of the register", required=True),
-    _column("date", "date", "Day of the test"),
+    _column("date", "date", "Day of the test", is_past=True),
     _number("spacing_m", "m", "Between neighbouring pins", above=0, high=1e4, required=True),
     _number("resistance_ohm", "Ω", "Reading, not yet times 2π·spacing", above=0, high=1e6, required=True),
 )
@@ -174,7 +174,7 @@ _OUTAGES = _schema(
     "a trip-out of the line",
     ("outage_id",),
     _text("outage_id", "Names the trip-out", required=True),
-    _column("instant", "time", "ISO 8601 with zone", required=True),
+    _column("instant", "time", "ISO 8601 with zone", required=True, is_past=True),
     _text("cause", "lightning, unknown, or other text"),
     _text("tower_id", "Tower of the register"),
     _number("distance_km", "km", "From the first station", 0, 1e4),
@@ -186,7 +186,7 @@ _FLASHES = _schema(
     "flashes",
     "a located lightning flash near the line",
     (),
-    _column("instant", "time", "ISO 8601 with zone, to the millisecond", required=True),
+    _column("instant", "time", "ISO 8601 with zone, to the millisecond", required=True, is_past=True),
     _number("latitude_deg", "deg", "WGS 84", -90, 90, required=True),
     _number("longitude_deg", "deg", "WGS 84", -180, 180, required=True),
     _number("peak_current_ka", "kA", "Signed", -1000, 1000),
@@ -198,7 +198,7 @@ _WORKS = _schema(
     "a completed treatment",
     (),
     _text("tower_id", "Tower of the register", required=True),
-    _column("date", "date", "Day of completion", required=True),
+    _column("date", "date", "Day of completion", required=True, is_past=True),
     _text("treatment", "What was done", required=True),
     _number("quantity", "1", "In the treatment's own unit", 0),
     _number("cost", "money", "In the currency of line.toml", 0),
@@ -294,7 +294,7 @@ def document():
 def _document_row(key, column):
     """One line of the documentation; a star marks a required column."""
     unit = column.metadata["unit"] if column.metadata["kind"] == "number" else column.metadata["kind"]
-    bounds = [_bound(check) for check in column.checks]
+    bounds = [_bound(check) for check in column.checks] + ["not in the future"] * column.metadata["is_past"]
     return (
         f"| {'★ ' if column.required else ''}`{key}` | {unit} | {'; '.join([column.description, *bounds])} |"
     )

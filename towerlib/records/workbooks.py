@@ -9,6 +9,8 @@ from towerlib.errors import RecordsError
 from towerlib.records.headers import MOST_COLUMNS, NONE, TITLE_ROWS, best, with_units
 
 MOST_CELLS = 12_000_000
+MOST_ROWS = 1_048_576  # of a sheet; ECMA-376 leaves it open, programs do not (from memory)
+_AGAIN = "open it in a spreadsheet program and save it again as .xlsx"
 MENDABLE = 60_000_000  # bytes unpacked up to which merged cells are looked for: this takes all of it at once
 
 
@@ -82,14 +84,6 @@ def _wide_enough(header, body):
     return header + [""] * (max(map(len, body.values()), default=0) - len(header))
 
 
-def _width(row):
-    """Number of cells of a row up to its last one that is not blank."""
-    width = len(row)
-    while width and (row[width - 1] is None or row[width - 1] == ""):
-        width -= 1
-    return width
-
-
 def _opened(path, **options):
     """A workbook; whatever keeps openpyxl from opening it is one sentence."""
     import io
@@ -112,13 +106,9 @@ def _filled_rows(path, sheet):
     book = _opened(path, read_only=True, data_only=True)
     table, cells = {}, 0
     try:
-        for number, row in enumerate(book[sheet].iter_rows(values_only=True), start=1):
-            width = _width(row)
-            if width:
-                table[number] = row[:width]
-                cells += width
-            if width > MOST_COLUMNS:
-                raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
+        for number, row in _rows(book, sheet):
+            table[number] = row
+            cells += len(row)
             if cells > MOST_CELLS:
                 raise RecordsError(f"has more than {MOST_CELLS:,} cells; save the table as CSV")
     finally:
@@ -128,14 +118,57 @@ def _filled_rows(path, sheet):
     return table
 
 
+def _rows(book, sheet):
+    """Number and cells, up to the last that is not blank, of every row of a sheet that has any.
+
+    The extent that a sheet states is not believed, since some writers state it too small. The rows are taken as
+    openpyxl parses them: its own loop drops, without a word, rows and cells that stand out of order.
+    """
+    from openpyxl.worksheet._reader import WorkSheetParser
+
+    page, last = book[sheet], 0
+    with page._get_source() as source:
+        parser = WorkSheetParser(
+            source,
+            page._shared_strings,
+            data_only=book.data_only,
+            epoch=book.epoch,
+            date_formats=book._date_formats,
+            timedelta_formats=book._timedelta_formats,
+        )
+        for number, cells in parser.parse():
+            if not last < number <= MOST_ROWS:
+                raise RecordsError(f"has row {number} out of order, after row {last}; {_AGAIN}")
+            last = number
+            if row := _in_order(cells, number):
+                yield number, tuple(row)
+
+
+def _in_order(cells, number):
+    """Values of one row at their places, up to the last that is not blank."""
+    row, before = [], 0
+    for cell in cells:
+        place, value = cell["column"], cell["value"]
+        if place <= before:
+            raise RecordsError(f"has cells of row {number} out of order; {_AGAIN}")
+        before = place
+        if value is None or value == "":
+            continue
+        if place > MOST_COLUMNS:
+            raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
+        if place > len(row) + 1:
+            row += [None] * (place - 1 - len(row))
+        row.append(value)
+    return row
+
+
 def _with_formulas(table, path, sheet):
     """A formula whose value was never stored would look blank: it stands as its own text, which is no value."""
     if not _anywhere(path, b"<f>", b"<f "):
         return table
     table = dict(table)
     book = _opened(path, read_only=True, data_only=False)
-    for number, row in enumerate(book[sheet].iter_rows(values_only=True), start=1):
-        row = row[: _width(row)]
+    for number, row in _rows(book, sheet):
         shown = _fit(table.get(number, ()), len(row))
         lost = [
             isinstance(cell, str) and cell[:1] == "=" and value is None

@@ -1,12 +1,14 @@
 """One line, one month: the notebooks as papermill runs them, into a report folder that is whole or not there."""
 
 import difflib
+import os
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from towerlib import assessment, atomic, line
 from towerlib.errors import RecordsError, SettingsError
+from towerlib.records.load import changed
 from towerlib.runs import books, manifest
 from towerlib.runs.books import NOTEBOOKS, notebook, typed
 
@@ -46,8 +48,8 @@ def line_folders(folder, only=()):
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordsError(f"{folder} is not a folder; name a line folder, or a folder of line folders")
-    inside = sorted(entry for entry in folder.iterdir() if (entry / "line.toml").is_file())
-    found = [folder] if (folder / "line.toml").is_file() else inside
+    inside = sorted(entry for entry in folder.iterdir() if os.path.lexists(entry / "line.toml"))
+    found = [folder] if os.path.lexists(folder / "line.toml") else inside
     if not found:
         raise RecordsError(f"{folder} holds no line folder: none of its folders has a line.toml")
     ids = {path: _id(path) for path in found}
@@ -103,7 +105,7 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
         "reports_folder": ".",
     }
     with books.in_a_sentence(), _staging(target) as staging:
-        with books.kernel(staging) as manager:
+        with books.kernel(staging, study.records.latest) as manager:
             for name in NOTEBOOKS:
                 tell(f"notebook {name}")
                 books.execute(name, staging, ours | extra.get(name, {}), manager)
@@ -113,8 +115,18 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
             tell("summary.pdf")
             summary.write_pdf(staging / "summary.html", staging / "summary.pdf")
         manifest.write(study, staging, ours | (parameters or {}))
+        _insist_on_same(study.records)
         atomic.replace_folder(target, staging)
     return Report(target, study)
+
+
+def _insist_on_same(records):
+    """Refuse a report whose notebooks may have read other files than its counts and hashes are of."""
+    if names := changed(records):
+        named = ", ".join(names[:5]) + (" and more" if len(names) > 5 else "")
+        raise RecordsError(
+            f"{records.folder}: {named} changed during the run; run again when nobody writes to it"
+        )
 
 
 def check_line(folder, reports):

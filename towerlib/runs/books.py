@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 
+from towerlib import clock
 from towerlib.errors import SettingsError, TowerlibError, sentence
 
 NOTEBOOKS = ("1-condition", "2-performance", "3-plan")
@@ -104,13 +105,16 @@ def in_a_sentence():
 
 
 @contextmanager
-def kernel(folder):
+def kernel(folder, day=None):
     """A kernel for several notebooks: what one has read and assessed, the next need not do again.
 
     Parameters
     ----------
     folder : pathlib.Path
         Working directory of the notebooks.
+    day : pandas.Timestamp, optional
+        Stands for the clock's day in them, so that they read the same rows as the run, also past midnight;
+        today when missing.
 
     Yields
     ------
@@ -129,8 +133,9 @@ def kernel(folder):
     with tempfile.TemporaryDirectory(prefix="towerlib-") as sockets:
         # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
         manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
+        env = {**_environment(), clock.TODAY: f"{day or clock.today():%Y-%m-%d}"}
         try:
-            run_sync(manager.start_kernel)(cwd=str(folder), env=_environment(), extra_arguments=[NO_HISTORY])
+            run_sync(manager.start_kernel)(cwd=str(folder), env=env, extra_arguments=[NO_HISTORY])
         except NoSuchKernel:
             raise TowerlibError("notebooks cannot run: install the package ipykernel") from None
         try:

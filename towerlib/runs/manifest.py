@@ -27,7 +27,7 @@ def write(study, folder, parameters):
         "month": study.month,
         "parameters": parameters,
         "versions": _versions(),
-        "inputs": {_relative(path, study): _sha256(path) for path in study.records.files},
+        "inputs": {_relative(path, study): sha256 for path, sha256 in study.records.sha256.items()},
         "not_read": list(study.records.unread),
         "counts": {table: {key: int(value) for key, value in row.items()} for table, row in counts.T.items()},
         "visits_by_verdict": {
