@@ -45,7 +45,9 @@ def _one(random):
     contrast = 1.0 if is_uniform else float(np.exp(random.uniform(-1, 1) * np.log(20)))
     depth_m = float(np.exp(random.uniform(np.log(0.5), np.log(10))))
     upper_ohm_m = float(np.exp(random.uniform(np.log(20), np.log(3000))))
-    kind = random.choice(["four", "four ring", "single", "single ring", "two", "guyed"], p=[0.36, 0.2, 0.18, 0.08, 0.1, 0.08])
+    kind = random.choice(
+        ["four", "four ring", "single", "single ring", "two", "guyed"], p=[0.36, 0.2, 0.18, 0.08, 0.1, 0.08]
+    )
     spacing_m = float(random.uniform(3, 16)) if kind != "two" else float(random.uniform(1.2, 8))
     fraction, feet = _fraction(random, kind, spacing_m, soil_of(contrast, depth_m))
     structure, legs = {
@@ -90,7 +92,12 @@ def _feet(random, kind, spacing_m):
     if kind.startswith("four"):
         shape = random.choice(["block", "pad", "pile", "grillage"], p=[0.4, 0.3, 0.15, 0.15])
         pad_m = random.uniform(1.5, max(1.6, min(4.0, 0.6 * spacing_m)))
-        size_m = {"block": random.uniform(0.6, 1.4), "pad": pad_m, "pile": random.uniform(0.3, 1.2), "grillage": 1.2}
+        size_m = {
+            "block": random.uniform(0.6, 1.4),
+            "pad": pad_m,
+            "pile": random.uniform(0.3, 1.2),
+            "grillage": 1.2,
+        }
         depth_m = {
             "block": random.uniform(1.5, 4),
             "pad": random.uniform(max(2.0, 0.9 + 0.4 * pad_m), 3.5),
@@ -119,7 +126,9 @@ def _by_hand(random, kind, spacing_m, feet, soil):
         spacing_m = max(spacing_m, feet[1] + 0.3)
         sides = [foot(*feet, (x, 0.0)) for x in (-spacing_m / 2, spacing_m / 2)]
         solution = solve(join(*(metal for metal, _ in sides)), soil, COUNT)
-        return solved_touch_fraction(solution, (-spacing_m / 2, 0.0), sides[0][1], is_round=is_round), str(feet)
+        return solved_touch_fraction(solution, (-spacing_m / 2, 0.0), sides[0][1], is_round=is_round), str(
+            feet
+        )
     mast, half_m = foot(*feet)
     wide_m, deep_m, thin_m = random.uniform(1, 2), random.uniform(2, 3), random.uniform(0.012, 0.03)
     anchor = join(plate(wide_m, deep_m, panels=3), rod(deep_m - 0.05, thin_m))
@@ -139,7 +148,9 @@ def _soil_on_record(random, shown, upper_ohm_m, contrast, depth_m):
     pins_ohm_m = float(layered_resistivity(wenner(6.0), upper_ohm_m, lower_ohm_m, depth_m))
     has = random.choice(["nothing", "one", "upper", "pair", "layers", "sounding", "sounding and one"])
     shown["on_record"] = has
-    shown["soil_resistivity_ohm_m"] = pins_ohm_m * err[0] if has in ("one", "upper", "sounding and one") else np.nan
+    shown["soil_resistivity_ohm_m"] = (
+        pins_ohm_m * err[0] if has in ("one", "upper", "sounding and one") else np.nan
+    )
     layered = has in ("upper", "pair", "layers")
     shown["upper_layer_ohm_m"] = upper_ohm_m * err[0] if layered else np.nan
     shown["lower_layer_ohm_m"] = lower_ohm_m * err[1] if has in ("pair", "layers") else np.nan

@@ -93,7 +93,9 @@ def screen(condition, records, end, rise_low_v, rise_high_v):
     low, high = at["fraction_low"] * rise_low_v, at["fraction_high"] * rise_high_v
     allowed_low, allowed_high = _permissible(at, line)
     told = np.isfinite(rise_low_v) & np.isfinite(rise_high_v)
-    words = np.select([told & (high <= allowed_low), told & (low > allowed_high)], [BELOW, ABOVE], CANNOT_TELL)
+    words = np.select(
+        [told & (high <= allowed_low), told & (low > allowed_high)], [BELOW, ABOVE], CANNOT_TELL
+    )
     figures = at.assign(
         touch_low_v=low,
         touch_high_v=high,
@@ -167,7 +169,8 @@ def _fractions(register, widened, boxes):
         np.minimum.at(ends[0], place[within], one[0][within])
         np.maximum.at(ends[1], place[within], one[1][within])
     names = [
-        " or ".join(words for holds, _, words in kinds.values() if holds[tower]) for tower in range(len(register))
+        " or ".join(words for holds, _, words in kinds.values() if holds[tower])
+        for tower in range(len(register))
     ]
     return *ends, names
 
@@ -257,7 +260,10 @@ def _words(tower, line):
     )
     if tower.occupancy in ("accessible", "remote") and safety.standard != "IEEE 80":
         words += " Where people seldom come EN 50341-1 asks for no proof if faults are cleared at once (from memory)."
-    if safety.standard != "IEEE 80" and tower.rise_high_v <= number("touch_rise_factor") * tower.allowed_low_v:
+    if (
+        safety.standard != "IEEE 80"
+        and tower.rise_high_v <= number("touch_rise_factor") * tower.allowed_low_v
+    ):
         words += " EN 50341-1 asks for no further proof up to twice the permissible voltage (from memory)."
     return words
 

@@ -8,7 +8,6 @@ import numpy as np
 
 from towerlib.values import number
 
-
 STEPS = 5  # places along an interval of contrast or depth at which the table is read
 
 
@@ -81,7 +80,9 @@ def _limits_table(kind):
     """Axes (logarithms of spacing, contrast and depth) and both ends of the fraction of a kind."""
     text = files("towerlib.physics").joinpath("touchfractions.csv").read_text(encoding="utf-8")
     names = ("spacing_m", "contrast", "depth_m", "low", "high")
-    rows = np.array([[float(one[n]) for n in names] for one in csv.DictReader(text.splitlines()) if one["kind"] == kind])
+    rows = np.array(
+        [[float(one[n]) for n in names] for one in csv.DictReader(text.splitlines()) if one["kind"] == kind]
+    )
     if not len(rows):
         raise ValueError(f"there are no touch fractions of the kind {kind!r}")
     spacings, contrasts = np.unique(rows[:, 0]), np.unique(rows[:, 1])

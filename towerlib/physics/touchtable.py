@@ -6,6 +6,7 @@
 import csv
 import sys
 from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
 
@@ -128,9 +129,7 @@ def touch_fraction_of(kind, spacing_m, feet, soil, count=COUNT):
             parts.append(square(2 * edge_m, WIRE_RADIUS_M, WIRE_DEPTH_M))
         if radial_m:
             number = 1 if is_four else 4
-            parts.append(
-                radials(number, radial_m, WIRE_RADIUS_M, WIRE_DEPTH_M, edge_m * np.sqrt(2) + 0.02)
-            )
+            parts.append(radials(number, radial_m, WIRE_RADIUS_M, WIRE_DEPTH_M, edge_m * np.sqrt(2) + 0.02))
     elif more:
         beside_m = max(half_m, size_m / 2 if shape in ("pad", "grillage") else 0.0) + 0.3
         parts.append(rod(more[0], 0.008, np.add(at_m, beside_m), 0.5))
@@ -217,8 +216,8 @@ def entries():
 
 def main(argv):
     """Write the table, or the part of it of the kinds named."""
-    path = argv[0] if argv else str(files("towerlib.physics") / "touchfractions.csv")
-    with open(path, "w", encoding="utf-8", newline="") as file:
+    path = Path(argv[0] if argv else str(files("towerlib.physics") / "touchfractions.csv"))
+    with path.open("w", encoding="utf-8", newline="") as file:
         out = csv.writer(file, lineterminator="\n")
         out.writerow(["kind", "spacing_m", "contrast", "depth_m", "low", "high"])
         for kind, *place in entries():

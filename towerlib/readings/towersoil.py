@@ -132,8 +132,12 @@ def soil_limits(records, tower_ids, end):
         top, own = _limits(soundings.get(tower), register.loc[tower])
         tops.append(top)
         boxes += [(place, *box) for box in own]
-    tops = pd.DataFrame(tops, columns=["upper_low_ohm_m", "upper_high_ohm_m", "layers"], index=tower_ids.index)
-    return tops, pd.DataFrame(boxes, columns=["place", "contrast_low", "contrast_high", "depth_low_m", "depth_high_m"])
+    tops = pd.DataFrame(
+        tops, columns=["upper_low_ohm_m", "upper_high_ohm_m", "layers"], index=tower_ids.index
+    )
+    return tops, pd.DataFrame(
+        boxes, columns=["place", "contrast_low", "contrast_high", "depth_low_m", "depth_high_m"]
+    )
 
 
 REGISTERED = ["soil_resistivity_ohm_m", "upper_layer_ohm_m", "lower_layer_ohm_m", "layer_depth_m"]
