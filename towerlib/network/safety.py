@@ -163,8 +163,11 @@ def _fractions(register, widened, boxes):
     for kind, (holds, row, _) in kinds.items():
         one = np.array([[number(f"touch_fraction_{row}_{end}")] for end in ("low", "high")])
         one = np.repeat(one, len(place), axis=1)
-        if kind != "guyed" and not unknown.all():
-            one = np.where(unknown, one, touch_fraction_limits(kind, spacing_m, *box))
+        if kind != "guyed":
+            low, high = touch_fraction_limits(kind, spacing_m, *box)
+            # Where no soil is on record both hold: what its legs leave room for, and what any structure may show.
+            one[0] = np.where(unknown, np.maximum(one[0], low), low)
+            one[1] = np.where(unknown, np.minimum(one[1], high), high)
         within = holds[place]
         np.minimum.at(ends[0], place[within], one[0][within])
         np.maximum.at(ends[1], place[within], one[1][within])
