@@ -101,14 +101,20 @@ def test_a_quarter_stands_for_the_whole():
     assert potential(one, at_m) == pytest.approx(potential(whole, at_m), rel=1e-6)
 
 
+def margins(kind):
+    """Factors that take the margins out of both ends of an interval."""
+    margin = 1 + number("touch_fraction_margin")
+    least = 1 + number("touch_fraction_ring_margin") if kind.endswith("ring") else margin
+    return np.array([least, 1 / margin])
+
+
 @pytest.mark.parametrize("place", [0, 70, 130, 300, 350, 400, 500])
 def test_entries_of_the_shipped_table_come_out_again(place):
     """The table is what `python -m towerlib.physics.touchtable` writes: some rows computed anew, within 1 %."""
     kind, spacing_m, contrast, depth_m = entries()[place]
     at = [[spacing_m or np.nan], [contrast], [contrast], [depth_m or 1.0], [depth_m or 1.0]]
-    margin = 1 + number("touch_fraction_margin")
-    low, high = touch_fraction_limits(kind, *at)
-    assert (low[0] * margin, high[0] / margin) == pytest.approx(row(*entries()[place]), rel=0.01)
+    low, high = np.ravel(touch_fraction_limits(kind, *at)) * margins(kind)
+    assert (low, high) == pytest.approx(row(*entries()[place]), rel=0.01)
 
 
 @pytest.mark.parametrize(
@@ -116,17 +122,19 @@ def test_entries_of_the_shipped_table_come_out_again(place):
     [("four", "footing"), ("four ring", "ring"), ("single", "single"), ("single ring", "ring")],
 )
 def test_what_holds_where_nothing_is_known_spans_the_table(kind, name):
-    usual, margin = number("soil_contrast_usual"), 1 + number("touch_fraction_margin")
-    low, high = touch_fraction_limits(kind, [np.nan], [1 / usual], [usual], [0.0], [np.inf])
-    assert number(f"touch_fraction_{name}_low") <= low[0] * margin
-    assert number(f"touch_fraction_{name}_high") >= high[0] / margin
+    usual = number("soil_contrast_usual")
+    found = touch_fraction_limits(kind, [np.nan], [1 / usual], [usual], [0.0], [np.inf])
+    low, high = np.ravel(found) * margins(kind)
+    assert number(f"touch_fraction_{name}_low") <= low
+    assert number(f"touch_fraction_{name}_high") >= high
 
 
 def test_a_contrast_beyond_the_table_claims_nothing():
     assert touch_fraction_limits("four", [8.0], [0.001], [0.1], [2.0], [3.0]) == (0.0, 1.0)
 
 
-# The law: 240 structures of seed 1 here; 3000 more of other seeds were tried by hand, without one wrong verdict.
+# The law: 240 structures of seed 1 here. Of 3000 more (seed 2), tried by hand, none was wrongly below and one wrongly
+# above, a ring with radials of 39 m: since then the lower end for rings has a margin of its own.
 TRIED = 240
 
 

@@ -28,7 +28,7 @@ def touch_fraction_limits(kind, spacing_m, contrast_low, contrast_high, depth_lo
     Returns
     -------
     tuple of array, each of shape (n,)
-        Least and greatest share of the rise [1], the margin of the table included.
+        Least and greatest share of the rise [1], the margins of the table included.
 
     Notes
     -----
@@ -63,7 +63,8 @@ def touch_fraction_limits(kind, spacing_m, contrast_low, contrast_high, depth_lo
         axis=-1,
     )
     margin = number("touch_fraction_margin")
-    least = RegularGridInterpolator(axes, low)(at).min(axis=(0, 1, 2)) / (1 + margin)
+    spread = number("touch_fraction_ring_margin") if kind.endswith("ring") else margin
+    least = RegularGridInterpolator(axes, low)(at).min(axis=(0, 1, 2)) / (1 + spread)
     greatest = RegularGridInterpolator(axes, high)(at).max(axis=(0, 1, 2)) * (1 + margin)
     within = (contrast[0] >= axes[1][0] - 1e-9) & (contrast[1] <= axes[1][-1] + 1e-9)
     return np.where(within, least, 0.0), np.where(within, np.minimum(greatest, 1.0), 1.0)

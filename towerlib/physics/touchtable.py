@@ -1,6 +1,6 @@
 """Table of touch fractions over kind of structure, leg spacing and two-layer soil: written here, read by `touchfractions`.
 
-``python -m towerlib.physics.touchtable`` writes ``touchfractions.csv`` anew; it takes some 30 minutes of one core.
+``python -m towerlib.physics.touchtable`` writes ``touchfractions.csv`` anew; it takes some 20 minutes of one core.
 """
 
 import csv

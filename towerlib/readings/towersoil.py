@@ -167,7 +167,8 @@ def _limits(sounding, own):
         known = [boxes for (_, _, origin), boxes in found if origin in origins]
         return top, [box for boxes in known for box in boxes]
     if soil > 0:
-        return (soil / usual, soil * usual, "layers not on record"), [any_layers]
+        reach = usual * spread
+        return (soil / reach, soil * reach, "layers not on record"), [any_layers]
     return (0.0, number("touch_surface_unknown_ohm_m"), "soil not on record"), [any_layers]
 
 
@@ -193,7 +194,7 @@ def _sounding_limits(sounding, usual, spread):
         near, far = (1 / usual, usual, 0.0, least_m / 2), (1 / usual, usual, 0.6 * most_m, np.inf)
         return [((*top, "a sounding without layers"), [(0.5, 2.0, 0.0, np.inf), near, far])]
     if apparent.size and np.isfinite(top).all():
-        low, high = apparent.min() / usual, apparent.max() * usual
+        low, high = apparent.min() / usual / spread, apparent.max() * usual * spread
         return [((low, high, "layers not on record"), [(1 / usual, usual, 0.0, np.inf)])]
     return []
 
