@@ -91,7 +91,7 @@ def solve_fourfold(quarter, soil, count=PIECE_COUNT):
     >>> from towerlib.physics.electrode.pieces import rod
     >>> from towerlib.physics.soil.layers import uniform
     >>> print(solve_fourfold(rod(3.0, 0.008, (2.5, 2.5)), uniform(100.0)).resistance_ohm)
-    10.43
+    10.28
     """
     own = cut(quarter, soil.depth_m, count)
     pieces = fourfold(own)
