@@ -28,6 +28,7 @@ def line(footing_ohm, settings=WHOLE, *, no_coils_ohm=None, hertz=128.0, interva
     names = [str(k) for k in range(count)]
     register = {"shield_wire": "bonded", "occupancy": None, "ring": False, "structure": "lattice"} | register
     towers = pd.DataFrame({"tower_id": names, "leg_count": 4.0, "upper_layer_ohm_m": np.nan})
+    towers = towers.assign(lower_layer_ohm_m=np.nan, layer_depth_m=np.nan, leg_spacing_m=8.0)
     towers = towers.assign(**{"soil_resistivity_ohm_m": SOIL_OHM_M, "earth_paths_in_coils": True} | register)
     condition = towers[["tower_id", "shield_wire", "occupancy"]].assign(
         footing_ohm=footing_ohm,
@@ -38,7 +39,12 @@ def line(footing_ohm, settings=WHOLE, *, no_coils_ohm=None, hertz=128.0, interva
         evidence="Said before.",
     )
     return (
-        SimpleNamespace(towers=towers, line=parse(settings)),
+        SimpleNamespace(
+            towers=towers,
+            soil=pd.DataFrame(columns=["tower_id", "date", "spacing_m", "resistance_ohm"]),
+            works=pd.DataFrame(columns=["tower_id", "date", "treatment"]),
+            line=parse(settings),
+        ),
         _route(names),
         condition,
         *_visits(names, footing_ohm, no_coils_ohm, hertz),

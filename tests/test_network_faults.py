@@ -1,4 +1,4 @@
-"""Earth faults and the touch screen: closed forms, laws, and verdicts that can be worked out by hand."""
+"""Earth faults and the touch-voltage screening: closed forms, laws, and verdicts that can be worked out by hand."""
 
 import numpy as np
 import pytest
@@ -111,6 +111,7 @@ def test_a_missing_clearing_time_leaves_the_rise():
     assert (found.towers["safety_screen"] == "").all()
 
 
+GROUND = "surface_ohm_m = 100\n"
 SURE = "standard = 'EN 50522:2010'\ntouch_fraction_low = 0.5\ntouch_fraction_high = 0.5\n"
 
 
@@ -122,34 +123,37 @@ def test_bare_feet_by_en50522(rise_v, word):
     assert "against 220 V for 0.5 s (EN 50522:2010, no resistance added; bare feet)" in evidence
 
 
-def test_a_rise_up_to_twice_the_limit_needs_no_touch_fraction():
-    """EN 50341-1: U_E ≤ 2·U_D (from memory): 400 V against 440 V, though all of it were within reach."""
+def test_a_rise_up_to_twice_the_limit_is_said_and_decides_nothing():
+    """EN 50341-1: U_E ≤ 2·U_D asks for no proof (from memory); yet 400 V within reach are more than 220 V."""
     whole = SURE.replace("0.5\n", "1.0\n")
-    assert touch(400, whole, occupancy="bare feet")[0] == "below"
-    assert touch(500, whole, occupancy="bare feet")[0] == "above"
+    screen, evidence = touch(400, whole, occupancy="bare feet")
+    assert screen == "above"
+    assert "no further proof up to twice the permissible voltage" in evidence
+    assert "no further proof" not in touch(500, whole, occupancy="bare feet")[1]
 
 
 @pytest.mark.parametrize(("rise_v", "word"), [(680, "below"), (900, "above")])
-def test_shoes_on_the_towers_own_soil(rise_v, word):
+def test_shoes_on_ground_as_set(rise_v, word):
     """1000 Ω and 1.5·100 Ω·m with 0.2 A: 220 + 230 = 450 V, EN 50522 (body current from memory)."""
-    screen, evidence = touch(rise_v, SURE.replace("0.5\n", "0.6\n"), occupancy="frequented")
+    settings = SURE.replace("0.5\n", "0.6\n") + GROUND
+    screen, evidence = touch(rise_v, settings, occupancy="frequented")
     assert screen == word
     assert "against 450 V" in evidence
-    assert "shoes 1000 Ω on 100 Ω·m (the soil)" in evidence
+    assert "shoes 1000 Ω on 100 Ω·m (as set)" in evidence
 
 
 def test_unknown_occupancy_is_anything_from_bare_feet_to_shoes():
-    screen, evidence = touch(700, SURE)
+    screen, evidence = touch(700, SURE + GROUND)
     assert screen == "cannot tell"
     assert "220 to 450 V" in evidence
     assert "occupancy not known" in evidence
     assert touch(700, SURE + "occupancy = 'bare feet'\n")[0] == "above"
 
 
-@pytest.mark.parametrize(("kg", "limit", "shown"), [(50, 189, "190 V"), (70, 255, "260 V")])
-def test_ieee80_on_the_towers_own_soil(kg, limit, shown):
+@pytest.mark.parametrize(("kg", "limit", "shown"), [(50, 189, "189 V"), (70, 255, "255 V")])
+def test_ieee80_on_ground_as_set(kg, limit, shown):
     """100 Ω·m, 0.5 s: 189 and 255 V, (1000 + 150)·k/√t of IEEE Std 80."""
-    sure = f"standard = 'IEEE 80'\nbody_kg = {kg}\ntouch_fraction_low = 1\ntouch_fraction_high = 1\n"
+    sure = f"standard = 'IEEE 80'\nbody_kg = {kg}\ntouch_fraction_low = 1\ntouch_fraction_high = 1\n" + GROUND
     below, evidence = touch(0.9 * limit, sure, occupancy="frequented")
     assert below == "below"
     assert f"against {shown}" in evidence
@@ -164,10 +168,25 @@ def test_ieee80_is_off_beyond_its_times():
 
 def test_kinds_of_footings_have_their_own_shares():
     """Single feet show more of the rise within reach than four, a ring less."""
-    structure = np.where(np.arange(41) == 20, "monopole", "lattice")
-    assert "0.27 to 0.51 within reach (single feet)" in touch(500, structure=structure)[1]
-    assert "0.05 to 0.2 within reach (ring round the legs)" in touch(500, ring=True)[1]
-    assert "0.09 to 0.33 within reach (four footings)" in touch(500)[1]
+    one = {"structure": "monopole", "leg_count": 1.0}
+    assert "0.05 to 0.74 within reach (single foot, layers not on record)" in touch(500, **one)[1]
+    assert (
+        "0.005 to 0.66 within reach (ring round the legs, layers not on record)" in touch(500, ring=True)[1]
+    )
+    assert "0.03 to 0.72 within reach (four footings, layers not on record)" in touch(500)[1]
+
+
+def test_ground_under_the_feet_is_no_better_known_than_the_record():
+    """Shoes of 1000 Ω and 0.2 A, EN 50522:2010: 220 + 200 V and 0.3 V per Ω·m.
+
+    A top layer of 100 Ω·m lies within 25 %, 80 to 125 Ω·m; a resistivity without layers leaves 4 to 2500 Ω·m, no
+    record 0 to 5000 Ω·m.
+    """
+    layer = touch(700, SURE, occupancy="frequented", upper_layer_ohm_m=100.0)[1]
+    assert "against 444 to 458 V" in layer
+    assert "against 421 to 1170 V" in touch(700, SURE, occupancy="frequented")[1]
+    nothing = touch(700, SURE, occupancy="frequented", soil_resistivity_ohm_m=np.nan)[1]
+    assert "against 420 to 1920 V" in nothing
 
 
 def test_the_screen_says_that_it_is_no_certificate():

@@ -10,7 +10,7 @@ OFTEN_VISITED = ("bare feet", "frequented")  # of the words for occupancy: peopl
 
 
 class Safety(Settings):
-    """The touch screen: what is permissible, and what share of the rise people can meet."""
+    """The touch-voltage screening: what is permissible, and what share of the rise people can meet."""
 
     standard: Literal["EN 50522:2022", "EN 50522:2010", "IEEE 80"] = Field(
         "EN 50522:2022", description="Where the permissible touch voltage comes from"

@@ -1,4 +1,4 @@
-"""The line as a network: expected leg shares, bonds, earth faults, touch screen, and a scan for broken wires."""
+"""The line as a network: expected leg shares, bonds, earth faults, touch-voltage screening, and a scan for broken wires."""
 
 from dataclasses import dataclass
 
@@ -79,7 +79,7 @@ def assess(records, route, condition, currents, grades, month):
     Notes
     -----
     Bonds are judged by the injected test where there is one; the scan looks for what is left, open spans above
-    all. The touch screen is a triage and no certificate. Nothing here replaces the local code, a measurement on
+    all. The touch-voltage screening is a triage and no certificate. Nothing here replaces the local code, a measurement on
     site or a licensed person.
     """
     end = last_day(month)
@@ -100,7 +100,7 @@ def assess(records, route, condition, currents, grades, month):
     # What was read at the tower itself and is no higher than a sound bond lets expect speaks against a bond.
     cleared = (state == bonds.SOUND) | (expected.off < expected.u)
     towers = towers.assign(**_share_columns(model, readings, expected, state, suspect, evidence))
-    risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm)
+    risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm, end)
     towers = pd.concat([towers, risen, spans.of_bonds(found, model, suspect, cleared)], axis=1)
     off = tuple(why for why in (*_share_off(readings), scan_off, *risk_off) if why)
     return Network(
@@ -209,13 +209,13 @@ def _share_assumed(expected):
         yield "That is much: check resistance, GMR and heights of [shield_wires]; many worn bonds look the same."
 
 
-def _risk(records, condition, model, suspected_ohm):
-    """Earth-fault and touch screens: their columns, what is off, what was assumed."""
+def _risk(records, condition, model, suspected_ohm, end):
+    """Earth-fault and touch-voltage screenings: their columns, what is off, what was assumed."""
     line, count = records.line, len(model.tower_id)
     blank = _blank(pd.DataFrame(index=range(count)), {name: TOWERS[name] for name in RISE})
     blank = _blank(blank, dict.fromkeys(("safety_screen", "safety_evidence"), "str"))
     if why := faults.missing(line):
-        return blank, (why, "The touch screen is off: it needs the earth-fault screen."), ()
+        return blank, (why, "The touch-voltage screening is off: it needs the earth-fault screen."), ()
     risen = faults.faults(model, line, suspected_ohm)
     table = blank.assign(
         **dict(zip(RISE, (risen.rise_v, risen.rise_low_v, risen.rise_high_v, risen.footing_a), strict=True))
@@ -229,6 +229,6 @@ def _risk(records, condition, model, suspected_ohm):
     if why := safety.missing(line):
         return table, (why,), tuple(assumed)
     screened = safety.screen(
-        condition.reset_index(drop=True), records.towers, line, risen.rise_low_v, risen.rise_high_v
+        condition.reset_index(drop=True), records, end, risen.rise_low_v, risen.rise_high_v
     )
     return table.assign(**screened), (), (*assumed, safety.TRIAGE, safety.STEP)

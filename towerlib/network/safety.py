@@ -1,4 +1,4 @@
-"""Touch screen: which towers' touch voltage lies below or above the permissible one, as far as can be told.
+"""Touch-voltage screening: which towers' touch voltage lies below or above the permissible one, as far as can be told.
 
 It sorts towers for a closer look. It is no certificate and proves nothing safe: that takes the local code,
 measurement on site and a licensed person.
@@ -14,20 +14,25 @@ from towerlib.physics.touch import (
     touch_limit_en50522,
     touch_limit_ieee80,
 )
-from towerlib.readings.answers import yes
+from towerlib.physics.touchfractions import touch_fraction_limits
+from towerlib.readings.answers import no, yes
+from towerlib.readings.towersoil import soil_limits
 from towerlib.values import number
 
 BELOW, ABOVE, CANNOT_TELL = "below", "above", "cannot tell"
 BARE_FEET = "bare feet"
 TRIAGE = (
-    "The touch screen is a triage and no certificate: below is no proof of safety, cannot tell is no proof of "
+    "The touch-voltage screening is a triage and no certificate: below is no proof of safety, cannot tell is no proof of "
     "danger. The local code, measurement on site and a licensed person decide."
 )
+LIMIT_DIGITS = 3  # of a permissible voltage: EN 50522 has 115, 225 and 725 V
+WIDE_WORKS = ("ring", "radial", "counterpoise")  # earthing works that spread the rise beyond the legs
+NARROWEST_LEGS_M = 2.5  # legs nearer to one another may stand on one foundation
 STEP = "Step voltage and voltages carried away by fences or pipes are not screened; a long wire has its worst at its end."
 
 
 def missing(line):
-    """Why the touch screen is off.
+    """Why the touch-voltage screening is off.
 
     Parameters
     ----------
@@ -41,27 +46,29 @@ def missing(line):
     """
     clearing_s = line.earth_fault.clearing_s
     if clearing_s is None:
-        return "The touch screen is off: line.toml lacks [earth_fault] clearing_s."
+        return "The touch-voltage screening is off: line.toml lacks [earth_fault] clearing_s."
     shortest, longest = number("ieee80_shortest_s"), number("ieee80_longest_s")
     if line.safety.standard == "IEEE 80" and not shortest <= clearing_s <= longest:
         return (
-            f"The touch screen is off: IEEE Std 80 holds from {shortest:g} to {longest:g} s and the clearing "
+            f"The touch-voltage screening is off: IEEE Std 80 holds from {shortest:g} to {longest:g} s and the clearing "
             f"time is {clearing_s:g} s."
         )
     return ""
 
 
-def screen(condition, towers, line, rise_low_v, rise_high_v):
-    """The touch screen of each tower, and its evidence.
+def screen(condition, records, end, rise_low_v, rise_high_v):
+    """The touch-voltage screening of each tower, and its evidence.
 
     Parameters
     ----------
-    condition, towers : pandas.DataFrame
-        Condition of the line, and its register.
-    line : Line
-        Settings, with a clearing time.
+    condition : pandas.DataFrame
+        Condition of the line.
+    records : Records
+        Register, soundings, works, and settings with a clearing time.
+    end : pandas.Timestamp
+        Later soundings and works are not seen.
     rise_low_v, rise_high_v : array, shape (n,)
-        Interval of the potential rise for a fault at the tower [V].
+        Interval of the earth-fault potential rise for a fault at the tower [V].
 
     Returns
     -------
@@ -71,22 +78,24 @@ def screen(condition, towers, line, rise_low_v, rise_high_v):
     Notes
     -----
     Touch voltage = share of the rise within reach × rise. *below*: its upper end lies under the lower end of
-    what is permissible, or by EN 50522 the rise does not pass twice that end. *above*: its lower end passes the
-    upper end of what is permissible. Ground under the feet: as set, else the tower's upper layer or soil, else
-    0 to 500 Ω·m. Unknown occupancy: bare feet to shoes.
+    what is permissible. *above*: its lower end passes the upper end of what is permissible. Share of the rise: as
+    set, else by kind of structure, ring, leg spacing and soil layers, each as far as it is on record. Ground under
+    the feet: as set, else the top layer on record; a resistivity without layers leaves it open. Unknown
+    occupancy: bare feet to shoes. That the rise stays under twice the permissible voltage is said, and decides
+    nothing: a pole in soil that is better below shows more than half of its rise.
 
     References
     ----------
     EN 50522, EN 50341-1, IEEE Std 80, as in `towerlib.physics.touch`.
     """
-    at = _standing(condition, towers, line)
+    line = records.line
+    at = _standing(condition, records, end)
     low, high = at["fraction_low"] * rise_low_v, at["fraction_high"] * rise_high_v
     allowed_low, allowed_high = _permissible(at, line)
-    below = high <= allowed_low
-    if line.safety.standard != "IEEE 80":
-        below |= rise_high_v <= number("touch_rise_factor") * allowed_low
     told = np.isfinite(rise_low_v) & np.isfinite(rise_high_v)
-    words = np.select([told & below, told & (low > allowed_high)], [BELOW, ABOVE], CANNOT_TELL)
+    words = np.select(
+        [told & (high <= allowed_low), told & (low > allowed_high)], [BELOW, ABOVE], CANNOT_TELL
+    )
     figures = at.assign(
         touch_low_v=low,
         touch_high_v=high,
@@ -105,20 +114,28 @@ def screen(condition, towers, line, rise_low_v, rise_high_v):
     )
 
 
-def _standing(condition, towers, line):
+def _standing(condition, records, end):
     """Who stands at each tower, on what, and what share of the rise is within reach."""
-    register = towers.set_index("tower_id").reindex(condition["tower_id"])
+    safety, towers = records.line.safety, condition["tower_id"]
+    register = records.towers.set_index("tower_id").reindex(towers)
     given = condition["occupancy"].astype("object").to_numpy()
-    occupancy = np.where(pd.isna(given), line.safety.occupancy or "", given)
-    low, high, origin = _surface(register, line.safety)
-    fraction_low, fraction_high, kind = _fractions(register, line.safety)
+    occupancy = np.where(pd.isna(given), safety.occupancy or "", given)
+    tops, boxes = soil_limits(records, towers, end)
+    low, high = tops["upper_low_ohm_m"].to_numpy(float), tops["upper_high_ohm_m"].to_numpy(float)
+    if safety.touch_fraction_low is not None:
+        fraction_low, fraction_high, kind = safety.touch_fraction_low, safety.touch_fraction_high, "as set"
+    else:
+        fraction_low, fraction_high, kind = _fractions(register, _widened(records.works, towers, end), boxes)
+        kind = [f"{one}, {layers}" for one, layers in zip(kind, tops["layers"], strict=True)]
+    laid = safety.surface_ohm_m is not None
     return pd.DataFrame(
         {
             "occupancy": occupancy,
-            "surface_low_ohm_m": low,
-            "surface_high_ohm_m": high,
-            "surface_origin": origin,
-            "soil_ohm_m": register["soil_resistivity_ohm_m"].to_numpy(float),
+            "surface_low_ohm_m": safety.surface_ohm_m if laid else low,
+            "surface_high_ohm_m": safety.surface_ohm_m if laid else high,
+            "surface_origin": "as set" if laid else tops["layers"].to_numpy(object),
+            "soil_low_ohm_m": low,
+            "soil_high_ohm_m": high,
             "fraction_low": fraction_low,
             "fraction_high": fraction_high,
             "fraction_origin": kind,
@@ -127,46 +144,75 @@ def _standing(condition, towers, line):
     )
 
 
-def _surface(register, safety):
-    """Resistivity under the feet, its ends and where it comes from."""
-    if safety.surface_ohm_m is not None:
-        return safety.surface_ohm_m, safety.surface_ohm_m, "as set"
-    layer, soil = (register[name].to_numpy(float) for name in ("upper_layer_ohm_m", "soil_resistivity_ohm_m"))
-    known = np.where(layer > 0, layer, np.where(soil > 0, soil, np.nan))
-    origin = np.select([layer > 0, soil > 0], ["the upper layer", "the soil"], "not known")
-    unknown = np.isnan(known)
-    return (
-        np.where(unknown, 0.0, known),
-        np.where(unknown, number("touch_surface_unknown_ohm_m"), known),
-        origin,
-    )
+def _widened(works, towers, end):
+    """Towers with works on record that spread the rise beyond the legs, a ring or radials."""
+    done = works[~(pd.to_datetime(works["date"]) > end)]
+    wide = done["treatment"].astype(str).str.lower().str.contains("|".join(WIDE_WORKS))
+    return towers.isin(set(done.loc[wide, "tower_id"])).to_numpy()
 
 
-def _fractions(register, safety):
-    """Share of the rise within reach, its ends and where it comes from."""
-    if safety.touch_fraction_low is not None:
-        return safety.touch_fraction_low, safety.touch_fraction_high, "as set"
-    ring = yes(register["ring"]).to_numpy()
-    single = register["structure"].eq("monopole") | register["leg_count"].eq(1)
-    single |= register["structure"].isin(["portal", "guyed"])
-    kinds = [ring, single.fillna(False).to_numpy(bool)]
-    ends = [
-        np.select(
-            kinds, [number(f"touch_fraction_{kind}_{end}") for kind in ("ring", "single")], number(other)
-        )
-        for end, other in (("low", "touch_fraction_footing_low"), ("high", "touch_fraction_footing_high"))
+def _fractions(register, widened, boxes):
+    """Share of the rise within reach, its ends and the kinds of structure that the record leaves open."""
+    kinds = _kinds(register, widened)
+    ends = np.full((2, len(register)), [[np.inf], [-np.inf]])
+    place = boxes["place"].to_numpy(int)
+    box = boxes.drop(columns="place").to_numpy(float).T
+    spacing_m = register["leg_spacing_m"].to_numpy(float)[place]
+    usual = number("soil_contrast_usual")
+    unknown = (box[0] <= 1 / usual) & (box[1] >= usual) & (box[2] == 0) & np.isinf(box[3])
+    for kind, (holds, row, _) in kinds.items():
+        one = np.array([[number(f"touch_fraction_{row}_{end}")] for end in ("low", "high")])
+        one = np.repeat(one, len(place), axis=1)
+        if kind != "guyed":
+            low, high = touch_fraction_limits(kind, spacing_m, *box)
+            # Where no soil is on record both hold: what its legs leave room for, and what any structure may show.
+            one[0] = np.where(unknown, np.maximum(one[0], low), low)
+            one[1] = np.where(unknown, np.minimum(one[1], high), high)
+        within = holds[place]
+        np.minimum.at(ends[0], place[within], one[0][within])
+        np.maximum.at(ends[1], place[within], one[1][within])
+    names = [
+        " or ".join(words for holds, _, words in kinds.values() if holds[tower])
+        for tower in range(len(register))
     ]
-    return *ends, np.select(kinds, ["ring round the legs", "single feet"], "four footings")
+    return *ends, names
+
+
+def _kinds(register, widened):
+    """Kinds of structure: which towers may be of the kind, the name of its values, and its words."""
+    structure = register["structure"].astype("object").to_numpy()
+    legs, spacing_m = (register[name].to_numpy(float) for name in ("leg_count", "leg_spacing_m"))
+    blank, unknown = pd.isna(structure), np.isnan(legs)
+    lattice = structure == "lattice"
+    four = (lattice & (unknown | (legs > 1))) | (~lattice & ((legs > 1) | (blank & unknown)))
+    four |= (structure == "portal") | (structure == "guyed")
+    # Two or three feet lie between one and four; narrow legs may share a foundation.
+    single = (~lattice & ~(blank & (legs == 4))) | (lattice & ~unknown & (legs != 4))
+    single |= spacing_m < NARROWEST_LEGS_M
+    guyed = (structure == "guyed") | (blank & ~(legs == 4))
+    ringed = ~no(register["ring"]).to_numpy() | widened
+    plain = ~yes(register["ring"]).to_numpy()
+    return {
+        "four": (four & plain, "footing", "four footings"),
+        "four ring": (four & ringed, "ring", "ring round the legs"),
+        "single": (single & plain, "single", "single foot"),
+        "single ring": (single & ringed, "ring", "ring round a single foot"),
+        "guyed": (guyed, "guyed", "guys"),
+    }
 
 
 def _permissible(at, line):
     """Low and high end of the permissible touch voltage [V]."""
     clearing_s, safety = line.earth_fault.clearing_s, line.safety
-    ends = at["surface_low_ohm_m"], at["surface_high_ohm_m"]
     if safety.standard == "IEEE 80":
         return tuple(
-            touch_limit_ieee80(clearing_s, end.to_numpy(float), _derating(at, end, safety), safety.body_kg)
-            for end in ends
+            touch_limit_ieee80(
+                clearing_s,
+                at[f"surface_{end}_ohm_m"].to_numpy(float),
+                _derating(at, end, safety),
+                safety.body_kg,
+            )
+            for end in ("low", "high")
         )
     edition = int(safety.standard.split(":")[1])
     return tuple(
@@ -175,13 +221,13 @@ def _permissible(at, line):
     )
 
 
-def _derating(at, surface, safety):
+def _derating(at, end, safety):
     """Derating of a laid surface layer over the tower's own soil; 1 where none was laid."""
     if safety.surface_depth_m is None:
         return 1.0
-    # Over soil that is not known: the layer on a good conductor, the safe side.
-    soil = at["soil_ohm_m"].fillna(0.0).to_numpy(float)
-    return surface_derating(soil, surface.to_numpy(float), safety.surface_depth_m)
+    # Over soil that is not known from a good conductor upwards: the low end lies on the safe side.
+    soil, surface = (at[f"{name}_{end}_ohm_m"].to_numpy(float) for name in ("soil", "surface"))
+    return surface_derating(soil, surface, safety.surface_depth_m)
 
 
 def _added(at, shoes_ohm, safety):
@@ -208,18 +254,24 @@ def _words(tower, line):
         shoes = number("touch_footwear_ohm") if safety.footwear_ohm is None else safety.footwear_ohm
         basis = f"{safety.standard}, shoes {shoes:g} Ω {feet}"
         basis += "" if tower.occupancy else ", or bare feet"
+    allowed = _span(tower.allowed_low_v, tower.allowed_high_v, LIMIT_DIGITS)
     words = (
-        f"Rise {_span(tower.rise_low_v, tower.rise_high_v)} V, of which {tower.fraction_low:.2g} to "
+        f"Earth-fault potential rise {_span(tower.rise_low_v, tower.rise_high_v)} V, of which {tower.fraction_low:.2g} to "
         f"{tower.fraction_high:.2g} within reach ({tower.fraction_origin}): {_span(tower.touch_low_v, tower.touch_high_v)}"
-        f" V against {_span(tower.allowed_low_v, tower.allowed_high_v)} V for {line.earth_fault.clearing_s:g} s "
+        f" V against {allowed} V for {line.earth_fault.clearing_s:g} s "
         f"({basis}; {who})."
     )
     if tower.occupancy in ("accessible", "remote") and safety.standard != "IEEE 80":
         words += " Where people seldom come EN 50341-1 asks for no proof if faults are cleared at once (from memory)."
+    if (
+        safety.standard != "IEEE 80"
+        and tower.rise_high_v <= number("touch_rise_factor") * tower.allowed_low_v
+    ):
+        words += " EN 50341-1 asks for no further proof up to twice the permissible voltage (from memory)."
     return words
 
 
-def _span(low, high):
+def _span(low, high, digits=2):
     """Two figures as an interval, one where they are alike."""
-    low, high = figure(low), figure(high)
+    low, high = figure(low, digits), figure(high, digits)
     return low if low == high else f"{low} to {high}"

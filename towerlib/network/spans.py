@@ -233,7 +233,7 @@ def _figures(fault):
         round(part, 6) for part in (fault.from_ambient, fault.from_injected)
     ]  # what rounding leaves is 0
     return (
-        f"statistic {figure(fault.score)}, threshold {figure(fault.threshold)}; from currents in service "
+        f"statistic {figure(fault.score)}, threshold {figure(fault.threshold, 3)}; from currents in service "
         f"{figure(parts[0])}, from impedances without coils {figure(parts[1])}"
     )
 

@@ -178,7 +178,7 @@ def _fault(tower):
     screen = tower["safety_screen"]
     return [
         f"Potential rise {rise}; {plain(tower['fault_current_a'])} A through the footing." if rise else "",
-        f"Touch-voltage screen: {screen}." if known(screen) else "",
+        f"Touch-voltage screening: {screen}." if known(screen) else "",
         tower["safety_evidence"] if known(tower["safety_evidence"]) else "",
     ]
 

@@ -41,7 +41,7 @@ def rules(study):
         ),
         ("Trip-outs", TRIP_OUTS),
     ]
-    if not any("touch screen" in why.lower() for why in study.network.off):
+    if not any("touch-voltage screening" in why.lower() for why in study.network.off):
         listed.append(("Touch screen", f"{line.safety.standard}; touched share of the rise as assumed there"))
     if study.budget.terms is not None:
         listed.append(

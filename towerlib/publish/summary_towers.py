@@ -182,5 +182,9 @@ def safety(study):
     gone = state.index[(state["leads_missing"] > 0).fillna(False)]
     if len(gone):
         more.append(f"Earthing leads seen missing, to be repaired whatever they save: {named(gone)}.")
-    off = [why for why in study.network.off if "touch screen" in why.lower() or "earth-fault" in why.lower()]
+    off = [
+        why
+        for why in study.network.off
+        if "touch-voltage screening" in why.lower() or "earth-fault" in why.lower()
+    ]
     return {"towers": items, "more": more, "off": off}

@@ -7,7 +7,7 @@ from towerlib.line.safety import OFTEN_VISITED
 from towerlib.months import last_day
 from towerlib.readings.answers import yes
 from towerlib.readings.causes import BOND_CAUSES, COIL_CAUSES
-from towerlib.treatments.soil import tower_soil
+from towerlib.readings.towersoil import tower_soil
 from towerlib.values import number
 
 FOOTING = [
