@@ -1,11 +1,13 @@
 """What more or less money buys: the budget curve with its knee, and three levels of budget."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.plan.account import plan_of
-from towerlib.plan.optimise import optimise
+from towerlib.plan.optimise import optimise, quality
 from towerlib.plan.problem import pose
 from towerlib.plan.terms import with_total
 
@@ -24,9 +26,9 @@ def budget_curve(options, terms, budgets=None, *, search=False, **stop):
     budgets : sequence of float, optional
         Totals of all years, rising; else 16 even steps from 0 to the cost of the most effective option at every tower.
     search : bool
-        True searches each point for the optimum; False takes near-best plans, many times faster.
+        As for `towerlib.plan.optimise.optimise`.
     **stop
-        ``gap`` and ``time_limit_s`` of each point.
+        ``gap``, ``time_limit_s`` and ``footing_ohm`` of each point.
 
     Returns
     -------
@@ -60,7 +62,7 @@ def three_levels(options, terms, shares=None, **stop):
     shares : dict of str to float, optional
         Part of the budget by name of the level, rising; else `LEVELS`: a half, the whole, one and a half.
     **stop
-        ``gap`` and ``time_limit_s`` of each plan.
+        ``search``, ``gap``, ``time_limit_s`` and ``footing_ohm`` of each plan.
 
     Returns
     -------
@@ -156,7 +158,8 @@ def _carried(options, terms, budgets, **stop):
             plan = str(error)
         if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
             bound = best.bound if isinstance(plan, str) else plan.bound
-            plan = plan_of(pose(options, mine), best.choice, bound, f"Plan of a smaller budget. {best.how}")
+            plan = plan_of(pose(options, mine), best.choice, bound)
+            plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
         best = best if isinstance(plan, str) else plan
         plans.append(plan)
     return plans

@@ -94,7 +94,8 @@ def levels(budget, condition):
     terms = budget.terms
     if not sum(terms.budget) > 0:
         return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
-    table, plans = curve.three_levels(budget.options, terms, search=False)
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    table, plans = curve.three_levels(budget.options, terms, search=False, footing_ohm=footings)
     sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
     ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
     table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
@@ -139,7 +140,8 @@ def budget_curve(budget, condition, steps=STEPS):
     points = np.linspace(0.0, whole, steps + 1)[int(owed) :]
     shares = np.array(list(curve.LEVELS.values())) * sum(terms.budget)
     points = np.unique(np.r_[points, shares[shares > 0]])
-    found = curve.budget_curve(budget.options, terms, points, search=False)
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    found = curve.budget_curve(budget.options, terms, points, search=False, footing_ohm=footings)
     ruled = {
         name: [
             _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
@@ -157,7 +159,7 @@ def _by_rule(name, budget, condition, total):
         plan = rules.greedy(budget.options, terms)
     else:
         plan = rules.worst_first(budget.options, terms, condition.set_index("tower_id")["footing_ohm"])
-    return np.nan if "It fails" in plan.how else plan.benefit
+    return np.nan if rules.failed(plan) else plan.benefit
 
 
 def firmness(budget, count=DRAWS):
