@@ -26,7 +26,7 @@ STARTS, CELLS = (
 )  # proportions of prices that a single plan tries; options times years of all of them
 
 
-def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footing_ohm=None):
+def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footing_ohm=None, nodes=NODES):
     """Plan with the most benefit that keeps to the terms.
 
     Parameters
@@ -44,6 +44,8 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footin
         every machine; `gap` and `time_limit_s` have no effect then.
     footing_ohm : pandas.Series, optional
         Footing [Ω] by tower_id: the plan is then held against the rule "worst ohms first" too.
+    nodes : int
+        Nodes of the search between `SMALL` and `MEDIUM`; 0 leaves it out, for many plans at a time.
 
     Returns
     -------
@@ -63,7 +65,7 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footin
     First the linear relaxation, which bounds every plan and prices money and crews. Then the best of the plans
     at those prices and of the simple rules of `towerlib.plan.rules`, each with the best single changes: no rule
     beats the plan. Then a branch-and-bound search (HiGHS), whose plan counts where it brings more. Without a
-    clock the search goes to the proof up to `SMALL` options times years, stops after `NODES` nodes up to
+    clock the search goes to the proof up to `SMALL` options times years, stops after `nodes` nodes up to
     `MEDIUM`, and is left out beyond. Options that another of the same tower beats do not count in the size.
     Proven means to one part in a million.
 
@@ -97,10 +99,10 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footin
     choice = best_known(problem, model, picks.Prices(*prices), footing_ohm)
     size, known = len(model.option), None if choice is None else plan_of(problem, choice, bound)
     if not search:
-        if known is not None and (known.proven or size > MEDIUM):
+        if known is not None and (known.proven or size > (MEDIUM if nodes else SMALL)):
             return _named(problem, choice, _held(bound, model))
         return _searched(
-            problem, model, choice, bound, {"gap": 0.0, "nodes": None if size <= SMALL else NODES}
+            problem, model, choice, bound, {"gap": 0.0, "nodes": None if size <= SMALL else nodes or 1}
         )
     if known is not None and (known.gap <= gap or size > LARGE):
         return _named(problem, choice, _held(bound, model))
