@@ -126,7 +126,7 @@ def test_own_plans_stand_where_the_optimiser_finds_no_better(pair, monkeypatch):
     monkeypatch.setattr(oneplan, "optimise", idle)
     found = portfolio.split(pair)
     assert found.plan.benefit == pytest.approx(16.0)
-    assert found.plan.how.startswith("The lines' own plans stand")
+    assert found.plan.how.startswith("The lines' own plans together")
     assert found.table["benefit"].tolist() == pytest.approx(found.table["own_benefit"].tolist())
 
 

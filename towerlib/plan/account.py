@@ -11,6 +11,7 @@ WORKS = """
     year tower_id option access_group cost crew_weeks benefit_per_year benefit must_do
 """.split()
 ROOM = 1e-6  # part of a limit by which rounding may pass it
+PROVEN = 1e-6  # gap that is the solver's rounding and the preference for the cheaper plan
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,11 @@ class Plan:
         if self.bound <= self.benefit:
             return 0.0
         return (self.bound - self.benefit) / self.benefit if self.benefit > 0 else np.inf
+
+    @property
+    def proven(self):
+        """True where it is proven that no plan within the constraints brings more."""
+        return bool(self.gap <= PROVEN)
 
 
 def plan_of(problem, choice, bound=np.inf, how=""):

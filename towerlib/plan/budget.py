@@ -9,11 +9,12 @@ from towerlib.errors import SettingsError
 from towerlib.language import counted, grouped
 from towerlib.plan.account import Plan
 from towerlib.plan.optimise import optimise
-from towerlib.plan.rules import NO_PRICES, greedy, worst_first
+from towerlib.plan.rules import NO_PRICES, failed, greedy, worst_first
 from towerlib.plan.terms import Terms, spread_evenly
 from towerlib.plan.zones import together_in_zones
 
 NO_BUDGET = "No plan: [plan] budget is not set in line.toml. Each tower shows its treatment that buys most for its cost."
+OWN = "budget plan"  # its row among the methods
 NO_CHOICE = "No plan: no treatment applies at any tower."
 QUANTITIES = """
     trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m
@@ -41,12 +42,14 @@ class Budget:
     terms : Terms or None
         Money, crews and years; None without a budget.
     plan : Plan or None
-        The optimum, or as near as `plan.how` says.
+        Optimal where `plan.proven`, else as near to the best possible as `plan.how` says.
     works : pandas.DataFrame
         One row a work of the plan by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
     methods : pandas.DataFrame
-        One row a way of planning within the same terms: method, towers, spent, benefit (trip-outs avoided over
-        the horizon, discounted), gain (of the optimum over it, as a part of it).
+        One row a way of planning within the same terms, the plan first as `OWN`: method, towers, spent, benefit
+        (trip-outs avoided over the horizon, discounted), gain (of the plan over it, as a part of it; infinite
+        over a rule that avoids nothing), fails (True for a rule that breaks a constraint, such as a must-do; its
+        gain is blank).
     best : pandas.DataFrame
         One row a tower: the option that the plan takes there, else that with most benefit for its cost.
     off, assumed : tuple of str
@@ -101,10 +104,10 @@ def draw_up(treatments, condition, line):
         return _without(options, condition, NO_PRICES + owed)
     options, unpriced = _priced_must_do(options)
     terms, unpaid = terms_of(line.plan, treatments.mobilisation), _unpaid(treatments.mobilisation, options)
-    plan = optimise(options, terms, search=False)
     footings = condition.set_index("tower_id")["footing_ohm"]
+    plan = optimise(options, terms, search=False, footing_ohm=footings)
     ways = {
-        "optimum": plan,
+        OWN: plan,
         "most benefit per cost next": greedy(options, terms),
         "worst ohms first": worst_first(options, terms, footings),
     }
@@ -224,7 +227,7 @@ def _labels(options):
 def _without(options, condition, why):
     """No plan: the best option of each tower still stands."""
     nothing = pd.DataFrame(columns=[*WORKS, *QUANTITIES, "verify"])
-    methods = pd.DataFrame(columns=["method", "towers", "spent", "benefit", "gain"])
+    methods = pd.DataFrame(columns=["method", "towers", "spent", "benefit", "gain", "fails"])
     return Budget(options, None, None, nothing, methods, _best(options, nothing), (why,), ())
 
 
@@ -267,7 +270,6 @@ def _best(options, works):
 
 def _methods(ways):
     """The ways of planning side by side."""
-    optimum = ways["optimum"].benefit
     return pd.DataFrame(
         [
             {
@@ -275,11 +277,19 @@ def _methods(ways):
                 "towers": len(way.works),
                 "spent": way.spent,
                 "benefit": way.benefit,
-                "gain": optimum / way.benefit - 1 if way.benefit > 0 else np.nan,
+                "gain": np.nan if failed(way) else _gain(ways[OWN].benefit, way.benefit),
+                "fails": failed(way),
             }
             for name, way in ways.items()
         ]
     )
+
+
+def _gain(benefit, other):
+    """Gain over another benefit as a part of it."""
+    if other > 0:
+        return benefit / other - 1
+    return np.inf if benefit > 0 else 0.0
 
 
 def _assumed(terms, plan):

@@ -1,11 +1,13 @@
 """What more or less money buys: the budget curve with its knee, and three levels of budget."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.plan.account import plan_of
-from towerlib.plan.optimise import optimise
+from towerlib.plan.optimise import optimise, quality
 from towerlib.plan.problem import pose
 from towerlib.plan.terms import with_total
 
@@ -13,7 +15,7 @@ LEVELS = {"low": 0.5, "middle": 1.0, "high": 1.5}
 FLAT = 0.01  # distance above the chord, as a part of the whole, below which a curve has no knee
 
 
-def budget_curve(options, terms, budgets=None, *, search=False, **stop):
+def budget_curve(options, terms, budgets=None, *, search=False, known=None, **stop):
     """Benefit of the plan at each of many budgets.
 
     Parameters
@@ -24,9 +26,11 @@ def budget_curve(options, terms, budgets=None, *, search=False, **stop):
     budgets : sequence of float, optional
         Totals of all years, rising; else 16 even steps from 0 to the cost of the most effective option at every tower.
     search : bool
-        True searches each point for the optimum; False takes near-best plans, many times faster.
+        As for `towerlib.plan.optimise.optimise`.
+    known : Plan, optional
+        Plan of one of the budgets, which is not planned anew.
     **stop
-        ``gap`` and ``time_limit_s`` of each point.
+        ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point.
 
     Returns
     -------
@@ -41,7 +45,7 @@ def budget_curve(options, terms, budgets=None, *, search=False, **stop):
     """
     if budgets is None:
         budgets = np.linspace(0.0, cost_of_everything(options, terms), 16)
-    plans = _carried(options, terms, budgets, search=search, **stop)
+    plans = _carried(options, terms, budgets, known, search=search, **stop)
     rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
     curve = pd.DataFrame(rows).drop(columns="how")
     curve["added_per_cost"] = curve["benefit"].diff() / curve["budget"].diff()
@@ -49,7 +53,7 @@ def budget_curve(options, terms, budgets=None, *, search=False, **stop):
     return curve.assign(at_knee=curve.index == at)
 
 
-def three_levels(options, terms, shares=None, **stop):
+def three_levels(options, terms, shares=None, *, known=None, **stop):
     """Plans at a low, a middle and a high budget.
 
     Parameters
@@ -59,8 +63,10 @@ def three_levels(options, terms, shares=None, **stop):
         Its budget is the middle level.
     shares : dict of str to float, optional
         Part of the budget by name of the level, rising; else `LEVELS`: a half, the whole, one and a half.
+    known : Plan, optional
+        As for `budget_curve`.
     **stop
-        ``gap`` and ``time_limit_s`` of each plan.
+        ``search``, ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each plan.
 
     Returns
     -------
@@ -73,7 +79,7 @@ def three_levels(options, terms, shares=None, **stop):
     """
     shares = LEVELS if shares is None else shares
     budgets = [share * sum(terms.budget) for share in shares.values()]
-    plans = _carried(options, terms, budgets, **({"search": True} | stop))
+    plans = _carried(options, terms, budgets, known, **({"search": True} | stop))
     rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
     levels = pd.DataFrame(rows)
     levels.insert(0, "level", list(shares))
@@ -142,7 +148,7 @@ def cost_of_everything(options, terms):
     return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
 
 
-def _carried(options, terms, budgets, **stop):
+def _carried(options, terms, budgets, known, **stop):
     """Plan of each budget, or the sentence why there is none; never worse than that of a smaller budget."""
     if np.any(np.diff(budgets) <= 0):
         raise SettingsError("budgets of a curve must rise")
@@ -151,15 +157,21 @@ def _carried(options, terms, budgets, **stop):
     for budget in budgets:
         mine = with_total(terms, budget)
         try:
-            plan = optimise(options, mine, **stop)
+            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
         except SettingsError as error:
             plan = str(error)
         if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
             bound = best.bound if isinstance(plan, str) else plan.bound
-            plan = plan_of(pose(options, mine), best.choice, bound, f"Plan of a smaller budget. {best.how}")
+            plan = plan_of(pose(options, mine), best.choice, bound)
+            plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
         best = best if isinstance(plan, str) else plan
         plans.append(plan)
     return plans
+
+
+def _is_of(plan, terms):
+    """True where a plan is one of these yearly budgets, but for rounding."""
+    return plan is not None and np.allclose(plan.problem.terms.budget, terms.budget, rtol=1e-12, atol=0.0)
 
 
 def _row(budget, plan):

@@ -3,7 +3,7 @@
 import numpy as np
 
 from towerlib.plan.account import broken_rules
-from towerlib.plan.picks import amount_of, choices_of, loads_of, used, visits_of
+from towerlib.plan.picks import amount_of, choices_of, loads_of, picked_of, used, visits_of
 
 
 def improved(problem, worth, picked, loads):
@@ -95,8 +95,7 @@ def neighbours(problem, choice, allowed, towers, prices):
         with a must-do, and those that go together, stay as they are.
     """
     loads, years = loads_of(problem, prices), problem.terms.years
-    start = np.full(len(problem.unit), -1)
-    start[problem.tower[choice > 0]] = np.flatnonzero(choice) * years + choice[choice > 0] - 1
+    start = picked_of(problem, choice[None])[0]
     firm = problem.must_tower | (np.bincount(problem.unit)[problem.unit] > 1)
     picked, worth = [], []
     for tower in towers[~firm[towers]]:

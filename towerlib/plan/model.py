@@ -64,7 +64,7 @@ def build(problem):
     """
     from scipy import sparse
 
-    option, year = np.nonzero(_useful(problem)[:, None] & _allowed(problem))
+    option, year = np.nonzero(_useful(problem)[:, None] & allowed(problem))
     groups, years = len(problem.fee), problem.terms.years
     blocks = [
         _one_a_tower(problem, option),
@@ -94,8 +94,17 @@ def build(problem):
     )
 
 
-def _allowed(problem):
-    """Years in which each option may be done: a tower with a must-do has its must-do options, in time."""
+def allowed(problem):
+    """Years in which each option may be done: a tower with a must-do has its must-do options, in time.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    array of bool, shape (n, y)
+    """
     years = np.arange(1, problem.terms.years + 1)
     bound = problem.must_tower[problem.tower]
     return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
@@ -199,7 +208,7 @@ class Solved:
     Attributes
     ----------
     feasible : bool or None
-        False where no plan can keep to the limits; None where time ran out before it was known.
+        False where no plan can keep to the limits; None where the search stopped before it was known.
     choice : array of int, shape (n,), or None
         Year of each option, 0 where it is not done.
     bound : float
@@ -211,7 +220,7 @@ class Solved:
     bound: float
 
 
-def solve(problem, model, gap, time_limit_s):
+def solve(problem, model, gap, time_limit_s=np.inf, nodes=None):
     """Best choice of a model.
 
     Parameters
@@ -223,6 +232,8 @@ def solve(problem, model, gap, time_limit_s):
         Part of the benefit at which the search may stop.
     time_limit_s : float
         Time after which it stops [s].
+    nodes : int, optional
+        Nodes of the search after which it stops. Unlike a time limit, it gives the same plan on every machine.
 
     Returns
     -------
@@ -230,12 +241,14 @@ def solve(problem, model, gap, time_limit_s):
     """
     from scipy.optimize import Bounds, LinearConstraint, milp
 
+    stop = {"mip_rel_gap": gap, "time_limit": time_limit_s}
+
     found = milp(
         -model.gain,
         integrality=np.ones(len(model.gain)),
         bounds=Bounds(0, 1),
         constraints=LinearConstraint(model.rows, model.lower, model.upper),
-        options={"mip_rel_gap": gap, "time_limit": time_limit_s},
+        options=stop if nodes is None else stop | {"node_limit": nodes},
     )
     if found.x is None:
         return Solved(False if found.status == 2 else None, None, np.inf)

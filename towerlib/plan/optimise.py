@@ -1,24 +1,32 @@
-"""The best plan: which tower, which treatment, in which year, and how far from the best it can be."""
+"""The plan of a budget: which tower, which treatment, in which year, and how far it can be from the best possible."""
 
 import numpy as np
 
 from towerlib.errors import SettingsError
-from towerlib.plan import hull, picks
+from towerlib.plan import hull, picks, rules
 from towerlib.plan.account import broken_rules, plan_of
-from towerlib.plan.model import build, relax, solve
+from towerlib.plan.mend import improved
+from towerlib.plan.model import allowed, build, relax, solve
 from towerlib.plan.problem import pose
 from towerlib.plan.shortage import shortage
 from towerlib.values import number
 
 NOTHING_FITS = "No work fits into the budget and the crews."
-LARGE = 150_000  # options times years beyond which the search is left to the hull
+OPTIMAL = "The plan is proven optimal: no plan within the constraints brings more."
+NO_PLAN = (
+    "no plan was found that keeps to every constraint: raise the budget or the crews, or drop must-do works"
+)
+SMALL = 100  # options times years up to which the search goes on to the proof
+MEDIUM = 400  # up to which it stops after `NODES`; beyond, plans are not searched
+NODES = 200  # some seconds at `MEDIUM`; nodes, not seconds, so that the same records give the same plan
+LARGE = 150_000  # options times years beyond which even a search by the clock is left out
 STARTS, CELLS = (
     12,
     60_000,
 )  # proportions of prices that a single plan tries; options times years of all of them
 
 
-def optimise(options, terms, *, gap=None, time_limit_s=None, search=True):
+def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footing_ohm=None, nodes=NODES):
     """Plan with the most benefit that keeps to the terms.
 
     Parameters
@@ -28,29 +36,38 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True):
     terms : Terms
         Money, crews and years.
     gap : float, optional
-        Part of the benefit at which the search may stop; else ``plan_gap``. 0 asks for the optimum.
+        Part of the benefit at which a search by the clock may stop; else ``plan_gap``. 0 asks for the optimum.
     time_limit_s : float, optional
-        Time after which the best plan so far is given [s]; else ``plan_time_limit_s``.
+        Time after which that search gives the best plan so far [s]; else ``plan_time_limit_s``.
     search : bool
-        False stops at the near-best plan of prices (`towerlib.plan.hull`), with the bound of the relaxation.
+        True searches by the clock. False searches by the size of the problem, which gives the same plan on
+        every machine; `gap` and `time_limit_s` have no effect then.
+    footing_ohm : pandas.Series, optional
+        Footing [Ω] by tower_id: the plan is then held against the rule "worst ohms first" too.
+    nodes : int
+        Nodes of the search between `SMALL` and `MEDIUM`; 0 leaves it out, for many plans at a time.
 
     Returns
     -------
     Plan
-        With `bound` and `gap`; `how` says in a sentence how it was found.
+        With `bound` and `gap`; `proven` is True for an optimal plan, and `how` says in a sentence how far it
+        can be from the best possible.
 
     Raises
     ------
     SettingsError
-        The must-do works do not fit: which, and by how much; or no plan was found in the time.
+        The must-do works do not fit: which, and by how much; or no plan was found.
     RecordsError, SettingsError
         As `towerlib.plan.problem.pose`.
 
     Notes
     -----
-    First the linear relaxation, which bounds every plan and prices money and crews; then a near-best plan at
-    those prices; then, where its gap is above the one allowed, a branch-and-bound search (HiGHS). The better
-    of the two plans is given. Beyond some 150,000 options times years the search is left out.
+    First the linear relaxation, which bounds every plan and prices money and crews. Then the best of the plans
+    at those prices and of the simple rules of `towerlib.plan.rules`, each with the best single changes: no rule
+    beats the plan. Then a branch-and-bound search (HiGHS), whose plan counts where it brings more. Without a
+    clock the search goes to the proof up to `SMALL` options times years, stops after `nodes` nodes up to
+    `MEDIUM`, and is left out beyond. Options that another of the same tower beats do not count in the size.
+    Proven means to one part in a million.
 
     References
     ----------
@@ -76,42 +93,66 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True):
     model = build(problem)
     if not len(model.option):
         return plan_of(problem, np.zeros(len(problem.options), int), 0.0, "No option brings a benefit.")
-    bound, *prices = relax(problem, model, time_limit_s)
+    bound, *prices = relax(problem, model, time_limit_s if search else np.inf)
     if np.isnan(bound):
         raise SettingsError(shortage(problem))
-    quick = near_best_plan(problem, model, picks.Prices(*prices), bound)
-    if quick is not None and (quick.gap <= gap or not search or len(model.option) > LARGE):
-        return quick
-    return _searched(problem, model, quick, bound, (gap, time_limit_s))
+    choice = best_known(problem, model, picks.Prices(*prices), footing_ohm)
+    size, known = len(model.option), None if choice is None else plan_of(problem, choice, bound)
+    if not search:
+        if known is not None and (known.proven or size > (MEDIUM if nodes else SMALL)):
+            return _named(problem, choice, _held(bound, model))
+        return _searched(
+            problem, model, choice, bound, {"gap": 0.0, "nodes": None if size <= SMALL else nodes or 1}
+        )
+    if known is not None and (known.gap <= gap or size > LARGE):
+        return _named(problem, choice, _held(bound, model))
+    return _searched(problem, model, choice, bound, {"gap": gap, "time_limit_s": time_limit_s})
 
 
-def near_best_plan(problem, model, prices, bound):
-    """Plan at the prices of a relaxation.
+def best_known(problem, model, prices, footing_ohm=None):
+    """Best of the plan at the prices of a relaxation and of the simple rules, with the best single changes.
 
     Parameters
     ----------
     problem : Problem
     model : Model
     prices : towerlib.plan.picks.Prices
-    bound : float
-        Benefit that no plan exceeds.
+    footing_ohm : pandas.Series, optional
+        As for `optimise`.
 
     Returns
     -------
-    Plan or None
-        None where tight must-do works let it break a limit.
+    array of int, shape (n,), or None
+        Year of each option, 0 where it is not done. None where tight must-do works let all of them break a
+        limit.
     """
     starts = int(np.clip(CELLS // problem.value.size, 1, STARTS))
-    choice = hull.near_best(
+    priced = hull.near_best(
         problem, problem.value[None], allowed_years(model, problem), prices, starts=starts
-    )[0]
-    if broken_rules(problem, choice):
-        return None
-    plan = plan_of(problem, choice, bound)
-    how = (
-        f"Near-best plan at the prices of the relaxation; the best brings at most {_percent(plan.gap)} more."
     )
-    return plan_of(problem, choice, bound, how if choice.any() else NOTHING_FITS)
+    ruled = [rules.greedy_choice(problem)]
+    if footing_ohm is not None:
+        ruled.append(rules.worst_first_choice(problem, footing_ohm))
+    ruled = np.array([choice for choice in ruled if not broken_rules(problem, choice)], int)
+    tried = [*priced, *ruled.reshape(-1, len(problem.spend)), *_mended(problem, ruled, prices)]
+    kept = [choice for choice in tried if not broken_rules(problem, choice)]
+    return max(kept, key=lambda choice: _benefit(problem, choice), default=None)
+
+
+def _mended(problem, choices, prices):
+    """Plans of rules with the best single changes."""
+    if not len(choices):
+        return choices
+    worth = np.where(allowed(problem), problem.value, -np.inf)
+    worth = np.broadcast_to(worth, (len(choices), *worth.shape))
+    picked = improved(problem, worth, picks.picked_of(problem, choices), picks.loads_of(problem, prices))
+    return picks.choices_of(problem, picked)
+
+
+def _benefit(problem, choice):
+    """Benefit of a choice."""
+    done = np.flatnonzero(choice)
+    return problem.value[done, choice[done] - 1].sum()
 
 
 def allowed_years(model, problem):
@@ -131,32 +172,64 @@ def allowed_years(model, problem):
     return allowed
 
 
-def _searched(problem, model, quick, bound, stop):
-    """The better of the near-best plan and what branch and bound finds."""
-    found = solve(problem, model, *stop)
+def _searched(problem, model, choice, bound, stop):
+    """The better of the best plan known and what branch and bound finds."""
+    found = solve(problem, model, **stop)
     if found.feasible is False:
         raise SettingsError(shortage(problem))
-    bound = min(bound, found.bound)
-    if found.choice is not None and not broken_rules(problem, found.choice):
-        plan = plan_of(problem, found.choice, bound)
-        if quick is None or plan.benefit >= quick.benefit:
-            return plan_of(problem, found.choice, bound, _proven(plan))
-    if quick is None:
-        raise SettingsError(f"no plan was found in {stop[1]:g} s: allow more time, or drop must-do works")
-    better = plan_of(problem, quick.choice, bound)
-    return plan_of(problem, quick.choice, bound, _proven(better))
+    bound = _held(min(bound, found.bound), model)
+    plans = [each for each in (found.choice, choice) if each is not None and not broken_rules(problem, each)]
+    if not plans:
+        raise SettingsError(NO_PLAN)
+    return _named(problem, max(plans, key=lambda each: _benefit(problem, each)), bound)
 
 
-def _proven(plan):
-    """How far a searched plan can be from the best."""
+def _held(bound, model):
+    """The bound; 0 where it is nothing but the preference for the cheaper plan."""
+    return 0.0 if bound <= 3 * model.thrift else bound
+
+
+def _named(problem, choice, bound):
+    """Plan with a sentence on how far it can be from the best possible."""
+    return plan_of(problem, choice, bound, quality(plan_of(problem, choice, bound)))
+
+
+def quality(plan):
+    """How far a plan can be from the best possible.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+        A sentence; "optimal" only where it is proven.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from towerlib.plan.terms import Terms
+    >>> options = pd.DataFrame({"tower_id": ["1"], "option": "rods", "cost": [10.0], "benefit_per_year": [0.5]})
+    >>> options = options.assign(access_group="A", must_do=False, life_years=40)
+    >>> quality(optimise(options, Terms(budget=(10.0,)), search=False))
+    'The plan is proven optimal: no plan within the constraints brings more.'
+    """
     if not plan.choice.any():
         return NOTHING_FITS
-    if plan.gap <= 1e-6:
-        return "Proven best plan (mixed-integer optimum)."
-    return f"Mixed-integer plan; the best brings at most {_percent(plan.gap)} more."
+    if plan.proven:
+        return OPTIMAL
+    if not np.isfinite(plan.gap):
+        return "It is not known how far the plan is from the best possible."
+    return f"The plan is within {_percent(plan.gap)} of the best possible; it is not proven optimal."
 
 
 def _percent(gap):
-    """Gap for a sentence."""
-    percent = max(float(f"{100 * gap:.2g}"), 0.01)  # rounded up where it is next to nothing
-    return f"{percent:.10g} %" if np.isfinite(gap) else "an unknown part"
+    """Gap for a sentence, rounded up: what is stated has to hold."""
+    percent = 100 * gap
+    if not np.isfinite(percent):
+        return "an unknown part"
+    shown = float(f"{percent:.2g}")
+    if shown < percent * (1 - 1e-9):
+        shown = float(f"{shown + 10.0 ** (np.floor(np.log10(percent)) - 1):.2g}")
+    return f"{max(shown, 0.01):.10g} %"

@@ -118,3 +118,21 @@ def choices_of(problem, picked):
     option, year = np.divmod(picked[draw, tower], problem.terms.years)
     choices[draw, option] = year + 1
     return choices
+
+
+def picked_of(problem, choices):
+    """Option and year of each tower: the inverse of `choices_of`.
+
+    Parameters
+    ----------
+    problem : Problem
+    choices : array of int, shape (d, n)
+
+    Returns
+    -------
+    array of int, shape (d, a)
+    """
+    picked = np.full((len(choices), len(problem.unit)), -1)
+    draw, option = np.nonzero(choices)
+    picked[draw, problem.tower[option]] = option * problem.terms.years + choices[draw, option] - 1
+    return picked

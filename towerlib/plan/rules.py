@@ -54,6 +54,7 @@ def worst_first(options, terms, footing_ohm):
     Returns
     -------
     Plan
+        `how` says what it breaks, if anything.
 
     Notes
     -----
@@ -62,6 +63,23 @@ def worst_first(options, terms, footing_ohm):
     *Common practice*, kinder than most: a list that stops at the first tower that does not fit brings less.
     """
     problem = pose(options, terms)
+    return _told(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
+
+
+def worst_first_choice(problem, footing_ohm):
+    """Choice of the rule "worst ohms first"; it can fail to meet a must-do.
+
+    Parameters
+    ----------
+    problem : Problem
+    footing_ohm : pandas.Series
+        As for `worst_first`.
+
+    Returns
+    -------
+    array of int, shape (n,)
+        Year of each option, 0 where it is not done.
+    """
     ohm = problem.options["tower_id"].map(footing_ohm).astype(float).fillna(-np.inf).to_numpy()
     worst = np.full(problem.unit.max(initial=-1) + 1, -np.inf)
     np.maximum.at(worst, problem.unit[problem.tower], ohm)
@@ -70,11 +88,11 @@ def worst_first(options, terms, footing_ohm):
     state = _State(problem, packages)
     order = np.lexsort((-own, packages.unit, -worst[packages.unit], ~packages.must))
     for package in order:
-        for year in range(terms.years):
+        for year in range(problem.terms.years):
             if state.fits(year)[package]:
                 state.take(package, year)
                 break
-    return _told(problem, state.choice, "Worst ohms first.")
+    return state.choice
 
 
 def greedy(options, terms):
@@ -96,10 +114,25 @@ def greedy(options, terms):
     by the mobilisation that has not been paid yet. *Common practice*.
     """
     problem = pose(options, terms)
+    return _told(problem, greedy_choice(problem), "Greedy by benefit per cost.")
+
+
+def greedy_choice(problem):
+    """Choice of the rule "next the most benefit for its cost"; it can fail to meet a must-do.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    array of int, shape (n,)
+        Year of each option, 0 where it is not done.
+    """
     packages = _packages(problem)
     state = _State(problem, packages)
     for first in (packages.must, np.ones(len(packages.must), bool)):
-        for year in range(terms.years):
+        for year in range(problem.terms.years):
             while len(first):
                 cost = packages.spend + packages.groups @ np.where(state.paid[:, year], 0.0, problem.fee)
                 worth = packages.value[:, year]
@@ -108,7 +141,7 @@ def greedy(options, terms):
                 if rate.max() == -np.inf:
                     break
                 state.take(int(rate.argmax()), year)
-    return _told(problem, state.choice, "Greedy by benefit per cost.")
+    return state.choice
 
 
 def ranked_by_effort(options):
@@ -206,6 +239,20 @@ def _packages(problem):
         groups=groups,
         must=np.array([problem.must[o].any() for o in members], bool),
     )
+
+
+def failed(plan):
+    """True where the plan of a rule breaks a constraint, so that its benefit compares with no plan.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    bool
+    """
+    return bool(broken_rules(plan.problem, plan.choice))
 
 
 def _told(problem, choice, how):

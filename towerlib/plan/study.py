@@ -15,6 +15,7 @@ from towerlib.plan.terms import with_total
 
 DRAWS, STEPS, TESTS = 50, 8, 5
 QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans will do; the limit is never reached
+QUICKLY = {"search": False, "nodes": 0}  # many plans at a time: proven where small, never below a rule
 TAIL = 4.0  # a band that ends so many times above its middle has no lognormal tail
 SUMS = ["avoided_per_year", "avoided_low", "avoided_high", "cost_low", "cost_high", "crew_weeks"]
 
@@ -94,7 +95,10 @@ def levels(budget, condition):
     terms = budget.terms
     if not sum(terms.budget) > 0:
         return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
-    table, plans = curve.three_levels(budget.options, terms, search=False)
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    table, plans = curve.three_levels(
+        budget.options, terms, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
     sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
     ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
     table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
@@ -139,7 +143,10 @@ def budget_curve(budget, condition, steps=STEPS):
     points = np.linspace(0.0, whole, steps + 1)[int(owed) :]
     shares = np.array(list(curve.LEVELS.values())) * sum(terms.budget)
     points = np.unique(np.r_[points, shares[shares > 0]])
-    found = curve.budget_curve(budget.options, terms, points, search=False)
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    found = curve.budget_curve(
+        budget.options, terms, points, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
     ruled = {
         name: [
             _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
@@ -157,7 +164,7 @@ def _by_rule(name, budget, condition, total):
         plan = rules.greedy(budget.options, terms)
     else:
         plan = rules.worst_first(budget.options, terms, condition.set_index("tower_id")["footing_ohm"])
-    return np.nan if "It fails" in plan.how else plan.benefit
+    return np.nan if rules.failed(plan) else plan.benefit
 
 
 def firmness(budget, count=DRAWS):

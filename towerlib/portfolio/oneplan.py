@@ -9,7 +9,7 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.plan.account import Plan, broken_rules, plan_of
 from towerlib.plan.budget import terms_of
-from towerlib.plan.optimise import optimise
+from towerlib.plan.optimise import optimise, quality
 from towerlib.plan.problem import pose
 from towerlib.plan.terms import with_total
 from towerlib.portfolio.keep import SETTINGS
@@ -97,7 +97,7 @@ def split(lines, total=None):
     beside = plan_of(problem, _choice(problem, together), plan.bound)
     if beside.benefit > plan.benefit and not broken_rules(problem, beside.choice):
         plan = replace(
-            beside, how=f"The lines' own plans stand: the best split brings at most {beside.gap:.1%} more."
+            beside, how=f"The lines' own plans together bring more than any split found. {quality(beside)}"
         )
     table = pd.DataFrame([_line_row(line, scaled, own, beside, plan) for line in able])[TABLE]
     off = (*off, *problem.left_out, *_short(own))

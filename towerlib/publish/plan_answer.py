@@ -1,8 +1,9 @@
 """The answer of the plan in sentences: what the budget buys, what that is worth, and what to doubt."""
 
 from towerlib.plan import study as studies
+from towerlib.publish import plan_words
 from towerlib.publish.lettering import plain
-from towerlib.publish.plan_figures import money, rounded, share, two, wrapped
+from towerlib.publish.plan_figures import money, rounded, two, wrapped
 from towerlib.publish.plan_words import KINDS, no_plan
 
 
@@ -30,7 +31,7 @@ def answer(study, outlook):
         *_levelled(outlook, line.plan.currency),
         *_enough(outlook, line.plan),
         *(f"Not considered: {sentence}" for sentence in budget.off),
-        *budget.assumed,
+        *(sentence for sentence in budget.assumed if sentence != budget.plan.how),
     ]
     return wrapped(parts)
 
@@ -48,17 +49,13 @@ def _bought(budget, terms):
         for row in plan.years.itertuples()
     )
     must = int(works["must_do"].sum())
-    gains = budget.methods[budget.methods["gain"] > 0].set_index("method")["gain"]
     parts = [
         f"{money(plan.spent, terms.currency)} of {money(sum(budget.terms.budget), terms.currency)} treat {len(works)} towers: "
         f"{years}. Must-dos among them, whatever they bring: {must}.",
         f"Once all is done, {two(middle)} trip-outs a year are avoided ({two(low)} to {two(high)} if all works err alike); "
         f"{two(plan.benefit)} over {plain(budget.terms.horizon_years)} years, later ones counted less.",
     ]
-    if len(gains):
-        rules = " and ".join(f"{share(gain)} than “{name}”" for name, gain in gains.items())
-        parts.append(f"That is {rules} would avoid with the same money.")
-    return parts
+    return [*parts, plan.how, *plan_words.beside_rules(budget.methods)]
 
 
 def _kinds(budget, currency):

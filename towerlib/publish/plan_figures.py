@@ -46,9 +46,13 @@ def share(gain):
 
     Examples
     --------
-    >>> share(0.15), share(-0.02)
-    ('15% more', '2% less')
+    >>> share(0.15), share(-0.02), share(0.0)
+    ('15% more', '2% less', 'no more')
     """
+    if abs(gain) < 5e-4:
+        return "no more"
+    if abs(gain) < 0.005:
+        return f"{gain:.1%} more" if gain > 0 else f"{-gain:.1%} less"
     return f"{gain:.0%} more" if gain >= 0 else f"{-gain:.0%} less"
 
 

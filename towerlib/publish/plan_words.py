@@ -3,6 +3,7 @@
 import numpy as np
 
 from towerlib.language import counted
+from towerlib.plan.budget import OWN
 from towerlib.publish.lettering import listed, plain
 from towerlib.publish.plan_figures import money, rounded, share, two, wrapped
 
@@ -71,6 +72,28 @@ def _level(row, terms, currency):
     if np.isfinite(row.added_per_cost) and row.added_per_cost > 0:
         text += f". What is above the level before costs {money(rounded(1 / row.added_per_cost), currency)} a trip-out avoided"
     return text + "."
+
+
+def beside_rules(methods):
+    """What the plan brings beside each simple rule, whatever its sign: one sentence per kind of answer.
+
+    Parameters
+    ----------
+    methods : pandas.DataFrame
+        As `towerlib.plan.Budget.methods`.
+
+    Returns
+    -------
+    list of str
+    """
+    others = methods[methods["method"] != OWN]
+    told = others[np.isfinite(others["gain"].astype(float))]
+    parts = [f"{share(row.gain)} than “{row.method}”" for row in told.itertuples()]
+    said = [f"The plan avoids {' and '.join(parts)} with the same money."] if parts else []
+    vain = others.loc[np.isposinf(others["gain"].astype(float)), "method"]
+    failing = others.loc[others["fails"].astype(bool), "method"]
+    said += [f"“{name}” avoids nothing with the same money." for name in vain]
+    return said + [f"“{name}” cannot carry the must-do works with this money." for name in failing]
 
 
 def packages(table, rows=20):

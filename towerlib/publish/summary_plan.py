@@ -73,7 +73,7 @@ def told(study, levels, outlook=None):
         *_calibration(study),
         *_worth(study, levels),
         *_years(study),
-        *_rules(study.budget.methods),
+        *_rules(study.budget),
         *_knee(outlook, study.line.plan.currency),
         *_tests(study, outlook),
     ]
@@ -124,16 +124,10 @@ def _years(study):
     yield f"The budget as set, {'; '.join(parts)}{owed}. Mobilisation: bringing a crew to a stretch of the line once."
 
 
-def _rules(methods):
-    """What simpler rules would bring for the same money."""
-    others = methods[(methods["method"] != "optimum") & (methods["gain"] > 0.005)]
-    if len(others):
-        parts = [
-            f"“{row.method}” by {share(row.gain, 1)}"
-            for row in others.itertuples()
-            if math.isfinite(row.gain)
-        ]
-        yield f"For the same money the plan brings more than the rule {' and the rule '.join(parts)}."
+def _rules(budget):
+    """What the plan is, and what simpler rules would bring for the same money."""
+    yield budget.plan.how
+    yield from plan_words.beside_rules(budget.methods)
 
 
 def _knee(outlook, currency):
