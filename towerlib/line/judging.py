@@ -9,6 +9,8 @@ from towerlib.limits.rules import DEFAULT, is_table, named
 from towerlib.line.base import Settings
 from towerlib.values import number
 
+_USUAL = named(DEFAULT)[0]
+
 
 class Limits(Settings):
     """Footing impedance: what is good, and what is still acceptable."""
@@ -17,10 +19,10 @@ class Limits(Settings):
         DEFAULT, description="A shipped set of rules, or a table of the line folder (name.csv)"
     )
     target_ohm: float = Field(
-        number("target_ohm"), gt=0, description="Good up to this, whatever the rules say [Ω]"
+        _USUAL.target_ohm, gt=0, description="Good up to this, whatever the rules say [Ω]"
     )
     limit_ohm: float = Field(
-        number("limit_ohm"), gt=0, description="Acceptable up to this, whatever the rules say [Ω]"
+        _USUAL.limit_ohm, gt=0, description="Acceptable up to this, whatever the rules say [Ω]"
     )
 
     @field_validator("rules")
