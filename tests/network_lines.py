@@ -115,3 +115,46 @@ def seen_at_towers(footing_ohm, hertz=128.0, bonds=None, opened=(), stations=(0.
     matrix[nodes[0], nodes[0]] += 1 / stations[0]
     matrix[nodes[-1], nodes[-1]] += 1 / stations[1]
     return np.abs(np.diag(np.linalg.inv(matrix))[:count])
+
+
+def dense_fault(parts, tower, fault_a, mutual_ohm, station_share=(1.0, 1.0)):
+    """Potentials of tower bodies and of the wire in an earth fault: the whole nodal system, dense.
+
+    `parts` are footings, bonds, spans and stations [Ω], inf where open. Node k is a body, node n + k the wire
+    there; a sound bond is a branch current that keeps both at one potential. Pieces of the wire without a path to
+    earth get NaN. Kirchhoff's laws alone: nothing of `towerlib` is used.
+    """
+    footing_ohm, bond_ohm, span_ohm, station_ohm = parts
+    count, bonds = len(footing_ohm), np.flatnonzero(np.isfinite(bond_ohm))
+    spans, size = np.flatnonzero(np.isfinite(span_ohm)), 2 * count + len(bonds)
+    matrix, source, nodes = np.zeros((size, size), complex), np.zeros(size, complex), count + np.arange(count)
+    matrix[np.arange(count), np.arange(count)] = 1 / np.asarray(footing_ohm)
+    matrix[nodes[0], nodes[0]] += 1 / station_ohm[0]
+    matrix[nodes[-1], nodes[-1]] += 1 / station_ohm[1]
+    for k in spans:
+        one, other = nodes[k], nodes[k + 1]
+        matrix[[one, other], [one, other]] += 1 / span_ohm[k]
+        matrix[[one, other], [other, one]] -= 1 / span_ohm[k]
+        # On the first station's side its current runs away from it, on the other side the last one's comes.
+        forced_a = (-mutual_ohm[k] * fault_a[0] if k < tower else mutual_ohm[k] * fault_a[1]) / span_ohm[k]
+        source[[one, other]] += -forced_a, forced_a
+    for row, k in enumerate(bonds, 2 * count):
+        matrix[[k, nodes[k]], row] = -1, 1  # the current of the bond, from the wire to the body
+        matrix[row, [nodes[k], k, row]] = 1, -1, -bond_ohm[k]
+    source[tower] += sum(fault_a)
+    source[nodes[0]] -= station_share[0] * fault_a[0]
+    source[nodes[-1]] -= station_share[1] * fault_a[1]
+    floating = nodes[_without_earth(count, bonds, spans)]
+    matrix[floating, floating] += 1.0
+    potential = np.linalg.solve(matrix, source)
+    potential[floating] = np.nan
+    return potential[:count], potential[nodes]
+
+
+def _without_earth(count, bonds, spans):
+    """Places along the wire from which no walk through spans reaches a bond or a station."""
+    held = np.zeros(count, bool)
+    held[[0, -1, *bonds]] = True
+    for k in [*spans, *reversed(spans)]:
+        held[[k, k + 1]] = held[k] or held[k + 1]
+    return np.flatnonzero(~held)

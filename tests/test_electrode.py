@@ -1,9 +1,12 @@
 """Electrodes: laws of metal in the ground, combination with a measured footing, bad input."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ellipkm1
 
 from towerlib.physics.electrode.backfill import covered_ohm, filled_rod_resistance
 from towerlib.physics.electrode.bodies import four_legs_resistance, hemisphere_resistance, plate_resistance
@@ -233,3 +236,40 @@ def test_longer_wider_and_deeper_is_lower():
     assert (np.diff(wire_resistance(100.0, 30.0, 0.004, np.array([0.3, 0.6, 1.0]))) < 0).all()
     depths = [resistance(wire([(0, 0, h), (30, 0, h)], 0.004), uniform(100.0), 8) for h in (0.3, 0.6, 1.0)]
     assert (np.diff(depths) < 0).all()
+
+
+def whole_rod(ratio, side=60, tip=12):
+    """Resistance of a rod of radius 1 m in 1 Ω·m, by charges on its side and its flat tip, with their image.
+
+    Rings of even charge, finer towards the edge, points of collocation in their middles; the potential of a ring is
+    2K(m)/(π·√((r + r')² + (z − z')²)) (any textbook of potential theory). Nothing of `towerlib` is used.
+    """
+    along, across = (
+        ratio * np.sin(np.linspace(0, np.pi / 2, side + 1)),
+        np.sin(np.linspace(0, np.pi / 2, tip + 1)),
+    )
+    rings = [(1.0, 1.0, z0, z1) for z0, z1 in pairwise(along)] + [
+        (r0, r1, ratio, ratio) for r0, r1 in pairwise(across)
+    ]
+    rings = np.array(rings)
+    r, z = rings[:, :2].mean(axis=1)[:, None], rings[:, 2:].mean(axis=1)[:, None]
+    nodes, weights = np.polynomial.legendre.leggauss(16)
+    graded = 0.5 * ((nodes + 1) / 2) ** 3  # close to the middle, where the potential has its logarithm
+    places = np.r_[0.5 - graded, 0.5 + graded]
+    weights = np.tile(weights / 2 * 1.5 * ((nodes + 1) / 2) ** 2, 2)
+    columns = []
+    for r0, r1, z0, z1 in rings:
+        radius, depth, charge = r0 + (r1 - r0) * places, z0 + (z1 - z0) * places, weights.copy()
+        if r1 > r0:
+            charge *= radius / ((r0 + r1) / 2)
+        column = 0.0
+        for image in (depth, -depth):
+            apart, across2 = (r - radius) ** 2 + (z - image) ** 2, (r + radius) ** 2 + (z - image) ** 2
+            column = column + (2 / np.pi * ellipkm1(apart / across2) / np.sqrt(across2) * charge).sum(axis=1)
+        columns.append(column)
+    return 1 / (4 * np.pi * np.linalg.solve(np.transpose(columns), np.ones(len(rings))).sum())
+
+
+@pytest.mark.parametrize(("ratio", "high"), [(17.0, 0.027), (375.0, 0.009), (1000.0, 0.006)])
+def test_rod_formula_is_as_high_as_it_says(ratio, high):
+    assert rod_resistance(1.0, ratio, 1.0) / whole_rod(ratio) - 1 == pytest.approx(high, abs=5e-4)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import rice
+from scipy.stats import chi2, rice
 
 from towerlib.physics import gaps
 from towerlib.physics.detection import detection_limits, smallest_sum, z_limit
@@ -136,7 +136,9 @@ def test_uncertainty_and_bias_hold_for_any_count_of_legs(count, shared):
     found = legs.sum(axis=1) - total
     nominal = [np.full(count, 40.0)], [count * 40.0]
     assert np.std(found) == pytest.approx(gaps.gap_uncertainty(*nominal, coils)[0], rel=0.02)
-    assert np.mean(found) == pytest.approx(gaps.gap_bias(*nominal, coils)[0], abs=4 * np.std(found) / 245)
+    # Beside the sampling error 1 %: a current is not known, and the one put in its place lies 0.4 % low here.
+    stated = gaps.gap_bias(*nominal, coils)[0]
+    assert np.mean(found) == pytest.approx(stated, abs=4 * np.std(found) / 245 + 0.01 * stated)
 
 
 # Own table: detection of true gaps of 5, 10, 20, 30, 50 % of the sum at a limit of 1 %.
@@ -184,14 +186,106 @@ def test_z_of_sound_towers_keeps_its_false_alarms(mean_over_noise, false_alarm):
     assert 0.75 * false_alarm < rate < 1.45 * false_alarm
 
 
-def test_z_of_sound_towers_with_a_shared_total_is_on_the_safe_side():
+# Shares of the legs, the most unequal ones with a leg of 1.2 times the noise at the floor of judgement.
+SHARES = {
+    "four equal": [0.25] * 4,
+    "four unequal": [0.45, 0.30, 0.20, 0.05],
+    "one strong": [0.7, 0.1, 0.1, 0.1],
+    "three equal": [1 / 3] * 3,
+    "three unequal": [0.6, 0.3, 0.1],
+    "two equal": [0.5, 0.5],
+    "two unequal": [0.8, 0.2],
+}
+DRAWS = 10_000
+
+
+@pytest.mark.parametrize("shared", [False, True])
+@pytest.mark.parametrize("shares", SHARES.values(), ids=SHARES)
+def test_false_alarms_keep_to_the_nominal_rate_for_legs_of_any_shares(shares, shared):
+    """Monte Carlo of legs in phase: of the visits that are judged, 0.5 to 2 % alarms at a nominal 1 %.
+
+    The standard deviation of a rate of 1 % over 10 000 draws is 0.1 %, of 2 % 0.14 %. Sums at the
+    floor are judged only where they read high: with three legs of 2.4 times the noise the alarms may be fewer there.
+    """
+    rng, coils = np.random.default_rng(24), spec_of(0.02, 2.0, 0.0, shared=shared)
+    floor_ma = smallest_sum(len(shares), coils)
+    for multiple in (1, 3, 10, 30):
+        legs, total = readings(multiple * floor_ma * np.array(shares), coils, DRAWS, rng)
+        is_judged = legs.sum(axis=1) >= floor_ma
+        rate = np.mean(gaps.gap(legs, total, coils).z[is_judged] > z_limit(0.01))
+        assert (0.003 if multiple == 1 else 0.005) <= rate <= 0.022, multiple
+
+
+def test_a_coarse_display_makes_no_more_alarms_of_a_shared_total():
+    """Steps of 1 mA outweigh what noise leaves of strong legs: fewer alarms, never many."""
+    rng, coils = np.random.default_rng(25), spec_of(0.03, 2.0, 1.0, shared=True)
+    for shares in SHARES.values():
+        for multiple in (1, 3, 10):
+            sum_ma = multiple * smallest_sum(len(shares), coils)
+            legs, total = readings(sum_ma * np.array(shares), coils, DRAWS, rng)
+            is_judged = legs.sum(axis=1) >= smallest_sum(len(shares), coils)
+            assert np.mean(gaps.gap(legs, total, coils).z[is_judged] > z_limit(0.01)) <= 0.024
+
+
+@pytest.mark.parametrize("shares", SHARES.values(), ids=SHARES)
+def test_noise_across_legs_in_phase_against_its_closed_form(shares):
+    """Derived by hand: with y ~ N(0, b²) across each leg, G = ½[Σy²/m − (Σy)²/S] = ½·yᵀAy, A = diag(1/m) − 11ᵀ/S.
+
+    Its mean is ½b²·tr A = ½b²(Σ1/m − N/S), its variance ½b⁴·tr A² = b⁴/2·[Σ1/m² − (2/S)Σ1/m + N²/S²].
+    """
+    b, legs = 2.0, 2000.0 * np.array(shares)
+    coils, inverse = spec_of(0.0, b, 0.0, shared=True), 1 / legs
+    variance = b**4 / 2 * (np.sum(inverse**2) - 2 / 2000 * inverse.sum() + (len(legs) / 2000) ** 2)
+    # A leg of 100 mA lies 50 times over the noise: what is left out is of the order of its inverse square.
+    assert gaps.gap_uncertainty([legs], [2000.0], coils)[0] == pytest.approx(np.sqrt(variance), rel=3e-3)
+    mean = b**2 / 2 * (inverse.sum() - len(legs) / 2000)
+    assert gaps.gap_bias([legs], [2000.0], coils)[0] == pytest.approx(mean, rel=3e-3)
+    shown, total = readings(legs, coils, 100_000, np.random.default_rng(26))
+    found = shown.sum(axis=1) - total
+    assert np.std(found) == pytest.approx(np.sqrt(variance), rel=0.03)
+    assert np.mean(found) == pytest.approx(mean, rel=0.03)
+
+
+def test_reach_of_equal_legs_is_that_of_chi_square():
+    """N equal legs leave b²/(2m) times χ² with N − 1 degrees of freedom: its quantiles from SciPy.
+
+    Wilson and Hilferty are 3.3 % low at 5 % with one degree of freedom, where 5.3 % lie beyond, and closer elsewhere.
+    """
+    for count in (2, 3, 4, 6):
+        coils, m = spec_of(0.0, 2.0, 0.0, shared=True), 200.0
+        for p in (0.05, 0.01, 0.001):
+            expected = 4.0 / (2 * m) * (chi2.isf(p, count - 1) - (count - 1))
+            assert gaps.gap_reach([[m] * count], z_limit(p), coils)[0] == pytest.approx(expected, rel=0.035)
+
+
+def test_z_of_sound_towers_with_a_shared_total_keeps_its_false_alarms():
     rng, coils = np.random.default_rng(15), spec_of(0.02, 2.0, 0.0, shared=True)
     legs, total = readings(np.full(4, 75.0), coils, 40_000, rng)
     z = gaps.gap(legs, total, coils).z
-    rates = [np.mean(z > z_limit(p, shared_total=True)) for p in (0.05, 0.01, 0.001)]
-    assert rates == pytest.approx([0.047, 0.008, 0.0007], abs=0.004)
-    # The normal limit would be passed too often.
-    assert np.mean(z > z_limit(0.01)) == pytest.approx(0.035, abs=0.006)
+    rates = [np.mean(z > z_limit(p)) for p in (0.05, 0.01, 0.001)]
+    # Four standard deviations of a rate over 40 000 draws.
+    assert rates == pytest.approx([0.05, 0.01, 0.001], abs=0.0045)
+    assert rates[2] == pytest.approx(0.001, abs=0.0007)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+@pytest.mark.parametrize("shares", SHARES.values(), ids=SHARES)
+@pytest.mark.parametrize("turned", ["smallest", "largest", "none", "by 1.5 rad"])
+def test_the_lower_limit_of_the_fraction_holds_with_a_leg_turned_round(shares, shared, turned):
+    """Two standard uncertainties, one-sided: at most 2.3 % above the true fraction; 2.9 % allows for 10 000 draws.
+
+    At the floor only sums that read high are judged, which doubles it at most.
+    """
+    rng, coils = np.random.default_rng(27), spec_of(0.02, 2.0, 0.0, shared=shared)
+    place = 0 if turned == "largest" else len(shares) - 1
+    angle = {"none": 0.0, "by 1.5 rad": 1.5}.get(turned, np.pi)
+    turned_shares = np.array(shares) * np.exp(1j * np.where(np.arange(len(shares)) == place, angle, 0.0))
+    true = 1 - abs(np.sum(turned_shares))
+    floor_ma = smallest_sum(len(shares), coils)
+    for multiple, most in ((1, 0.058), (3, 0.029), (30, 0.029)):
+        legs, total = readings(multiple * floor_ma * turned_shares, coils, DRAWS, rng)
+        is_judged = legs.sum(axis=1) >= floor_ma
+        assert np.mean(gaps.gap(legs, total, coils).fraction_low[is_judged] > true + 1e-9) <= most, multiple
 
 
 def test_readings_that_are_noise_alone_are_too_small_to_judge():
@@ -225,11 +319,11 @@ def test_lower_bound_covers_the_true_fraction(shared, gap_fraction):
 
 
 def test_shared_total_sees_small_gaps_of_strong_currents():
-    """Own power table: at least 0.97 from 300 mA on, at the normal limit."""
+    """Own power table: at least 0.97 from 300 mA on, at a limit that 3.5 % of sound towers pass."""
     for a, b in POWER:
         rng, coils = np.random.default_rng(23), spec_of(a, b, shared=True)
         found = gaps.gap(*readings(spread_legs(300.0, 0.05), coils, 10_000, rng), coils)
-        assert np.mean(found.z > z_limit(0.01)) >= 0.97 - 0.01
+        assert np.mean(found.z > z_limit(0.035)) >= 0.97 - 0.01
 
 
 def test_detection_limit_is_blank_where_no_gap_is_safely_seen():
@@ -429,7 +523,5 @@ def test_negative_gaps_stay():
 def test_what_cannot_be_is_refused():
     with pytest.raises(ValueError, match="copy it from the certificate"):
         CoilSpec(gain_percent=-1.0)
-    with pytest.raises(ValueError, match=r"0\.001 to 0\.05 only"):
-        z_limit(0.2, shared_total=True)
     with pytest.raises(ValueError, match="7 legs: sign patterns are tried for at most 6"):
         sign_patterns(np.ones((1, 7)), [3.0], [1.0])

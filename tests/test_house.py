@@ -1,12 +1,14 @@
 """The order of the rooms: records flow left to right, and a module imports only from rooms on its left."""
 
 import ast
+import re
 import sys
 from pathlib import Path
 
 import pytest
 
 import towerlib
+from towerlib.values import table
 
 PACKAGE = Path(towerlib.__file__).parent
 ROOMS = [  # from left to right; what stands in one group may import from each other
@@ -136,3 +138,54 @@ def test_the_guard_itself_sees_a_step_back(tmp_path):
     module = tmp_path / "bad.py"
     module.write_text("def late():\n    from towerlib.publish import charts\n    return charts\n")
     assert rooms_imported(module) == {"publish"}
+
+
+def _words(tree):
+    """String and whole-number constants of a module, as texts; a blank goes into a name as an underscore."""
+    constants = [node.value for node in ast.walk(tree) if isinstance(node, ast.Constant)]
+    return {str(value).replace(" ", "_") for value in constants if isinstance(value, (str, int))}
+
+
+def _read_names(tree, names):
+    """Of these rows of values.csv, the ones that a module reads by `number`.
+
+    A constant argument is that name. A text with gaps is every name that fits, when the module holds what goes into
+    them. A variable can only be a name that stands in the module itself.
+    """
+    words, found = _words(tree), set()
+    for node in ast.walk(tree):
+        if not (
+            isinstance(node, ast.Call)
+            and getattr(node.func, "id", getattr(node.func, "attr", "")) == "number"
+        ):
+            continue
+        for argument in node.args[:1]:
+            if isinstance(argument, ast.Constant):
+                found |= {argument.value} & names
+            elif isinstance(argument, ast.JoinedStr):
+                parts = [
+                    re.escape(p.value) if isinstance(p, ast.Constant) else "(.+)" for p in argument.values
+                ]
+                fits = {name: re.fullmatch("".join(parts), name) for name in names}
+                found |= {name for name, fit in fits.items() if fit and set(fit.groups()) <= words}
+            else:
+                found |= words & names
+    return found
+
+
+def test_every_value_is_read_somewhere():
+    """A row of values.csv that nothing reads looks like a setting and has no effect."""
+    names, found = set(table()), set()
+    for path, _ in modules():
+        text = path.read_text(encoding="utf-8")
+        if "towerlib.values import" in text or "values.number" in text:
+            found |= _read_names(ast.parse(text), names)
+    assert names - found == set()
+
+
+def test_a_value_that_nothing_reads_is_found():
+    tree = ast.parse(
+        'KINDS = ("ring",)\nnumber("one")\nfor k in KINDS:\n    number(f"part_{k}_low")\ndead = "two"'
+    )
+    names = {"one", "two", "part_ring_low", "part_pole_low"}
+    assert _read_names(tree, names) == {"one", "part_ring_low"}

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from network_lines import dense_fault
 
 from towerlib.physics.drivingpoints import ALONE, NO_EARTH, driving_points, leg_share
 from towerlib.physics.earthreturn import self_impedance
@@ -128,6 +129,53 @@ def test_many_faults_at_once():
     alone = solve(line, *fault_drive(3, 4200.0, 2600.0, MUTUAL * SPANS_M))
     assert together.tower_v.shape == (12, 12)
     assert together.tower_v[:, 3] == pytest.approx(alone.tower_v, rel=1e-12)
+
+
+def test_station_currents_return_through_the_wire_though_the_end_tower_is_insulated():
+    """Worked out by hand: three towers of 20 Ω, the first insulated and faulted, 5 + 3 kA, all resistances.
+
+    The body has only its footing: 8000 A · 20 Ω = 160 kV. The wire has the first station (0.5 Ω), two spans of
+    1 Ω, towers of 20 Ω on its nodes 1 and 2, and the last station (0.5 Ω); the stations draw 5000 and 3000 A
+    out of its end nodes (Kirchhoff):
+    3·V0 − V1 = −5000; −V0 + 2.05·V1 − V2 = 0; −V1 + 3.05·V2 = −3000.
+    So V0 = (V1 − 5000)/3, V2 = (V1 − 3000)/3.05, and (2.05 − 1/3 − 1/3.05)·V1 = −5000/3 − 3000/3.05: with both
+    sides times 9.15, 12.7075·V1 = −24250, V1 = −1908.32 V, V0 = −2302.77 V, V2 = −1609.28 V.
+    """
+    line = ladder([20.0] * 3, [np.inf, 0.0, 0.0], [1.0, 1.0], (0.5, 0.5))
+    flow = solve(line, *fault_drive(0, 5000.0, 3000.0, [0.0, 0.0]))
+    assert flow.tower_v == pytest.approx([160e3, -1908.32, -1609.28], abs=0.01)
+    assert flow.footing_a == pytest.approx([8000.0, -95.416, -80.464], abs=0.001)
+    assert flow.wire_v[0] == pytest.approx(-2302.77, abs=0.01)
+    # All that enters the earth leaves it again.
+    assert flow.footing_a.sum() + flow.station_a.sum() == pytest.approx(0.0, abs=1e-9)
+
+
+def random_line(rng, count):
+    """Footings, bonds, spans and stations; about a third of bonds and end bonds open, some spans without a wire."""
+    bond_ohm = rng.choice([0.0, 4.0, np.inf], count, p=[0.5, 0.2, 0.3])
+    bond_ohm[[0, -1]] = rng.choice([0.0, np.inf], 2)
+    without = rng.random(count) < 0.15  # a tower without a shield wire: no bond, and both its spans open
+    bond_ohm[without] = np.inf
+    span_ohm = WIRE * rng.uniform(150, 500, count - 1)
+    span_ohm[without[:-1] | without[1:]] = np.inf
+    return np.exp(rng.normal(np.log(15), 0.8, count)), bond_ohm, span_ohm, tuple(rng.uniform(0.1, 5.0, 2))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_earth_faults_against_the_whole_nodal_system(seed):
+    """Kirchhoff's laws of all 2n nodes, dense: open bonds at the ends and inside, towers without a shield wire."""
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(2, 14))
+    parts, mutual_ohm = random_line(rng, count), MUTUAL * rng.uniform(150, 500, count - 1)
+    share = tuple(rng.uniform(0.3, 1.0, 2))
+    # The end towers are where the stations hang; each of them is faulted too.
+    together = solve(ladder(*parts), *fault_drive(np.arange(count), 5000.0, 3000.0 + 400j, mutual_ohm, share))
+    for tower in range(count):
+        tower_v, wire_v = dense_fault(parts, tower, (5000.0, 3000.0 + 400j), mutual_ohm, share)
+        assert together.tower_v[:, tower] == pytest.approx(tower_v, rel=1e-9, abs=1e-8)
+        assert together.wire_v[:, tower] == pytest.approx(wire_v, rel=1e-9, abs=1e-8, nan_ok=True)
+        alone = solve(ladder(*parts), *fault_drive(tower, 5000.0, 3000.0 + 400j, mutual_ohm, share))
+        assert alone.tower_v == pytest.approx(tower_v, rel=1e-9, abs=1e-8)
 
 
 def test_one_emf_for_many_injections():

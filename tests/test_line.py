@@ -7,7 +7,7 @@ from pydantic import BaseModel
 
 from towerlib import line
 from towerlib.errors import SettingsError
-from towerlib.values import table
+from towerlib.limits.rules import DEFAULT, named
 
 HEAD = '[line]\nid = "north-ridge"\nvoltage_kv = 132\nfrequency_hz = 50\n'
 
@@ -16,7 +16,7 @@ def test_common_practice_limits_are_the_default():
     """5 Ω good, 15 Ω acceptable: *common practice* of the trade, from no standard."""
     limits = line.parse(HEAD).limits
     assert (limits.target_ohm, limits.limit_ohm) == (5, 15)
-    assert {table()[name].status for name in ("target_ohm", "limit_ohm")} == {"common practice"}
+    assert named(DEFAULT)[0].status == "common practice"
 
 
 def test_the_contracts_example_is_read():

@@ -2,7 +2,19 @@
 
 import numpy as np
 import pytest
-from network_lines import FAULT, HEAD, PHASES, SPAN_M, STATIONS, WHOLE, WIRES, line, seen_at_towers
+from network_lines import (
+    FAULT,
+    HEAD,
+    PHASES,
+    SPAN_M,
+    STATIONS,
+    WHOLE,
+    WIRES,
+    dense_fault,
+    line,
+    seen_at_towers,
+    wire_ohm_m,
+)
 
 from towerlib import network
 from towerlib.errors import SettingsError
@@ -85,6 +97,39 @@ def test_an_insulated_tower_carries_the_whole_fault_current():
     towers = network.assess(*line(np.full(41, 3.0), shield_wire=kind)).towers
     assert towers.loc[20, "fault_current_a"] == pytest.approx(6800)
     assert towers.loc[20, "potential_rise_v"] == pytest.approx(20400)
+
+
+@pytest.mark.parametrize("end", [0, 11])
+def test_an_insulated_end_tower_carries_the_whole_fault_current_too(end):
+    """The stations take their currents from the wire: 8000 A · 20 Ω = 160 kV, more than 220/√3 = 127 kV."""
+    kind = np.where(np.arange(12) == end, "insulated", "bonded")
+    settings = WHOLE.replace("132", "220").replace("4200", "5000").replace("2600", "3000")
+    found = network.assess(*line(np.full(12, 20.0), settings, shield_wire=kind))
+    row = found.towers.loc[end]
+    assert row["potential_rise_v"] == pytest.approx(220e3 / np.sqrt(3))
+    assert row["fault_current_a"] == pytest.approx(220e3 / np.sqrt(3) / 20)
+    assert any(
+        f"At tower {end} the fault currents as given could not flow" in words for words in found.assumed
+    )
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_rises_against_the_whole_nodal_system(seed):
+    """Insulated towers and towers without a shield wire, at the ends and inside; the mutual is 0 without [phases]."""
+    rng = np.random.default_rng(seed)
+    kind, footings = rng.choice(["bonded", "insulated", "none"], 9, p=[0.6, 0.2, 0.2]), rng.uniform(2, 12, 9)
+    kind[[0, 1, 2, -1]] = [
+        ("insulated", "bonded", "bonded", "none"),
+        ("none", "bonded", "bonded", "insulated"),
+    ][seed % 2]
+    bonds = np.where(kind == "bonded", 0.0, np.inf)
+    without = kind == "none"
+    spans = np.where(without[:-1] | without[1:], np.inf, wire_ohm_m(50.0) * SPAN_M)
+    settings = HEAD.replace("132", "400") + STATIONS + WIRES + FAULT
+    towers = network.assess(*line(footings, settings, shield_wire=kind)).towers
+    for tower in range(9):
+        tower_v, _ = dense_fault((footings, bonds, spans, (0.4, 0.9)), tower, (4200.0, 2600.0), np.zeros(8))
+        assert towers.loc[tower, "potential_rise_v"] == pytest.approx(abs(tower_v[tower]), rel=1e-6)
 
 
 @pytest.mark.parametrize(

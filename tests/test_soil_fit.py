@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import f
 
 from towerlib.physics.soil.arrays import schlumberger, wenner
 from towerlib.physics.soil.fit import fit_two_layers
@@ -103,6 +104,35 @@ def test_uniform_soil_stays_uniform():
     exact = fit_two_layers(wenner(SPACINGS), np.full(7, 250.0))
     assert not exact.is_layered
     assert exact.soil.upper_ohm_m == pytest.approx(250.0)
+
+
+def layered_and_f(layers, count, seed):
+    """Soundings with a scatter of 5 %: layered or not, F against uniform soil by hand, and the reason."""
+    rng, array = np.random.default_rng(seed), wenner(SPACINGS)
+    found = []
+    for _ in range(count):
+        read = layered_resistivity(array, *layers) * np.exp(0.05 * rng.standard_normal(len(SPACINGS)))
+        fit, logs = fit_two_layers(array, read), np.log(read)
+        squares = len(read) * fit.layered_misfit**2
+        ratio = (((logs - logs.mean()) ** 2).sum() - squares) / 2 / (squares / (len(read) - 3))
+        found.append((fit.is_layered, ratio, fit.reason))
+    return found
+
+
+def test_layers_are_told_from_scatter_by_the_f_test():
+    """Uniform soil, 7 spacings, 5 %: about 1 sounding in 20 comes out as layered; layers of 200 over 250 are found.
+
+    F has 2 and 7 − 3 degrees of freedom. Of 100 draws at 5 %, 0 to 11 are layered with 98.9 % (binomial); of 25 at
+    90 %, 18 or more with 99.8 %. Twice the standard uncertainty of ln(ρ2/ρ1), the rule before, found 82 % of these
+    layers with more false ones.
+    """
+    limit = f.isf(0.12, 2, 4)
+    even, uneven = layered_and_f((200.0, 200.0, 3.0), 100, 3), layered_and_f((200.0, 250.0, 3.0), 25, 3)
+    for is_layered, ratio, reason in even + uneven:
+        assert ratio > limit or not is_layered
+        assert ratio <= limit or "do not differ" not in reason
+    assert sum(is_layered for is_layered, _, _ in even) <= 11
+    assert sum(is_layered for is_layered, _, _ in uneven) >= 18
 
 
 def test_a_boundary_out_of_sight():

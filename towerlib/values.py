@@ -30,7 +30,7 @@ def table():
 
     Examples
     --------
-    >>> table()["limit_ohm"].status
+    >>> table()["network_soil_ohm_m"].status
     'common practice'
     """
     text = files("towerlib").joinpath("values.csv").read_text(encoding="utf-8")
@@ -58,7 +58,7 @@ def number(name):
 
     Examples
     --------
-    >>> number("target_ohm"), number("limit_ohm")
-    (5.0, 15.0)
+    >>> number("coil_gain_percent"), number("coil_offset_ma")
+    (3.0, 2.0)
     """
     return table()[name].number

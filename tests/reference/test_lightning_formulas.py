@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from towerlib.physics.lightning import collection, counterpoise, insulation, ionisation, strokes, tower
+from towerlib.physics.lightning import collection, insulation, ionisation, strokes, tower
 from towerlib.physics.lightning.voltage import crest_voltage, cycle_angles
 
 # Peak currents.
@@ -29,7 +29,7 @@ def test_ieee_distribution(current_ka, share):
 
 @pytest.mark.parametrize(("current_ka", "percent"), [(3, 99), (5, 97), (10, 91), (16, 84)])
 def test_cigre_distribution_below_20_ka(current_ka, percent):
-    # IEC 62305-1:2010, Table 6, from memory: shares of strokes above the smallest peak of protection levels I to IV.
+    # IEC 62305-1:2010, Table 5, from memory: shares of strokes above the smallest peak of protection levels I to IV.
     assert 100 * strokes.exceedance(current_ka, "CIGRE") == pytest.approx(percent, abs=0.5)
 
 
@@ -350,40 +350,3 @@ def test_cycle_angles_are_even():
     assert (np.sin(angles) ** 2).mean() == pytest.approx(0.5)
     with pytest.raises(ValueError, match="averaged over 1 angle or more, not 0"):
         cycle_angles(0)
-
-
-# Counterpoise.
-
-
-@pytest.mark.parametrize(
-    ("soil_ohm_m", "length_m"), [(300, 22), (600, 37), (1000, 52), (2000, 82), (4000, 132)]
-)
-def test_effective_length(soil_ohm_m, length_m):
-    # Schroeder, lengths of Table 4 (four wires, first strokes).
-    assert counterpoise.effective_length(soil_ohm_m) == pytest.approx(length_m)
-
-
-@pytest.mark.parametrize(
-    ("soil_ohm_m", "length_m"),
-    [(200, 15), (1000, 50), (5000, 120), (10000, 150), (250, 15), (500, 25), (2500, 55)],
-)
-def test_effective_length_beside_other_authors(soil_ohm_m, length_m):
-    # Alipio A (200 to 10000 Ω·m) and Alipio B (250 to 2500 Ω·m): authors differ by up to half.
-    assert 0.9 < counterpoise.effective_length(soil_ohm_m) / length_m < 1.75
-
-
-def test_credited_length():
-    assert counterpoise.credited_length([40.0, 60.0], 1000.0) == pytest.approx([40.0, 52.0])
-    assert np.isnan(counterpoise.credited_length(40.0, np.nan))
-    with pytest.raises(ValueError, match="resistivity_ohm_m must be above 0"):
-        counterpoise.effective_length(0.0)
-
-
-@pytest.mark.parametrize(
-    ("soil_ohm_m", "length_m", "resistance_ohm"),
-    [(100, 30, 6.1), (100, 100, 2.2), (500, 30, 30.5), (500, 100, 11.1), (2000, 60, 68), (2000, 100, 44)],
-)
-def test_unchanged_buried_wire(soil_ohm_m, length_m, resistance_ohm):
-    # Sunde's formula as printed in Alipio B, eqs 3–4; values computed from it at 0.5 m depth, radius 5 mm.
-    found_ohm = counterpoise.buried_wire_resistance(soil_ohm_m, length_m, 0.5, 0.005)
-    assert found_ohm == pytest.approx(resistance_ohm, rel=0.015)

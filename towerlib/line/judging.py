@@ -9,6 +9,8 @@ from towerlib.limits.rules import DEFAULT, LEAST_OHM, MOST_OHM, is_table, named
 from towerlib.line.base import Settings
 from towerlib.values import number
 
+_USUAL = named(DEFAULT)[0]
+
 
 class Limits(Settings):
     """Footing impedance: what is good, and what is still acceptable."""
@@ -17,13 +19,13 @@ class Limits(Settings):
         DEFAULT, description="A shipped set of rules, or a table of the line folder (name.csv)"
     )
     target_ohm: float = Field(
-        number("target_ohm"),
+        _USUAL.target_ohm,
         ge=LEAST_OHM,
         le=MOST_OHM,
         description="Good up to this, whatever the rules say [Ω]",
     )
     limit_ohm: float = Field(
-        number("limit_ohm"),
+        _USUAL.limit_ohm,
         ge=LEAST_OHM,
         le=MOST_OHM,
         description="Acceptable up to this, whatever the rules say [Ω]",

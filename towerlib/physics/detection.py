@@ -3,40 +3,28 @@
 import numpy as np
 from scipy.special import ndtri
 
-from towerlib.physics.gaps import DEFAULT_COILS, gap_uncertainty, leg_sum
+from towerlib.physics.gaps import DEFAULT_COILS, gap_reach, gap_uncertainty, leg_sum
 from towerlib.values import number
 
 
-def z_limit(false_alarm, *, shared_total=False):
+def z_limit(false_alarm):
     """One-sided limit that z of a tower without a gap passes with the given probability.
 
     Parameters
     ----------
     false_alarm : float
-        Probability [1]; 0.001 to 0.05 with a shared total, whose z is skewed and known by simulation only.
-    shared_total : bool
-        The total is formed from the same coils.
+        Probability [1].
 
     Returns
     -------
     float
 
-    Raises
-    ------
-    ValueError
-        Shared total and a probability that was not simulated.
-
     Examples
     --------
-    >>> print(z_limit(0.01), z_limit(0.01, shared_total=True))
-    2.326 3.5
+    >>> print(z_limit(0.01))
+    2.326
     """
-    if not shared_total:
-        return float(ndtri(1.0 - false_alarm))
-    if not 0.001 <= false_alarm <= 0.05:
-        raise ValueError(f"false_alarm {false_alarm}: a shared total was simulated for 0.001 to 0.05 only")
-    known = [number(f"gap_shared_z_{name}_percent") for name in ("5", "1", "01")]
-    return float(np.interp(-np.log(false_alarm), -np.log([0.05, 0.01, 0.001]), known))
+    return float(ndtri(1.0 - false_alarm))
 
 
 def detection_limits(legs_ma, coils=DEFAULT_COILS, *, false_alarm=0.01, missed=0.05):
@@ -58,7 +46,7 @@ def detection_limits(legs_ma, coils=DEFAULT_COILS, *, false_alarm=0.01, missed=0
 
     Notes
     -----
-    The decision limit is k(false_alarm)·u(0), the detection limit solves G = k(false_alarm)·u(0) +
+    The decision limit is `gap_reach` at k(false_alarm), the detection limit solves G = decision limit +
     k(missed)·u(G) with u(G) at the total S − G; a few rounds settle it, as u changes slowly with G. NaN where
     it passes S: no gap is then safely seen.
 
@@ -73,7 +61,7 @@ def detection_limits(legs_ma, coils=DEFAULT_COILS, *, false_alarm=0.01, missed=0
     14.87 24.81
     """
     sum_ma = leg_sum(legs_ma)
-    decision = z_limit(false_alarm, shared_total=coils.shared_total) * gap_uncertainty(legs_ma, sum_ma, coils)
+    decision = gap_reach(legs_ma, z_limit(false_alarm), coils)
     detection = decision
     for _ in range(20):
         u_ma = gap_uncertainty(legs_ma, np.maximum(sum_ma - detection, 0.0), coils)

@@ -162,7 +162,7 @@ def _tower_s(footing_ohm, bond_ohm):
     return np.where(is_open, 0.0, admittance(np.where(is_open, 1.0, footing_ohm + bond_ohm)))
 
 
-def solve(line, injected_a=0.0, span_emf_v=0.0):
+def solve(line, injected_a=0.0, span_emf_v=0.0, wire_injected_a=0.0):
     """Potentials and currents of a ladder under a drive.
 
     Parameters
@@ -173,6 +173,9 @@ def solve(line, injected_a=0.0, span_emf_v=0.0):
         Current injected into each tower body [A].
     span_emf_v : complex or array, shape (n − 1,) or (n − 1, m)
         EMF of each span [V], positive when it drives current towards the next tower.
+    wire_injected_a : complex or array, shape (n,) or (n, m)
+        Current injected into the shield wire at each tower [A]: a station's neutral is tied to the wire there,
+        whatever the bond of that tower.
 
     Returns
     -------
@@ -183,7 +186,8 @@ def solve(line, injected_a=0.0, span_emf_v=0.0):
     -----
     Nodal equations of the wire, one tridiagonal solve for all drives:
     (y_k + g_(k−1) + g_k)·V_k − g_(k−1)·V_(k−1) − g_k·V_(k+1) = J_k − g_k·E_k + g_(k−1)·E_(k−1).
-    A current injected into a body behind a bond reaches the wire as J·R/(R + Zb).
+    A current injected into a body behind a bond reaches the wire as J·R/(R + Zb); one injected into the wire counts
+    in full.
 
     References
     ----------
@@ -197,13 +201,15 @@ def solve(line, injected_a=0.0, span_emf_v=0.0):
     """
     size = len(line.tower_s)
     injection_a, emf_v = _columns(injected_a, size), _columns(span_emf_v, size - 1)
-    source_a = np.empty((size, max(injection_a.shape[1], emf_v.shape[1])), complex)
-    source_a[:] = injection_a * line.body_share[:, None]
+    at_wire_a = _columns(wire_injected_a, size)
+    source_a = np.empty((size, max(part.shape[1] for part in (injection_a, emf_v, at_wire_a))), complex)
+    source_a[:] = injection_a * line.body_share[:, None] + at_wire_a
     driven_a = line.span_s[:, None] * emf_v
     source_a[:-1] -= driven_a
     source_a[1:] += driven_a
     parts = _parts(line, wire_potential(line, source_a), injection_a, emf_v)
-    flat = source_a.shape[1] == 1 and max(np.ndim(injected_a), np.ndim(span_emf_v)) < 2
+    drives = (injected_a, span_emf_v, wire_injected_a)
+    flat = source_a.shape[1] == 1 and max(np.ndim(drive) for drive in drives) < 2
     return Flow(*(part[:, 0] if flat else part for part in parts))
 
 
@@ -251,8 +257,8 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
     Returns
     -------
     tuple of array
-        As `solve` takes them: injected currents [A], shape (n,) or (n, m), and EMF of the spans [V], shape
-        (n − 1,) or (n − 1, m).
+        In the order of `solve`: currents into the tower bodies [A], shape (n,) or (n, m); EMF of the spans [V],
+        shape (n − 1,) or (n − 1, m); currents into the shield wire [A], shape (n,) or (n, m).
 
     Raises
     ------
@@ -261,8 +267,9 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
 
     Notes
     -----
-    J = I_A + I_B at the tower, −I_A and −I_B at the stations. E_i = −Z_m·I_A on the first station's side and
-    +Z_m·I_B on the other: the phase current changes direction at the fault.
+    J = I_A + I_B into the faulted tower's body, −I_A and −I_B into the wire at the end towers, where the stations
+    hang: an open bond of an end tower keeps its body off the wire, and no station current. E_i = −Z_m·I_A on the
+    first station's side and +Z_m·I_B on the other: the phase current changes direction at the fault.
 
     References
     ----------
@@ -270,9 +277,9 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
 
     Examples
     --------
-    >>> injected_a, span_emf_v = fault_drive(1, 1000.0, 500.0, [0.1, 0.1])
-    >>> print(injected_a.real, span_emf_v.real)
-    [-1000.  1500.  -500.] [-100.   50.]
+    >>> injected_a, span_emf_v, wire_injected_a = fault_drive(1, 1000.0, 500.0, [0.1, 0.1])
+    >>> print(injected_a.real, span_emf_v.real, wire_injected_a.real)
+    [   0. 1500.    0.] [-100.   50.] [-1000.     0.  -500.]
     """
     towers = np.atleast_1d(tower)
     mutual_ohm = np.asarray(mutual_ohm)[:, None]
@@ -282,7 +289,9 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
     before = np.arange(len(mutual_ohm))[:, None] < towers
     span_emf_v = np.where(before, -mutual_ohm * from_first_a, mutual_ohm * from_last_a).astype(complex)
     injected_a = np.zeros((len(mutual_ohm) + 1, len(towers)), complex)
-    injected_a[towers, np.arange(len(towers))] += from_first_a + from_last_a
-    injected_a[0] -= station_share[0] * from_first_a
-    injected_a[-1] -= station_share[1] * from_last_a
-    return (injected_a, span_emf_v) if np.ndim(tower) else (injected_a[:, 0], span_emf_v[:, 0])
+    wire_injected_a = np.zeros_like(injected_a)
+    injected_a[towers, np.arange(len(towers))] = from_first_a + from_last_a
+    wire_injected_a[0] -= station_share[0] * from_first_a
+    wire_injected_a[-1] -= station_share[1] * from_last_a
+    drive = injected_a, span_emf_v, wire_injected_a
+    return drive if np.ndim(tower) else tuple(part[:, 0] for part in drive)

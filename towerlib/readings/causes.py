@@ -123,7 +123,7 @@ def _flags_of_bond(table, coils):
         in_doubt & (table["total_vs_line"] <= number(name)) & ~(table["rise_vs_line"] > number(name))
         for name in ("low_total_z", "very_low_total_z")
     )
-    real = table["gap_z"] > z_limit(number("gap_false_alarm"), shared_total=coils.shared_total)
+    real = table["gap_z"] > z_limit(number("gap_false_alarm"))
     spread = real & (table["gap_fraction"] > 1.0 - number("phase_spread_fraction"))
     # Turning coils over leaves the sum as it is; a lost bond takes the sum along.
     collapsed = low & (table["sum_vs_line"] <= number("low_sum_z"))

@@ -151,7 +151,7 @@ def avoided_by_underbuilt(light, drawn, sites):
 
     References
     ----------
-    Visacro et al., IEEE Trans. PWRD (2012), from memory; simulation at 230 kV.
+    Visacro et al., IEEE Trans. Power Delivery 27 (2012), from memory; simulation at 230 kV.
     """
     footing = sites["footing_ohm"].to_numpy(float)
     fits = (footing >= number("underbuilt_footing_low_ohm")) & (

@@ -72,13 +72,16 @@ def fit_two_layers(array, apparent_ohm_m):
     to the whole of the greatest spacing (AM), ρ within 1 to 100 000 Ω·m. Covariance s²·(JᵀJ)⁻¹ with
     s² = Σ/(n − 3); intervals by Student's t. Two layers are refused with fewer than 4 spacings, with a misfit above
     15 %, with a layer at either end of 1 to 100 000 Ω·m, with a boundary above a third of the least or below the
-    greatest spacing, or where ρ1 and ρ2 differ by less than twice the standard uncertainty of ln(ρ2/ρ1). A misfit
-    that is small with four spacings proves little: three numbers were fitted.
+    greatest spacing, or where they do not explain the readings better than uniform soil does: the two numbers more
+    must lower Σ so far that F = (Σ0 − Σ)/2 over Σ/(n − 3) passes its limit at the level ``sounding_layer_level``.
+    F is that of linear regression; a boundary out of sight takes away about half of what it lets pass by chance, so
+    about 1 in 20 soundings of uniform soil comes out as layered. A misfit that is small with four spacings proves
+    little: three numbers were fitted.
 
     References
     ----------
     IEEE Std 81, two-layer soil; relative error as objective: I. F. Gonos et al., two-layer soil parameter
-    estimation (2007).
+    estimation (2007). F test of nested models: any textbook of regression.
 
     Examples
     --------
@@ -95,7 +98,7 @@ def fit_two_layers(array, apparent_ohm_m):
     best = _best(array, apparent_ohm_m)
     misfit = float(np.sqrt(np.mean(best.fun**2)))
     covariance = _covariance(best)
-    reason = _refusal(array, best.x, misfit, covariance)
+    reason = _refusal(array, best, apparent_ohm_m)
     if reason:
         return _uniform(apparent_ohm_m, reason, misfit)
     reach = _student(len(apparent_ohm_m) - 3) * np.sqrt(np.diag(covariance))
@@ -154,17 +157,29 @@ def _covariance(best):
     return variance * np.linalg.inv(curvature)
 
 
-def _refusal(array, logs, misfit, covariance):
+def _is_better_than_uniform(best, apparent_ohm_m):
+    """Whether two layers lower the squares of uniform soil further than scatter would, by the F test."""
+    from scipy.special import fdtri
+
+    logs, freedom = np.log(apparent_ohm_m), len(apparent_ohm_m) - best.x.size
+    uniform_squares, squares = ((logs - logs.mean()) ** 2).sum(), (best.fun**2).sum()
+    limit = fdtri(2, freedom, 1.0 - number("sounding_layer_level"))
+    # Readings alike to 1 part in a million are uniform, whatever the last figures of the fit are.
+    is_even = uniform_squares < 1e-12 * len(logs)
+    return not is_even and uniform_squares - squares > limit * 2.0 * squares / freedom
+
+
+def _refusal(array, best, apparent_ohm_m):
     """Sentence that says why two layers do not stand; empty where they do."""
+    logs, misfit = best.x, float(np.sqrt(np.mean(best.fun**2)))
     least_m, greatest_m = array.am_m.min(), array.am_m.max()
     depth_m = np.exp(logs[2])
-    contrast_u = np.sqrt(covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1])
     top_m = least_m * number("sounding_depth_fraction_min")
     if misfit > number("sounding_misfit_max"):
         return f"two layers miss the readings by {misfit:.0%}"
     if np.any(np.abs(logs[:2, None] - np.log(RESISTIVITY_BOUNDS)) < 1e-3):
         return "a layer would have less than 1 or more than 100 000 ohm m"
-    if not abs(logs[1] - logs[0]) > 2 * contrast_u:
+    if not _is_better_than_uniform(best, apparent_ohm_m):
         return "the two layers do not differ by more than the readings leave open"
     if not top_m <= depth_m <= greatest_m:
         return f"the boundary at {depth_m:.2g} m lies outside what spacings of {least_m:g} to {greatest_m:g} m see"
