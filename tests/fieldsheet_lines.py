@@ -7,8 +7,8 @@ from types import SimpleNamespace
 from folders import line_folder
 from geographiclib.geodesic import Geodesic
 
-from towerlib import assessment, condition, months, plan, retest
-from towerlib.readings import legs
+from towerlib import assessment, condition, months, plan
+from towerlib.readings import leg_currents
 
 EARTH = Geodesic.WGS84
 START = (-31.0, -20.0)
@@ -78,9 +78,11 @@ def study(place, register, visits=None, *, month="", **files):
 
 def known(made, month=""):
     """The same of a line folder that is there."""
-    records, laid, grades = assessment.read(made)
+    found = assessment.assess(made)
+    records, grades = found.records, found.grades
+    laid = found.route
     month = month or months.newest(records.visits["date"])
-    currents = legs.summarise(records.visits, records.legs, records.towers)
+    currents = leg_currents.summarise(records.visits, records.legs, records.towers)
     towers = condition.assess(records, grades, currents, laid, month)
     return SimpleNamespace(
         month=month,
@@ -89,7 +91,7 @@ def known(made, month=""):
         grades=grades,
         condition=towers,
         priority=plan.priority_list(towers, records.line),
-        retest=retest.retest_list(towers, grades, records.line, month),
+        retest=condition.retest_list(towers, grades, records.line, month),
         line=records.line,
     )
 

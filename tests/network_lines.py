@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from towerlib.line import parse
+from towerlib.config import parse
 
 HEAD = '[line]\nid = "low-moor"\nvoltage_kv = 132\nfrequency_hz = 50\n'
 STATIONS = "[stations]\nfirst = { earth_ohm = 0.4 }\nlast = { earth_ohm = 0.9 }\n"

@@ -9,8 +9,8 @@ import pandas as pd
 import shapely
 from matplotlib.text import Text
 
-from towerlib.line import parse
-from towerlib.publish import style
+from towerlib.config import parse
+from towerlib.report import style
 
 EDGE_MM = 1  # texts end so far from the edge of the page at least
 LINE = parse(

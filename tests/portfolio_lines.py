@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.portfolio import LineMonth
-from towerlib.portfolio.keep import SETTINGS, SUMS, TEXTS
+from towerlib.portfolio.ranking import SETTINGS, SUMS, TEXTS
 
 FACTS = {
     "title": "",

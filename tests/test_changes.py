@@ -8,8 +8,8 @@ import pytest
 from folders import LINE, line_folder
 
 from towerlib import assessment, changes
-from towerlib.changes import footings, pairing, signs, snapshot
-from towerlib.readings.history import history
+from towerlib.changes import compare, match, months
+from towerlib.readings.trends import history
 
 HEAD = (
     "visit_id,tower_id,date,method,impedance_ohm,test_frequency_hz,soil_state,leads_missing,bond_seen,"
@@ -35,7 +35,7 @@ def study_of(place, register, visits, month, works=""):
     """A small line assessed as of a month."""
     works_csv = "tower_id,date,treatment\n" + works if works else None
     files = {"towers_csv": register, "visits_csv": HEAD + visits, "works_csv": works_csv, "line_toml": LINE}
-    return assessment.assess(line_folder(place, **files).parent, place.name, month)
+    return assessment.assess(line_folder(place, **files).parent / place.name, month)
 
 
 OHMS = {1: 8, 2: 8, 3: 16, 4: 30, 5: 30, 6: 30, 7: 60, 10: 7, 11: 9, 13: 14.9, 14: 6, 15: 5, 16: 12, 17: 8}
@@ -63,7 +63,7 @@ def planted(tmp_path_factory):
     visits += row("b17", 17, "2026-06-12", 11.5, soil="wet", set_up="30,48,90,90")
     names = [name.replace("11", "11A@11") for name in names if name != "10"]
     now = study_of(place / "june", towers(*names), visits, "2026-06", WORKS)
-    return SimpleNamespace(now=now, before=before, found=changes.compare(now, snapshot.of(before)))
+    return SimpleNamespace(now=now, before=before, found=changes.compare(now, months.of(before)))
 
 
 def towers_of(found, kind):
@@ -140,7 +140,7 @@ def test_the_summary_counts_every_kind(planted):
 
 
 def test_a_month_against_itself_only_lists_what_stands(planted):
-    same = changes.compare(planted.now, snapshot.of(planted.now))
+    same = changes.compare(planted.now, months.of(planted.now))
     listed = {"treated, still above limit", "fixed not verified", "treatment did not work", "overdue"}
     assert set(same.table["kind"]) == listed | {"never tested"}
     assert (same.table["since"] == "before").all()
@@ -148,7 +148,7 @@ def test_a_month_against_itself_only_lists_what_stands(planted):
 
 def test_nothing_handed_over_is_changed(planted):
     condition, currents = planted.now.condition.copy(), planted.now.currents.copy()
-    changes.compare(planted.now, snapshot.of(planted.before))
+    changes.compare(planted.now, months.of(planted.before))
     pd.testing.assert_frame_equal(planted.now.condition, condition)
     pd.testing.assert_frame_equal(planted.now.currents, currents)
 
@@ -164,22 +164,22 @@ def test_the_first_month_lists_what_stands(tmp_path):
 
 
 def test_without_a_report_the_same_records_stand_for_the_month_before(planted):
-    again = snapshot.repeated(planted.now)
-    by_hand = assessment.assess(planted.now.records.folder.parent, "june", "2026-05")
+    again = months.repeated(planted.now)
+    by_hand = assessment.assess(planted.now.records.folder.parent / "june", "2026-05")
     known = [name for name in again.condition if name in by_hand.condition]
     pd.testing.assert_frame_equal(again.condition[known], by_hand.condition[known], check_dtype=False)
     queue = by_hand.priority.set_index("tower_id")["queue"]
     assert again.priority.set_index("tower_id")["queue"].to_dict() == queue.to_dict()
     found = changes.against_last(planted.now)
-    assert (found.against, found.source) == ("2026-05", snapshot.REPEATED)
+    assert (found.against, found.source) == ("2026-05", months.REPEATED)
     assert towers_of(found, "worsened") == {"2", "14"}
     assert not towers_of(found, "new tower")
     assert "cannot show a tower that is new" in found.remarks[-1]
 
 
 def test_a_month_without_visits_is_that_before_but_for_what_falls_due(planted, monkeypatch):
-    later = assessment.assess(planted.now.records.folder.parent, "june", "2026-07")
-    monkeypatch.setattr(snapshot, "_assessed", None)  # would be called were anything assessed again
+    later = assessment.assess(planted.now.records.folder.parent / "june", "2026-07")
+    monkeypatch.setattr(months, "_assessed", None)  # would be called were anything assessed again
     found = changes.against_last(later)
     assert set(found.table["since"]) == {"before"}
 
@@ -210,7 +210,7 @@ def test_unchanged_footings_stay_silent_as_often_as_they_should():
     sigma = np.log(1.3) / 1.959964
     ohm = 20 * np.exp(sigma * draw.standard_normal((2, count)))
     both = side_by_side(*ohm, 1 / 1.3, 1.3)
-    found = sum(len(part) for part in footings.footings(both, nothing_alike(both)))
+    found = sum(len(part) for part in compare.footings(both, nothing_alike(both)))
     assert found / count == pytest.approx(NOMINAL, abs=4 * np.sqrt(NOMINAL / count))
 
 
@@ -223,7 +223,7 @@ def test_unchanged_footings_with_uneven_intervals_stay_silent():
         np.where(normal > 0, np.log(1 / low), np.log(high)) / 1.959964
     )  # a reading below is one with much above it
     both = side_by_side(*(20 * np.exp(deviation * normal)), low, high)
-    found = sum(len(part) for part in footings.footings(both, nothing_alike(both)))
+    found = sum(len(part) for part in compare.footings(both, nothing_alike(both)))
     assert found / count < 1.5 * NOMINAL
 
 
@@ -232,9 +232,9 @@ def test_unchanged_footings_taken_alike_stay_silent():
     draw, count = np.random.default_rng(9), 6000
     error = draw.uniform(-0.05, 0.05, (2, count)) + 0.05 * draw.standard_normal((2, count))
     both, told = alike(*(20 * np.exp(error)))
-    found = sum(len(part) for part in footings.footings(both, told))
+    found = sum(len(part) for part in compare.footings(both, told))
     assert found / count < NOMINAL + 4 * np.sqrt(NOMINAL / count)
-    up, _ = footings.footings(*alike(*(np.array([[20.0], [30.0]]) * np.exp(error))))
+    up, _ = compare.footings(*alike(*(np.array([[20.0], [30.0]]) * np.exp(error))))
     assert len(up) / count > 0.95  # half as much again: ln 1.5 = 5 standard uncertainties
 
 
@@ -260,12 +260,12 @@ def alike(ohm_before, ohm_now):
 def test_the_same_reading_is_never_a_change():
     both = side_by_side(np.array([10.0]), np.array([90.0]), 0.99, 1.01)
     both["footing_visit_id_before"] = both["footing_visit_id_now"]
-    assert all(part.empty for part in footings.footings(both, nothing_alike(both)))
+    assert all(part.empty for part in compare.footings(both, nothing_alike(both)))
 
 
 def test_a_reading_below_the_range_is_no_change():
     both = side_by_side(np.array([1.0]), np.array([9.0]), 1 / 1.3, 1.3).assign(footing_low_ohm_now=0.0)
-    assert all(part.empty for part in footings.footings(both, nothing_alike(both)))
+    assert all(part.empty for part in compare.footings(both, nothing_alike(both)))
 
 
 def currents(**more):
@@ -280,36 +280,36 @@ def currents(**more):
 @pytest.mark.parametrize(
     ("told", "more", "kinds"),
     [
-        (signs.gaps, {}, []),
-        (signs.gaps, {"gap_fraction_now": 0.7, "gap_fraction_low_now": 0.6}, ["worsened"]),
-        (signs.gaps, {"gap_fraction_before": 0.7, "gap_fraction_low_before": 0.6}, ["improved"]),
+        (compare.gaps, {}, []),
+        (compare.gaps, {"gap_fraction_now": 0.7, "gap_fraction_low_now": 0.6}, ["worsened"]),
+        (compare.gaps, {"gap_fraction_before": 0.7, "gap_fraction_low_before": 0.6}, ["improved"]),
         # wide in both months: it follows the load
         (
-            signs.gaps,
+            compare.gaps,
             {"gap_fraction_now": 0.9, "gap_fraction_low_now": 0.8, "gap_fraction_before": 0.5}
             | {"gap_fraction_low_before": 0.4},
             [],
         ),
         # over the line, and within both uncertainties: 12 % against u = √2·5 %
-        (signs.gaps, {"gap_fraction_now": 0.14, "gap_fraction_low_now": 0.01}, []),
+        (compare.gaps, {"gap_fraction_now": 0.14, "gap_fraction_low_now": 0.01}, []),
         (
-            signs.gaps,
+            compare.gaps,
             {"gap_fraction_now": 0.7, "gap_fraction_low_now": 0.6, "peer_class_now": "ring or other path"},
             [],
         ),
-        (signs.leg_shares, {"leg_share_lambda_now": 0.9}, []),
+        (compare.leg_shares, {"leg_share_lambda_now": 0.9}, []),
         (
-            signs.leg_shares,
+            compare.leg_shares,
             {"leg_share_lambda_now": 0.9, "bond_state_now": "open suspected"},
             ["worsened"],
         ),
-        (signs.leg_shares, {"leg_share_lambda_now": 0.1, "bond_state_now": "worn"}, []),
+        (compare.leg_shares, {"leg_share_lambda_now": 0.1, "bond_state_now": "worn"}, []),
         (
-            signs.leg_shares,
+            compare.leg_shares,
             {"leg_share_lambda_before": 0.9, "bond_state_before": "worn"},
             ["improved"],
         ),
-        (signs.leg_shares, {"leg_share_lambda_before": np.nan, "bond_state_now": "worn"}, []),
+        (compare.leg_shares, {"leg_share_lambda_before": np.nan, "bond_state_now": "worn"}, []),
     ],
 )
 def test_leg_currents_count_where_verdict_and_figure_changed(told, more, kinds):
@@ -332,7 +332,7 @@ def test_what_the_crew_saw(name, before, now, kinds):
     blank = {"leads_missing": np.nan, "corrosion": None, "bond_seen": None}
     sides = {f"{fact}_{end}": [value] for fact, value in blank.items() for end in ("now", "before")}
     both = pd.DataFrame({"tower_id": ["7"]} | sides | {f"{name}_before": [before], f"{name}_now": [now]})
-    assert [kind for part in signs.seen(both) for kind in part["kind"]] == kinds
+    assert [kind for part in compare.seen(both) for kind in part["kind"]] == kinds
 
 
 # ---- names and places -----------------------------------------------------------------------------------------
@@ -346,7 +346,7 @@ def placed(*names, step_deg=0.003, shift_deg=0.0):
 
 def paired(now, before):
     """Pairs of names."""
-    table = pairing.pair(now, before)
+    table = match.pair(now, before)
     return set(zip(table["tower_id"].fillna(""), table["earlier_id"].fillna(""), strict=True))
 
 

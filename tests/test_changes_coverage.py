@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from test_changes import row, study_of, towers
 
-from towerlib import assessment, changes, condition, retest
+from towerlib import assessment, changes, condition
 from towerlib.errors import RecordsError
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -52,14 +52,14 @@ def test_a_month_to_come_is_refused(small):
 @pytest.fixture(scope="module")
 def demo():
     """The smallest whole demo line."""
-    return assessment.assess(DEMO, "quillmere-tolstrand")
+    return assessment.assess(DEMO / "quillmere-tolstrand")
 
 
 @pytest.mark.parametrize("month", ["2019-09", "2022-03", "2024-12", "2026-05", "2026-06"])
 def test_counts_are_those_of_the_assessment_of_the_month(demo, month):
     facts = demo.records, demo.grades, demo.currents, demo.route
     towers_then = condition.assess(*facts, month)
-    reasons = retest.retest_list(towers_then, demo.grades, demo.line, month)["reason"]
+    reasons = condition.retest_list(towers_then, demo.grades, demo.line, month)["reason"]
     counted = changes.coverage(demo, [month]).iloc[0]
     assert counted["usable"] == towers_then["footing_ohm"].notna().sum()
     assert counted["above_limit"] == (towers_then["impedance_class"] == "above limit").sum()

@@ -7,10 +7,9 @@ import pandas as pd
 import pytest
 from test_changes import FIRST, row, study_of, towers
 
-from towerlib import assessment, changes
-from towerlib.changes import frozen, snapshot
-from towerlib.publish import changes_table, report
-from towerlib.runs import manifest
+from towerlib import assessment, changes, runs
+from towerlib.changes import months
+from towerlib.report import write
 
 
 @pytest.fixture(scope="module")
@@ -26,17 +25,17 @@ def freeze(study, month, reports):
     """The report of a month as far as it is compared with, as a run writes it."""
     folder = reports / month
     (folder / "tables").mkdir(parents=True)
-    tables = report.tables(study)
-    for name in frozen.NEEDED:
+    tables = write.tables(study)
+    for name in months.NEEDED:
         tables[name].to_parquet(folder / "tables" / f"{name}.parquet", index=False)
-    manifest.write(study, folder, {})
+    runs.write(study, folder, {})
     return folder
 
 
 @pytest.fixture(scope="module")
 def written(study, tmp_path_factory):
     """Reports of April and May, both by the records as of May."""
-    earlier = assessment.assess(study.records.folder.parent, study.records.folder.name, "2026-05")
+    earlier = assessment.assess(study.records.folder, "2026-05")
     place = tmp_path_factory.mktemp("written")
     for month in ("2026-04", "2026-05"):
         freeze(earlier, month, place)
@@ -61,7 +60,7 @@ def test_the_newest_earlier_month_is_taken(study, reports):
     (reports / ".2026-06.unfinished-1").mkdir()
     (reports / "check").mkdir()
     found = changes.against_last(study, reports)
-    assert (found.against, found.source) == ("2026-05", snapshot.FROZEN)
+    assert (found.against, found.source) == ("2026-05", months.FROZEN)
     assert found.remarks == ("Compared with 2026-05 as its report was written.",)
     worse = found.table[found.table["kind"] == "worsened"]
     assert worse["tower_id"].to_list() == ["2"]
@@ -70,7 +69,7 @@ def test_the_newest_earlier_month_is_taken(study, reports):
 def test_a_month_whose_replacement_was_cut_short_is_put_back(study, reports):
     (reports / "2026-05").rename(reports / ".2026-05.replaced-0a1b2c3d4e5f6071")
     found = changes.against_last(study, reports)
-    assert (found.against, found.source) == ("2026-05", snapshot.FROZEN)
+    assert (found.against, found.source) == ("2026-05", months.FROZEN)
     assert (reports / "2026-05" / "run.json").is_file()
 
 
@@ -163,11 +162,11 @@ def no_parquet(folder):
 def test_a_damaged_month_is_named_and_the_one_before_taken(study, reports, damage, sentence):
     damage(reports / "2026-05")
     found = changes.against_last(study, reports)
-    assert (found.against, found.source) == ("2026-04", snapshot.FROZEN)
+    assert (found.against, found.source) == ("2026-04", months.FROZEN)
     assert sentence in found.remarks[0]
     damage(reports / "2026-04")
     found = changes.against_last(study, reports)
-    assert (found.against, found.source) == ("2026-05", snapshot.REPEATED)
+    assert (found.against, found.source) == ("2026-05", months.REPEATED)
     assert len(found.remarks) == 3
 
 
@@ -179,7 +178,7 @@ def test_a_report_of_another_version_is_used_and_named(study, reports):
 
 
 def test_the_lists_stand_beside_the_tables(study, reports):
-    found = changes_table.write(study, reports / ".2026-06.unfinished-7")
+    found = write.write_changes(study, reports / ".2026-06.unfinished-7")
     folder = reports / ".2026-06.unfinished-7"
     assert found.against == "2026-05"
     listed = pd.read_csv(folder / "changes.csv", dtype={"tower_id": "str"}, encoding="utf-8-sig")
@@ -194,7 +193,7 @@ def test_the_lists_stand_beside_the_tables(study, reports):
 def test_names_stay_text_in_the_list(study, tmp_path):
     register, visits = _texts(study)
     now = study_of(tmp_path / "sly", register + "=1+1,-31,-19.9460,18\n", visits, "2026-06")
-    changes_table.write(now, tmp_path / "reports" / "2026-06")
+    write.write_changes(now, tmp_path / "reports" / "2026-06")
     text = (tmp_path / "reports" / "2026-06" / "changes.csv").read_text(encoding="utf-8-sig")
     assert ",'=1+1," in text
     assert ",=1+1," not in text
@@ -205,7 +204,7 @@ def test_names_stay_text_in_the_list(study, tmp_path):
 def test_a_table_without_a_row_keeps_its_kinds(tmp_path):
     visits = row("a", 1, "2026-05-02", 4) + row("b", 2, "2026-05-02", 4)
     quiet = study_of(tmp_path / "quiet", towers("1", "2"), visits, "2026-06")
-    found = changes_table.write(quiet, tmp_path / "reports" / "2026-06")
+    found = write.write_changes(quiet, tmp_path / "reports" / "2026-06")
     assert found.table.empty
     full = pd.read_parquet(tmp_path / "reports" / "2026-06" / "tables" / "changes.parquet")
     assert full["z"].dtype == "float64"

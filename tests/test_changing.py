@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 from towerlib import assessment, cli, runs
 from towerlib.errors import RecordsError
-from towerlib.records import load as loading
-from towerlib.records import raw
+from towerlib.records import sources
 from towerlib.records.load import changed, load
+from towerlib.runs import notebooks
 
 MORE = VISITS + "v3,4A,2026-03-03,leg coils,7\n"
 LIMITS = {"line_toml": LINE + '[limits]\nrules = "limits.csv"\n', "limits_csv": "limit_ohm\n12\n"}
@@ -61,13 +61,13 @@ def test_what_changed_is_named(tmp_path, kind):
 def test_a_file_that_is_written_to_while_it_is_read_is_refused(tmp_path, monkeypatch):
     folder = line_folder(tmp_path / "low-moor")
 
-    def read(source, *rest, whole=raw.read):
+    def read(source, *rest, whole=sources.read):
         found = whole(source, *rest)
         if source.table == "visits":
             source.path.write_text(MORE)
         return found
 
-    monkeypatch.setattr(loading.raw, "read", read)
+    monkeypatch.setattr(sources, "read", read)
     with pytest.raises(RecordsError, match=r"visits\.csv changed while it was read; run again"):
         load(folder)
 
@@ -75,12 +75,12 @@ def test_a_file_that_is_written_to_while_it_is_read_is_refused(tmp_path, monkeyp
 def change_after(monkeypatch, name, change):
     """A change to the files when one notebook has run."""
 
-    def execute(book, *rest, whole=runs.books.execute):
+    def execute(book, *rest, whole=notebooks.execute):
         whole(book, *rest)
         if book == name:
             change()
 
-    monkeypatch.setattr(runs.books, "execute", execute)
+    monkeypatch.setattr(notebooks, "execute", execute)
 
 
 def test_a_run_over_changing_files_leaves_the_old_report(tmp_path, monkeypatch):
@@ -101,7 +101,7 @@ def test_a_refused_file_is_no_input_of_the_manifest(tmp_path, monkeypatch):
     """A pipe among the visits is listed as refused; hashing it would never end."""
     folder = line_folder(tmp_path / "low-moor", visits_csv=None, visits__a_csv=VISITS)
     os.mkfifo(folder / "visits" / "b.csv")
-    monkeypatch.setattr(runs.books, "execute", lambda *_: None)
+    monkeypatch.setattr(notebooks, "execute", lambda *_: None)
     report = runs.run_line(folder, tmp_path / "reports")
     told = json.loads((report.folder / "run.json").read_text(encoding="utf-8"))
     assert set(told["inputs"]) == {"line.toml", "towers.csv", "visits/a.csv"}
@@ -114,7 +114,7 @@ def test_memory_does_not_answer_for_another_file_of_the_same_size_and_time(tmp_p
     (tmp_path / "other.csv").write_text(VISITS.replace("22.5", "23.5"))
     for path in (folder / "visits.csv", tmp_path / "other.csv"):
         os.utime(path, (10**9, 10**9))
-    before = assessment.assess(tmp_path, "low-moor").records.visits["impedance_ohm"].to_list()
+    before = assessment.assess(tmp_path / "low-moor").records.visits["impedance_ohm"].to_list()
     shutil.copy2(tmp_path / "other.csv", folder / "visits.csv")
-    after = assessment.assess(tmp_path, "low-moor").records.visits["impedance_ohm"].to_list()
+    after = assessment.assess(tmp_path / "low-moor").records.visits["impedance_ohm"].to_list()
     assert (before, after) == ([4.2, 22.5], [4.2, 23.5])

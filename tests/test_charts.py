@@ -13,9 +13,14 @@ from pictures import LINE, condition, crowded, drawn, png, ranked, words, writte
 from scipy.stats import ecdf
 
 from towerlib.errors import SettingsError
-from towerlib.publish import charts, markers
+from towerlib.report import condition_charts, style
 
-CHARTS = [charts.route_profile, charts.ranked_bars, charts.gap_scatter, charts.impedance_distribution]
+CHARTS = [
+    condition_charts.route_profile,
+    condition_charts.ranked_bars,
+    condition_charts.gap_scatter,
+    condition_charts.impedance_distribution,
+]
 
 # ---- every chart
 
@@ -75,7 +80,7 @@ def test_tower_ids_are_never_read_as_formulas(draw):
     figure = draw(condition(40, ids="${}^_x$"), LINE)
     png(figure)
     assert not any(text.get_parse_math() for text in written(figure))
-    if draw is not charts.impedance_distribution:  # names no tower
+    if draw is not condition_charts.impedance_distribution:  # names no tower
         assert re.search(r"\$\d+\^_x\$", words(figure))
 
 
@@ -88,7 +93,7 @@ def test_an_empty_table_is_answered_in_words(draw, towers):
 
 
 def test_gap_is_defined_wherever_it_is_shown():
-    for draw in (charts.ranked_bars, charts.gap_scatter):
+    for draw in (condition_charts.ranked_bars, condition_charts.gap_scatter):
         for towers in (condition(60), pd.DataFrame()):
             text = words(draw(towers, LINE)).replace("\n", " ")
             assert "gap = arithmetic sum of leg currents − vector total; an indicator, not a fault" in text
@@ -99,7 +104,7 @@ def test_gap_is_defined_wherever_it_is_shown():
 
 def test_profile_draws_every_tower_by_its_class():
     towers = condition(60)
-    assert drawn(charts.route_profile(towers, LINE)) == {
+    assert drawn(condition_charts.route_profile(towers, LINE)) == {
         "good": (towers["impedance_class"] == "good").sum(),
         "acceptable": (towers["impedance_class"] == "acceptable").sum(),
         "above limit": (towers["impedance_class"] == "above limit").sum() - 1,
@@ -111,7 +116,7 @@ def test_profile_draws_every_tower_by_its_class():
 
 def test_profile_steps_follow_the_limit_of_each_tower():
     towers = condition(60, limits=(10, 30, 15))
-    target, limit = charts.route_profile(towers, LINE).findobj(StepPatch)
+    target, limit = condition_charts.route_profile(towers, LINE).findobj(StepPatch)
     np.testing.assert_array_equal(target.get_data().values, 5.0)
     np.testing.assert_array_equal(limit.get_data().values, towers["limit_ohm"])
     middles = limit.get_data().edges[1:] - 0.175  # half of the 0.35 km between the towers
@@ -121,7 +126,7 @@ def test_profile_steps_follow_the_limit_of_each_tower():
 def test_profile_names_both_stations_and_the_worst_tower():
     towers = condition(60)
     worst = towers.loc[towers["footing_ohm"].idxmax(), "tower_id"]
-    text = words(charts.route_profile(towers, LINE))
+    text = words(condition_charts.route_profile(towers, LINE))
     assert "◀ Brackwater" in text
     assert "Stonefell ▶" in text
     assert f"{worst}: " in text
@@ -132,7 +137,7 @@ def test_profile_says_what_a_logarithm_cannot_show():
     towers.loc[0, ["footing_ohm", "footing_low_ohm", "footing_high_ohm"]] = [-3.0, -4.0, 2.0]
     towers.loc[1, "footing_low_ohm"] = -1.0
     towers.loc[2, "chainage_km"] = np.nan
-    figure = charts.route_profile(towers, LINE)
+    figure = condition_charts.route_profile(towers, LINE)
     assert "Not drawn, reading at or below zero: T1." in words(figure)
     assert "Not drawn, no chainage: T3." in words(figure)
     assert sum(drawn(figure).values()) == 58
@@ -143,7 +148,7 @@ def test_profile_says_what_a_logarithm_cannot_show():
 
 def test_bars_stand_in_the_order_of_the_ranks():
     towers = condition(60)
-    left, right = charts.ranked_bars(towers, LINE, top=7).axes[:2]
+    left, right = condition_charts.ranked_bars(towers, LINE, top=7).axes[:2]
     by_ohm = towers.nlargest(7, "footing_ohm")
     by_gap = towers[~towers["ring"].astype(bool)].nlargest(7, "gap_fraction")
     for axes, worst, column in ((left, by_ohm, "footing_ohm"), (right, by_gap, "gap_fraction")):
@@ -156,14 +161,14 @@ def test_bars_stand_in_the_order_of_the_ranks():
 
 def test_the_limit_is_marked_at_every_bar():
     towers = condition(60, limits=(10, 30, 15))
-    left = charts.ranked_bars(towers, LINE, top=5).axes[0]
+    left = condition_charts.ranked_bars(towers, LINE, top=5).axes[0]
     marks = [segment[0][0] for segment in left.collections[-1].get_segments()]
     assert marks == towers.nlargest(5, "footing_ohm")["limit_ohm"].tolist()
 
 
 def test_one_missing_panel_leaves_the_other():
     towers = condition(30).assign(gap_fraction=np.nan)
-    figure = charts.ranked_bars(towers, LINE)
+    figure = condition_charts.ranked_bars(towers, LINE)
     assert "nothing to rank yet" in words(figure)
     assert crowded(figure) == []
 
@@ -171,14 +176,14 @@ def test_one_missing_panel_leaves_the_other():
 def test_negative_gaps_reach_to_the_left():
     towers = condition(30)
     towers["gap_fraction"] = -0.1
-    right = charts.ranked_bars(ranked(towers), LINE).axes[1]
+    right = condition_charts.ranked_bars(ranked(towers), LINE).axes[1]
     assert right.get_xlim()[0] <= -0.1
     assert all(bar.get_width() == pytest.approx(-0.1) for bar in right.patches)
 
 
 def test_no_room_for_no_tower():
     with pytest.raises(SettingsError, match="top = 0: ranked_bars needs room for at least 1 tower"):
-        charts.ranked_bars(condition(5), LINE, top=0)
+        condition_charts.ranked_bars(condition(5), LINE, top=0)
 
 
 # ---- leakage
@@ -186,7 +191,7 @@ def test_no_room_for_no_tower():
 
 def test_lines_of_equal_gap_fraction():
     """By hand: gap fraction f = (sum − total)/sum, so total = (1 − f)·sum."""
-    axes = charts.gap_scatter(condition(60), LINE).axes[0]
+    axes = condition_charts.gap_scatter(condition(60), LINE).axes[0]
     shares = [1 - line.get_ydata()[1] / line.get_xdata()[1] for line in axes.lines]
     np.testing.assert_allclose(shares[:3], [0, 0.2, 0.5], atol=1e-12)
     for line, share in zip(axes.lines, shares, strict=True):
@@ -199,14 +204,14 @@ def test_scatter_draws_every_measured_tower_rings_apart():
     measured = towers[towers["leakage_total_ma"].notna()]
     ring = measured["ring"].astype(bool)
     expected = {"no ring recorded": (~ring).sum(), "ring or counterpoise joins the legs": ring.sum()}
-    assert drawn(charts.gap_scatter(towers, LINE)) == expected
+    assert drawn(condition_charts.gap_scatter(towers, LINE)) == expected
 
 
 def test_a_total_of_zero_stands_on_the_lower_edge():
     towers = condition(60)
     towers.loc[0, ["leakage_sum_ma", "leakage_total_ma", "gap_ma", "gap_fraction"]] = [50.0, 0.0, 50.0, 1.0]
     towers.loc[1, "leakage_total_ma"] = -2.0
-    figure = charts.gap_scatter(ranked(towers), LINE)
+    figure = condition_charts.gap_scatter(ranked(towers), LINE)
     axes = figure.axes[0]
     lowest = min(artist.get_offsets()[:, 1].min() for artist in axes.collections)
     assert lowest == axes.get_ylim()[0] > 0
@@ -219,7 +224,7 @@ def test_a_total_of_zero_stands_on_the_lower_edge():
 
 def test_bars_hold_every_impedance_once():
     towers = condition(220)
-    axes = charts.impedance_distribution(towers, LINE).axes[0]
+    axes = condition_charts.impedance_distribution(towers, LINE).axes[0]
     assert sum(bar.get_height() for bar in axes.findobj(Rectangle) if bar is not axes.patch) == (
         towers["footing_ohm"].notna().sum()
     )
@@ -228,14 +233,14 @@ def test_bars_hold_every_impedance_once():
 def test_curve_is_the_empirical_distribution():
     """Against SciPy's empirical cumulative distribution function."""
     towers = condition(60)
-    (curve,) = charts.impedance_distribution(towers, LINE).findobj(StepPatch)
+    (curve,) = condition_charts.impedance_distribution(towers, LINE).findobj(StepPatch)
     percent, edges, _ = curve.get_data()
     reference = ecdf(towers["footing_ohm"].dropna()).cdf
     np.testing.assert_allclose(percent[1:], 100 * reference.evaluate(edges[1:-1]))
 
 
 def test_distribution_counts_what_it_does_not_draw():
-    text = words(charts.impedance_distribution(condition(60), LINE))
+    text = words(condition_charts.impedance_distribution(condition(60), LINE))
     by_hand = (
         "60 towers: 47 with an impedance, 9 lower bound only, 4 not tested."  # 3, 10, … 59 and 5, 16, 27, 49
     )
@@ -249,7 +254,7 @@ def test_the_worse_the_darker_in_grey_print_too():
     """Relative luminance of sRGB as in WCAG 2.1 (W3C), from memory."""
 
     def luminance(name):
-        rgb = np.array(mpl.colors.to_rgb(markers.MARKS[name].colour))
+        rgb = np.array(mpl.colors.to_rgb(style.MARKS[name].colour))
         linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
         return linear @ [0.2126, 0.7152, 0.0722]
 

@@ -5,7 +5,7 @@ import pytest
 from folders import VISITS, accounted, line_folder
 from typer.testing import CliRunner
 
-from towerlib import assessment, cli, clock
+from towerlib import assessment, cli, months
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.records.load import load
 
@@ -15,7 +15,7 @@ def day(monkeypatch):
     """The clock stands; a function sets it anew."""
 
     def stands(text):
-        monkeypatch.setenv(clock.TODAY, text)
+        monkeypatch.setenv(months.TODAY, text)
 
     stands("2026-07-15")
     return stands
@@ -38,8 +38,8 @@ def test_a_visit_in_the_future_is_asked_about(tmp_path):
 
 def test_the_month_of_a_report_never_comes_from_it(tmp_path):
     line_folder(tmp_path / "low-moor", visits_csv=LATE)
-    assert assessment.assess(tmp_path, "low-moor").month == "2026-03"
-    assert assessment.assess(tmp_path, "low-moor", "2026-05").records.rejected["row"].to_list() == [4]
+    assert assessment.assess(tmp_path / "low-moor").month == "2026-03"
+    assert assessment.assess(tmp_path / "low-moor", "2026-05").records.rejected["row"].to_list() == [4]
 
 
 @pytest.mark.parametrize(
@@ -79,18 +79,18 @@ def test_a_month_beyond_the_clock_counts_where_it_is_asked_for(tmp_path, day):
     day("2025-01-01")
     line_folder(tmp_path / "low-moor", visits_csv=LATE)
     with pytest.raises(RecordsError, match="lies in the future"):
-        assessment.assess(tmp_path, "low-moor")
-    records = assessment.assess(tmp_path, "low-moor", "2026-03").records
+        assessment.assess(tmp_path / "low-moor")
+    records = assessment.assess(tmp_path / "low-moor", "2026-03").records
     assert records.visits["visit_id"].to_list() == ["v1", "v2"]
 
 
 def test_the_same_rows_whether_a_month_of_the_past_is_stated_or_not(day):
     """The notebooks state the month that the run found: both must count up to the same day."""
     day("2026-07-15")
-    assert {clock.latest(month) for month in ("", "2026-07", "2026-06", "1990-01")} == {
+    assert {months.latest(month) for month in ("", "2026-07", "2026-06", "1990-01")} == {
         pd.Timestamp("2026-07-15")
     }
-    assert clock.latest("2026-08") == pd.Timestamp("2026-08-31")
+    assert months.latest("2026-08") == pd.Timestamp("2026-08-31")
 
 
 @pytest.mark.parametrize("command", ["check", "run"])
@@ -111,15 +111,15 @@ def test_check_lists_it_and_ends_with_1(tmp_path):
 
 def test_another_day_is_not_answered_from_memory(tmp_path, day):
     line_folder(tmp_path / "low-moor", visits_csv=VISITS + "v3,4A,2026-07-16,leg coils,7\n")
-    assert assessment.assess(tmp_path, "low-moor").month == "2026-03"
+    assert assessment.assess(tmp_path / "low-moor").month == "2026-03"
     day("2026-07-16")
-    assert assessment.assess(tmp_path, "low-moor").month == "2026-07"
+    assert assessment.assess(tmp_path / "low-moor").month == "2026-07"
 
 
 def test_without_the_variable_the_clock_is_read(monkeypatch):
     """It is never earlier than the day in universal time, and at most one day later."""
-    monkeypatch.delenv(clock.TODAY)
-    ahead = clock.today() - pd.Timestamp.now("UTC").tz_localize(None).normalize()
+    monkeypatch.delenv(months.TODAY)
+    ahead = months.today() - pd.Timestamp.now("UTC").tz_localize(None).normalize()
     assert ahead in (pd.Timedelta(0), pd.Timedelta(days=1))
 
 
@@ -127,4 +127,4 @@ def test_without_the_variable_the_clock_is_read(monkeypatch):
 def test_a_variable_that_is_no_day_is_one_sentence(day, text):
     day(text)
     with pytest.raises(SettingsError, match=f"TOWERLIB_TODAY is '{text}'"):
-        clock.today()
+        months.today()

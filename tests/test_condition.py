@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib import condition, limits, line, plan
+from towerlib import condition, config, plan
+from towerlib.config import limits
 from towerlib.errors import SettingsError
-from towerlib.readings.legs import summarise
+from towerlib.readings.leg_currents import summarise
 
 UNREAD = [
     "impedance_no_coils_ohm",
@@ -19,7 +20,7 @@ UNREAD = [
     "overload",
     "in_service",
 ]
-LINE = line.parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+LINE = config.parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
 
 
 def visit(visit_id, tower_id, date, ohm=10.0, **more):
@@ -224,9 +225,9 @@ def test_settings_of_the_line_decide_what_is_compared_and_how_wide_seasons_are()
     text = 'line = { id = "x", voltage_kv = 66, frequency_hz = 50 }\n'
     read = [visit(f"a{y}", "1", f"{y}-03-01", ohm) for y, ohm in ((2024, 8.0), (2026, 16.0))]
     assert assess(*read).loc["1", "jump_verdict"] == ""
-    lenient = line.parse(text + "comparable = { blank_agrees = true }")
+    lenient = config.parse(text + "comparable = { blank_agrees = true }")
     assert assess(*read, settings=lenient).loc["1", "jump_verdict"] == "up"
-    wide = line.parse(text + "seasons = { ratio_high = 4, ring_ratio_high = 4 }")
+    wide = config.parse(text + "seasons = { ratio_high = 4, ring_ratio_high = 4 }")
     assert (
         assess(*read, settings=wide).loc["1", "footing_high_ohm"]
         > 1.2 * assess(*read).loc["1", "footing_high_ohm"]
@@ -255,7 +256,7 @@ def test_the_newest_sweep_stands_beside_the_condition():
 
 def test_limits_of_the_utility_are_named_as_such():
     text = 'line = { id = "x", voltage_kv = 66, frequency_hz = 50 }\nlimits = { target_ohm = 10, limit_ohm = 30 }'
-    towers = assess(visit("a", "1", "2026-01-01", 20.0), settings=line.parse(text))
+    towers = assess(visit("a", "1", "2026-01-01", 20.0), settings=config.parse(text))
     assert towers.loc["1", "impedance_class"] == "acceptable"
     assert "set in line.toml" in towers.loc["1", "limit_rule"]
 

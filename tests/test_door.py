@@ -22,9 +22,9 @@ from typer.testing import CliRunner
 
 from towerlib import cli
 from towerlib.errors import RecordsError, SettingsError, TowerlibError
-from towerlib.publish import context
 from towerlib.records import gis
 from towerlib.records.load import load
+from towerlib.report import map_layers
 
 SECRET = "tower_id,latitude_deg,longitude_deg\nhidden,-31,-20\n"
 
@@ -123,7 +123,7 @@ def test_the_same_under_the_map(tmp_path, listener, kind):
     (folder / "context").mkdir()
     (folder / "context" / "water.gpkg").write_text(disguises(url, tmp_path / "outside.csv")[kind])
     with pytest.raises(RecordsError, match=r"water\.gpkg"):
-        context.layers(folder)
+        map_layers.layers(folder)
     with pytest.raises(RecordsError, match=r"water\.gpkg"):
         load(folder)
     assert heard == []
@@ -279,7 +279,7 @@ def test_tricks_of_a_geopackage_are_refused(tmp_path, kind):
     (tmp_path / "line" / "context").mkdir(parents=True)
     (tmp_path / "line" / "context" / "a.gpkg").write_bytes(content)
     with pytest.raises(RecordsError, match=r"a\.gpkg holds the"):
-        context.layers(tmp_path / "line")
+        map_layers.layers(tmp_path / "line")
     assert time.perf_counter() - begun < 20
 
 

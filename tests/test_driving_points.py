@@ -5,9 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from towerlib.physics.drivingpoints import driving_points, sides
-from towerlib.physics.ladder import ladder
-from towerlib.physics.legshare import bond_impedance, bond_resistance, leg_share_expected
+from towerlib.physics.ladder import (
+    bond_impedance,
+    bond_resistance,
+    driving_points,
+    ladder,
+    leg_share_expected,
+    sides,
+)
 
 WIRE = 0.4093e-3 + 0.7625e-3j
 

@@ -5,16 +5,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from towerlib.physics.earthreturn import (
+from towerlib.physics.overhead_line import (
+    Wires,
     complex_depth,
     earth_return_depth,
     equivalent_wire,
     impedance_matrix,
+    mean_height,
     mutual_impedance,
     reduction_factor,
     self_impedance,
+    solid_wire_gmr,
 )
-from towerlib.physics.wires import Wires, mean_height, solid_wire_gmr
 
 
 def test_the_two_forms_meet_at_the_switch():

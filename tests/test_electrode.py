@@ -8,26 +8,40 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ellipkm1
 
-from towerlib.physics.electrode.backfill import covered_ohm, filled_rod_resistance
-from towerlib.physics.electrode.bodies import four_legs_resistance, hemisphere_resistance, plate_resistance
-from towerlib.physics.electrode.combination import (
+from tests.reference.electrode_closed_forms import (
     combined_resistance,
+    covered_ohm,
     equivalent_radius,
+    filled_rod_resistance,
+    four_legs_resistance,
+    hemisphere_resistance,
+    layered_rod_resistance,
+    plate_resistance,
     radial_mutual,
-)
-from towerlib.physics.electrode.footings import block, leg_positions, on_legs, pad_and_chimney
-from towerlib.physics.electrode.matrix import inverse, mutual_resistances, potential, resistance, solve
-from towerlib.physics.electrode.measured import prepare, treated_resistance, with_footing
-from towerlib.physics.electrode.pieces import Electrode, cut, join, radials, ring, rod, square, wire
-from towerlib.physics.electrode.rodgroups import rod_group
-from towerlib.physics.electrode.rods import layered_rod_resistance, rod_resistance
-from towerlib.physics.electrode.wires import (
+    rod_group,
+    rod_resistance,
     shape_resistance,
     star_resistance,
     strip_resistance,
     wire_resistance,
 )
-from towerlib.physics.soil.layers import Soil, uniform
+from towerlib.physics.electrode.footing import prepare, treated_resistance, with_footing
+from towerlib.physics.electrode.matrix import inverse, mutual_resistances, potential, resistance, solve
+from towerlib.physics.electrode.segments import (
+    Electrode,
+    block,
+    cut,
+    join,
+    leg_positions,
+    on_legs,
+    pad_and_chimney,
+    radials,
+    ring,
+    rod,
+    square,
+    wire,
+)
+from towerlib.physics.layered_soil import Soil, uniform
 
 RADIUS, DEPTH = 0.004, 0.6
 LEGS = leg_positions(8.0)

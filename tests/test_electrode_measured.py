@@ -6,20 +6,27 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_electrode import electrodes, soils
 
-from towerlib.physics.electrode.combination import (
+from tests.reference.electrode_closed_forms import (
     combined_resistance,
     equivalent_radius,
     radial_mutual,
     ring_mutual,
+    rod_group,
     rod_mutual,
+    shape_resistance,
 )
-from towerlib.physics.electrode.footings import leg_positions, on_legs, pad_and_chimney
+from towerlib.physics.electrode.footing import Added, prepare, treated_resistance, with_footing
 from towerlib.physics.electrode.matrix import resistance
-from towerlib.physics.electrode.measured import Added, prepare, treated_resistance, with_footing
-from towerlib.physics.electrode.pieces import join, radials, rod, square
-from towerlib.physics.electrode.rodgroups import rod_group
-from towerlib.physics.electrode.wires import shape_resistance
-from towerlib.physics.soil.layers import Soil, uniform
+from towerlib.physics.electrode.segments import (
+    join,
+    leg_positions,
+    on_legs,
+    pad_and_chimney,
+    radials,
+    rod,
+    square,
+)
+from towerlib.physics.layered_soil import Soil, uniform
 
 RADIUS, DEPTH = 0.004, 0.6
 LEGS = leg_positions(8.0)

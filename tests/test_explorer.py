@@ -14,7 +14,8 @@ from shapely import LineString, Point, box
 from shapely.affinity import translate
 
 from towerlib import assessment, condition
-from towerlib.publish import explorer, explorer_evidence, explorer_history, explorer_layers, explorer_places
+from towerlib.report import line_explorer
+from towerlib.report.line_explorer import evidence, history, layers
 
 DEMO = Path(__file__).parents[1] / "data" / "demo" / "brackwater-stonefell"
 TOWERS = 16  # of the demo, from its first station on
@@ -51,7 +52,7 @@ def start_of_demo(place, towers=TOWERS):
 
 def study_of(place):
     """The first towers of the demo, assessed."""
-    return assessment.assess(start_of_demo(place).parent, place.name)
+    return assessment.assess(start_of_demo(place).parent / place.name)
 
 
 def renamed(study, name):
@@ -68,8 +69,7 @@ def renamed(study, name):
 
 def with_tables(study, change):
     """The same study with every table that holds towers changed."""
-    return replace(
-        study,
+    return study.with_results(
         **{name: change(getattr(study, name)) for name in ("condition", "priority", "retest", "currents")},
         grades=replace(study.grades, visits=change(study.grades.visits)),
         network=replace(
@@ -115,7 +115,7 @@ def study(tmp_path_factory):
 @pytest.fixture(scope="module")
 def found(study):
     """Layers by their keys."""
-    return {layer.key: layer for layer in explorer_layers.layers(study)[0]}
+    return {layer.key: layer for layer in layers.layers(study)[0]}
 
 
 def contents_of(html):
@@ -130,8 +130,8 @@ MONTHS = ("2019-09", "2021-06", "2023-08", "2024-12", "2025-09", "2026-06")
 def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, month):
     records, grades = study.records, study.grades
     then = condition.assess(records, grades, study.currents, study.route, month).set_index("tower_id")
-    footings = explorer_history.footings(grades.visits, study.condition, study.line.seasons, study.month)
-    standing = explorer_history.at(footings, month).reindex(then.index)
+    footings = history.footings(grades.visits, study.condition, study.line.seasons, study.month)
+    standing = history.at(footings, month).reindex(then.index)
     bounded = then["footing_ohm"].isna()
     assert len(then) == TOWERS
     pd.testing.assert_series_equal(
@@ -141,10 +141,10 @@ def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, m
         pd.testing.assert_series_equal(
             standing[end].where(~bounded), then[f"footing_{end}_ohm"], check_names=False
         )
-    gaps = explorer_history.at(explorer_history.gaps(grades.visits, study.currents, study.month), month)
+    gaps = history.at(history.gaps(grades.visits, study.currents, study.month), month)
     pd.testing.assert_series_equal(gaps["value"].reindex(then.index), then["gap_fraction"], check_names=False)
-    verdicts = explorer_history.verdicts(grades.visits, footings, study.month)
-    told = explorer_history.at(verdicts, month)["verdict"].reindex(then.index).fillna("not tested")
+    verdicts = history.verdicts(grades.visits, footings, study.month)
+    told = history.at(verdicts, month)["verdict"].reindex(then.index).fillna("not tested")
     assert told.tolist() == then["verdict"].tolist()
 
 
@@ -152,7 +152,7 @@ def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, m
 def test_classes_of_a_month_are_those_of_its_assessment(study, found, month):
     then = condition.assess(study.records, study.grades, study.currents, study.route, month)
     changes = found["impedance"].changes
-    seen = changes[changes["month"] <= explorer_history.number(month)].drop_duplicates("tower", keep="last")
+    seen = changes[changes["month"] <= history.number(month)].drop_duplicates("tower", keep="last")
     kinds = seen.set_index("tower")["kind"].reindex(range(TOWERS)).fillna(0).astype(int)
     names = ["not tested", "good", "acceptable", "lower bound only", "above limit", "above limit"]
     assert [names[kind] for kind in kinds] == then["impedance_class"].tolist()
@@ -171,7 +171,7 @@ def visit(date, method, ohm, verdict="usable", bound=""):
 def standing_of(study, *visits):
     """Value and whether it is a lower bound, month by month."""
     towers = pd.DataFrame({"tower_id": ["T1"], "ring": pd.array([False], dtype="boolean")})
-    table = explorer_history.footings(pd.DataFrame(visits), towers, study.line.seasons, "2026-12")
+    table = history.footings(pd.DataFrame(visits), towers, study.line.seasons, "2026-12")
     return [
         (f"{row.month // 12}-{row.month % 12 + 1:02d}", row.value, row.bounded) for row in table.itertuples()
     ]
@@ -204,16 +204,16 @@ def test_a_reading_beyond_the_range_is_a_lower_bound(study):
 
 
 def test_visits_after_the_month_are_not_seen(study):
-    early = replace(study, month="2021-06")
-    told = explorer.page(early)
+    early = study.with_results(month="2021-06")
+    told = line_explorer.page(early)
     assert contents_of(told)["months"][-1] == "2021-06"
     assert "2023-" not in json.dumps(contents_of(told)["layers"])
 
 
 def test_a_plan_year_is_shown_where_there_is_one(study):
     years = pd.array([1, 3, *[pd.NA] * (TOWERS - 2)], dtype="Int64")
-    planned = replace(study, priority=study.priority.assign(plan_year=years))
-    layer = {layer.key: layer for layer in explorer_layers.layers(planned)[0]}["plan"]
+    planned = study.with_results(priority=study.priority.assign(plan_year=years))
+    layer = {layer.key: layer for layer in layers.layers(planned)[0]}["plan"]
     assert [look.label for look in layer.looks] == ["no work planned", "year 3", "year 1"]
     towers = study.condition["tower_id"].tolist()
     kinds = layer.changes.set_index("tower")["kind"]
@@ -223,24 +223,28 @@ def test_a_plan_year_is_shown_where_there_is_one(study):
 
 
 def test_a_layer_that_has_nothing_to_say_is_missing_with_its_reason(study):
-    assert explorer_layers.layers(study)[1] == {"Plan year": "No plan has been made for this line and month."}
+    assert layers.layers(study)[1] == {"Plan year": "No plan has been made for this line and month."}
     rates = study.outages.towers.assign(trip_outs_per_year=np.nan)
-    off = replace(study, outages=replace(study.outages, towers=rates, off=("The flash density is not set.",)))
-    assert explorer_layers.layers(off)[1]["Lightning trip-outs"] == "The flash density is not set."
+    off = study.with_results(
+        outages=replace(study.outages, towers=rates, off=("The flash density is not set.",))
+    )
+    assert layers.layers(off)[1]["Lightning trip-outs"] == "The flash density is not set."
 
 
 def test_classes_of_trip_outs_go_by_the_mean(study):
     towers = study.outages.towers
     rates = np.resize([0.1, 0.5, 1.0, 2.4], len(towers))  # mean 1
-    altered = replace(study, outages=replace(study.outages, towers=towers.assign(trip_outs_per_year=rates)))
-    layer = {layer.key: layer for layer in explorer_layers.layers(altered)[0]}["trip-outs"]
+    altered = study.with_results(
+        outages=replace(study.outages, towers=towers.assign(trip_outs_per_year=rates))
+    )
+    layer = {layer.key: layer for layer in layers.layers(altered)[0]}["trip-outs"]
     assert layer.changes.sort_values("tower")["kind"].tolist()[:4] == [1, 2, 3, 4]
 
 
 def test_a_suspected_span_is_told_with_its_next_step(study):
     spans = study.network.spans.assign(span_scan=["suspected", *["none"] * (TOWERS - 2)])
     spans = spans.assign(span_evidence=["Readings fit a broken wire.", *[""] * (TOWERS - 2)])
-    first, second, *_ = explorer_evidence.of_spans(spans)
+    first, second, *_ = evidence.of_spans(spans)
     assert "A broken shield wire is suspected in this span." in first
     assert "Readings fit a broken wire." in first
     assert any("licensed procedure" in text for text in first)
@@ -249,7 +253,7 @@ def test_a_suspected_span_is_told_with_its_next_step(study):
 
 def test_evidence_has_values_with_units_and_bands(study):
     tower = study.condition[study.condition["footing_ohm"].notna()].iloc[0]
-    told = explorer_evidence.of_towers(study)[tower.name]
+    told = evidence.of_towers(study)[tower.name]
     ends = re.fullmatch(
         r"([\d.]+) Ω \(([\d.]+) to ([\d.]+) Ω\), read on (\d{4}-\d\d-\d\d); .*\.", told["Footing"][0]
     )
@@ -263,7 +267,7 @@ def test_evidence_has_values_with_units_and_bands(study):
 
 
 def test_every_visit_is_told_newest_first(study):
-    for tower, told in zip(study.condition["tower_id"], explorer_evidence.of_towers(study), strict=True):
+    for tower, told in zip(study.condition["tower_id"], evidence.of_towers(study), strict=True):
         visits = study.grades.visits[study.grades.visits["tower_id"] == tower]
         days = [text[:10] for text in told["Visits, newest first"]]
         assert days == sorted(visits["date"].dt.strftime("%Y-%m-%d"), reverse=True)
@@ -291,7 +295,7 @@ def elements_of(html):
 
 
 def test_the_page_fetches_nothing(study):
-    elements = elements_of(explorer.page(study))
+    elements = elements_of(line_explorer.page(study))
     assert elements.tags.count("script") == 4
     assert set(elements.fetched) == {"data:,", "#cautions"}
 
@@ -299,8 +303,8 @@ def test_the_page_fetches_nothing(study):
 def test_names_stay_text(study):
     names = iter(HOSTILE * 2)
     hostile = renamed(study, lambda tower: f"{next(names)} {tower}")
-    html = explorer.page(hostile)
-    assert elements_of(html).tags == elements_of(explorer.page(study)).tags
+    html = line_explorer.page(hostile)
+    assert elements_of(html).tags == elements_of(line_explorer.page(study)).tags
     told = contents_of(html)["towers"]["name"]
     assert told == hostile.condition["tower_id"].tolist()
 
@@ -310,8 +314,8 @@ def test_names_of_line_stations_and_settings_stay_text(study):
     named = {"name": HOSTILE[0], "stations": study.line.stations.model_copy(update={"first": first})}
     records = replace(study.records, line=study.line.model_copy(update=named))
     network = replace(study.network, off=(HOSTILE[6],), assumed=(HOSTILE[2],))
-    told = explorer.page(replace(study, records=records, network=network))
-    elements, harmless = elements_of(told), elements_of(explorer.page(study))
+    told = line_explorer.page(study.with_results(records=records, network=network))
+    elements, harmless = elements_of(told), elements_of(line_explorer.page(study))
     assert elements.tags.count("script") == 4
     assert "img" not in elements.tags
     assert set(elements.fetched) == set(harmless.fetched)
@@ -320,27 +324,27 @@ def test_names_of_line_stations_and_settings_stay_text(study):
 
 def test_the_same_study_gives_the_same_bytes(study, tmp_path):
     for name in ("a.html", "b.html"):
-        explorer.write(study, tmp_path / name)
+        line_explorer.write(study, tmp_path / name)
     assert (tmp_path / "a.html").read_bytes() == (tmp_path / "b.html").read_bytes()
 
 
 def test_nothing_of_the_study_is_changed(study):
     before = [table.copy() for table in (study.condition, study.priority, study.grades.visits)]
-    explorer.page(study)
+    line_explorer.page(study)
     for was, now in zip(before, (study.condition, study.priority, study.grades.visits), strict=True):
         pd.testing.assert_frame_equal(was, now)
 
 
 def test_five_hundred_towers_take_less_than_three_megabytes(study):
-    assert len(explorer.page(repeated(study, 32)).encode()) < 3e6
+    assert len(line_explorer.page(repeated(study, 32)).encode()) < 3e6
 
 
 def test_every_caution_stands_on_the_page(study):
     from html import unescape
 
-    from towerlib.publish import cautions
+    from towerlib.report import cautions
 
-    text = unescape(explorer.page(study))
+    text = unescape(line_explorer.page(study))
     assert all(caution in text for caution in cautions.CAUTIONS)
 
 
@@ -352,7 +356,7 @@ def layer_of(*shapes, name="water", crs=None):
 
 
 def test_context_is_cut_to_the_line_and_keeps_its_holes(study):
-    towers, *_ = explorer_places.towers_placed(study)
+    towers, *_ = line_explorer.towers_placed(study)
     x, y = 1000 * towers["x"].iloc[3], 1000 * towers["y"].iloc[3]
     lake = box(x - 900, y - 900, x + 900, y + 900).difference(box(x - 300, y - 300, x + 300, y + 300))
     river = LineString([(x - 1e6, y), (x + 1e6, y)])
@@ -360,7 +364,7 @@ def test_context_is_cut_to_the_line_and_keeps_its_holes(study):
     near = layer_of(lake, river, Point(x, y), crs=study.route.crs).to_crs(4326)
     near.attrs["name"] = "water"
     bare = layer_of(Point(x, y), name="bare")
-    shapes, remarks = explorer_places.context_shapes([near, far, bare], towers, study.route.crs)
+    shapes, remarks = line_explorer.context_shapes([near, far, bare], towers, study.route.crs)
     assert [shape["name"] for shape in shapes] == ["water"]
     ((xs,), (ys,)) = shapes[0]["areas"][0]
     assert len(xs) == len(ys) == 2
@@ -372,11 +376,10 @@ def test_context_is_cut_to_the_line_and_keeps_its_holes(study):
 
 
 def test_a_line_without_visits_or_places_still_has_a_page(study):
-    bare = replace(
-        study,
+    bare = study.with_results(
         grades=replace(study.grades, visits=study.grades.visits.iloc[:0]),
         currents=study.currents.iloc[:0],
     )
-    told = contents_of(explorer.page(bare))
+    told = contents_of(line_explorer.page(bare))
     assert told["months"] == [study.month]
     assert told["layers"][0]["changes"] == []

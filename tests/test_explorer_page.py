@@ -6,7 +6,7 @@ from browser import SIZES, chromium, opened  # noqa: F401  (a fixture)
 from shapely import box
 from test_explorer import HOSTILE, TOWERS, renamed, repeated, study_of
 
-from towerlib.publish import explorer
+from towerlib.report import line_explorer, map_layers
 
 READY = "document.documentElement.dataset.ready === 'yes'"
 SPOT = """([chart, row, x, y]) => {
@@ -27,7 +27,7 @@ def study(tmp_path_factory):
 @pytest.fixture(scope="module")
 def path(study, tmp_path_factory):
     path = tmp_path_factory.mktemp("page") / "explorer.html"
-    explorer.write(study, path)
+    line_explorer.write(study, path)
     return path
 
 
@@ -189,7 +189,7 @@ def test_the_map_is_true_to_scale_in_every_window(chromium, path):  # noqa: F811
 def test_hostile_names_stay_text(chromium, study, tmp_path):  # noqa: F811
     names = iter(HOSTILE * 2)
     hostile = renamed(study, lambda tower: f"{next(names)} {tower}")
-    explorer.write(hostile, tmp_path / "explorer.html")
+    line_explorer.write(hostile, tmp_path / "explorer.html")
     with opened(chromium, tmp_path / "explorer.html") as seen:
         page = seen.page
         page.wait_for_function(READY)
@@ -207,7 +207,7 @@ def test_hostile_names_stay_text(chromium, study, tmp_path):  # noqa: F811
 
 def test_the_tooltip_shows_a_hostile_name_as_text(chromium, study, tmp_path):  # noqa: F811
     hostile = renamed(study, lambda tower: f"<img src=x onerror=alert(1)><b>{tower}</b>")
-    explorer.write(hostile, tmp_path / "explorer.html")
+    line_explorer.write(hostile, tmp_path / "explorer.html")
     with opened(chromium, tmp_path / "explorer.html") as seen:
         page = seen.page
         page.wait_for_function(READY)
@@ -224,9 +224,9 @@ def test_context_lies_under_the_map_and_in_the_legend(chromium, study, tmp_path,
     layer = gpd.GeoDataFrame(geometry=[lake], crs=study.route.crs)
     layer.attrs["name"] = "<i>lake</i>"
     monkeypatch.setattr(
-        explorer.context, "layers", lambda folder: [layer] if folder == study.records.folder else []
+        map_layers, "layers", lambda folder: [layer] if folder == study.records.folder else []
     )
-    explorer.write(study, tmp_path / "explorer.html")
+    line_explorer.write(study, tmp_path / "explorer.html")
     with opened(chromium, tmp_path / "explorer.html") as seen:
         seen.page.wait_for_function(READY)
         assert "<i>lake</i>" in seen.page.inner_text("#legend")
@@ -236,7 +236,7 @@ def test_context_lies_under_the_map_and_in_the_legend(chromium, study, tmp_path,
 
 
 def test_a_long_line_answers(chromium, study, tmp_path):  # noqa: F811
-    explorer.write(repeated(study, 313), tmp_path / "explorer.html")
+    line_explorer.write(repeated(study, 313), tmp_path / "explorer.html")
     with opened(chromium, tmp_path / "explorer.html") as seen:
         page = seen.page
         page.wait_for_function(READY, timeout=60_000)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from towerlib.physics import faultscan
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.physics.faultlikelihood import (
+from towerlib.physics.fault_scan import scan as scans
+from towerlib.physics.fault_scan.calibration import node_admittances, node_potentials, weight
+from towerlib.physics.fault_scan.likelihood import (
     impedance_normal,
     normal,
     normal_log_density,
@@ -17,8 +17,7 @@ from towerlib.physics.faultlikelihood import (
     rice_log_density,
     rice_sum,
 )
-from towerlib.physics.faultpower import node_admittances, node_potentials, weight
-from towerlib.physics.faultresponse import (
+from towerlib.physics.fault_scan.response import (
     NONE,
     WORN_OHM,
     ambient_model,
@@ -29,9 +28,15 @@ from towerlib.physics.faultresponse import (
     respond,
     with_fault,
 )
-from towerlib.physics.faultscan import Ambient, Errors, Injected, ScanOptions, scan_faults
-from towerlib.physics.ladder import ladder, solve
-from towerlib.physics.singlefaults import single_faults
+from towerlib.physics.fault_scan.scan import (
+    Ambient,
+    Errors,
+    Injected,
+    ScanOptions,
+    scan_faults,
+    single_faults,
+)
+from towerlib.physics.ladder import driving_points, ladder, solve
 
 TOWERS = 40
 QUICK = ScanOptions(copies=60, power_copies=12)
@@ -209,7 +214,7 @@ def test_effect_of_a_worn_bond_is_a_difference_of_ladders(monkeypatch):
         np.log(np.abs(driving_points(some_line(bond_ohm=worn_ohm * np.exp(more))).tower_ohm))
         for more in (0, step)
     ]
-    from towerlib.physics.faultresponse import WORN_U
+    from towerlib.physics.fault_scan.response import WORN_U
 
     assert load[:, -1] / WORN_U == pytest.approx((seen[1] - seen[0]) / step, rel=1e-3, abs=1e-5)
 
@@ -279,7 +284,7 @@ def test_injected_tests_at_every_tower_find_a_fault(fault):
 def test_currents_in_service_find_an_open_span():
     scan = scan_faults([in_service(some_line(), [("span", 20)])], options=QUICK)
     assert named(scan) == {("span", 20)}
-    assert scan.span_verdict[20] == faultscan.OPEN
+    assert scan.span_verdict[20] == scans.OPEN
 
 
 def test_an_open_span_is_found_where_the_drive_is_not_known():
@@ -291,8 +296,12 @@ def test_several_faults_are_found_one_after_another():
     faults = [("bond", 8), ("span", 19), ("bond", 30), ("worn", 35)]
     scan = scan_faults([in_service(some_line(), faults)], [injected(some_line(), faults)], options=QUICK)
     assert named(scan) == set(faults)
-    assert list(scan.bond_verdict[[8, 30, 35]]) == [faultscan.OPEN, faultscan.OPEN, faultscan.WORN]
-    assert scan.span_verdict[19] == faultscan.OPEN
+    assert list(scan.bond_verdict[[8, 30, 35]]) == [
+        scans.OPEN,
+        scans.OPEN,
+        scans.WORN,
+    ]
+    assert scan.span_verdict[19] == scans.OPEN
     assert all(fault.score > fault.threshold for fault in scan.faults)
 
 
@@ -306,7 +315,7 @@ def test_rounds_of_other_months_and_frequencies_count_together():
     )
     first = scan_faults(injected=rounds[:1], options=QUICK)
     assert ("bond", 11) not in named(first)
-    assert first.bond_verdict[11] == faultscan.NOT_TESTABLE
+    assert first.bond_verdict[11] == scans.NOT_TESTABLE
     assert named(scan_faults(injected=rounds, options=QUICK)) == {("bond", 11)}
 
 
@@ -326,14 +335,14 @@ def test_bonds_of_towers_that_nobody_read_are_not_testable():
     read = np.arange(TOWERS) % 4 == 0
     assert (scan.bond_power[read] > 0.9).all()
     assert (scan.bond_power[~read] < 0.5).mean() > 0.7
-    assert set(scan.bond_verdict[~read][scan.bond_power[~read] < 0.5]) == {faultscan.NOT_TESTABLE}
-    assert set(scan.bond_verdict[read]) == {faultscan.NO_SIGN}
+    assert set(scan.bond_verdict[~read][scan.bond_power[~read] < 0.5]) == {scans.NOT_TESTABLE}
+    assert set(scan.bond_verdict[read]) == {scans.NO_SIGN}
 
 
 def test_even_drive_leaves_bonds_of_the_middle_not_testable_and_spans_testable():
     survey = in_service(some_line(), forced_a=3.0, uneven=0.02, noise_a=0.01)
     scan = scan_faults([survey], errors=Errors(noise_a=0.01, uneven=(0.02,)), options=QUICK)
-    assert (scan.bond_verdict[8:-8] == faultscan.NOT_TESTABLE).mean() > 0.8
+    assert (scan.bond_verdict[8:-8] == scans.NOT_TESTABLE).mean() > 0.8
     assert (scan.span_power[8:-8] > 0.9).all()
 
 
@@ -357,14 +366,14 @@ def named_once(survey):
 def test_bonds_open_by_design_are_not_asked():
     line = some_line(bond_ohm=np.where(np.arange(TOWERS) < 3, np.inf, 0.0))
     scan = scan_faults(injected=[injected(line)], options=QUICK)
-    assert list(scan.bond_verdict[:4]) == [faultscan.BY_DESIGN] * 3 + [faultscan.NO_SIGN]
+    assert list(scan.bond_verdict[:4]) == [scans.BY_DESIGN] * 3 + [scans.NO_SIGN]
     assert np.isnan(scan.bond_score[:3]).all()
 
 
 def test_a_span_whose_end_has_no_other_earth_is_not_asked():
     line = some_line(bond_ohm=np.where(np.arange(TOWERS) == 0, np.inf, 0.0), station_ohm=(np.inf, np.inf))
     scan = scan_faults(injected=[injected(line)], options=QUICK)
-    assert scan.span_verdict[0] == faultscan.NO_EARTH
+    assert scan.span_verdict[0] == scans.NO_EARTH
     assert ("span", 0) not in possible(line, inverse(line))
 
 

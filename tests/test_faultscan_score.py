@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.simulate import scan_score
-from towerlib.simulate.scan_lines import SITUATIONS, TOWERS, draw_line, errors_told, read_line
+from tests.scores import scan
+from tests.scores.scan import SITUATIONS, TOWERS, draw_line, errors_told, read_line
+from towerlib.physics.ladder import driving_points
 
 
 def judged(none, bond, span):
@@ -18,7 +18,7 @@ def judged(none, bond, span):
 
 def test_counts_by_hand():
     table = judged([0, 1, 2, 4], [(0, True), (3.5, True), (5, True), (6, False)], [(9, True)] * 2)
-    figures = scan_score.count(table)
+    figures = scan.count(table)
     assert figures["false alarms"] == 0.25
     # Pairs won of 16: a tie is half of one; 0.5 + 3 + 4 + 4.
     assert figures["bond AUC"] == pytest.approx(11.5 / 16)
@@ -66,9 +66,9 @@ def test_one_fault_changes_the_line_and_nothing_else():
 
 def test_injected_tests_at_every_tower_find_all(capsys, monkeypatch):
     # Every bond and every span is found where all is read to 5 %.
-    monkeypatch.setattr(scan_score, "SITUATIONS", SITUATIONS[4:5])
-    monkeypatch.setattr(scan_score.score, "__defaults__", (SITUATIONS[4:5], 40))
-    scan_score.main(["--lines", "6", "--seed", "1"])
+    monkeypatch.setattr(scan, "SITUATIONS", SITUATIONS[4:5])
+    monkeypatch.setattr(scan.score, "__defaults__", (SITUATIONS[4:5], 40))
+    scan.main(["--lines", "6", "--seed", "1"])
     cells = [cell.strip() for cell in capsys.readouterr().out.splitlines()[-1].split("|")]
     assert cells[3] == "0.00"
     assert cells[4:-1] == ["1.00"] * 8

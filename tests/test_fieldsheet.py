@@ -10,10 +10,10 @@ from typer.testing import CliRunner
 
 from towerlib import cli, fieldwork
 from towerlib.errors import SettingsError
-from towerlib.fieldwork import lays, returns, writing
-from towerlib.publish import fieldsheet
+from towerlib.fieldwork import forms, probe_layout
 from towerlib.records.load import load
 from towerlib.records.tables import schema
+from towerlib.report import fieldsheet
 
 
 def sheet_of(place, register, visits=None, towers="all", **files):
@@ -269,10 +269,10 @@ def test_wrong_input_is_one_sentence_and_status_2(tmp_path, monkeypatch, words, 
 
 
 def test_every_column_of_a_visit_is_asked_for_once():
-    asked = [column for words in writing.VISIT_GROUPS.values() for column in words]
-    assert sorted([*asked, *writing.PREFILLED]) == sorted(schema("visits").columns)
-    assert set(writing.LEG_WORDS) | {"visit_id", "leg"} == set(schema("legs").columns)
-    assert set(writing.SWEEP_WORDS) | {"visit_id"} == set(schema("sweeps").columns)
+    asked = [column for words in forms.VISIT_GROUPS.values() for column in words]
+    assert sorted([*asked, *forms.PREFILLED]) == sorted(schema("visits").columns)
+    assert set(forms.LEG_WORDS) | {"visit_id", "leg"} == set(schema("legs").columns)
+    assert set(forms.SWEEP_WORDS) | {"visit_id"} == set(schema("sweeps").columns)
 
 
 def test_visit_names_are_free_and_no_dates(tmp_path):
@@ -320,12 +320,12 @@ def test_a_filled_table_is_not_written_over(tmp_path):
 
 @pytest.mark.parametrize("name", ["012", "12/1", "12-1", "1E2", "1.10", "3 May", "2026-01-02", "12:30"])
 def test_names_that_a_spreadsheet_would_change_are_held(name):
-    assert returns.armoured(pd.DataFrame({"tower_id": [name]}))["tower_id"].item() == "'" + name
+    assert forms.armoured(pd.DataFrame({"tower_id": [name]}))["tower_id"].item() == "'" + name
 
 
 @pytest.mark.parametrize("name", ["12", "T-12", "12A", "A/1", "North", "0"])
 def test_names_that_it_leaves_alone_are_left_alone(name):
-    assert returns.armoured(pd.DataFrame({"tower_id": [name]}))["tower_id"].item() == name
+    assert forms.armoured(pd.DataFrame({"tower_id": [name]}))["tower_id"].item() == name
 
 
 def test_the_same_line_gives_the_same_files(tmp_path):
@@ -337,4 +337,4 @@ def test_the_same_line_gives_the_same_files(tmp_path):
 def test_a_switched_off_rule_still_sets_the_place(tmp_path):
     line = LINE + '\n[quality]\ncurrent_probe_off_the_line = { severity = "off" }\n'
     made = study(tmp_path / "low-moor", towers(along([70.0])), line_toml=line)
-    assert lays.Clearances.of(made.line).line_m == 50
+    assert probe_layout.Clearances.of(made.line).line_m == 50

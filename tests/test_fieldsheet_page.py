@@ -5,8 +5,8 @@ from browser import SIZES, chromium, opened  # noqa: F401
 from fieldsheet_lines import HOSTILE, HOSTILE_TITLE, along, hostile, known, study, towers, visit
 
 from towerlib import fieldwork
-from towerlib.publish import fieldsheet
-from towerlib.publish.cautions import CAUTIONS
+from towerlib.report import fieldsheet
+from towerlib.report.cautions import CAUTIONS
 
 
 def page_of(place, sheet):

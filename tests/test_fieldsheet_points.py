@@ -7,7 +7,7 @@ import pytest
 from fieldsheet_lines import EARTH, HOSTILE, along, hostile, known, study, towers
 
 from towerlib import fieldwork
-from towerlib.publish import fieldsheet, fieldsheet_points
+from towerlib.report import fieldsheet
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 ORDER = [  # gpx.xsd of GPX 1.1, sequence of wptType (from memory)
@@ -74,5 +74,5 @@ def test_geojson_is_read_by_gdal_and_holds_the_same_points(written):
 def test_signs_that_xml_cannot_hold_are_shown_as_such(tmp_path):
     sheet = fieldwork.prepare(study(tmp_path / "low-moor", towers(along([70.0]))), "all")
     sheet.stops["tower_id"] = ["bell\x07", "2"]
-    root = ElementTree.fromstring(fieldsheet_points.gpx(sheet).encode())
+    root = ElementTree.fromstring(fieldsheet.gpx(sheet).encode())
     assert root.find(f"{GPX}wpt/{GPX}name").text == "bell\ufffd"

@@ -13,8 +13,8 @@ import pytest
 from folders import line_folder
 
 from towerlib import assessment, plan
-from towerlib.network import spans as network_spans
-from towerlib.publish import cautions, geopackage, gis_style
+from towerlib.network import scan as network_spans
+from towerlib.report import cautions, gis
 
 SYSTEM_PYTHON = "/usr/bin/python3"  # GDAL's own Python files belong to the system, not to this environment
 VALIDATOR = [SYSTEM_PYTHON, "-m", "osgeo_utils.samples.validate_gpkg", "--extra", "--warning-as-error"]
@@ -32,20 +32,20 @@ def study(tmp_path_factory):
         "visit_id,tower_id,date,method,impedance_ohm\nv1,1,2026-03-01,leg coils,4.2\n"
         "v2,<b>2,2026-03-02,leg coils,22.5\n"
     )
-    found = assessment.assess(line_folder(place, towers_csv=towers, visits_csv=visits).parent, "low-moor")
+    found = assessment.assess(line_folder(place, towers_csv=towers, visits_csv=visits).parent / "low-moor")
     planned = {"plan_year": pd.array([None, 2, None], "Int64"), "trip_outs_low": [0.1, 0.2, np.nan]}
     condition = found.condition.assign(**planned)
     listed = found.priority.assign(
         package=found.priority["tower_id"].map({"<b>2": "Y2 SA-01"}).astype("str"),
         trip_outs_per_year=found.priority["tower_id"].map({"1": 0.15, "<b>2": 0.25}),
     )
-    return assessment.replace(found, condition=condition, priority=listed)
+    return found.with_results(condition=condition, priority=listed)
 
 
 def written(study, path):
     """The file of an assessment."""
     told = {"condition": study.condition, "line": study.line}
-    geopackage.write(study.route, study.priority, path, study.network.spans, **told)
+    gis.write(study.route, study.priority, path, study.network.spans, **told)
     return path
 
 
@@ -111,13 +111,13 @@ def test_file_has_what_the_standard_requires(package):
     names = {name for (name,) in asked(package, "SELECT name FROM sqlite_master WHERE type = 'table'")}
     assert {"gpkg_spatial_ref_sys", "gpkg_contents", "gpkg_geometry_columns", "gpkg_extensions"} <= names
     contents = dict(asked(package, "SELECT table_name, data_type FROM gpkg_contents"))
-    features = dict.fromkeys(geopackage.LAYERS, "features")
+    features = dict.fromkeys(gis.LAYERS, "features")
     assert contents == features | {"layer_styles": "attributes"}
 
 
 def test_every_layer_opens_with_one_style(package):
     rows = asked(package, "SELECT f_table_name, f_geometry_column, useAsDefault FROM layer_styles")
-    assert sorted(layer for layer, _, first in rows if first) == sorted(geopackage.LAYERS)
+    assert sorted(layer for layer, _, first in rows if first) == sorted(gis.LAYERS)
     shapes = dict(asked(package, "SELECT table_name, column_name FROM gpkg_geometry_columns"))
     assert all(shapes[layer] == column for layer, column, _ in rows)
 
@@ -159,18 +159,18 @@ def test_every_category_has_its_symbol(package):
         assert shapes <= SHAPES | STROKES
 
 
-@pytest.mark.parametrize("looks", [gis_style.CLASSES, gis_style.QUEUES, gis_style.SPANS])
+@pytest.mark.parametrize("looks", [gis.CLASSES, gis.QUEUES, gis.SPANS])
 def test_no_class_is_told_by_colour_alone(looks):
     """Every class has a shape or stroke of its own."""
     assert len({shape for shape, *_ in looks.values()}) == len(looks)
 
 
 def test_every_word_has_a_category(study):
-    assert set(plan.QUEUES) <= set(gis_style.QUEUES)
+    assert set(plan.QUEUES) <= set(gis.QUEUES)
     spans = {network_spans.SUSPECTED, network_spans.NONE, network_spans.NOT_TESTABLE}
-    assert spans | {gis_style.OTHERS} == set(gis_style.SPANS)
+    assert spans | {gis.OTHERS} == set(gis.SPANS)
     assert set(study.condition["impedance_class"]) == {"good", "above limit", "not tested"}
-    assert set(study.condition["impedance_class"]) <= set(gis_style.CLASSES)
+    assert set(study.condition["impedance_class"]) <= set(gis.CLASSES)
 
 
 def test_towers_carry_the_plan_and_trip_outs(study, package):
@@ -202,7 +202,7 @@ def test_spans_carry_suspicion(study, package):
 def test_every_column_is_explained(package):
     rows = asked(package, "SELECT table_name, column_name, title, description FROM gpkg_data_columns")
     told = {(layer, name) for layer, name, *_ in rows}
-    there = {(layer, name) for layer in geopackage.LAYERS for name in columns_of(package, layer)}
+    there = {(layer, name) for layer in gis.LAYERS for name in columns_of(package, layer)}
     assert told == {(layer, name) for layer, name in there if name not in ("fid", "geom")}
     assert all(about for *_, about in rows)
     titles = {name: title for layer, name, title, _ in rows if layer == "towers"}
@@ -211,7 +211,7 @@ def test_every_column_is_explained(package):
 
 def test_cautions_travel_with_every_layer(package):
     texts = [text for (text,) in asked(package, "SELECT metadata FROM gpkg_metadata")]
-    assert len(texts) == len(geopackage.LAYERS)
+    assert len(texts) == len(gis.LAYERS)
     for text in texts:
         told = "".join(ElementTree.fromstring(text).itertext())
         assert all(caution in told for caution in cautions.CAUTIONS)
@@ -232,7 +232,7 @@ def test_nothing_of_the_caller_is_changed(study, tmp_path):
 @pytest.fixture
 def bare(study, tmp_path):
     """Without condition and suspicion."""
-    geopackage.write(study.route, study.priority, tmp_path / "bare.gpkg")
+    gis.write(study.route, study.priority, tmp_path / "bare.gpkg")
     return tmp_path / "bare.gpkg"
 
 
@@ -244,7 +244,7 @@ def lonely(tmp_path):
         "visits_csv": "visit_id,tower_id,date,method,impedance_ohm\nv1,1,2026-03-01,leg coils,4.2\n",
     }
     line_folder(tmp_path / "low-moor", **files)
-    return written(assessment.assess(tmp_path, "low-moor"), tmp_path / "line.gpkg")
+    return written(assessment.assess(tmp_path / "low-moor"), tmp_path / "line.gpkg")
 
 
 def test_without_condition_and_suspicion_it_is_still_styled(bare):
@@ -252,7 +252,7 @@ def test_without_condition_and_suspicion_it_is_still_styled(bare):
 
 
 def test_a_line_of_one_tower_has_empty_layers(lonely):
-    counts = {name: asked(lonely, f"SELECT count(*) FROM {name}")[0][0] for name in geopackage.LAYERS}
+    counts = {name: asked(lonely, f"SELECT count(*) FROM {name}")[0][0] for name in gis.LAYERS}
     assert counts == {"towers": 1, "spans": 0, "route": 0}
     assert ("spans", "suspicion") in qmls(lonely)
 

@@ -12,11 +12,11 @@ import pytest
 from folders import LINE, VISITS, accounted, line_folder
 from typer.testing import CliRunner
 
-from towerlib import cli, inputs
+from towerlib import cli, safe_files
 from towerlib.errors import RecordsError
-from towerlib.publish import intake
-from towerlib.records import delimited
+from towerlib.records import csv_files
 from towerlib.records.load import load
+from towerlib.report import intake
 
 SOON_S = 20  # far above what any of them takes; it only tells a hang from a pause of the machine
 HEAD = VISITS.splitlines()[0] + "\n"
@@ -237,7 +237,7 @@ def test_what_would_fill_the_memory_is_refused(tmp_path, book):
 
 
 def test_a_file_above_the_limit_is_not_opened(tmp_path, monkeypatch):
-    monkeypatch.setattr(inputs, "LARGEST_FILE", 50)
+    monkeypatch.setattr(safe_files, "LARGEST_FILE", 50)
     with pytest.raises(RecordsError, match=r"has 0\.0 GB; split it into files"):
         load(line_folder(tmp_path / "low-moor"))
 
@@ -250,8 +250,8 @@ def test_a_file_is_looked_at_in_pieces(tmp_path, monkeypatch):
     text = text.replace("impedance_ohm", "impedance_ohm,crew,note", 1)
     whole = load(line_folder(tmp_path / "whole", visits_csv=text)).visits
     for piece in (64, 65, 101):
-        monkeypatch.setattr(delimited, "PIECE", piece)
-        monkeypatch.setattr(delimited, "SAMPLE", 4096)
+        monkeypatch.setattr(csv_files, "PIECE", piece)
+        monkeypatch.setattr(csv_files, "SAMPLE", 4096)
         assert load(line_folder(tmp_path / f"in-{piece}", visits_csv=text)).visits.equals(whole)
 
 

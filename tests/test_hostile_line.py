@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 from folders import line_folder
 
-from towerlib import assessment
-from towerlib import line as settings_of
+from towerlib import assessment, text
+from towerlib import config as settings_of
 from towerlib.errors import SettingsError
-from towerlib.network import words
-from towerlib.outages import calibrate, geometry
+from towerlib.outages import calibration, geometry
 from towerlib.plan import optimise
 from towerlib.treatments import learned
 
@@ -83,7 +82,7 @@ def assessed(tmp_path):
 
     def assess(**changed):
         line_folder(tmp_path / "low-moor", **texts(**changed))
-        return assessment.assess(tmp_path, "low-moor")
+        return assessment.assess(tmp_path / "low-moor")
 
     return assess
 
@@ -201,8 +200,8 @@ def test_a_work_of_a_million_kilometres_is_no_treatment():
 
 def test_a_day_of_record_says_nothing_of_a_year():
     seen = {"observed_per_year": 365.0, "observed_low": 9.0}
-    assert calibrate.over_ceiling(seen | {"observed_years": 1 / 365}, 2.0) == ""
-    assert "This is sure" in calibrate.over_ceiling(seen | {"observed_years": 2.0}, 2.0)
+    assert calibration.over_ceiling(seen | {"observed_years": 1 / 365}, 2.0) == ""
+    assert "This is sure" in calibration.over_ceiling(seen | {"observed_years": 2.0}, 2.0)
 
 
 TRIPS = "outage_id,time,cause\na,2020-05-01T00:00:00Z,lightning\nb,2022-05-01T00:00:00Z,lightning\n"
@@ -239,7 +238,7 @@ def test_a_plan_without_room_says_so(assessed):
 
 
 def test_figures_carry_neither_powers_of_ten_nor_a_minus_before_a_nought():
-    assert words.figure(-0.0) == "0"
+    assert text.figure(-0.0) == "0"
     assert optimise._percent(0.98) == "98 %"
     assert optimise._percent(1.0) == "100 %"
     assert optimise._percent(1e-9) == "0.01 %"

@@ -10,8 +10,7 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from towerlib.records.identity import match
-from towerlib.records.witness import great_circle_m
+from towerlib.records.tower_names import great_circle_m, match
 
 METRE = 1 / 111_195  # degree of latitude, on the sphere of match
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from towerlib.records.identity import match
+from towerlib.records.tower_names import match
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 

@@ -5,7 +5,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from towerlib.publish import boxes, labels, page, style
+from towerlib.report import layout, style
 
 
 @given(st.lists(st.tuples(*[st.floats(0, 10, width=16)] * 4), min_size=1, max_size=20), st.integers(0, 99))
@@ -15,10 +15,13 @@ def test_touching_and_crossing_agree_with_shapely(corners, seed):
     others = random.uniform(0, 10, (6, 2))
     others = np.hstack([others, others + random.uniform(0.1, 3, (6, 2))])
     ground = shapely.union_all(shapely.box(*others.T))
-    assert boxes.touching(some, others).tolist() == shapely.intersects(shapely.box(*some.T), ground).tolist()
+    assert (
+        layout.boxes_touching(some, others).tolist()
+        == shapely.intersects(shapely.box(*some.T), ground).tolist()
+    )
     lines = shapely.linestrings(np.stack([some[:, :2], some[:, 2:]], axis=1))
     assert (
-        boxes.crossing(some[:, :2], some[:, 2:], others).tolist()
+        layout.boxes_crossing(some[:, :2], some[:, 2:], others).tolist()
         == shapely.intersects(lines, ground).tolist()
     )
 
@@ -27,27 +30,27 @@ def test_touching_and_crossing_agree_with_shapely(corners, seed):
 @given(st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=1, max_size=25))
 def test_labels_never_touch_each_other_nor_a_marker(points):
     with style.house():
-        figure, foot = page.sheet(60, "Title", "subtitle")
-        axes = page.panel(figure, 20, foot + 10, 100, 45)
+        figure, foot = layout.new_sheet(60, "Title", "subtitle")
+        axes = layout.new_panel(figure, 20, foot + 10, 100, 45)
         axes.set(xlim=(0, 1), ylim=(0, 1))
-        marks = boxes.of(axes, *np.array(points).T, 4)
-        labels.place(axes, [(x, y, f"tower {k}") for k, (x, y) in enumerate(points)], marks)
+        marks = layout.box_of(axes, *np.array(points).T, 4)
+        layout.place_labels(axes, [(x, y, f"tower {k}") for k, (x, y) in enumerate(points)], marks)
     renderer = figure.canvas.get_renderer()
     placed = [text.get_window_extent(renderer).extents for text in figure.texts if text.get_gid() == "label"]
     assert placed
-    assert not boxes.touching(placed, marks).any()
+    assert not layout.boxes_touching(placed, marks).any()
     for number, label in enumerate(placed):
-        assert not boxes.touching([label], placed[:number]).any()
+        assert not layout.boxes_touching([label], placed[:number]).any()
 
 
 def test_labels_without_room_leave_no_trace():
     with style.house():
-        figure, foot = page.sheet(60, "Title", "subtitle")
-        axes = page.panel(figure, 20, foot + 10, 60, 25)
+        figure, foot = layout.new_sheet(60, "Title", "subtitle")
+        axes = layout.new_panel(figure, 20, foot + 10, 60, 25)
         axes.set(xlim=(0, 1), ylim=(0, 1))
         texts_before = len(figure.texts)
         wishes = [(0.5, 0.5, f"tower {number}") for number in range(99)]
-        labels.place(axes, wishes, boxes.of(axes, [0.5], [0.5], 4))
+        layout.place_labels(axes, wishes, layout.box_of(axes, [0.5], [0.5], 4))
     placed = [text.get_text() for text in figure.texts[texts_before:]]
     assert 0 < len(placed) < 99
     assert set(placed) <= {text for _, _, text in wishes}

@@ -4,9 +4,17 @@ import numpy as np
 import pytest
 from network_lines import dense_fault
 
-from towerlib.physics.drivingpoints import ALONE, NO_EARTH, driving_points, leg_share
-from towerlib.physics.earthreturn import self_impedance
-from towerlib.physics.ladder import admittance, fault_drive, ladder, solve
+from towerlib.physics.ladder import (
+    ALONE,
+    NO_EARTH,
+    admittance,
+    driving_points,
+    fault_drive,
+    ladder,
+    leg_share,
+    solve,
+)
+from towerlib.physics.overhead_line import self_impedance
 
 FOOTINGS = np.array([14.2, 8.7, 31.5, 12.0, 6.3, 55.0, 18.9, 9.4, 120.0, 22.6, 4.8, 11.1])
 SPANS_M = np.array([312, 287, 405, 350, 228, 466, 331, 298, 377, 264, 419])

@@ -8,11 +8,11 @@ from hypothesis import strategies as st
 from scipy.stats import median_abs_deviation
 
 from towerlib.errors import RecordsError
-from towerlib.physics.gaps import CoilSpec
-from towerlib.physics.legs import Legs, earth_matrix, foot_positions, footing_resistance, leg_currents
+from towerlib.physics.leg_currents import CoilSpec
+from towerlib.physics.leg_network import Legs, earth_matrix, foot_positions, footing_resistance, leg_currents
 from towerlib.readings import causes
 from towerlib.readings.causes import CAUSES
-from towerlib.readings.legs import COLUMNS, summarise
+from towerlib.readings.leg_currents import COLUMNS, summarise
 
 COILS = CoilSpec(3.0, np.sqrt(3.0), 1.0)  # noise of 1 mA, so that four legs need 24 mA
 SAME_COILS = CoilSpec(3.0, np.sqrt(3.0), 1.0, shared_total=True)

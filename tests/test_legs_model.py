@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from towerlib.physics.legs import Legs, earth_matrix, foot_positions, footing_resistance, leg_currents
+from towerlib.physics.leg_network import Legs, earth_matrix, foot_positions, footing_resistance, leg_currents
 
 REFERENCE = Path(__file__).parent / "reference" / "legs-ngspice.csv"
 LEG_OHM = 0.5e-3 + 2e-3j

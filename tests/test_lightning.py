@@ -8,16 +8,34 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from towerlib.physics.lightning.critical import Struck, critical_current, span_factor, stress
-from towerlib.physics.lightning.geometry import surges, with_arresters
-from towerlib.physics.lightning.insulation import flashover_voltage
-from towerlib.physics.lightning.ionisation import assumed_resistivity, ionising_current, raised_resistivity
-from towerlib.physics.lightning.rate import Method, Towers, input_flaws, line_rate, tower_rates
+from towerlib.physics.lightning.flashover import (
+    Struck,
+    assumed_resistivity,
+    critical_current,
+    flashover_voltage,
+    ionising_current,
+    raised_resistivity,
+    span_factor,
+    stress,
+)
+from towerlib.physics.lightning.rate import (
+    Method,
+    Towers,
+    crest_voltage,
+    input_flaws,
+    line_rate,
+    tabulated_rates,
+    tower_rates,
+)
 from towerlib.physics.lightning.strokes import exceeded_current
-from towerlib.physics.lightning.tabulated import tabulated_rates
-from towerlib.physics.lightning.tower import travel_time
-from towerlib.physics.lightning.typical import classes, typical_geometry, typical_span
-from towerlib.physics.lightning.voltage import crest_voltage
+from towerlib.physics.lightning.surge import (
+    classes,
+    surges,
+    travel_time,
+    typical_geometry,
+    typical_span,
+    with_arresters,
+)
 
 LINE = typical_geometry(132.0)
 VOLTAGES = (66.0, 110.0, 132.0, 220.0, 400.0)

@@ -7,9 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from towerlib import limits
+from towerlib.config import limits, parse
 from towerlib.errors import SettingsError
-from towerlib.line import parse
 from towerlib.values import STATUSES
 
 CHINA = "Chinese construction and acceptance code, clause 4.7: 10 Ω to 100 Ω·m, 30 Ω over 2,000 Ω·m"

@@ -5,16 +5,16 @@ import typing
 import pytest
 from pydantic import BaseModel
 
-from towerlib import line
+from towerlib import config
+from towerlib.config.limits import DEFAULT, named
 from towerlib.errors import SettingsError
-from towerlib.limits.rules import DEFAULT, named
 
 HEAD = '[line]\nid = "north-ridge"\nvoltage_kv = 132\nfrequency_hz = 50\n'
 
 
 def test_common_practice_limits_are_the_default():
     """5 Ω good, 15 Ω acceptable: *common practice* of the trade, from no standard."""
-    limits = line.parse(HEAD).limits
+    limits = config.parse(HEAD).limits
     assert (limits.target_ohm, limits.limit_ohm) == (5, 15)
     assert named(DEFAULT)[0].status == "common practice"
 
@@ -49,7 +49,7 @@ cost_per_trip_out = 9000
 years = 3
 """
     )
-    read = line.parse(text)
+    read = config.parse(text)
     assert read.stations.last.earth_ohm == 0.9
     assert read.shield_wires.wires[0].gmr_mm == 5
     assert read.plan.years == 3
@@ -103,12 +103,12 @@ years = 3
 )
 def test_a_flaw_is_one_sentence_with_its_place(text, sentence):
     with pytest.raises(SettingsError, match=sentence) as caught:
-        line.parse(text)
+        config.parse(text)
     assert "\n" not in str(caught.value)
 
 
 def test_seasons_and_what_is_comparable_are_settings_of_the_line():
-    read = line.parse(
+    read = config.parse(
         HEAD + "[seasons]\nratio_high = 1.3\n[comparable]\nbearing_deg = 20\nblank_agrees = true\n"
     )
     assert (read.seasons.ratio_low, read.seasons.ratio_high) == (1.25, 1.3)
@@ -118,12 +118,12 @@ def test_seasons_and_what_is_comparable_are_settings_of_the_line():
 
 def test_a_missing_file_says_what_it_is_for(tmp_path):
     with pytest.raises(SettingsError, match=r"line\.toml is missing"):
-        line.read(tmp_path / "line.toml")
+        config.read(tmp_path / "line.toml")
 
 
 def test_settings_cannot_be_changed_afterwards():
     with pytest.raises(ValueError, match="frozen"):
-        line.parse(HEAD).limits.limit_ohm = 30
+        config.parse(HEAD).limits.limit_ohm = 30
 
 
 def numbers(model, place=""):
@@ -137,7 +137,7 @@ def numbers(model, place=""):
             yield f"{place}{name}", {type(bound).__name__ for bound in field.metadata}
 
 
-@pytest.mark.parametrize(("place", "bounds"), list(numbers(line.Line)))
+@pytest.mark.parametrize(("place", "bounds"), list(numbers(config.Line)))
 def test_every_number_of_the_settings_is_bounded_on_both_sides(place, bounds):
     assert bounds & {"Ge", "Gt"}, place
     assert bounds & {"Le", "Lt"}, place

@@ -11,8 +11,9 @@ from pyproj import Geod, Transformer
 from shapely import GeometryCollection, LinearRing, LineString, MultiPolygon, Point, Polygon, box
 
 from towerlib.errors import SettingsError
-from towerlib.publish import grid, lettering, maps
+from towerlib.report import map_elements, maps
 from towerlib.route import lay
+from towerlib.text import plain
 
 ELLIPSOID = Geod(ellps="WGS84")
 BEARINGS = {  # of the span after each tower
@@ -126,7 +127,7 @@ def test_stations_and_the_worst_tower_are_named():
     towers = condition(60)
     text = words(maps.route_map(route(60), towers, LINE))
     worst = towers.loc[towers["footing_ohm"].idxmax()]
-    assert f"{worst['tower_id']}: {lettering.plain(worst['footing_ohm'])} Ω" in text
+    assert f"{worst['tower_id']}: {plain(worst['footing_ohm'])} Ω" in text
     assert "Brackwater" in text
     assert "Stonefell" in text
 
@@ -219,7 +220,7 @@ def test_arrow_points_to_true_north_and_the_foot_says_how_far_it_is_off():
     tip, _, tail, _ = arrow.get_xy()[:4]
     lean = np.degrees(np.arctan2(*(tip - tail)))
     middle = laid.towers.geometry.iloc[15]
-    assert lean == pytest.approx(-grid.convergence_deg(laid.crs, middle.x, middle.y), abs=0.05)
+    assert lean == pytest.approx(-map_elements.convergence_deg(laid.crs, middle.x, middle.y), abs=0.05)
     assert f"its north lies {-lean:.2f}° east of true north" in words(figure)
 
 

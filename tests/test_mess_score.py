@@ -2,8 +2,8 @@
 
 import pytest
 
-from towerlib.simulate import mess
-from towerlib.simulate.mess_kinds import CELLS, FILES, LOST
+from tests.scores import mess
+from tests.scores.mess import CELLS, FILES, LOST
 
 SEED = 7
 
@@ -58,9 +58,9 @@ def test_a_wrong_value_would_be_seen(monkeypatch):
     """The scorer itself can fail: with a reader that takes every comma for a thousand."""
     monkeypatch.setattr(mess, "CELLS", CELLS[:1])
     monkeypatch.setattr(mess, "FILES", ())
-    monkeypatch.setattr("towerlib.records.cells._decimal", lambda *about: None)
+    monkeypatch.setattr("towerlib.records.convert._decimal", lambda *about: None)
     monkeypatch.setattr(
-        "towerlib.records.parse.decimal_marks",
+        "towerlib.records.numbers.decimal_marks",
         lambda numbers, others, decimal=None: numbers.map(lambda _: "."),
     )
     assert mess.score(seed=SEED)["used wrongly"].sum() > 100

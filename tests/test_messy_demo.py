@@ -6,10 +6,9 @@ from pathlib import Path
 import pytest
 
 from towerlib import assessment
-from towerlib.publish import intake
 from towerlib.records.load import load
-from towerlib.simulate.demo import SEED, messy_line
-from towerlib.simulate.files import write_mess
+from towerlib.report import intake
+from towerlib.simulate.demo import SEED, messy_line, write_mess
 from towerlib.simulate.lines import simulate_line
 
 LINE = messy_line().line_id
@@ -128,7 +127,8 @@ def test_what_cannot_be_mended_is_told(records, file, row, column, words):
 
 
 def test_the_check_reads_like_a_letter_to_the_crew():
-    records, _, grades = assessment.read(FOLDER)
+    found = assessment.assess(FOLDER)
+    records, grades = found.records, found.grades
     said = intake.words(records, grades)
     assert said.startswith("Ambermoss – Harrowmere 110 kV: ")
     assert "rows 6, 11, 16, 21 and" in said  # rows of one kind are one sentence

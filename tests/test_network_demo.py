@@ -16,7 +16,7 @@ SIZE_WITHIN = 0.25
 @pytest.fixture(scope="module", params=LINES)
 def line(request):
     """A demo line: its network, the condition beside it, and what was planted."""
-    study = assessment.assess(DEMO, request.param)
+    study = assessment.assess(DEMO / request.param)
     found = network.assess(
         study.records, study.route, study.condition, study.currents, study.grades, study.month
     )

@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 
 from towerlib import assessment, network
-from towerlib.simulate.demo import quillmere_tolstrand
-from towerlib.simulate.files import write
+from towerlib.simulate.demo import quillmere_tolstrand, write
 from towerlib.simulate.lines import simulate_line
 from towerlib.simulate.specs import Planted
 
@@ -17,7 +16,7 @@ def test_a_line_without_faults_raises_no_alarm(tmp_path, seed):
     """Readings carry season, coils, probes and slips as the demo's do."""
     spec = replace(quillmere_tolstrand(), planted=Planted(0, 0, 0, 0, None, treated=2, untested=2))
     folder = Path(write(spec, simulate_line(spec, seed), tmp_path))
-    study = assessment.assess(folder.parent, folder.name)
+    study = assessment.assess(folder)
     found = network.assess(
         study.records, study.route, study.condition, study.currents, study.grades, study.month
     )

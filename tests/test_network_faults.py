@@ -17,8 +17,8 @@ from network_lines import (
 )
 
 from towerlib import network
+from towerlib.config import parse
 from towerlib.errors import SettingsError
-from towerlib.line import parse
 
 SELF, MUTUAL = 0.4093e-3 + 0.7625e-3j, 0.0493e-3 + 0.2915e-3j  # Ω/m, 50 Hz, 100 Ω·m, wires 9 m apart
 

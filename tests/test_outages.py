@@ -12,12 +12,12 @@ from pyproj import Geod
 from scipy import stats
 
 from towerlib import assessment, condition, outages, route
-from towerlib import line as settings_of
+from towerlib import config as settings_of
 from towerlib.errors import SettingsError
-from towerlib.outages import band, calibrate, geometry, rates, record
-from towerlib.physics.gaps import CoilSpec
+from towerlib.outages import calibration, geometry, rates, record
+from towerlib.physics.leg_currents import CoilSpec
 from towerlib.physics.lightning.rate import tower_rates
-from towerlib.readings import legs
+from towerlib.readings import leg_currents
 
 DRAWS = 60
 SPAN_M = {132: 300.0, 220: 350.0, 400: 400.0}
@@ -87,9 +87,11 @@ def assessed(footing_ohm, **more):
 @cache
 def demo_line(name):
     """A line of the demo with its trip-outs, and no more of its assessment than they need."""
-    records, laid, grades = assessment.read(Path("data/demo") / name)
+    found = assessment.assess(Path("data/demo") / name)
+    records, grades = found.records, found.grades
+    laid = found.route
     coils = CoilSpec(**records.line.coils.model_dump())
-    currents = legs.summarise(records.visits, records.legs, records.towers, coils)
+    currents = leg_currents.summarise(records.visits, records.legs, records.towers, coils)
     towers = condition.assess(records, grades, currents, laid, MONTH)
     trips = outages.assess(records, laid, towers, MONTH)
     return SimpleNamespace(records=records, route=laid, condition=towers, line=records.line, outages=trips)
@@ -194,13 +196,13 @@ def drawn(footing_ohm, density_u, draws=4000, **more):
     records, laid, towers = line_of(footing_ohm, **more)
     shape, *_ = geometry.line_geometry(records.line)
     exposed = rates.filled(geometry.towers_exposed(records, laid, towers, None), shape)
-    return shape, exposed, records.line, band.draw(shape, exposed, records.line, density_u, draws=draws)
+    return shape, exposed, records.line, rates.draw(shape, exposed, records.line, density_u, draws=draws)
 
 
 def test_band_of_the_flash_density_alone_in_closed_form():
     """Insulators so short that every stroke flashes them over: the rate is in proportion to a log-normal density."""
     *_, found = drawn(np.full(3, 20.0), 0.3, register={"strike_length_m": 0.01})
-    low, high = band.ends(found.now)
+    low, high = rates.ends(found.now)
     middle = np.median(found.now, axis=0)
     np.testing.assert_allclose(high / middle, np.exp(1.2816 * 0.3), rtol=0.04)  # 90 % point of the normal
     np.testing.assert_allclose(middle / low, np.exp(1.2816 * 0.3), rtol=0.04)
@@ -209,9 +211,9 @@ def test_band_of_the_flash_density_alone_in_closed_form():
 
 def test_band_of_the_reading_alone_in_closed_form(monkeypatch):
     """The rate rises with the footing, so its quantiles are the rates at the quantiles of the footing."""
-    monkeypatch.setattr(band, "_log_percent", lambda name: 0.0)
+    monkeypatch.setattr(rates, "_log_percent", lambda name: 0.0)
     shape, exposed, _, found = drawn(np.full(3, 20.0), 0.0)
-    low, high = band.ends(found.now)
+    low, high = rates.ends(found.now)
     spread = np.log(1.3) / 1.95996 * 1.28155
     for end, sign in ((low, -1), (high, 1)):
         ohm = 20.0 * np.exp(sign * spread) * np.ones(3)
@@ -221,12 +223,12 @@ def test_band_of_the_reading_alone_in_closed_form(monkeypatch):
 
 
 def test_the_season_moves_all_towers_alike(monkeypatch):
-    monkeypatch.setattr(band, "_log_percent", lambda name: 0.0)
+    monkeypatch.setattr(rates, "_log_percent", lambda name: 0.0)
     records, laid, towers = line_of(np.full(3, 20.0))
     towers = towers.assign(footing_low_ohm=20 / 3.0, footing_high_ohm=60.0)
     shape, *_ = geometry.line_geometry(records.line)
     exposed = rates.filled(geometry.towers_exposed(records, laid, towers, None), shape)
-    found = band.draw(shape, exposed, records.line, 0.0, draws=2000)
+    found = rates.draw(shape, exposed, records.line, 0.0, draws=2000)
     # by hand: shared part of the variance of ln R is 1 − ln²1.3/ln²3 = 0.943
     assert np.corrcoef(np.log(found.now).T)[0, 1] == pytest.approx(0.943, abs=0.03)
 
@@ -381,7 +383,7 @@ def test_the_shortest_lines(count):
 
 def test_a_folder_with_the_least_that_is_needed(tmp_path):
     line_folder(tmp_path / "low-moor")
-    told = assessment.assess(tmp_path, "low-moor").outages
+    told = assessment.assess(tmp_path / "low-moor").outages
     assert told.towers["relative_rate"].notna().sum() == 2
     assert any(sentence.startswith("Relative rates only") for sentence in told.off)
     assert any("outages.csv has no trip-out" in sentence for sentence in told.off)
@@ -446,11 +448,11 @@ def test_more_trip_outs_than_flashes_collected():
     Towers of 15 m collect 71 flashes per 100 km and year (Eriksson 1987), so 2.1 a year on 3 km.
     """
     seen = {"observed_per_year": 3.9, "observed_low": 2.5}
-    assert "earthing alone cannot cure this line" in calibrate.over_ceiling(seen, 2.13)
-    assert "This is sure" in calibrate.over_ceiling(seen, 2.13)
-    assert "Chance may still explain it" in calibrate.over_ceiling(seen | {"observed_low": 1.9}, 2.13)
-    assert calibrate.over_ceiling(seen | {"observed_per_year": 2.0}, 2.13) == ""
-    assert calibrate.over_ceiling({}, 2.13) == ""
+    assert "earthing alone cannot cure this line" in calibration.over_ceiling(seen, 2.13)
+    assert "This is sure" in calibration.over_ceiling(seen, 2.13)
+    assert "Chance may still explain it" in calibration.over_ceiling(seen | {"observed_low": 1.9}, 2.13)
+    assert calibration.over_ceiling(seen | {"observed_per_year": 2.0}, 2.13) == ""
+    assert calibration.over_ceiling({}, 2.13) == ""
 
 
 def test_calibration_moves_the_line_and_no_tower(demo):
@@ -473,8 +475,8 @@ def test_shielding_failures_are_no_benefit_of_earthing():
     assert with_some["shielding_per_year"] == pytest.approx(0.06)  # 3 km
     assert with_some["trip_outs_per_year"] == without["trip_outs_per_year"]
     seen = {"observed_trip_outs": 5, "observed_years": 10.0}
-    assert calibrate.calibrated(seen, 0.3, 0.2)["expected_trip_outs"] == pytest.approx(5)
-    assert calibrate.calibrated(seen, 0.3, 0.2)["calibration_factor"] == pytest.approx(1)
+    assert calibration.calibrated(seen, 0.3, 0.2)["expected_trip_outs"] == pytest.approx(5)
+    assert calibration.calibrated(seen, 0.3, 0.2)["calibration_factor"] == pytest.approx(1)
 
 
 def test_nothing_observed_is_told_as_such():
@@ -491,7 +493,7 @@ def test_unknown_in_a_storm_is_counted_apart():
     judged = pd.DataFrame({"time": at, "verdict": [record.BY_BOOKING, record.IN_STORM]})
     flashes = pd.DataFrame({"flash_time": pd.to_datetime(["2024-06-01", "2026-06-01"], utc=True)})
     settings = settings_of.parse('line = { id = "a", voltage_kv = 132, frequency_hz = 50 }').outage_record
-    seen = calibrate.observed(judged, flashes, settings, pd.Timestamp("2026-07-01", tz="UTC"), 50.0)
+    seen = calibration.observed(judged, flashes, settings, pd.Timestamp("2026-07-01", tz="UTC"), 50.0)
     assert seen["observed_per_year"] == pytest.approx(0.5, rel=0.01)
     assert seen["observed_with_storm_per_year"] == pytest.approx(1.0, rel=0.01)
     assert seen["observed_per_100_km_year"] == pytest.approx(1.0, rel=0.01)

@@ -11,7 +11,7 @@ from matplotlib.patches import StepPatch
 from pictures import crowded, drawn, png, words
 from test_outages import assessed, demo_line, line_of
 
-from towerlib.publish import outage_charts, outage_draw, outage_shares, outage_words
+from towerlib.report import outage_charts, outage_words
 
 
 @pytest.fixture
@@ -64,9 +64,9 @@ def test_every_tower_with_a_rate_is_drawn_by_its_kind(study):
     helps = rated["treatment_can_help"].astype(bool)
     soil = rated["soil_source"] == "assumed"
     expected = {
-        outage_draw.HELPS: (helps & ~soil).sum(),
-        outage_draw.SOIL: (helps & soil).sum(),
-        outage_draw.SATURATED: (~helps).sum(),
+        outage_charts.HELPS: (helps & ~soil).sum(),
+        outage_charts.SOIL: (helps & soil).sum(),
+        outage_charts.SATURATED: (~helps).sum(),
     }
     for name in ("profile", "footing"):
         assert drawn(CHARTS[name](study)) == {kind: count for kind, count in expected.items() if count}
@@ -79,7 +79,7 @@ def test_trip_outs_on_record_keep_their_number(study):
 
 def test_lorenz_curve_by_hand():
     """Rates 6, 3, 1, the last without: the largest third carries 0.6, two thirds 0.9."""
-    share, carried = outage_shares.lorenz([3.0, np.nan, 1.0, 6.0], 10.0)
+    share, carried = outage_charts.lorenz([3.0, np.nan, 1.0, 6.0], 10.0)
     np.testing.assert_allclose(share, [0, 1 / 3, 2 / 3, 1])
     np.testing.assert_allclose(carried, [0, 0.6, 0.9, 1])
 
@@ -93,12 +93,12 @@ def test_the_worst_tenth_is_marked_with_what_the_sums_say(study):
 
 def test_curve_of_the_usual_tower_meets_the_towers(study):
     """Soil at most 100 m and at least 5 m times the footing: nearly all towers lie between the outer curves."""
-    towers = outage_draw.with_rate(study.outages, study.condition)
+    towers = outage_charts.with_rate(study.outages, study.condition)
     towers = towers[towers["rate"].notna()]
     scaled = towers["rate"] / (towers["span_m"] * towers["flash_density"])
     scaled *= towers["span_m"].median() * towers["flash_density"].median()
     low, high = (
-        outage_draw.rates.usual_curve(
+        outage_charts.rates.usual_curve(
             study.outages.geometry, towers, study.line, towers["footing_ohm"], ratio
         )
         for ratio in (5.0, 100.0)
@@ -107,7 +107,7 @@ def test_curve_of_the_usual_tower_meets_the_towers(study):
 
 
 def test_comparison_shows_every_interval(study):
-    rows = outage_shares.comparison(study.outages)
+    rows = outage_charts.comparison(study.outages)
     line = study.outages.line
     assert rows.loc[rows["name"] == "Calibrated", "high"].item() == line["calibrated_high"]
     assert (rows[["low", "middle"]].dropna().diff(axis=1)["middle"] > 0).all()

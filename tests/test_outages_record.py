@@ -9,11 +9,11 @@ from folders import LINE, line_folder
 from pyproj import Geod
 from scipy import stats
 
-from towerlib import line as settings_of
+from towerlib import config as settings_of
 from towerlib import route
+from towerlib.config.sections import OutageRecord
 from towerlib.errors import SettingsError
-from towerlib.line.outage import OutageRecord
-from towerlib.outages import density, places, record
+from towerlib.outages import calibration, record
 from towerlib.records.load import load
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -189,7 +189,7 @@ def test_a_fault_distance_spreads_over_the_towers(straight):
     judged = record.judge(
         trips(["2026-01-01T12:00:00Z"], distance_km=3.1, distance_error_km=0.4), flashes([]), SETTINGS
     )
-    weights, told = places.tower_weights(judged, straight, SETTINGS)
+    weights, told = record.tower_weights(judged, straight, SETTINGS)
     chainage = straight.towers["chainage_m"].to_numpy()
     expected = stats.norm.cdf(chainage + 150, 3100, 400) - stats.norm.cdf(chainage - 150, 3100, 400)
     np.testing.assert_allclose(weights[0, 1:-1], expected[1:-1], atol=1e-6)
@@ -203,7 +203,7 @@ def test_two_witnesses_are_weighed_by_their_errors(straight):
         trips(["2026-01-01T12:00:00Z"], distance_km=6.0, distance_error_km=0.3), flashes([]), SETTINGS
     )
     judged = judged.assign(flash_chainage_m=6300.0, semi_major_m=300 * np.sqrt(2 * np.log(2)))
-    weights, _ = places.tower_weights(judged, straight, SETTINGS)
+    weights, _ = record.tower_weights(judged, straight, SETTINGS)
     chainage = straight.towers["chainage_m"].to_numpy()
     assert weights[0] @ chainage == pytest.approx(6150, abs=2)
     spread = np.sqrt(weights[0] @ (chainage - 6150) ** 2)
@@ -217,7 +217,7 @@ def test_witnesses_that_contradict_each_other(straight):
         trips(["2026-01-01T12:00:00Z"], distance_km=2.0, distance_error_km=0.5), flashes([]), SETTINGS
     )
     judged = judged.assign(flash_chainage_m=9000.0, semi_major_m=200.0)
-    weights, told = places.tower_weights(judged, straight, SETTINGS)
+    weights, told = record.tower_weights(judged, straight, SETTINGS)
     assert weights[0] @ straight.towers["chainage_m"] == pytest.approx(9000, abs=20)
     assert "lie far apart" in told[0]
 
@@ -226,7 +226,7 @@ def test_a_named_tower_takes_all(straight):
     judged = record.judge(
         trips(["2026-01-01T12:00:00Z"], tower_id="T7", distance_km=1.0), flashes([]), SETTINGS
     )
-    weights, _ = places.tower_weights(judged, straight, SETTINGS)
+    weights, _ = record.tower_weights(judged, straight, SETTINGS)
     assert weights[0].tolist() == [float(k == 7) for k in range(41)]
 
 
@@ -237,7 +237,7 @@ def test_places_that_cannot_be_used_are_named(straight):
         "distance_error_km": [0.5, np.nan, np.nan, np.nan],
     }
     judged = record.judge(trips(["2026-01-01T12:00:00Z"] * 4, **columns), flashes([]), SETTINGS)
-    weights, told = places.tower_weights(judged, straight, SETTINGS)
+    weights, told = record.tower_weights(judged, straight, SETTINGS)
     np.testing.assert_allclose(weights.sum(axis=1), [0, 0, 0, 1])
     words = " ".join(told)
     assert "beyond the line of 12.0 km: o0" in words
@@ -249,7 +249,7 @@ def test_planted_places_get_most_of_the_weight(demo):
     """Towers of the demo's lightning, by the flash that was planted with the trip-out: within 1 km of it."""
     records, laid, near = demo
     judged = record.judge(records.outages, near, SETTINGS)
-    weights, _ = places.tower_weights(judged, laid, SETTINGS)
+    weights, _ = record.tower_weights(judged, laid, SETTINGS)
     struck = (judged["verdict"] == record.BY_FLASH).to_numpy()
     apart = np.abs(laid.towers["chainage_m"].to_numpy() - judged["flash_chainage_m"].to_numpy()[:, None])
     near_m = (weights * (apart < 1000)).sum(axis=1)[struck]
@@ -282,7 +282,7 @@ def planted(straight, per_km2_year, reach_m, years=10, seed=3):
 
 @pytest.mark.parametrize("reach_m", [1000.0, 3000.0])
 def test_planted_density_is_found(straight, reach_m):
-    found = density.local_density(planted(straight, 8.0, reach_m), straight, SETTINGS, END)
+    found = calibration.local_density(planted(straight, 8.0, reach_m), straight, SETTINGS, END)
     assert found.low < 8.0 < found.high
     assert found.high / found.low < 1.25
     assert (
@@ -297,7 +297,7 @@ def test_density_is_count_over_area_over_years(straight):
     """Area of the corridor of a straight line by hand: its length times twice the width, within the grid's scale."""
     near = planted(straight, 8.0, 3000.0)
     chosen = OutageRecord(corridor_m=500, detection_share=0.8)
-    found = density.local_density(near, straight, chosen, END)
+    found = calibration.local_density(near, straight, chosen, END)
     assert found.area_km2 == pytest.approx(straight.length_m * 1000 / 1e6, rel=5e-4)
     assert found.per_km2_year == pytest.approx(found.count / (found.area_km2 * found.years * 0.8))
     inside = near[
@@ -310,7 +310,7 @@ def test_density_is_count_over_area_over_years(straight):
 def test_demo_density_within_what_storms_allow(demo):
     """Planted: the density of line.toml, of which 93 % is listed; few storms make the years differ."""
     records, laid, near = demo
-    found = density.local_density(near, laid, SETTINGS, END)
+    found = calibration.local_density(near, laid, SETTINGS, END)
     listed = 0.93 * records.line.lightning.ground_flash_density
     assert abs(np.log(found.per_km2_year / listed)) < 2 * found.u_log
     assert found.years == 7  # seven and a half years of record, whole ones counted
@@ -320,25 +320,25 @@ def test_demo_density_within_what_storms_allow(demo):
 def test_storms_widen_what_is_left_open(straight):
     """The same flashes all in one of ten years: variance over mean of the yearly counts is their number, times 10/9."""
     near = planted(straight, 8.0, 1000.0)
-    even = density.local_density(near, straight, SETTINGS, END)
+    even = calibration.local_density(near, straight, SETTINGS, END)
     assert even.year_spread < 4
     stormy = near.assign(flash_time=near["flash_time"].where(near.index < 2, near["flash_time"].iloc[500]))
     stormy.loc[stormy.index[-1], "flash_time"] = near["flash_time"].iloc[-1]
     chosen = OutageRecord(flashes_from="2016-01-01", flashes_to="2025-12-31")
-    found = density.local_density(stormy, straight, chosen, END)
+    found = calibration.local_density(stormy, straight, chosen, END)
     assert found.year_spread == pytest.approx(found.count, rel=0.05)
     assert found.u_log > 0.9
 
 
 def test_a_short_list_says_so(straight):
     near = planted(straight, 8.0, 1000.0, years=0.4)
-    found = density.local_density(near, straight, SETTINGS, END)
+    found = calibration.local_density(near, straight, SETTINGS, END)
     assert found.years == pytest.approx(0.4, abs=0.02)
     assert any("a part of a year tells no yearly density" in sentence for sentence in found.remarks)
 
 
 def test_a_corridor_beyond_the_list_says_so(straight):
-    found = density.local_density(
+    found = calibration.local_density(
         planted(straight, 8.0, 1000.0), straight, OutageRecord(corridor_m=3000), END
     )
     assert found.per_km2_year < 4
@@ -350,11 +350,11 @@ def test_no_flash_no_density(straight):
         pd.DataFrame({"time": pd.to_datetime([], utc=True), "latitude_deg": [], "longitude_deg": []}),
         straight,
     )
-    assert density.local_density(none, straight, SETTINGS, END) is None
+    assert calibration.local_density(none, straight, SETTINGS, END) is None
 
 
 def test_later_flashes_are_not_seen(straight):
     near = planted(straight, 8.0, 1000.0)
-    early = density.local_density(near, straight, SETTINGS, pd.Timestamp("2020-01-01", tz="UTC"))
+    early = calibration.local_density(near, straight, SETTINGS, pd.Timestamp("2020-01-01", tz="UTC"))
     assert early.last <= pd.Timestamp("2020-01-01", tz="UTC")
     assert early.years == pytest.approx(4, abs=1.01)

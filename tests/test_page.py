@@ -8,7 +8,7 @@ from matplotlib.image import imread
 from pictures import LINE, condition
 from test_maps import route
 
-from towerlib.publish import charts, lettering, maps, page, style
+from towerlib.report import condition_charts, layout, maps, style
 
 RESOLUTIONS = [72, 96, 100, 120, 150, 200, 300]  # dots an inch: screens, the files of a report, print
 SENTENCES = [
@@ -23,10 +23,10 @@ SENTENCES = [
 PICTURES = {
     "map": lambda: maps.route_map(route(60), condition(60), LINE),
     "gap map": lambda: maps.route_map(route(60, "north"), condition(60), LINE, by="gap"),
-    "profile": lambda: charts.route_profile(condition(60), LINE),
-    "bars": lambda: charts.ranked_bars(condition(60), LINE),
-    "gap scatter": lambda: charts.gap_scatter(condition(60), LINE),
-    "distribution": lambda: charts.impedance_distribution(condition(60), LINE),
+    "profile": lambda: condition_charts.route_profile(condition(60), LINE),
+    "bars": lambda: condition_charts.ranked_bars(condition(60), LINE),
+    "gap scatter": lambda: condition_charts.gap_scatter(condition(60), LINE),
+    "distribution": lambda: condition_charts.impedance_distribution(condition(60), LINE),
 }
 
 
@@ -35,7 +35,7 @@ def test_a_full_line_never_reaches_the_edge_of_the_page(dots):
     """Letters are snapped to pixels and so wider than designed; every width of the page fills other lines."""
     for width in np.arange(100, 182, 16):
         with style.house():
-            figure, _ = page.sheet(10, "Title", "subtitle", SENTENCES, width=width)
+            figure, _ = layout.new_sheet(10, "Title", "subtitle", SENTENCES, width=width)
             figure.set_dpi(dots)
             renderer = figure.canvas.get_renderer()
             reach = max(text.get_window_extent(renderer).x1 for text in figure.texts)
@@ -55,10 +55,10 @@ def test_a_saved_picture_has_a_white_edge(draw):
 
 def test_no_sentence_loses_a_word():
     for sentence in SENTENCES:
-        assert " ".join(lettering.wrapped(sentence, 172)) == sentence
+        assert " ".join(layout.wrapped(sentence, 172)) == sentence
 
 
 def test_a_word_wider_than_the_page_is_cut():
-    (line,) = lettering.wrapped("W" * 300, 172)
+    (line,) = layout.wrapped("W" * 300, 172)
     assert line.endswith("…")
-    assert lettering.width_mm(line) <= 172
+    assert layout.width_mm(line) <= 172

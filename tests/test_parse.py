@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants
 
-from towerlib.records.parse import choice, numbers, yes_no
-from towerlib.records.units import factor
+from towerlib.records.numbers import choice, factor, numbers, yes_no
 
 law = settings(max_examples=60, deadline=None)
 METHODS = ("leg coils", "no coils", "shield wire lifted")

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from towerlib import plan
+from towerlib.config import parse
 from towerlib.errors import SettingsError
-from towerlib.line import parse
 from towerlib.plan import budget as budgets
-from towerlib.plan import rules
+from towerlib.plan import heuristic
 from towerlib.plan.budget import QUANTITIES
 
 HEAD = 'line = { id = "low-moor", name = "Low moor 132 kV", voltage_kv = 132, frequency_hz = 50 }\n'
@@ -148,7 +148,7 @@ def test_plan_lies_between_its_bound_and_every_choice_tried():
 def test_methods_stand_side_by_side():
     found = drawn_up()
     ways = found.methods.set_index("method")
-    worst = rules.worst_first(found.options, found.terms, towers().set_index("tower_id")["footing_ohm"])
+    worst = heuristic.worst_first(found.options, found.terms, towers().set_index("tower_id")["footing_ohm"])
     assert ways.loc["worst ohms first", "benefit"] == worst.benefit
     assert ways.loc["worst ohms first", "gain"] == pytest.approx(found.plan.benefit / worst.benefit - 1)
     assert (ways["spent"] <= 60).all()
@@ -210,7 +210,7 @@ def test_without_prices_the_best_per_trench_metre_stands():
     could = treatments(cost=np.nan, cost_low=np.nan, cost_high=np.nan)
     could.choices["effort"] = np.where(could.choices["kind"] == "rods", 60.0, 30.0)
     found = drawn_up(could)
-    assert found.off == (rules.NO_PRICES,)
+    assert found.off == (heuristic.NO_PRICES,)
     assert set(found.best["option"]) == {"2 radials 30 m"}
     assert found.best["benefit_per_cost"].isna().all()
 

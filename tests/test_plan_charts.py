@@ -13,8 +13,8 @@ from pictures import crowded, drawn, png, words
 from test_plan_budget import drawn_up, line_of, towers, treatments
 
 from towerlib.plan import packages
-from towerlib.plan import study as studies
-from towerlib.publish import plan_answer, plan_charts, plan_draw, plan_map, plan_words
+from towerlib.plan import sensitivity as studies
+from towerlib.report import maps, plan_charts, plan_words
 from towerlib.route import lay
 
 RATES = {
@@ -49,9 +49,7 @@ CHARTS = {
     "curve": lambda made: plan_charts.budget_curve(made.budget, made.outlook, made.line),
     "waterfall": lambda made: plan_charts.before_after(made.budget, made.outages, made.line),
     "chances": lambda made: plan_charts.chances(made.budget, made.outlook, made.line),
-    "map": lambda made: plan_map.plan_map(
-        made.route, made.condition, made.budget, made.line, month=made.month
-    ),
+    "map": lambda made: maps.plan_map(made.route, made.condition, made.budget, made.line, month=made.month),
 }
 
 
@@ -103,7 +101,7 @@ def test_curve_shows_knee_levels_and_both_rules(made):
 
 
 def test_waterfall_ends_where_the_line_stands_after_the_plan(made):
-    rows = plan_draw.waterfall(made.budget.works, RATES)
+    rows = plan_charts.waterfall(made.budget.works, RATES)
     works = made.budget.works
     assert rows["end"].iloc[0] == 3.0
     assert rows["end"].iloc[-1] == pytest.approx(3.0 - works["avoided_per_year"].sum())
@@ -125,20 +123,20 @@ def test_map_tells_every_tower_of_the_plan_by_year_and_names_packages(made):
     shown = {}
     for name, count in drawn(figure).items():
         shown[name.removesuffix(", circled")] = shown.get(name.removesuffix(", circled"), 0) + count
-    assert shown == {f"year {year}": count for year, count in years.items()} | {plan_map.LEFT: 6 - len(works)}
+    assert shown == {f"year {year}": count for year, count in years.items()} | {maps.LEFT: 6 - len(works)}
     assert sum(count for name, count in drawn(figure).items() if "circled" in name) == works["must_do"].sum()
     for name, some in works.groupby("package"):
         assert f"{name}: {len(some)}" in said(figure)
 
 
 def test_years_differ_in_shape_and_not_in_colour_alone():
-    marks = plan_map.marks_of(8)
+    marks = maps.marks_of(8)
     assert len({mark.shape for mark in marks.values()}) == 9
     assert len({tuple(np.round(mpl.colors.to_rgb(mark.colour), 4)) for mark in marks.values()}) == 9
 
 
 def test_chances_leave_must_dos_out(made):
-    inside, outside = plan_draw.doubtful(made.outlook.chances, 20)
+    inside, outside = plan_charts.doubtful(made.outlook.chances, 20)
     assert "T4" not in {*inside["tower_id"], *outside["tower_id"]}
     assert inside["chance"].is_monotonic_increasing
     assert outside["chance"].is_monotonic_decreasing
@@ -164,7 +162,7 @@ def test_levels_in_words_hold_their_figures(made):
 
 
 def test_answer_holds_towers_years_money_and_doubts(made):
-    text = " ".join(plan_answer.answer(made, made.outlook).split())
+    text = " ".join(plan_words.answer(made, made.outlook).split())
     plan = made.budget.plan
     assert f"{plan.spent:.0f} EUR of 60 EUR treat {len(made.budget.works)} towers" in text
     assert "Must-dos among them, whatever they bring: 1." in text
@@ -180,9 +178,9 @@ def test_answer_names_the_budget_beyond_which_money_is_lost(made):
         {"budget": [0.0, 40.0, 80.0], "added_per_cost": [np.nan, 0.1, 0.04], "at_knee": False}
     )
     outlook = replace(made.outlook, curve=curve)
-    assert "Beyond about 40 EUR each further" in " ".join(plan_answer.answer(made, outlook).split())
+    assert "Beyond about 40 EUR each further" in " ".join(plan_words.answer(made, outlook).split())
     cheap = replace(outlook, curve=curve.assign(added_per_cost=[np.nan, 0.1, 0.06]))
-    assert "Beyond about" not in plan_answer.answer(made, cheap)
+    assert "Beyond about" not in plan_words.answer(made, cheap)
 
 
 @pytest.mark.parametrize(
@@ -194,14 +192,14 @@ def test_answer_names_the_budget_beyond_which_money_is_lost(made):
 )
 def test_answer_without_money(made, changed, told):
     other = without(made, **changed)
-    assert told in " ".join(plan_answer.answer(other, None).split())
+    assert told in " ".join(plan_words.answer(other, None).split())
     assert plan_words.levels(other.budget, None, other.line)
 
 
 def test_answer_without_prices_ranks_by_trench(made):
     could = treatments(cost=np.nan, cost_low=np.nan, cost_high=np.nan)
     other = SimpleNamespace(**(vars(made) | {"budget": drawn_up(could)}))
-    text = " ".join(plan_answer.answer(other, None).split())
+    text = " ".join(plan_words.answer(other, None).split())
     assert "No prices were given" in text
     assert "Most avoided per metre of trench: T0 (4 rods 3 m)" in text
 

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from towerlib.errors import SettingsError
-from towerlib.plan.curve import budget_curve, cost_of_everything, knee, three_levels
 from towerlib.plan.optimise import optimise
-from towerlib.plan.terms import Terms, with_total
+from towerlib.plan.problem import Terms, with_total
+from towerlib.plan.sensitivity import budget_curve, cost_of_everything, knee, three_levels
 
 
 def options(**columns):

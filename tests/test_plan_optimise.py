@@ -10,11 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from towerlib.errors import RecordsError, SettingsError
-from towerlib.plan import rules
-from towerlib.plan.account import broken_rules
+from towerlib.plan import heuristic
 from towerlib.plan.optimise import optimise
-from towerlib.plan.problem import pose
-from towerlib.plan.terms import Terms, spread_evenly, with_total, years_that_count
+from towerlib.plan.outcome import broken_rules
+from towerlib.plan.problem import Terms, pose, spread_evenly, with_total, years_that_count
 
 SHORT = {"horizon_years": 2, "discount_rate": 0.0}  # one year of work, one year of benefit: benefit = value
 
@@ -169,7 +168,7 @@ def test_no_rule_beats_the_optimum(case):
     options, terms = case
     best = enumerated(options, terms)
     ohms = pd.Series({tower: float(len(tower) + hash_free(tower)) for tower in options["tower_id"].unique()})
-    for plan in (rules.greedy(options, terms), rules.worst_first(options, terms, ohms)):
+    for plan in (heuristic.greedy(options, terms), heuristic.worst_first(options, terms, ohms)):
         broken = broken_rules(plan.problem, plan.choice)
         assert set(broken) <= {"a must-do is not met"}
         assert ("It fails" in plan.how) == bool(broken)
@@ -236,7 +235,7 @@ def test_a_group_shares_its_mobilisation_where_single_ratios_mislead():
     )
     terms = Terms(budget=(6.0,), mobilisation=3.0, **SHORT)
     assert optimise(options, terms, gap=0.0).benefit == 5.0
-    assert rules.greedy(options, terms).benefit == 3.0
+    assert heuristic.greedy(options, terms).benefit == 3.0
 
 
 def test_a_tower_without_access_group_pays_its_own_mobilisation():
@@ -324,7 +323,7 @@ def test_without_prices_effort_is_what_is_spent():
         optimise(options, Terms(budget=(50.0,)))
     plan = optimise(options, Terms(budget=(50.0,), measure="effort"))
     assert list(plan.works["tower_id"]) == ["1"]
-    ranked = rules.ranked_by_effort(options)
+    ranked = heuristic.ranked_by_effort(options)
     assert list(ranked["tower_id"]) == ["1", "2"]
     assert list(ranked["benefit_per_effort"]) == pytest.approx([0.1, 0.05])
 

@@ -8,14 +8,14 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from towerlib.errors import SettingsError
-from towerlib.plan import rules
-from towerlib.plan.account import broken_rules
+from towerlib.plan import heuristic
 from towerlib.plan.budget import OWN
-from towerlib.plan.curve import budget_curve
-from towerlib.plan.model import build
+from towerlib.plan.milp import build
 from towerlib.plan.optimise import _percent, optimise
-from towerlib.plan.terms import Terms
-from towerlib.publish.plan_words import beside_rules
+from towerlib.plan.outcome import broken_rules
+from towerlib.plan.problem import Terms
+from towerlib.plan.sensitivity import budget_curve
+from towerlib.report.plan_words import beside_rules
 
 SMALL_CASES, MEDIUM_CASES = 150, 8
 
@@ -97,7 +97,7 @@ def best_of_all(options, terms):
 
 def rule_plans(options, terms, ohms):
     """Plans of the simple rules that keep to every constraint."""
-    plans = (rules.greedy(options, terms), rules.worst_first(options, terms, ohms))
+    plans = (heuristic.greedy(options, terms), heuristic.worst_first(options, terms, ohms))
     return [plan for plan in plans if not broken_rules(plan.problem, plan.choice)]
 
 

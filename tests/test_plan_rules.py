@@ -3,10 +3,9 @@
 import pandas as pd
 import pytest
 
+from towerlib.plan.heuristic import greedy, worst_first
 from towerlib.plan.optimise import optimise
-from towerlib.plan.rules import greedy, worst_first
-from towerlib.plan.terms import Terms
-from towerlib.plan.zones import together_in_zones
+from towerlib.plan.problem import Terms, together_in_zones
 
 ONE = Terms(budget=(20.0,), horizon_years=2, discount_rate=0.0)
 

@@ -6,9 +6,9 @@ import pytest
 from test_plan_budget import drawn_up, line_of, towers, treatments
 
 from towerlib import plan
-from towerlib.plan import rules, study
-from towerlib.plan.draws import draw
-from towerlib.plan.terms import with_total
+from towerlib.plan import heuristic, sensitivity
+from towerlib.plan.problem import with_total
+from towerlib.plan.uncertainty import draw
 
 SMALL = {"draws": 10, "steps": 2, "tests": 2}
 
@@ -19,7 +19,7 @@ def budget():
 
 
 def test_levels_are_the_sums_of_their_works(budget):
-    table = study.levels(budget, towers()).set_index("level")
+    table = sensitivity.levels(budget, towers()).set_index("level")
     assert table["budget"].tolist() == [30.0, 60.0, 90.0]
     middle, works = table.loc["middle"], budget.works
     assert middle["spent"] == pytest.approx(works["cost"].sum() + 4.0 * works["package"].nunique())
@@ -32,10 +32,10 @@ def test_levels_show_worst_ohms_first_beside_the_plan(budget):
     condition = towers().assign(
         footing_ohm=np.arange(6.0)
     )  # the tower that avoids least has the worst footing
-    table = study.levels(budget, condition)
+    table = sensitivity.levels(budget, condition)
     footings = condition.set_index("tower_id")["footing_ohm"]
     ruled = [
-        rules.worst_first(budget.options, with_total(budget.terms, total), footings).benefit
+        heuristic.worst_first(budget.options, with_total(budget.terms, total), footings).benefit
         for total in table["budget"]
     ]
     assert table["worst_first"].tolist() == ruled
@@ -45,25 +45,25 @@ def test_levels_show_worst_ohms_first_beside_the_plan(budget):
 
 
 def test_more_money_never_buys_less(budget):
-    curve = study.budget_curve(budget, towers(), steps=6)
+    curve = sensitivity.whole_curve(budget, towers(), steps=6)
     assert (curve["benefit"].diff().dropna() >= 0).all()
     assert {30.0, 60.0, 90.0} <= set(curve["budget"])
     # By hand, everything: radials at six towers, 6 × 20, and four mobilisations of 4.
     assert curve["budget"].max() == 136.0
     assert curve["towers"].iloc[-1] == 6 or curve["spent"].iloc[-1] <= 136.0
     assert curve["at_knee"].sum() <= 1
-    assert (study.levels(budget, towers())["benefit"].diff().dropna() >= 0).all()
+    assert (sensitivity.levels(budget, towers())["benefit"].diff().dropna() >= 0).all()
 
 
 def test_curve_starts_where_the_must_dos_can_be_carried():
-    curve = study.budget_curve(drawn_up(must_treat='["T4"]'), towers(), steps=2)
+    curve = sensitivity.whole_curve(drawn_up(must_treat='["T4"]'), towers(), steps=2)
     assert curve["budget"].iloc[0] > 0
-    assert (study.budget_curve(drawn_up(), towers(), steps=2)["budget"].iloc[0]) == 0.0
+    assert (sensitivity.whole_curve(drawn_up(), towers(), steps=2)["budget"].iloc[0]) == 0.0
 
 
 def test_a_level_below_the_must_dos_is_blank_and_says_by_how_much():
     found = drawn_up(years=1, budget=40, must_treat='["T0", "T1"]')
-    low = study.levels(found, towers()).iloc[0]
+    low = sensitivity.levels(found, towers()).iloc[0]
     # By hand: 10 + 10 + 4 = 24 against 20.
     assert "take at least 24" in low["how"]
     assert "4 more than the budget allows" in low["how"]
@@ -73,7 +73,7 @@ def test_a_level_below_the_must_dos_is_blank_and_says_by_how_much():
 
 def test_chances_know_what_the_plan_holds():
     found = drawn_up(must_treat='["T4"]')
-    outlook = study.outlook(found, towers(), **SMALL)
+    outlook = sensitivity.outlook(found, towers(), **SMALL)
     told = outlook.chances.set_index("tower_id")
     assert told["chance"].between(0, 1).all()
     assert told["in_plan"].sum() == len(found.works)
@@ -88,23 +88,23 @@ def test_sure_benefits_leave_no_doubt_and_nothing_to_test():
     could.choices = could.choices.assign(
         avoided_low=could.choices["avoided_per_year"], avoided_high=could.choices["avoided_per_year"]
     )
-    outlook = study.outlook(drawn_up(could), towers(), **SMALL)
+    outlook = sensitivity.outlook(drawn_up(could), towers(), **SMALL)
     assert set(outlook.chances["chance"]) <= {0.0, 1.0}
     assert outlook.regret["regret"] == pytest.approx(0.0, abs=1e-9)
     assert outlook.tests.empty
 
 
 def test_same_records_same_figures(budget):
-    first, second = (study.outlook(budget, towers(), **SMALL) for _ in range(2))
+    first, second = (sensitivity.outlook(budget, towers(), **SMALL) for _ in range(2))
     for name in ("levels", "curve", "chances", "tests"):
         pd.testing.assert_frame_equal(getattr(first, name), getattr(second, name))
     assert first.regret.equals(second.regret)
 
 
 def test_order_of_towers_and_currency_change_no_figure(budget):
-    plain = study.outlook(budget, towers(), **SMALL)
+    plain = sensitivity.outlook(budget, towers(), **SMALL)
     could = treatments(factor=650.0)
-    dear = study.outlook(drawn_up(could, budget=60 * 650.0), towers().iloc[::-1], **SMALL)
+    dear = sensitivity.outlook(drawn_up(could, budget=60 * 650.0), towers().iloc[::-1], **SMALL)
     for name in ("benefit", "worst_first", "towers", "avoided_per_year"):
         assert dear.levels[name].to_numpy() == pytest.approx(plain.levels[name].to_numpy())
     assert dear.levels["spent"].to_numpy() == pytest.approx(650 * plain.levels["spent"].to_numpy())
@@ -115,32 +115,32 @@ def test_order_of_towers_and_currency_change_no_figure(budget):
 def test_a_middle_near_nothing_has_no_tail_without_end():
     # A lognormal law through 1e-12 and 0.01 would reach 1e10 within three standard deviations.
     could = treatments().choices.assign(benefit_per_year=1e-12, avoided_low=1e-16, avoided_high=0.01)
-    benefit = draw(study.banded(could), 500).benefit
+    benefit = draw(sensitivity.banded(could), 500).benefit
     assert np.abs(benefit).max() < 0.01 * 4 / 1.28  # four standard deviations of a normal law
-    narrow = study.banded(treatments().choices)
+    narrow = sensitivity.banded(treatments().choices)
     assert (narrow["benefit_low"] == treatments().choices["avoided_low"]).all()
 
 
 def test_without_a_plan_there_is_no_outlook():
-    assert study.outlook(drawn_up(budget=None), towers()) is None
+    assert sensitivity.outlook(drawn_up(budget=None), towers()) is None
 
 
 def test_with_nothing_to_spend_the_curve_still_tells_what_money_would_buy():
-    outlook = study.outlook(drawn_up(budget=0), towers(), **SMALL)
+    outlook = sensitivity.outlook(drawn_up(budget=0), towers(), **SMALL)
     assert outlook.levels.empty
     assert outlook.curve["benefit"].max() > 0
 
 
 def test_where_nothing_helps_there_is_no_curve():
     could = treatments(benefit_per_year=0.0, avoided_per_year=0.0, avoided_low=0.0, avoided_high=0.0)
-    outlook = study.outlook(drawn_up(could), towers(), **SMALL)
+    outlook = sensitivity.outlook(drawn_up(could), towers(), **SMALL)
     assert outlook.curve.empty
     assert outlook.tests.empty
 
 
 def test_kinds_add_up_to_the_plan():
     found = drawn_up(budget=110)
-    table = study.by_kind(found.works)
+    table = sensitivity.by_kind(found.works)
     assert set(table["kind"]) == {"rods", "radials"}
     assert table["towers"].sum() == len(found.works)
     assert table["avoided_per_year"].sum() == pytest.approx(found.works["avoided_per_year"].sum())
@@ -150,6 +150,6 @@ def test_kinds_add_up_to_the_plan():
 def test_what_is_handed_over_stays_as_it_is(budget):
     could, condition = treatments(), towers()
     kept = could.choices.copy(), condition.copy()
-    study.outlook(plan.draw_up(could, condition, line_of()), condition, **SMALL)
+    sensitivity.outlook(plan.draw_up(could, condition, line_of()), condition, **SMALL)
     assert could.choices.equals(kept[0])
     assert condition.equals(kept[1])

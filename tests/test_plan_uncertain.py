@@ -7,10 +7,9 @@ import pandas as pd
 import pytest
 
 from towerlib.errors import RecordsError
-from towerlib.plan.draws import TENTH, Draws, at, draw
-from towerlib.plan.nexttest import next_tests
-from towerlib.plan.terms import Terms
-from towerlib.plan.uncertain import firmness
+from towerlib.plan.problem import Terms
+from towerlib.plan.sensitivity import next_tests
+from towerlib.plan.uncertainty import TENTH, Draws, at, draw, firmness
 from towerlib.values import number
 
 PHI = NormalDist().cdf

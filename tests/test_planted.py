@@ -14,7 +14,7 @@ LINES = ["brackwater-stonefell", "quillmere-tolstrand", "stonefell-ambermoss"]
 @pytest.fixture(scope="module", params=LINES)
 def towers(request):
     """Condition of a demo line as of its newest month, beside the truth."""
-    study = assessment.assess(DEMO, request.param)
+    study = assessment.assess(DEMO / request.param)
     path = DEMO / request.param / "truth.csv"
     separator = ";" if ";" in path.read_text().splitlines()[0] else ","
     truth = pd.read_csv(path, dtype={"tower_id": str}, sep=separator)
@@ -60,7 +60,7 @@ def test_rings_are_not_ranked_by_gap(towers):
 def test_stray_voltage_over_leakage_is_the_footing():
     """0.45 V over 150 mA is 3 Ω: Ohm's law, *common practice* of a quick check beside the test."""
     assert pytest.approx(3.0) == 0.45 / 0.150
-    study = assessment.assess(DEMO, "brackwater-stonefell")
+    study = assessment.assess(DEMO / "brackwater-stonefell")
     visits = study.grades.visits[study.grades.visits["verdict"] == "usable"]
     ambient = 1000 * visits["stray_voltage_potential_v"] / visits["leakage_total_ma"]
     clear = visits["leakage_total_ma"] > 50
@@ -72,6 +72,6 @@ def test_stray_voltage_over_leakage_is_the_footing():
 def test_the_vector_total_is_never_above_the_arithmetic_sum():
     """Triangle inequality, up to the display step of five readings and the gain of the coils."""
     for name in LINES:
-        currents = assessment.assess(DEMO, name).currents
+        currents = assessment.assess(DEMO / name).currents
         usable = currents[currents["gap_ma"].notna() & ~currents["suspected_cause"].eq("reading impossible")]
         assert (usable["gap_ma"] >= -3 * usable["gap_u_ma"] - 1).all()

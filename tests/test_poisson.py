@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from towerlib.physics import poisson
+from towerlib.physics import statistics
 
 # Confidence limits of a Poisson count, 95 %: F. Garwood, Biometrika 28 (1936), as reprinted in Pearson and Hartley,
 # Biometrika Tables for Statisticians, Vol. 1, Table 40; from memory, to the digits printed there.
@@ -28,7 +28,7 @@ YEARS_AFTER_TEN = {1: (None, 25), 2: (None, 7), 4: (10, 3), 8: (4, 2)}
 
 @pytest.mark.parametrize(("count", "low", "high"), GARWOOD)
 def test_interval_is_that_of_the_published_table(count, low, high):
-    found = poisson.rate_interval(count)
+    found = statistics.rate_interval(count)
     assert found[0] == pytest.approx(low, abs=0.005, rel=0.002)
     assert found[1] == pytest.approx(high, abs=0.006)
 
@@ -37,14 +37,14 @@ def test_interval_is_that_of_the_published_table(count, low, high):
 @pytest.mark.parametrize("count", [1, 3, 17])
 def test_interval_ends_where_the_tails_are_even(count, coverage):
     """The definition, by SciPy's Poisson distribution: each end leaves half of what is not covered."""
-    low, high = poisson.rate_interval(count, 4.0, coverage)
+    low, high = statistics.rate_interval(count, 4.0, coverage)
     assert stats.poisson.sf(count - 1, 4 * low) == pytest.approx((1 - coverage) / 2)
     assert stats.poisson.cdf(count, 4 * high) == pytest.approx((1 - coverage) / 2)
 
 
 def test_interval_by_hand():
     """Nothing seen: exp(-high) = 2.5 %; the exposure divides."""
-    low, high = poisson.rate_interval([0, 0], [1.0, 10.0])
+    low, high = statistics.rate_interval([0, 0], [1.0, 10.0])
     assert list(low) == [0, 0]
     np.testing.assert_allclose(high, np.log(40) / np.array([1.0, 10.0]))
 
@@ -55,19 +55,19 @@ def test_interval_by_hand():
 )
 def test_senseless_counts_are_refused(count, exposure, coverage, words):
     with pytest.raises(ValueError, match=words):
-        poisson.rate_interval(count, exposure, coverage)
+        statistics.rate_interval(count, exposure, coverage)
 
 
 def test_shrinkage_is_the_posterior_by_integration():
     """Prior times likelihood, integrated with SciPy."""
-    shape = poisson.gamma_shape(3.0)
+    shape = statistics.gamma_shape(3.0)
 
     def weight(factor):
         return stats.gamma.pdf(factor, shape, scale=1 / shape) * stats.poisson.pmf(7, 12.0 * factor)
 
     whole = integrate.quad(weight, 0, 10)[0]
     mean = integrate.quad(lambda factor: factor * weight(factor), 0, 10)[0] / whole
-    middle, low, high = poisson.shrunk_factor(7, 12.0, 3.0)
+    middle, low, high = statistics.shrunk_factor(7, 12.0, 3.0)
     assert middle == pytest.approx(mean, rel=1e-6)
     assert integrate.quad(weight, 0, low)[0] / whole == pytest.approx(0.025, rel=1e-5)
     assert integrate.quad(weight, 0, high)[0] / whole == pytest.approx(0.975, rel=1e-5)
@@ -80,29 +80,29 @@ def test_shrinkage_of_a_textbook_example():
     """
     low, high = stats.gamma.ppf([0.025, 0.975], 3)
     factor = np.sqrt(high / low)
-    assert poisson.gamma_shape(factor) == pytest.approx(3)
+    assert statistics.gamma_shape(factor) == pytest.approx(3)
     prior_mean = 3 / 5
-    middle, *_ = poisson.shrunk_factor(3, 2 * prior_mean, factor)
+    middle, *_ = statistics.shrunk_factor(3, 2 * prior_mean, factor)
     assert middle * prior_mean == pytest.approx(0.86, abs=0.005)
 
 
 def test_shrinkage_in_the_limits():
     """Nothing known leaves the model; much known leaves the record."""
-    assert poisson.shrunk_factor(0, 1e-9, 3.0)[0] == pytest.approx(1)
-    assert poisson.shrunk_factor(5000, 10000.0, 3.0)[0] == pytest.approx(0.5, rel=1e-3)
-    low, high = poisson.shrunk_factor(0, 1e-9, 3.0)[1:]
+    assert statistics.shrunk_factor(0, 1e-9, 3.0)[0] == pytest.approx(1)
+    assert statistics.shrunk_factor(5000, 10000.0, 3.0)[0] == pytest.approx(0.5, rel=1e-3)
+    low, high = statistics.shrunk_factor(0, 1e-9, 3.0)[1:]
     assert high / low == pytest.approx(9)  # a factor of 3 to either side
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: poisson.gamma_shape(1.0), "above 1"),
-        (lambda: poisson.shrunk_factor(-1, 2.0, 3.0), "0 or more"),
-        (lambda: poisson.shrunk_factor(1, 0.0, 3.0), "above 0"),
-        (lambda: poisson.years_to_see(-1.0, 0.5), "0 or more"),
-        (lambda: poisson.years_to_see(1.0, 1.5), "0 to 1"),
-        (lambda: poisson.years_to_see(1.0, 0.5, 0.0), "longer than nothing"),
+        (lambda: statistics.gamma_shape(1.0), "above 1"),
+        (lambda: statistics.shrunk_factor(-1, 2.0, 3.0), "0 or more"),
+        (lambda: statistics.shrunk_factor(1, 0.0, 3.0), "above 0"),
+        (lambda: statistics.years_to_see(-1.0, 0.5), "0 or more"),
+        (lambda: statistics.years_to_see(1.0, 1.5), "0 to 1"),
+        (lambda: statistics.years_to_see(1.0, 0.5, 0.0), "longer than nothing"),
     ],
 )
 def test_senseless_models_are_refused(call, words):
@@ -120,17 +120,17 @@ def test_power_by_counting_out_every_outcome(rate, cut, before, after):
             if chance > 1e-12 and many + few > 0:
                 test = stats.binomtest(many, many + few, before / (before + after), alternative="greater")
                 power += chance * (test.pvalue <= 0.05)
-    assert poisson.power_of_comparison(rate, cut, before, after) == pytest.approx(power, abs=1e-6)
+    assert statistics.power_of_comparison(rate, cut, before, after) == pytest.approx(power, abs=1e-6)
 
 
 def test_no_cut_is_seen_at_most_as_often_as_allowed():
-    assert 0 < poisson.power_of_comparison(4.0, 0.0, 5, 5) <= 0.05
-    assert poisson.power_of_comparison(0.0, 0.5, 5, 5) == 0
+    assert 0 < statistics.power_of_comparison(4.0, 0.0, 5, 5) <= 0.05
+    assert statistics.power_of_comparison(0.0, 0.5, 5, 5) == 0
 
 
 @pytest.mark.parametrize("rate", YEARS)
 def test_years_until_an_improvement_shows(rate):
-    found = [poisson.years_to_see(rate, cut) for cut in (0.3, 0.5, 0.75, 0.9)]
+    found = [statistics.years_to_see(rate, cut) for cut in (0.3, 0.5, 0.75, 0.9)]
     assert found == [float(years or np.inf) for years in YEARS[rate]]
-    found = [poisson.years_to_see(rate, cut, 10) for cut in (0.5, 0.75)]
+    found = [statistics.years_to_see(rate, cut, 10) for cut in (0.5, 0.75)]
     assert found == [float(years or np.inf) for years in YEARS_AFTER_TEN[rate]]

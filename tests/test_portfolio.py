@@ -1,5 +1,7 @@
 """All lines of a month from their reports: sums, ranks, coverage, and what is missing or damaged."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,8 +10,8 @@ from portfolio_lines import line, planned, report, sign
 
 from towerlib import assessment, portfolio
 from towerlib.errors import RecordsError, SettingsError
-from towerlib.portfolio import frozen, keep
-from towerlib.portfolio.ranks import ADD_UP
+from towerlib.portfolio import ranking
+from towerlib.portfolio.ranking import ADD_UP
 
 
 @pytest.fixture
@@ -171,14 +173,14 @@ def test_nothing_to_read_is_one_sentence(tmp_path, reports):
 
 @pytest.fixture(scope="module")
 def study():
-    return assessment.assess("data/demo", "ambermoss-harrowmere", "2026-06")
+    return assessment.assess(Path("data/demo") / "ambermoss-harrowmere", "2026-06")
 
 
 def test_a_line_of_records_goes_through_its_report(study, tmp_path):
-    kept = keep.tables(study)
+    kept = ranking.tables(study)
     assert set(kept) == {"line", "coverage", "mobilisation", "plan-options"}
     before = portfolio.of(study)
-    read = frozen.read(report(before, tmp_path))
+    read = ranking.read(report(before, tmp_path))
     assert read.facts == pytest.approx(before.facts, nan_ok=True)
     assert_frame_equal(read.works, study.budget.works, check_dtype=False)
     row = portfolio.together([read], study.month).lines.iloc[0]

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from towerlib import cli, portfolio
 from towerlib.errors import TowerlibError
-from towerlib.publish import cautions, portfolio_page, portfolio_parts, portfolio_pictures, portfolio_tables
+from towerlib.report import cautions, portfolio_page
 
 HOSTILE = "<script>document.title='taken'</script> =cmd|' /C calc'!A0 O'Brien \"4\" برج ٧ 🗼 $x$ {{ 7*7 }}"
 BLANKS = r"(?<![\w-])(nan|NaN|None|NaT|inf|<NA>)(?!\w)"
@@ -206,21 +206,21 @@ def test_a_half_written_page_leaves_the_page_of_before(tmp_path, monkeypatch):
 
 def test_the_same_reports_give_the_same_page(reports):
     found = portfolio.gather(reports, "2026-06")
-    assert portfolio_page.page(found, reports) == portfolio_page.page(found, reports)
+    assert portfolio_page.page_html(found, reports) == portfolio_page.page_html(found, reports)
 
 
 def test_years_of_the_split_are_told():
-    told = portfolio_tables.years(portfolio.split(lines()[:2]))
+    told = portfolio_page.years(portfolio.split(lines()[:2]))
     wanted = "Year 1: 4 towers in 2 mobilisations, 40.0 of 30 000 EUR, 4.0 crew-weeks."
     assert [" ".join(each.replace("\u202f", " ").split()) for each in told] == [wanted]
 
 
 def test_bars_stand_at_what_the_lines_could_avoid():
     found = portfolio.together([*lines()[:2], line("third", avoided_to_target_per_year=5.0)], "2026-06")
-    axes = portfolio_pictures.avoidable(found.lines).axes[0]
+    axes = portfolio_page.avoidable(found.lines).axes[0]
     assert [bar.get_width() for bar in axes.patches] == [5.0, 2.0, 2.0]
     assert [label.get_text() for label in axes.get_yticklabels()] == ["third", "poor", "Rich moor 132 kV"]
-    drawn = portfolio_pictures.reach(found.coverage).axes[0].lines[0]
+    drawn = portfolio_page.reach(found.coverage).axes[0].lines[0]
     assert np.asarray(drawn.get_ydata()).tolist() == found.coverage["usable_percent"].tolist()
 
 
@@ -265,7 +265,7 @@ def test_wrong_input_is_one_sentence_and_status_2(tmp_path, monkeypatch, asked, 
 
 
 def test_answer_names_what_is_missing(reports):
-    said = portfolio_parts.answer(portfolio.gather(reports, "2026-06"))
+    said = portfolio_page.answer(portfolio.gather(reports, "2026-06"))
     assert "old & <b> (no report for 2026-06; the newest is 2026-05)" in said
     assert "Safety, apart from money: 4 towers" in said
     assert pd.isna(portfolio.gather(reports, "2026-06").lines["rank_trip_outs"].iloc[-1])

@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 
 from towerlib import plan
+from towerlib.config import parse
+from towerlib.config.sections import Plan
 from towerlib.errors import SettingsError
-from towerlib.line import parse
-from towerlib.line.money import Plan
-from towerlib.plan.queues import urgency
+from towerlib.plan.priority import urgency
 
 HEAD = 'line = { id = "low-moor", voltage_kv = 132, frequency_hz = 50 }\n'
 

@@ -6,10 +6,9 @@ import pytest
 from sound_visit import LEGS, TOWER, VISIT, shifted, sound
 
 from towerlib.errors import SettingsError
-from towerlib.readings import rules_probes
-from towerlib.readings.context import prepare
+from towerlib.readings import quality_rules
 from towerlib.readings.quality import grade
-from towerlib.readings.rules import FUNCTIONS, SEVERITIES, in_force, table
+from towerlib.readings.rule_table import FUNCTIONS, SEVERITIES, in_force, prepare, table
 from towerlib.values import STATUSES
 
 RING_LEGS = [
@@ -489,7 +488,7 @@ def test_a_mild_rule_speaks_where_its_strict_one_is_off():
 
 
 def test_theme_modules_hold_nothing_but_rules_and_their_columns():
-    public = [name for name in vars(rules_probes) if not name.startswith("_") and name in FUNCTIONS]
+    public = [name for name in vars(quality_rules) if not name.startswith("_") and name in FUNCTIONS]
     assert "columns" not in FUNCTIONS
     assert "yes" not in FUNCTIONS
     assert public

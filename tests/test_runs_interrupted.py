@@ -21,20 +21,20 @@ from test_runs import command
 import towerlib
 from towerlib import assessment, cli, runs
 from towerlib.errors import TowerlibError
-from towerlib.publish import fieldsheet, intake, workbook
-from towerlib.runs import books, manifest
+from towerlib.report import fieldsheet, intake, workbook
+from towerlib.runs import notebooks
 
 PARAMETERS = 'line: str = ""\nmonth: str = ""\nrecords_folder: str = ""\nreports_folder: str = ""\n'
 DRIVER = """
 import signal, sys
 from pathlib import Path
 from towerlib import cli, runs
-from towerlib.runs import books
+from towerlib.runs import notebooks
 
 for number in (signal.SIGTERM, signal.SIGHUP):
     signal.signal(number, signal.SIG_DFL)  # whatever the tests were started under
 runs.NOTEBOOKS = ("3-plan",)
-books.notebook = lambda name, folder=sys.argv.pop(1): Path(folder) / f"{name}.ipynb"
+notebooks.notebook = lambda name, folder=sys.argv.pop(1): Path(folder) / f"{name}.ipynb"
 {before}
 cli.main()
 """
@@ -60,7 +60,7 @@ def with_cell(tmp_path, monkeypatch):
     def use(code):
         small_notebook(tmp_path / "notebooks", code)
         monkeypatch.setattr(runs, "NOTEBOOKS", ("3-plan",))
-        monkeypatch.setattr(books, "notebook", lambda name: tmp_path / "notebooks" / f"{name}.ipynb")
+        monkeypatch.setattr(notebooks, "notebook", lambda name: tmp_path / "notebooks" / f"{name}.ipynb")
 
     return use
 
@@ -137,14 +137,14 @@ def test_the_other_lines_still_run(lines, tmp_path, with_cell, what):
 @pytest.mark.parametrize("flaw", [OSError(28, "No space left on device"), KeyError("x")])
 def test_what_stops_one_line_from_within_leaves_the_others(lines, tmp_path, with_cell, monkeypatch, flaw):
     with_cell("pass")
-    real = books.execute
+    real = notebooks.execute
 
     def execute(name, folder, parameters, manager):
         if parameters["line"] == "a-first":
             raise flaw
         real(name, folder, parameters, manager)
 
-    monkeypatch.setattr(books, "execute", execute)
+    monkeypatch.setattr(notebooks, "execute", execute)
     status, said = command("run", lines, "--reports", tmp_path / "reports")
     assert status == 1
     assert any(part in said for part in ("No space left on device", "fault of the program"))
@@ -213,8 +213,8 @@ def test_a_signal_ends_a_run_as_ctrl_c_does(lines, tmp_path, number):
 
 def test_a_half_written_file_never_takes_the_place_of_a_whole_one(tmp_path, monkeypatch):
     folder = line_folder(tmp_path / "low-moor")
-    study = assessment.assess(tmp_path, "low-moor")
-    sheet, paths = fieldsheet.write_for(folder, tmp_path / "sheet", towers="all")
+    study = assessment.assess(tmp_path / "low-moor")
+    sheet, paths = runs.write_fieldsheet(folder, tmp_path / "sheet", towers="all")
     lists = intake.write(study.records, tmp_path / "check")
     before = {path: path.read_bytes() for path in (*paths, *lists)}
 
@@ -243,9 +243,9 @@ def test_a_source_tree_without_metadata_still_writes_its_manifest(tmp_path, monk
         raise importlib.metadata.PackageNotFoundError(name)
 
     line_folder(tmp_path / "low-moor")
-    study = assessment.assess(tmp_path, "low-moor")
+    study = assessment.assess(tmp_path / "low-moor")
     monkeypatch.setattr(importlib.metadata.Distribution, "from_name", unknown)
-    manifest.write(study, tmp_path, {})
+    runs.write(study, tmp_path, {})
     versions = json.loads((tmp_path / "run.json").read_text(encoding="utf-8"))["versions"]
     assert versions["towerlib"] == towerlib.__version__
     assert versions["pandas"] == "unknown"
@@ -257,7 +257,7 @@ def test_the_package_runs_from_a_source_tree(tmp_path):
     ignored = shutil.ignore_patterns("__pycache__")
     shutil.copytree(Path(towerlib.__file__).parent, tree / "towerlib", ignore=ignored)
     (tree / "towerlib" / "__init__.py").write_text('"""A copy."""\n\n__version__ = "9.9.9"\n')
-    for name in runs.NOTEBOOKS:
+    for name in notebooks.NOTEBOOKS:
         small_notebook(tree / "notebooks", "import towerlib\nprint(towerlib.__version__)", name)
     line_folder(tmp_path / "low-moor")
     done = subprocess.run(

@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.scores import causes as scoring
+from tests.scores.causes import ANSWERS, HONEST, count, judge, markdown, score
 from towerlib import assessment
-from towerlib.physics.gaps import CoilSpec
+from towerlib.physics.leg_currents import CoilSpec
 from towerlib.records.load import load
-from towerlib.simulate import score as scoring
 from towerlib.simulate import simulate_line, write
 from towerlib.simulate.demo import brackwater_stonefell, demo_lines, quillmere_tolstrand
-from towerlib.simulate.score import ANSWERS, HONEST, count, judge, markdown, score
 from towerlib.simulate.specs import Sensor, sensor_of, with_sensor
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -195,7 +195,7 @@ def test_other_coils_leave_the_line_as_it_is():
 def demo_defects(spec):
     """Towers of a demo line with a planted defect: condition of the newest month beside the truth."""
     truth = pd.read_csv(DEMO / spec.line_id / "truth.csv", sep=spec.separator, dtype={"tower_id": "str"})
-    shown = assessment.assess(DEMO, spec.line_id).condition[
+    shown = assessment.assess(DEMO / spec.line_id).condition[
         ["tower_id", "leg_share_lambda", "suspected_cause"]
     ]
     return truth[truth["defect"] != "none"].merge(shown, on="tower_id", validate="1:1")

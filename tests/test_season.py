@@ -7,11 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import linregress
 
-from towerlib.line.judging import Comparable, Seasons
-from towerlib.readings.comparable import comparable
-from towerlib.readings.history import COLUMNS, history
+from towerlib.config.sections import Comparable, Seasons
 from towerlib.readings.quality import grade
 from towerlib.readings.season import band, class_of_season
+from towerlib.readings.trends import COLUMNS, comparable, history
 from towerlib.records.load import load
 from towerlib.route import lay
 

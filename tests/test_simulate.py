@@ -14,11 +14,10 @@ from towerlib.physics.ladder import ladder, solve
 from towerlib.records.load import load
 from towerlib.records.tables import TABLES
 from towerlib.simulate import electrics, simulate_line, write, write_demo
+from towerlib.simulate.crews import SWEEP_HZ
 from towerlib.simulate.demo import SEED, brackwater_stonefell, demo_lines, messy_line, quillmere_tolstrand
-from towerlib.simulate.ground import tower_names, wenner_resistivity
-from towerlib.simulate.instrument import SWEEP_HZ
 from towerlib.simulate.specs import FLAWS, Planted
-from towerlib.simulate.towers import build
+from towerlib.simulate.towers import build, tower_names, wenner_resistivity
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 MESSY = messy_line().line_id  # has tests of its own
@@ -81,7 +80,7 @@ def test_unchanged_demo(lines, tmp_path):
 
 
 def test_the_demo_is_written_by_one_call(monkeypatch, tmp_path):
-    monkeypatch.setattr("towerlib.simulate.files.demo_lines", lambda: (quillmere_tolstrand(),))
+    monkeypatch.setattr("towerlib.simulate.demo.demo_lines", lambda: (quillmere_tolstrand(),))
     assert write_demo(tmp_path) == [tmp_path / "quillmere-tolstrand", tmp_path / MESSY]
     written = {
         f"quillmere-tolstrand/{name}" for name in ("line.toml", "towers.csv", "visits.csv", "truth.csv")

@@ -5,10 +5,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from towerlib.physics.soil.arrays import apparent_resistivity, schlumberger, wenner, wenner_resistivity
-from towerlib.physics.soil.images import image_weights, reflection
-from towerlib.physics.soil.layers import Soil, layered_resistivity, surface_kernel, uniform
-from towerlib.physics.soil.resistivities import geometric_mean, log_spread, typical_resistivity
+from towerlib.physics.layered_soil import (
+    Soil,
+    image_weights,
+    layered_resistivity,
+    reflection,
+    surface_kernel,
+    uniform,
+)
+from towerlib.physics.soil import (
+    apparent_resistivity,
+    geometric_mean,
+    log_spread,
+    schlumberger,
+    typical_resistivity,
+    wenner,
+    wenner_resistivity,
+)
 
 resistivities = st.floats(1.0, 1e5)
 depths = st.floats(0.05, 200.0)

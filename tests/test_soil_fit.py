@@ -6,9 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import f
 
-from towerlib.physics.soil.arrays import schlumberger, wenner
-from towerlib.physics.soil.fit import fit_two_layers
-from towerlib.physics.soil.layers import layered_resistivity
+from towerlib.physics.layered_soil import fit_two_layers, layered_resistivity
+from towerlib.physics.soil import schlumberger, wenner
 
 SPACINGS = np.array([1.0, 1.5, 3.0, 6.0, 10.0, 16.0, 24.0])
 

@@ -9,24 +9,27 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib import assessment, runs, whatif
+from towerlib import assessment
+from towerlib import runs as notebooks
 from towerlib.errors import SettingsError
-from towerlib.publish import network_words, span_case, span_charts, span_live, span_words
+from towerlib.network import what_if
+from towerlib.report import condition_words
+from towerlib.report.spans import case, charts, live
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 SHORT = "ambermoss-harrowmere"
-NOTEBOOK = json.loads(runs.notebook("span-explorer").read_text(encoding="utf-8"))
+NOTEBOOK = json.loads(notebooks.notebook("span-explorer").read_text(encoding="utf-8"))
 CODE = [cell for cell in NOTEBOOK["cells"] if cell["cell_type"] == "code"]
 
 
 @pytest.fixture(scope="module")
 def study():
-    return assessment.assess(DEMO, SHORT)
+    return assessment.assess(DEMO / SHORT)
 
 
 @pytest.fixture(scope="module")
 def line(study):
-    return span_case.line_case(study)
+    return case.line_case(study)
 
 
 @pytest.fixture(scope="module")
@@ -93,7 +96,7 @@ def test_the_notebook_runs_headless_on_another_line(tmp_path):
         "footing_tower": "013",
         "footing_ohm": 4.0,
     }
-    path = runs.notebook("span-explorer")
+    path = notebooks.notebook("span-explorer")
     book = papermill.execute_notebook(
         path, tmp_path / "run.ipynb", parameters, cwd=tmp_path, progress_bar=False
     )
@@ -103,19 +106,19 @@ def test_the_notebook_runs_headless_on_another_line(tmp_path):
 
 
 def test_planted_open_bonds_are_listed(study, open_bonds):
-    found = span_words.suspected(study)
+    found = case.suspected(study)
     assert open_bonds
     for tower in open_bonds:
         row = found[found["place"] == f"bond {tower}"].iloc[0]
         assert row["from_km"] < study.condition.set_index("tower_id")["chainage_km"][tower] < row["to_km"]
-        assert f"bond {tower}" in span_words.places(study)
+        assert f"bond {tower}" in case.places(study)
 
 
 def test_a_planted_open_bond_fits_its_what_if(study, line, open_bonds):
-    stretch = whatif.stretch(study.route, 0, 0)
+    stretch = what_if.stretch(study.route, 0, 0)
     for tower in open_bonds:
         table = (
-            whatif.compare(line.case, whatif.change(study.route, tower), stretch)
+            what_if.compare(line.case, what_if.change(study.route, tower), stretch)
             .set_index("tower_id")
             .loc[tower]
         )
@@ -124,36 +127,36 @@ def test_a_planted_open_bond_fits_its_what_if(study, line, open_bonds):
 
 
 def test_the_best_reading_is_at_the_bond_itself(study, line):
-    stretch = whatif.stretch(study.route, 1.7, 5.6)
-    said = span_words.telling_table(line, stretch, whatif.change(study.route, "012A"), 3)
+    stretch = what_if.stretch(study.route, 1.7, 5.6)
+    said = case.telling_table(line, stretch, what_if.change(study.route, "012A"), 3)
     assert "012A" in said.splitlines()[1]
     assert "with leg coils" not in said
     assert len(said.splitlines()) == 4
 
 
 def test_tables_tell_the_numbers_of_the_what_if(study, line):
-    stretch, change = whatif.stretch(study.route, 1.7, 5.6), whatif.change(study.route, "012A")
-    rows = span_words.whatif_table(line, stretch, change).splitlines()
+    stretch, change = what_if.stretch(study.route, 1.7, 5.6), what_if.change(study.route, "012A")
+    rows = case.whatif_table(line, stretch, change).splitlines()
     assert len(rows) == 1 + stretch.last - stretch.first + 1
     row = next(row for row in rows if row.split()[0] == "012A").split()
-    expected = whatif.predict(line.case, change).set_index("tower_id").loc["012A", "no_coils_ohm"]
+    expected = what_if.predict(line.case, change).set_index("tower_id").loc["012A", "no_coils_ohm"]
     assert float(row[4]) == pytest.approx(expected, rel=0.01)
     assert row[7] == "100"  # of an injected current all is in the legs
 
 
 def test_no_what_if_says_so(study, line):
-    stretch = whatif.stretch(study.route, 1.7, 5.6)
-    assert "No what-if is set" in span_words.telling_table(line, stretch, whatif.Change())
-    assert "with nothing changed" not in span_words.answer(line, stretch, whatif.Change())
+    stretch = what_if.stretch(study.route, 1.7, 5.6)
+    assert "No what-if is set" in case.telling_table(line, stretch, what_if.Change())
+    assert "with nothing changed" not in case.answer(line, stretch, what_if.Change())
 
 
 def test_panels_share_one_axis_and_show_what_is_suspected(study, line):
-    stretch = whatif.stretch(study.route, 1.7, 5.6)
-    figure = span_charts.span_picture(line, stretch)
+    stretch = what_if.stretch(study.route, 1.7, 5.6)
+    figure = charts.span_picture(line, stretch)
     strip, *panels = figure.axes
     assert len(panels) == 5
     assert len({axes.get_xlim() for axes in panels}) == 1
-    suspects = span_words.suspected(study)
+    suspects = case.suspected(study)
     inside = suspects[(suspects["first"] >= stretch.first) & (suspects["last"] <= stretch.last)]
     assert len(inside) == 2
     for axes in panels:
@@ -169,8 +172,8 @@ def test_north_stands_right_on_the_turned_strip(study, line):
     # The arrow of the page against the azimuth of the chord on the ellipsoid (PROJ by pyproj, Geod.inv).
     import pyproj
 
-    stretch = whatif.stretch(study.route, 0, 0)
-    figure = span_charts.span_picture(line, stretch)
+    stretch = what_if.stretch(study.route, 0, 0)
+    figure = charts.span_picture(line, stretch)
     arrow = next(artist for artist in figure.get_children() if artist.get_gid() == "north arrow")
     tip, _, tail = arrow.get_xy()[0], None, arrow.get_xy()[2]
     on_page = np.degrees(np.arctan2(*(tip - tail)[::-1]))
@@ -183,9 +186,9 @@ def test_north_stands_right_on_the_turned_strip(study, line):
 
 
 def test_measured_readings_stand_where_they_were_read(study, line):
-    stretch, change = whatif.stretch(study.route, 1.7, 5.6), whatif.change(study.route, "012A")
-    axes = span_charts.whatif_picture(line, stretch, change).axes[0]
-    table = whatif.compare(line.case, change, stretch)
+    stretch, change = what_if.stretch(study.route, 1.7, 5.6), what_if.change(study.route, "012A")
+    axes = charts.whatif_picture(line, stretch, change).axes[0]
+    table = what_if.compare(line.case, change, stretch)
     read = np.vstack([dots.get_offsets() for dots in axes.collections if "measured" in str(dots.get_gid())])
     fresh = table[(table["no_coils_ohm"] > 0) & ~table["injected_old"]]
     np.testing.assert_allclose(np.ma.getdata(read), fresh[["chainage_km", "no_coils_ohm"]].to_numpy(float))
@@ -195,19 +198,19 @@ def test_a_line_that_is_no_ladder_says_why(study, line):
     from dataclasses import replace
 
     off = replace(line, case=None, why_not="The network analysis is off: line.toml has no [shield_wires].")
-    stretch, change = whatif.stretch(study.route, 1.7, 5.6), whatif.change(study.route, "012A")
-    for words in (span_words.whatif_table, span_words.telling_table, span_words.answer):
+    stretch, change = what_if.stretch(study.route, 1.7, 5.6), what_if.change(study.route, "012A")
+    for words in (case.whatif_table, case.telling_table, case.answer):
         assert off.why_not in words(off, stretch, change)
-    assert off.why_not in span_charts.whatif_picture(off, stretch, change).texts[-1].get_text()
-    assert any("is off" in text.get_text() for text in span_charts.span_picture(off, stretch).texts)
+    assert off.why_not in charts.whatif_picture(off, stretch, change).texts[-1].get_text()
+    assert any("is off" in text.get_text() for text in charts.span_picture(off, stretch).texts)
 
 
 def test_what_if_colours_can_be_told_apart_in_grey():
-    from towerlib.publish import span_panels
+    from towerlib.report.spans import charts
 
     grey = [
         np.dot(matplotlib.colors.to_rgb(colour), [0.299, 0.587, 0.114])
-        for colour in (span_panels.READ, span_panels.NOW, span_panels.THEN)
+        for colour in (charts.READ, charts.NOW, charts.THEN)
     ]
     assert abs(grey[0] - grey[1]) > 0.15
     assert abs(grey[0] - grey[2]) > 0.15
@@ -215,7 +218,7 @@ def test_what_if_colours_can_be_told_apart_in_grey():
 
 def _ask(route, from_km, to_km, *names):
     """As the notebook asks for its stretch and its what-if."""
-    return whatif.stretch(route, from_km, to_km), whatif.change(route, *names)
+    return what_if.stretch(route, from_km, to_km), what_if.change(route, *names)
 
 
 @pytest.mark.parametrize(
@@ -247,8 +250,8 @@ def drawn(views):
 
 @pytest.fixture
 def explorer(study):
-    stretch, change = whatif.stretch(study.route, 1.7, 5.6), whatif.change(study.route, "012A")
-    return span_live.explorer(DEMO, study, stretch, change)
+    stretch, change = what_if.stretch(study.route, 1.7, 5.6), what_if.change(study.route, "012A")
+    return live.explorer(DEMO, study, stretch, change)
 
 
 def test_controls_begin_as_told_and_every_view_is_drawn(explorer):
@@ -280,14 +283,14 @@ def test_a_tower_is_taken_with_the_footing_that_it_has(explorer, line):
 
 
 def test_what_ambient_currents_show_is_said_with_its_limits():
-    said = network_words.ambient_text().replace("\n ", "")
+    said = condition_words.ambient_text().replace("\n ", "")
     for words in ("The injected test decides", "lost footing looks", "A transposition", "no published ones"):
         assert words in re.sub(r"\s+", " ", said)
-    assert max(map(len, network_words.ambient_text(80).splitlines())) <= 80
+    assert max(map(len, condition_words.ambient_text(80).splitlines())) <= 80
 
 
 def test_what_one_line_could_show_counts_its_towers(study):
     network = study.network
-    said = network_words.ambient_on_line(network)
+    said = condition_words.ambient_on_line(network)
     known = int((network.towers["bond_testable"].eq(True)).sum())
     assert f"an open bond at {known} of {int(network.towers['bond_testable'].notna().sum())} towers" in said

@@ -18,7 +18,8 @@ from matplotlib.image import imread
 
 from towerlib import assessment, changes
 from towerlib.errors import SettingsError
-from towerlib.publish import summary, summary_grade, summary_parts, summary_pictures, summary_plan
+from towerlib.report import summary
+from towerlib.report.summary import pictures, sections, works
 
 PAGES = 3  # on A4, of a line with every analysis on
 HOSTILE = {
@@ -68,7 +69,7 @@ def words(text):
 
 @pytest.fixture(scope="module")
 def study():
-    return assessment.assess("data/demo", "quillmere-tolstrand")
+    return assessment.assess(Path("data/demo") / "quillmere-tolstrand")
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +93,7 @@ def written(page, tmp_path_factory):
 def bare(tmp_path_factory):
     """A line with three towers, two visits, and nothing else."""
     folder = line_folder(tmp_path_factory.mktemp("bare") / "low-moor")
-    return assessment.assess(folder.parent, folder.name)
+    return assessment.assess(folder)
 
 
 @pytest.fixture(scope="module")
@@ -112,7 +113,7 @@ def hostile(tmp_path_factory):
         towers_csv=towers,
         visits_csv=visits,
     )
-    return assessment.assess(folder.parent, folder.name)
+    return assessment.assess(folder)
 
 
 def test_the_page_needs_nothing_else(page):
@@ -177,12 +178,12 @@ def test_every_figure_of_the_rates_has_a_band_or_says_so(page, study):
 def test_the_money_of_the_sentence_is_the_rate_times_the_price(study):
     """By hand from the same rate: calibrated trip-outs × cost of one."""
     amount = study.outages.line["calibrated_per_year"] * study.line.plan.cost_per_trip_out
-    said = summary_parts.headline(study).replace("\u202f", "").replace("\xa0", " ")
+    said = sections.headline(study).replace("\u202f", "").replace("\xa0", " ")
     assert f"that is {float(f'{amount:.2g}'):.0f} EUR a year" in said
 
 
 def test_coverage_adds_up(study):
-    rows = {what.split(":")[0].split(",")[0]: int(number) for what, number, _ in summary_parts.covered(study)}
+    rows = {what.split(":")[0].split(",")[0]: int(number) for what, number, _ in sections.covered(study)}
     assert rows["on the line"] == len(study.condition)
     assert rows["tested at least once"] + rows["never tested"] == rows["on the line"]
     assert rows["usable"] == study.condition["footing_ohm"].notna().sum()
@@ -198,7 +199,7 @@ def test_the_first_ten_are_those_of_the_list(page, study):
 
 def test_money_never_buys_more_than_the_next_budget(study):
     levels = summary._levels(study, None)
-    rows = summary_plan.bought(study, levels)
+    rows = works.bought(study, levels)
     assert [row["level"] for row in rows] == ["do nothing", "low", "middle", "high"]
     avoided = [float(row["avoided"].split()[0]) for row in rows]
     left = [float(row["left"]) for row in rows]
@@ -211,33 +212,33 @@ def test_money_never_buys_more_than_the_next_budget(study):
 def test_it_is_told_whether_the_budget_pays_by_trip_outs_alone(study, price, said):
     plan = study.line.plan.model_copy(update={"cost_per_trip_out": price})
     other = SimpleNamespace(line=SimpleNamespace(plan=plan))
-    (sentence,) = summary_plan._worth(other, summary._levels(study, None))
+    (sentence,) = works._worth(other, summary._levels(study, None))
     assert said in sentence
 
 
 def test_grade_is_that_of_the_weakest_figure():
     good, late = (
-        summary_grade.Measure("a", 99.0, (95, 85, 70)),
-        summary_grade.Measure("b", 69.9, (95, 85, 70)),
+        sections.Measure("a", 99.0, (95, 85, 70)),
+        sections.Measure("b", 69.9, (95, 85, 70)),
     )
     edge, nothing = (
-        summary_grade.Measure("c", 85.0, (95, 85, 70)),
-        summary_grade.Measure("d", np.nan, (95, 85, 70)),
+        sections.Measure("c", 85.0, (95, 85, 70)),
+        sections.Measure("d", np.nan, (95, 85, 70)),
     )
     assert [part.grade for part in (good, edge, late, nothing)] == ["A", "B", "D", "D"]
-    assert summary_grade.overall([good, edge]) == "B"
-    assert summary_grade.overall([good, late]) == "D"
+    assert sections.overall([good, edge]) == "B"
+    assert sections.overall([good, late]) == "D"
 
 
 def test_grade_of_a_line_without_tests_is_the_lowest(bare):
-    assert summary_grade.overall(summary_grade.measures(bare)) == "D"
+    assert sections.overall(sections.measures(bare)) == "D"
 
 
 @pytest.mark.parametrize("way", [(1, 0), (0, 1), (-1, 0), (-3, -4), (1, -1)])
 def test_the_strip_lays_the_route_along_the_page(way):
     """A turn keeps lengths and does not mirror: north stays left of east."""
     places = np.linspace(0, 1000, 7)[:, None] * np.array(way, float) + [300.0, -50.0]
-    turn, centre = summary_pictures.turned(places)
+    turn, centre = pictures.turned(places)
     laid = (places - centre) @ turn.T
     assert np.all(np.diff(laid[:, 0]) > 0)
     assert laid[:, 1] == pytest.approx(0, abs=1e-9)
@@ -273,7 +274,7 @@ def test_without_flash_density_the_shares_still_stand(tmp_path):
     settings.write_text(text.replace("ground_flash_density = 5.4", ""), encoding="utf-8")
     register = pd.read_csv(folder / "towers.csv", sep=";", dtype="str")
     register.drop(columns="ground_flash_density").to_csv(folder / "towers.csv", sep=";", index=False)
-    told = words(summary.page(assessment.assess(tmp_path, folder.name)))
+    told = words(summary.page(assessment.assess(tmp_path / folder.name)))
     assert "cannot be told. Relative rates only: no ground flash density." in told
     assert re.search(r"would avoid \d+ % of the modelled trip-outs", told)
     assert not re.search(BLANKS, told)
@@ -378,7 +379,7 @@ def test_pdf_without_the_extra_is_one_sentence(written, tmp_path, monkeypatch):
 
 def test_what_changed_is_told_with_its_towers(found):
     table = found.table
-    found = summary_parts.changed(found)
+    found = sections.changed(found)
     kinds = {row["kind"]: row for row in found["rows"]}
     for kind, row in kinds.items():
         assert row["count"] == (table["kind"] == kind).sum() > 0
@@ -391,7 +392,7 @@ def test_an_outlook_tells_knee_and_tests(study):
         tests=pd.DataFrame({"tower_id": ["012", "013"]}),
     )
     told = (
-        " ".join(summary_plan.told(study, summary._levels(study, None), outlook))
+        " ".join(works.told(study, summary._levels(study, None), outlook))
         .replace("\u202f", "")
         .replace("\xa0", " ")
     )

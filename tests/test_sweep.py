@@ -7,13 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import dblquad
 
-from towerlib.physics.sweeps import (
-    harmonic_distance_hz,
-    lead_coupling_uh,
-    percent_per_decade,
-    reactance_ohm,
-)
-from towerlib.readings import sweep_words
+from towerlib.physics.probes import harmonic_distance_hz, lead_coupling_uh, percent_per_decade, reactance_ohm
+from towerlib.readings import sweep as sweeps
 from towerlib.readings.sweep import COLUMNS, summarise
 from towerlib.records.load import load
 
@@ -77,7 +72,7 @@ def test_flat_sweep_of_a_long_wire_gives_no_all_clear():
 
 
 def test_words_claim_no_impulse_value_and_no_inductance():
-    said = " ".join([*sweep_words.SHAPES.values(), sweep_words.NOT_TOLD, *sweep_words.BESIDE.values()])
+    said = " ".join([*sweeps.SHAPES.values(), sweeps.NOT_TOLD, *sweeps.BESIDE.values()])
     for never in ("impulse", "inductance", "effective length", "surge", "µH"):
         assert never not in said
         assert not any(never in column for column in COLUMNS)

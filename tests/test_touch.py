@@ -13,7 +13,7 @@ from towerlib.physics.touch import (
     touch_limit_en50522,
     touch_limit_ieee80,
 )
-from towerlib.physics.touchfractions import hemisphere_touch_fraction, rod_touch_fraction
+from towerlib.physics.touch_fractions import hemisphere_touch_fraction, rod_touch_fraction
 
 TIMES_S = [0.05, 0.10, 0.20, 0.50, 1.0, 2.0, 5.0, 10.0]
 # EN 50522:2010, table B.3; EN 50522:2022, rounded to 5 V after IEC 60479-1:2018.

@@ -7,17 +7,14 @@ from network_lines import FAULT, HEAD, PHASES, STATIONS, WIRES, line
 from touch_structures import CLEARING_S, draw
 
 from towerlib import network
-from towerlib.network import safety
-from towerlib.physics.electrode.footings import block, on_legs, pad_and_chimney
-from towerlib.physics.electrode.fourfold import fourfold, solve_fourfold
-from towerlib.physics.electrode.matrix import potential, solve
-from towerlib.physics.electrode.pieces import join, rod, square, wire
-from towerlib.physics.soil.arrays import wenner
-from towerlib.physics.soil.layers import Soil, layered_resistivity, uniform
+from towerlib.network import earth_fault
+from towerlib.physics.electrode.matrix import fourfold, potential, solve, solve_fourfold
+from towerlib.physics.electrode.segments import block, join, on_legs, pad_and_chimney, rod, square, wire
+from towerlib.physics.layered_soil import Soil, layered_resistivity, uniform
+from towerlib.physics.soil import wenner
 from towerlib.physics.touch import added_resistance, touch_limit_en50522
-from towerlib.physics.touchfractions import solved_touch_fraction, touch_fraction_limits
-from towerlib.physics.touchtable import entries, row
-from towerlib.readings.towersoil import soil_limits
+from towerlib.physics.touch_fractions import entries, row, solved_touch_fraction, touch_fraction_limits
+from towerlib.readings.tower_soil import soil_limits
 from towerlib.values import number
 
 END = pd.Timestamp("2026-06-30")
@@ -110,7 +107,7 @@ def margins(kind):
 
 @pytest.mark.parametrize("place", [0, 70, 130, 300, 350, 400, 500])
 def test_entries_of_the_shipped_table_come_out_again(place):
-    """The table is what `python -m towerlib.physics.touchtable` writes: some rows computed anew, within 1 %."""
+    """The table is what `python -m towerlib.physics.touch_fractions` writes: some rows computed anew, within 1 %."""
     kind, spacing_m, contrast, depth_m = entries()[place]
     at = [[spacing_m or np.nan], [contrast], [contrast], [depth_m or 1.0], [depth_m or 1.0]]
     low, high = np.ravel(touch_fraction_limits(kind, *at)) * margins(kind)
@@ -152,27 +149,29 @@ def drawn():
 def verdicts(drawn, rise_v):
     """Verdict on each structure for rises that are sure."""
     towers, records, *_ = drawn
-    return safety.screen(towers[["tower_id", "occupancy"]], records, END, rise_v, rise_v)["safety_screen"]
+    return earth_fault.screen(towers[["tower_id", "occupancy"]], records, END, rise_v, rise_v)[
+        "safety_screen"
+    ]
 
 
 def test_below_is_never_wrong(drawn):
     """A verdict of below holds for every lesser rise too, so a rise just beyond the permissible one suffices."""
-    wrong = verdicts(drawn, 1.001 * drawn[2]) == safety.BELOW
+    wrong = verdicts(drawn, 1.001 * drawn[2]) == earth_fault.BELOW
     assert not wrong.any(), drawn[0][wrong.to_numpy()].to_string()
-    assert (verdicts(drawn, 0.25 * drawn[2]) == safety.BELOW).mean() > 0.5  # and it is not always silent
+    assert (verdicts(drawn, 0.25 * drawn[2]) == earth_fault.BELOW).mean() > 0.5  # and it is not always silent
 
 
 def test_above_is_never_wrong(drawn):
-    wrong = verdicts(drawn, 0.999 * drawn[3]) == safety.ABOVE
+    wrong = verdicts(drawn, 0.999 * drawn[3]) == earth_fault.ABOVE
     assert not wrong.any(), drawn[0][wrong.to_numpy()].to_string()
-    assert (verdicts(drawn, 10.0 * drawn[3]) == safety.ABOVE).mean() > 0.2
+    assert (verdicts(drawn, 10.0 * drawn[3]) == earth_fault.ABOVE).mean() > 0.2
 
 
 def evidence(rise_v=500.0, **register):
     """Screen and evidence of one tower of a line."""
     arguments = line(np.full(5, 10.0), **register)
     rise_v = np.full(5, rise_v)
-    return safety.screen(arguments[2], arguments[0], END, rise_v, rise_v).loc[2, "safety_evidence"]
+    return earth_fault.screen(arguments[2], arguments[0], END, rise_v, rise_v).loc[2, "safety_evidence"]
 
 
 @pytest.mark.parametrize(
@@ -203,7 +202,7 @@ def test_works_on_record_widen_the_share():
     arguments[0].works = pd.DataFrame(
         {"tower_id": ["2"], "date": [pd.Timestamp("2025-04-01")], "treatment": ["ring"]}
     )
-    found = safety.screen(arguments[2], arguments[0], END, np.full(5, 500.0), np.full(5, 500.0))
+    found = earth_fault.screen(arguments[2], arguments[0], END, np.full(5, 500.0), np.full(5, 500.0))
     assert "(four footings or ring round the legs, " in found.loc[2, "safety_evidence"]
     assert "(four footings, " in found.loc[1, "safety_evidence"]
 

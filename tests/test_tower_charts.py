@@ -1,6 +1,7 @@
 """Pictures of one tower: what they draw and say, and that nothing of it overlaps."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -11,15 +12,15 @@ from matplotlib.text import Text
 
 from towerlib.assessment import assess
 from towerlib.errors import SettingsError
-from towerlib.publish import style
-from towerlib.publish.tower_case import case, tables_of
-from towerlib.publish.tower_charts import CAUTION, history_chart, legs_chart, sweep_chart, tower_picture
+from towerlib.report import style
+from towerlib.report.tower_case import case, tables_of
+from towerlib.report.tower_sheet import CAUTION, history_chart, legs_chart, sweep_chart, tower_picture
 
 
 @pytest.fixture(scope="module")
 def line():
     """Tables of a demo line as of its newest month."""
-    return tables_of(assess("data/demo", "brackwater-stonefell"))
+    return tables_of(assess(Path("data/demo") / "brackwater-stonefell"))
 
 
 def written(figure):
@@ -299,7 +300,7 @@ def test_unknown_tower(line):
 
 
 def test_tables_end_with_the_month():
-    early = tables_of(assess("data/demo", "brackwater-stonefell", "2024-12"))
+    early = tables_of(assess(Path("data/demo") / "brackwater-stonefell", "2024-12"))
     assert early.visits["date"].max() < pd.Timestamp("2025-01-01")
     assert early.works.empty
     assert not early.currents["visit_id"].isin(set(early.visits["visit_id"])).eq(False).any()

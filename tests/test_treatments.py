@@ -1,5 +1,7 @@
 """Options of towers: which apply, what they bring, on the demo and on towers made by hand."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,15 +11,15 @@ from hypothesis import strategies as st
 from treatment_sites import towers
 
 from towerlib import assessment, treatments
-from towerlib import line as settings_of
+from towerlib import config as settings_of
+from towerlib.config.sections import Treatments
 from towerlib.errors import SettingsError
-from towerlib.line.treating import Treatments
 from towerlib.plan import problem
-from towerlib.plan.terms import Terms
+from towerlib.plan.problem import Terms
 from towerlib.treatments import options
 from towerlib.treatments.catalogue import Treatment, offered, shipped
-from towerlib.treatments.predict import banded, lengths, lightning_lengths, response
-from towerlib.treatments.quantities import quantities
+from towerlib.treatments.costs import quantities
+from towerlib.treatments.prediction import banded, lengths, lightning_lengths, response
 
 SETTINGS = Treatments()
 BY_NAME = {treatment.option: treatment for treatment in shipped()}
@@ -223,7 +225,7 @@ def test_settings_that_make_no_sense(text, told):
 @pytest.fixture(scope="module")
 def demo():
     """A line of the demo and its treatments."""
-    found = assessment.assess("data/demo", "brackwater-stonefell")
+    found = assessment.assess(Path("data/demo") / "brackwater-stonefell")
     return found, treatments.assess(
         found.records,
         found.route,
@@ -322,7 +324,7 @@ def test_touch_screen_makes_rings_a_must(demo):
 
 def test_a_line_with_next_to_nothing(tmp_path):
     line_folder(tmp_path / "low-moor")
-    found = assessment.assess(tmp_path, "low-moor")
+    found = assessment.assess(tmp_path / "low-moor")
     told = treatments.assess(found.records, found.route, found.condition, None, found.outages, found.month)
     off = " ".join(told.off)
     assert "No prices" in off

@@ -10,12 +10,11 @@ from folders import line_folder
 from treatment_sites import towers
 
 from towerlib import assessment, treatments
+from towerlib.config.sections import Treatments
 from towerlib.errors import RecordsError
-from towerlib.line.treating import Treatments
 from towerlib.treatments.catalogue import shipped
-from towerlib.treatments.costs import cost_lines, mobilisations, totals
+from towerlib.treatments.costs import cost_lines, mobilisations, price_list, totals
 from towerlib.treatments.learned import as_treatment, corrections, log_factors
-from towerlib.treatments.pricelist import price_list
 
 COLUMNS = "item unit price soil_class access price_low price_high source year".split()
 
@@ -30,7 +29,7 @@ def prices(*rows):
 def wanted(count=1, **more):
     """Options that need some of everything named."""
     table = pd.DataFrame({"tower_id": [f"T{k}" for k in range(count)], "option": "works"})
-    from towerlib.treatments.quantities import QUANTITIES
+    from towerlib.treatments.costs import QUANTITIES
 
     table = table.assign(**dict.fromkeys(QUANTITIES, 0.0), soil_class="soft", access="road")
     return table.assign(**more)
@@ -138,7 +137,7 @@ def test_what_is_odd_is_said():
 def test_a_negative_price_in_the_file_is_told(tmp_path):
     text = "item,unit,price\ntrench,m,-5\nwire,m,9\n"
     line_folder(tmp_path / "low-moor", prices_csv=text)
-    found = assessment.assess(tmp_path, "low-moor")
+    found = assessment.assess(tmp_path / "low-moor")
     told = treatments.assess(found.records, found.route, found.condition, None, found.outages, found.month)
     assert any("1 price row not used" in sentence for sentence in told.off)
     assert any("no price of trench" in sentence for sentence in told.off)
@@ -150,7 +149,7 @@ def test_a_negative_price_in_the_file_is_told(tmp_path):
 
 @pytest.fixture(scope="module")
 def demo():
-    found = assessment.assess("data/demo", "quillmere-tolstrand")
+    found = assessment.assess(Path("data/demo") / "quillmere-tolstrand")
     return treatments.assess(found.records, found.route, found.condition, None, None, found.month)
 
 

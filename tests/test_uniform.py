@@ -5,10 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.physics.earthreturn import self_impedance
-from towerlib.physics.ladder import fault_drive, ladder, solve
-from towerlib.physics.uniform import (
+from tests.reference.uniform_line import (
     at_end_tower,
     at_mid_tower,
     decay,
@@ -19,6 +16,8 @@ from towerlib.physics.uniform import (
     split_factor,
     wire_current_beside_fault,
 )
+from towerlib.physics.ladder import driving_points, fault_drive, ladder, solve
+from towerlib.physics.overhead_line import self_impedance
 
 PAIRS = [(15.0, 0.12 + 0.23j), (5.0, 1.05 + 0.3j), (100.0, 0.02 + 0.3j), (0.05, 3.0 + 1.0j)]
 

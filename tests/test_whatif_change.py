@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib import whatif
 from towerlib.errors import SettingsError
-from towerlib.whatif.changed import rivals
+from towerlib.network import what_if
+from towerlib.network.what_if import rivals
 
 NAMES = ["1", "2", "2A", "3-1", "4", "5"]
 KM = [0.0, 0.3, 0.7, 1.0, 1.4, 1.7]
@@ -22,14 +22,14 @@ def route():
 
 
 def test_a_stretch_holds_its_ends(route):
-    found = whatif.stretch(route, 0.3, 1.0)
+    found = what_if.stretch(route, 0.3, 1.0)
     assert (found.first, found.last) == (1, 3)
     assert NAMES[found.towers] == ["2", "2A", "3-1"]
     assert len(route.spans.iloc[found.spans]) == 2
 
 
 def test_two_zeros_take_the_whole_line(route):
-    found = whatif.stretch(route, 0, 0)
+    found = what_if.stretch(route, 0, 0)
     assert (found.first, found.last, found.to_km) == (0, 5, 1.7)
 
 
@@ -45,29 +45,29 @@ def test_two_zeros_take_the_whole_line(route):
 )
 def test_ends_that_make_no_stretch(route, ends, words):
     with pytest.raises(SettingsError, match=words):
-        whatif.stretch(route, *ends)
+        what_if.stretch(route, *ends)
 
 
 def test_around_a_span_stays_on_the_line(route):
-    found = whatif.around(route, 1, 2, beside=2)
+    found = what_if.around(route, 1, 2, beside=2)
     assert (found.first, found.last) == (0, 4)
-    assert found == whatif.stretch(route, found.from_km, found.to_km)
+    assert found == what_if.stretch(route, found.from_km, found.to_km)
 
 
 @pytest.mark.parametrize("name", ["2-2A", "2A – 2", " 2–2A "])
 def test_a_span_by_both_towers(route, name):
-    assert whatif.change(route, open_span=name) == whatif.Change(spans=(1,))
+    assert what_if.change(route, open_span=name) == what_if.Change(spans=(1,))
 
 
 def test_a_dash_in_the_name_of_a_tower(route):
-    assert whatif.change(route, open_span="2A-3-1").spans == (2,)
+    assert what_if.change(route, open_span="2A-3-1").spans == (2,)
 
 
 def test_all_at_once(route):
-    found = whatif.change(route, "2A", "4-5", "1", 7.5)
-    assert found == whatif.Change(bonds=(2,), spans=(4,), footings=((0, 7.5),))
+    found = what_if.change(route, "2A", "4-5", "1", 7.5)
+    assert found == what_if.Change(bonds=(2,), spans=(4,), footings=((0, 7.5),))
     assert not found.is_none
-    assert whatif.change(route).is_none
+    assert what_if.change(route).is_none
 
 
 @pytest.mark.parametrize(
@@ -82,7 +82,7 @@ def test_all_at_once(route):
 )
 def test_what_the_line_does_not_have(route, wrong, words):
     with pytest.raises(SettingsError, match=words) as caught:
-        whatif.change(route, **wrong)
+        what_if.change(route, **wrong)
     assert "\n" not in str(caught.value)
 
 
@@ -90,9 +90,9 @@ def test_rivals_are_the_spans_beside(route):
     model = SimpleNamespace(
         length_m=np.full(5, 300.0), span_open=np.array([False, True, False, False, False])
     )
-    assert [one.spans for one in rivals(model, whatif.Change(spans=(3,)))] == [(2,), (4,)]
-    assert [one.spans for one in rivals(model, whatif.Change(spans=(0,)))] == []  # span 1 is open by design
-    assert [one.spans for one in rivals(model, whatif.Change(bonds=(5,)))] == [(4,)]
+    assert [one.spans for one in rivals(model, what_if.Change(spans=(3,)))] == [(2,), (4,)]
+    assert [one.spans for one in rivals(model, what_if.Change(spans=(0,)))] == []  # span 1 is open by design
+    assert [one.spans for one in rivals(model, what_if.Change(bonds=(5,)))] == [(4,)]
 
 
 def test_what_the_network_suspects(route):
@@ -102,5 +102,5 @@ def test_what_the_network_suspects(route):
             {"bond_state": ["sound", "worn", "open suspected", "sound", "sound", "not known"]}
         ),
     )
-    found = whatif.suspected_change(network, whatif.stretch(route, 0.3, 1.0))
-    assert found == whatif.Change(bonds=(2,), spans=(1,))
+    found = what_if.suspected_change(network, what_if.stretch(route, 0.3, 1.0))
+    assert found == what_if.Change(bonds=(2,), spans=(1,))

@@ -5,9 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from towerlib.physics.drivingpoints import NO_EARTH, driving_points
-from towerlib.physics.ladder import ladder, solve
-from towerlib.physics.whatifs import (
+from towerlib.physics.fault_scan.response import (
     CUT_OFF,
     OPEN_ALREADY,
     UNKNOWN,
@@ -16,6 +14,7 @@ from towerlib.physics.whatifs import (
     flow_if_open,
     openings,
 )
+from towerlib.physics.ladder import NO_EARTH, driving_points, ladder, solve
 
 WIRE = 0.4093e-3 + 0.7625e-3j
 NAMES = ("wire_v", "tower_v", "footing_a", "wire_a", "station_a")

@@ -10,7 +10,7 @@ from test_plan_budget import drawn_up, line_of, towers, treatments
 from towerlib import plan
 from towerlib.plan import packages
 from towerlib.plan.budget import QUANTITIES
-from towerlib.publish import work_orders
+from towerlib.report import work_orders
 
 
 def study_of(could=None, condition=None, **changed):

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 from folders import line_folder
 
-from towerlib import assessment, changes, plan, retest
-from towerlib.changes import Changes
+from towerlib import assessment, changes, condition, plan
+from towerlib.changes import Changes, compare
 from towerlib.plan import packages
-from towerlib.publish import cautions, workbook, workbook_cells, workbook_looks, workbook_sheets
+from towerlib.report import cautions, workbook
 
 SHEETS = ["priority list", "retests", "plan packages", "changes", "data dictionary", "notes"]
 DANGEROUS = """=1+1|+1|-1-1|@SUM(A1)|=cmd|{=1}|https://example.org|012|1e5|TRUE|2026-03-01|<script>alert(1)</script>|
@@ -41,7 +41,7 @@ def study(tmp_path_factory):
     """A small line without a plan."""
     place = tmp_path_factory.mktemp("records")
     line_folder(place / "low-moor")
-    return assessment.assess(place, "low-moor")
+    return assessment.assess(place / "low-moor")
 
 
 @pytest.fixture(scope="module")
@@ -55,13 +55,13 @@ def planned(study):
         update={"plan": study.line.plan.model_copy(update={"currency": 'E"&UR'})}
     )
     records = replace(study.records, line=settings)
-    return replace(study, records=records, budget=replace(study.budget, works=works))
+    return study.with_results(records=records, budget=replace(study.budget, works=works))
 
 
 @pytest.fixture(scope="module")
 def found(study):
     """What changed: one tower got worse, told in a text that looks like a formula."""
-    row = changes.rows.rows("worsened", ["=2+2"], ["=HYPERLINK(1)"], before=[4.0], after=[9.5], unit=["Ω"])
+    row = compare.rows("worsened", ["=2+2"], ["=HYPERLINK(1)"], before=[4.0], after=[9.5], unit=["Ω"])
     dates = pd.to_datetime(["2025-03-01"])
     table = row.assign(line_id="low-moor", month="2026-03", against="2025-03", date_before=dates)
     return Changes("2026-03", "2025-03", "as written", table[changes.COLUMNS], ("One remark.",))
@@ -146,7 +146,7 @@ def test_print_is_a4_landscape_with_the_header_on_each_page(book):
 
 def test_every_column_of_every_sheet_is_explained(book):
     assert list(workbook.dictionary()) == plan.COLUMNS
-    assert list(workbook.dictionary("retests")) == retest.COLUMNS
+    assert list(workbook.dictionary("retests")) == condition.COLUMNS
     assert list(workbook.dictionary("plan packages")) == packages.PACKAGES
     assert list(workbook.dictionary("changes")) == changes.COLUMNS
     rows = list(book["data dictionary"].iter_rows(min_row=2, values_only=True))
@@ -167,20 +167,20 @@ def test_cautions_come_first_and_are_named(book):
 
 
 def test_empty_sheets_say_why(study, tmp_path):
-    nothing = Changes("2026-03", "", "", changes.rows.rows("overdue", [], []), ("No earlier report.",))
+    nothing = Changes("2026-03", "", "", compare.rows("overdue", [], []), ("No earlier report.",))
     nothing = replace(nothing, table=blank(changes.COLUMNS, rows=0))
-    empty = replace(study, retest=study.retest.iloc[:0], priority=study.priority.iloc[:0])
+    empty = study.with_results(retest=study.retest.iloc[:0], priority=study.priority.iloc[:0])
     workbook.write(empty, tmp_path / "list.xlsx", found=nothing)
     book = openpyxl.load_workbook(tmp_path / "list.xlsx")
     told = {page.title: page["A2"].value for page in book}
-    assert told["plan packages"].startswith(workbook_sheets.NO_PLAN)
+    assert told["plan packages"].startswith(workbook.NO_PLAN)
     assert all(why in told["plan packages"] for why in study.budget.off)
-    assert told["retests"] == workbook_sheets.NO_RETEST
+    assert told["retests"] == workbook.NO_RETEST
     assert "No earlier report." in told["changes"]
-    assert told["priority list"] == workbook_sheets.NO_TOWER
+    assert told["priority list"] == workbook.NO_TOWER
     workbook.write(study, tmp_path / "list.xlsx")
     book = openpyxl.load_workbook(tmp_path / "list.xlsx")
-    assert book["changes"]["A2"].value == workbook_sheets.NOT_COMPARED
+    assert book["changes"]["A2"].value == workbook.NOT_COMPARED
     assert study.budget.off  # else the reason above was none
 
 
@@ -193,20 +193,20 @@ def test_colours_follow_the_words(book):
 
 
 def test_colours_stand_for_words_that_there_are():
-    words = workbook_looks.WORDS
+    words = workbook.WORDS
     assert set(words["priority list", "queue"]) == set(plan.QUEUES) - {"none"}
     assert set(words["changes", "kind"]) <= set(changes.KINDS)
 
 
 def test_coloured_words_can_be_read():
-    for looks in workbook_looks.WORDS.values():
+    for looks in workbook.WORDS.values():
         for colour in looks.values():
-            light = sorted([luminance(colour), luminance(workbook_looks.ink_on(colour))])
+            light = sorted([luminance(colour), luminance(workbook.ink_on(colour))])
             assert (light[1] + 0.05) / (light[0] + 0.05) >= LEAST_CONTRAST
 
 
 def test_urgent_is_darker_also_without_colour():
-    queues = [luminance(colour) for colour in workbook_looks.WORDS["priority list", "queue"].values()]
+    queues = [luminance(colour) for colour in workbook.WORDS["priority list", "queue"].values()]
     assert np.all(np.diff(queues) > 0.02)
 
 
@@ -218,7 +218,7 @@ def test_luminance(colour, light):
     assert luminance(colour) == pytest.approx(light, abs=2e-4)
 
 
-luminance = workbook_looks.luminance
+luminance = workbook.luminance
 
 
 def test_the_same_lists_give_the_same_bytes(priority, planned, found, tmp_path):
@@ -249,13 +249,13 @@ def test_too_long_a_text_is_cut_and_says_so(priority, tmp_path, letter):
     """32 767 characters a cell: Excel specifications and limits (from memory); an emoji counts as two."""
     workbook.write_xlsx(priority.assign(evidence=letter * 40_000), tmp_path / "list.xlsx")
     told = cell(openpyxl.load_workbook(tmp_path / "list.xlsx")["priority list"], "evidence", 2).value
-    assert told.endswith(workbook_cells.CUT)
+    assert told.endswith(workbook.CUT)
     assert 32_765 <= len(told.encode("utf-16-le")) / 2 <= 32_767
 
 
 def test_every_part_is_well_formed_whatever_the_line_is_called(planned, tmp_path):
     line = planned.line.model_copy(update={"name": "a&P\x01<b> " + 300 * "long "})
-    workbook.write(replace(planned, records=replace(planned.records, line=line)), tmp_path / "list.xlsx")
+    workbook.write(planned.with_results(records=replace(planned.records, line=line)), tmp_path / "list.xlsx")
     with zipfile.ZipFile(tmp_path / "list.xlsx") as parts:
         for name in parts.namelist():
             ElementTree.fromstring(parts.read(name))

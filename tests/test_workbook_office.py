@@ -10,7 +10,7 @@ from folders import line_folder
 from test_workbook import DANGEROUS
 
 from towerlib import assessment
-from towerlib.publish import cautions, workbook
+from towerlib.report import cautions, workbook
 
 OFFICE = shutil.which("soffice")
 JAVA = "Warning: failed to launch javaldx - java may not function correctly"  # of the program, not of a file
@@ -23,10 +23,10 @@ def written(tmp_path_factory):
     place = tmp_path_factory.mktemp("office")
     names = [*(text for text in DANGEROUS if text not in ("#REF!",)), *ODD]
     line_folder(place / "low-moor")
-    study = assessment.assess(place, "low-moor")
+    study = assessment.assess(place / "low-moor")
     listed = pd.concat([study.priority.iloc[[0]]] * len(names), ignore_index=True)
     listed = listed.assign(tower_id=names, evidence=names, rank=range(1, len(names) + 1), gap_ma=-0.1)
-    study = assessment.replace(study, priority=listed)
+    study = study.with_results(priority=listed)
     workbook.write(study, place / "list.xlsx", notes=cautions.CAUTIONS)
     return place / "list.xlsx"
 

@@ -5,14 +5,12 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from towerlib.line import parse
-from towerlib.physics.electrode.footings import plate
+from towerlib.config import parse
 from towerlib.physics.electrode.matrix import solve
-from towerlib.physics.electrode.pieces import Electrode, join, rod
-from towerlib.physics.soil.arrays import wenner
-from towerlib.physics.soil.layers import layered_resistivity
-from towerlib.physics.touchfractions import solved_touch_fraction
-from towerlib.physics.touchtable import COUNT, foot, soil_of, touch_fraction_of
+from towerlib.physics.electrode.segments import Electrode, join, plate, rod
+from towerlib.physics.layered_soil import layered_resistivity
+from towerlib.physics.soil import wenner
+from towerlib.physics.touch_fractions import COUNT, foot, soil_of, solved_touch_fraction, touch_fraction_of
 
 CLEARING_S = 0.5
 SETTINGS = '[line]\nid = "low-moor"\nvoltage_kv = 132\nfrequency_hz = 50\n[earth_fault]\nclearing_s = 0.5\n'

@@ -74,9 +74,9 @@ def portfolio(
     ] = None,
 ):
     """Put the lines of a month side by side, from their reports: ranks, coverage, one budget over all."""
-    from towerlib.runs import portfolio as portfolios
+    from towerlib import runs
 
-    found, paths = portfolios.run(reports, month, budget)
+    found, paths = runs.run_portfolio(reports, month, budget)
     typer.echo(_side_by_side(found, paths))
     if found.missing:
         raise typer.Exit(SOME_FAILED)
@@ -114,9 +114,11 @@ def fieldsheet(
     ] = None,
 ):
     """Write what a crew takes along: sheets to print, probe places for a handheld, tables to fill in."""
-    from towerlib.publish import fieldsheet as publisher
+    from towerlib import runs
 
-    sheet, paths = publisher.write_for(folder, out, towers=towers, month=month, from_km=from_km, to_km=to_km)
+    sheet, paths = runs.write_fieldsheet(
+        folder, out, towers=towers, month=month, from_km=from_km, to_km=to_km
+    )
     typer.echo(f"{sheet.chosen} {len(sheet.stops)} to visit\n\nwritten: {', '.join(map(str, paths))}")
 
 
@@ -184,10 +186,10 @@ def _check(place, reports):
 
 def _portfolio(reports, month):
     """The portfolio at the end of a run; whether it could be written."""
-    from towerlib.runs import portfolio as portfolios
+    from towerlib import runs
 
     try:
-        typer.echo(_side_by_side(*portfolios.run(reports, month)))
+        typer.echo(_side_by_side(*runs.run_portfolio(reports, month)))
     except TowerlibError as flaw:
         typer.echo(f"portfolio: {flaw}", err=True)
         return False
@@ -196,9 +198,9 @@ def _portfolio(reports, month):
 
 def _side_by_side(found, paths):
     """What the portfolio says, and where it is."""
-    from towerlib.publish import portfolio_parts
+    from towerlib.report import portfolio_page
 
-    return f"{portfolio_parts.answer(found)}\nwritten: {', '.join(map(str, paths))}"
+    return f"{portfolio_page.answer(found)}\nwritten: {', '.join(map(str, paths))}"
 
 
 def _pairs(texts):

@@ -11,11 +11,19 @@ from time import process_time
 import numpy as np
 import pytest
 
-from towerlib.physics.electrode.footings import leg_positions, on_legs, pad_and_chimney
+from towerlib.physics.electrode.footing import treated_resistance
 from towerlib.physics.electrode.matrix import mutual_resistances
-from towerlib.physics.electrode.measured import treated_resistance
-from towerlib.physics.electrode.pieces import cut, join, radials, rod, square
-from towerlib.physics.soil.layers import uniform
+from towerlib.physics.electrode.segments import (
+    cut,
+    join,
+    leg_positions,
+    on_legs,
+    pad_and_chimney,
+    radials,
+    rod,
+    square,
+)
+from towerlib.physics.layered_soil import uniform
 
 MATRIX_LEAST, OPTIONS_LEAST, ALIKE_LEAST = 50, 10, 1000
 TURNS, MOST_TURNS = 3, 12

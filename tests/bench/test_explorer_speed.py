@@ -5,7 +5,7 @@ import time
 import pytest
 from test_explorer import repeated, study_of
 
-from towerlib.publish import explorer
+from towerlib.report import line_explorer
 
 COPIES = 313  # of 16 towers: 5,008
 SECONDS = 5.0  # of one processor
@@ -41,8 +41,8 @@ def bare(study, path):
 
 def test_five_thousand_towers(study, tmp_path):
     assert len(study.condition) > 5000
-    explorer.write(study, tmp_path / "warm.html")
-    ours = min(seconds(lambda: explorer.write(study, tmp_path / "explorer.html")) for _ in range(2))
+    line_explorer.write(study, tmp_path / "warm.html")
+    ours = min(seconds(lambda: line_explorer.write(study, tmp_path / "explorer.html")) for _ in range(2))
     theirs = min(seconds(lambda: bare(study, tmp_path / "bare.html")) for _ in range(2))
     size = (tmp_path / "explorer.html").stat().st_size / 1e6
     print(f"5,008 towers: {ours:.2f} s, {size:.1f} MB; bare page {theirs:.2f} s")

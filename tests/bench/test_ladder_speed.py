@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 from scipy.linalg import solve_banded
 
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.physics.ladder import ladder, solve
-from towerlib.physics.whatifs import openings
+from towerlib.physics.fault_scan.response import openings
+from towerlib.physics.ladder import driving_points, ladder, solve
 
 WIRE = 0.4093e-3 + 0.7625e-3j
 TURNS = 4

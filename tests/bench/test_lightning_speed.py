@@ -10,10 +10,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from towerlib.physics.lightning.geometry import surges
-from towerlib.physics.lightning.rate import Towers, tower_rates
-from towerlib.physics.lightning.tabulated import tabulated_rates
-from towerlib.physics.lightning.typical import typical_geometry
+from towerlib.physics.lightning.rate import Towers, tabulated_rates, tower_rates
+from towerlib.physics.lightning.surge import surges, typical_geometry
 
 TOWERS, DRAWS, ANGLES, LOOP_TOWERS = 500, 100, 24, 10
 LEAST_RATIO = 200.0

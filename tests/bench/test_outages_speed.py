@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_outages import line_of
 
-from towerlib.outages import band, geometry, rates
+from towerlib.outages import geometry, rates
 from towerlib.physics.lightning.rate import tower_rates
 
 TOWERS, DRAWS, EXACT_DRAWS = 500, 1000, 10
@@ -47,10 +47,10 @@ def exact(shape, exposed, draws):
 def test_a_thousand_draws_against_the_exact_rate(line):
     shape, exposed, settings = line
     exact(shape, exposed, 1)  # imports and tables
-    band.draw(shape, exposed, settings, 0.2, draws=2)
+    rates.draw(shape, exposed, settings, 0.2, draws=2)
     ratios = []
     while len(ratios) < 2 or (max(ratios) < FASTER and len(ratios) < 5):
-        ours = seconds(lambda: band.draw(shape, exposed, settings, 0.2, draws=DRAWS))
+        ours = seconds(lambda: rates.draw(shape, exposed, settings, 0.2, draws=DRAWS))
         theirs = seconds(lambda: exact(shape, exposed, EXACT_DRAWS)) * DRAWS / EXACT_DRAWS
         ratios.append(theirs / ours)
         print(f"{DRAWS} draws of {TOWERS} towers: {ours:.2f} s against {theirs:.0f} s")

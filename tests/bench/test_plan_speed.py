@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib.plan import hull, picks, rules
-from towerlib.plan.model import build, relax, solve
+from towerlib.plan import heuristic
+from towerlib.plan.milp import build, relax, solve
 from towerlib.plan.optimise import optimise
-from towerlib.plan.problem import pose
-from towerlib.plan.terms import Terms
-from towerlib.plan.uncertain import brought, every_option
+from towerlib.plan.problem import Terms, pose
+from towerlib.plan.uncertainty import brought, every_option
 
 KINDS, YEARS = 12, 3
 
@@ -68,7 +67,7 @@ def test_500_towers_reach_a_gap_of_one_percent():
     model = build(problem)
     _, relaxation = seconds(lambda: relax(problem, model, 60.0), 3)
     assert whole < 300 * relaxation  # 60 s where the relaxation takes 0.2 s
-    greedy = rules.greedy(options, mine)
+    greedy = heuristic.greedy(options, mine)
     assert plan.benefit > greedy.benefit
 
 
@@ -83,8 +82,8 @@ def test_draws_cost_a_fraction_of_searches():
     problem = pose(line(100), terms(100))
     rng = np.random.default_rng(1)
     value = problem.value * rng.lognormal(0.0, 0.5, (20, len(problem.unit)))[:, problem.tower, None]
-    prices = picks.Prices(*relax(problem, build(problem), 60.0)[1:])
-    choices, quick = seconds(lambda: hull.near_best(problem, value, every_option(problem), prices), 2)
+    prices = heuristic.Prices(*relax(problem, build(problem), 60.0)[1:])
+    choices, quick = seconds(lambda: heuristic.near_best(problem, value, every_option(problem), prices), 2)
     first = replace(problem, value=value[0])
     found, search = seconds(lambda: solve(first, build(first), 0.01, 10.0))
     assert quick / 20 < search / 5
@@ -97,7 +96,7 @@ def priced_by_loops(problem, price, loads):
     net = 0.0
     for group in range(len(problem.fee)):
         best = 0.0
-        for visits in hull._year_sets(YEARS):
+        for visits in heuristic._year_sets(YEARS):
             earned = -sum(price * fee[group, year] for year in range(YEARS) if visits[year])
             for tower in np.flatnonzero(problem.group[problem.tower_starts] == group):
                 top = 0.0
@@ -113,11 +112,15 @@ def priced_by_loops(problem, price, loads):
 
 def test_pricing_is_many_times_faster_than_loops_and_finds_the_same():
     problem = pose(line(200), terms(200))
-    loads = picks.loads_of(problem, picks.Prices(np.full(YEARS, 1.0), np.zeros(YEARS)))
+    loads = heuristic.loads_of(problem, heuristic.Prices(np.full(YEARS, 1.0), np.zeros(YEARS)))
     price = 3e-6
     looped, slow = seconds(lambda: priced_by_loops(problem, price, loads))
-    picked, fast = seconds(lambda: hull._at_price(problem, problem.value[None], np.array([price]), loads), 5)
-    net = picks.amount_of(problem.value, picked).sum() - price * picks.amount_of(loads[0], picked).sum()
-    net -= price * (picks.visits_of(problem, picked)[0] * loads[1]).sum()
+    picked, fast = seconds(
+        lambda: heuristic._at_price(problem, problem.value[None], np.array([price]), loads), 5
+    )
+    net = (
+        heuristic.amount_of(problem.value, picked).sum() - price * heuristic.amount_of(loads[0], picked).sum()
+    )
+    net -= price * (heuristic.visits_of(problem, picked)[0] * loads[1]).sum()
     assert net == pytest.approx(looped)
     assert slow > 20 * fast

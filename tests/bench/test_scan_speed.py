@@ -5,11 +5,10 @@ from time import process_time
 import numpy as np
 import pytest
 
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.physics.faultpower import node_admittances
-from towerlib.physics.faultresponse import inverse, respond, with_fault
-from towerlib.physics.faultscan import Ambient, Injected, scan_faults
-from towerlib.physics.ladder import ladder, solve
+from towerlib.physics.fault_scan.calibration import node_admittances
+from towerlib.physics.fault_scan.response import inverse, respond, with_fault
+from towerlib.physics.fault_scan.scan import Ambient, Injected, scan_faults
+from towerlib.physics.ladder import driving_points, ladder, solve
 
 TOWERS = 200
 WIRE = {50.0: 0.51e-3 + 0.76e-3j, 128.0: 0.59e-3 + 1.88e-3j}  # Ω/m

@@ -5,11 +5,10 @@ from time import process_time
 import numpy as np
 from treatment_sites import towers
 
-from towerlib.line.treating import Treatments
-from towerlib.physics.electrode.measured import treated_resistance
+from towerlib.config.sections import Treatments
+from towerlib.physics.electrode.footing import treated_resistance
 from towerlib.treatments.catalogue import shipped
-from towerlib.treatments.layout import legs_at, metal
-from towerlib.treatments.predict import banded, digs, lengths, response
+from towerlib.treatments.prediction import banded, digs, legs_at, lengths, metal, response
 
 TOWERS, SAMPLE, LEAST, MOST_S = 500, 20, 5, 10.0
 SETTINGS = Treatments()

@@ -2,11 +2,8 @@
 
 import numpy as np
 
-from towerlib.physics.lightning.critical import Struck
-from towerlib.physics.lightning.geometry import LineGeometry, surges
-from towerlib.physics.lightning.insulation import flashover_voltage
-from towerlib.physics.lightning.ionisation import ionising_current
-from towerlib.physics.lightning.tower import travel_time
+from towerlib.physics.lightning.flashover import Struck, flashover_voltage, ionising_current
+from towerlib.physics.lightning.surge import LineGeometry, surges, travel_time
 
 ANGLES = (0.0, -120.0, 120.0)
 SPAN_M = {132: 300.0, 220: 350.0, 400: 400.0}

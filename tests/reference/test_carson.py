@@ -9,12 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from towerlib.physics.earthreturn import (
-    complex_depth,
-    earth_return_depth,
-    mutual_impedance,
-    self_impedance,
-)
+from towerlib.physics.overhead_line import complex_depth, earth_return_depth, mutual_impedance, self_impedance
 
 MU0 = 4e-7 * np.pi
 R, GMR = 0.36e-3, 5e-3

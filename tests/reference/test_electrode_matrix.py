@@ -3,32 +3,40 @@
 import numpy as np
 import pytest
 
-from towerlib.physics.electrode.bodies import (
+from tests.reference.electrode_closed_forms import (
     body_resistance,
     footing_radius,
     grid_resistance,
     hemisphere_resistance,
-    plate_resistance,
-)
-from towerlib.physics.electrode.footings import block, leg_positions, on_legs, pad_and_chimney, plate
-from towerlib.physics.electrode.matrix import mutual_resistances, potential, resistance, solve
-from towerlib.physics.electrode.pieces import Electrode, join, radials, ring, rod, square, wire
-from towerlib.physics.electrode.rodgroups import rod_group
-from towerlib.physics.electrode.rods import (
     layered_rod_resistance,
+    plate_resistance,
+    ring_resistance,
+    rod_group,
     rod_resistance,
     rods_mutual,
-    two_rods_resistance,
-)
-from towerlib.physics.electrode.wires import (
-    ring_resistance,
     shape_resistance,
     star_resistance,
     strip_resistance,
     surface_wire_resistance,
+    two_rods_resistance,
     wire_resistance,
 )
-from towerlib.physics.soil.layers import Soil, uniform
+from towerlib.physics.electrode.matrix import mutual_resistances, potential, resistance, solve
+from towerlib.physics.electrode.segments import (
+    Electrode,
+    block,
+    join,
+    leg_positions,
+    on_legs,
+    pad_and_chimney,
+    plate,
+    radials,
+    ring,
+    rod,
+    square,
+    wire,
+)
+from towerlib.physics.layered_soil import Soil, uniform
 
 SOIL = uniform(100.0)
 UNIT = uniform(2 * np.pi)  # in which a hemisphere of 1 m has 1 ohm

@@ -2,11 +2,10 @@
 
 import pytest
 
-from towerlib.physics.electrode.footings import leg_positions, on_legs, pad_and_chimney
+from tests.reference.electrode_closed_forms import wire_resistance
 from towerlib.physics.electrode.matrix import resistance
-from towerlib.physics.electrode.pieces import join, radials, rod
-from towerlib.physics.electrode.wires import wire_resistance
-from towerlib.physics.soil.layers import Soil, uniform
+from towerlib.physics.electrode.segments import join, leg_positions, on_legs, pad_and_chimney, radials, rod
+from towerlib.physics.layered_soil import Soil, uniform
 
 DEPTH = 0.6
 FOOTINGS = on_legs(pad_and_chimney(2.5, 0.5, 2.5, 0.6, panels=3), 8.0)

@@ -3,31 +3,32 @@
 import numpy as np
 import pytest
 
-from towerlib.physics.electrode.backfill import covered_ohm, filled_rod_resistance
-from towerlib.physics.electrode.bodies import (
+from tests.reference.electrode_closed_forms import (
     block_resistance_high,
     body_resistance,
+    covered_ohm,
+    filled_rod_resistance,
     footing_radius,
     four_legs_factor,
     grid_resistance,
+    group_factor,
     hemisphere_resistance,
+    layered_rod_resistance,
+    rod_current_limit,
+    rod_group,
+    rod_group_by_factor,
+    rod_resistance,
+    rod_resistance_high,
 )
-from towerlib.physics.electrode.effective import (
+from towerlib.physics.electrode.footing import (
     credited_length,
     effective_length_by_current,
     effective_length_by_front,
     laid_length_limit,
 )
 from towerlib.physics.electrode.matrix import potential, solve
-from towerlib.physics.electrode.pieces import rod
-from towerlib.physics.electrode.rodgroups import group_factor, rod_group, rod_group_by_factor
-from towerlib.physics.electrode.rods import (
-    layered_rod_resistance,
-    rod_current_limit,
-    rod_resistance,
-    rod_resistance_high,
-)
-from towerlib.physics.soil.layers import Soil, uniform
+from towerlib.physics.electrode.segments import rod
+from towerlib.physics.layered_soil import Soil, uniform
 
 FOOT, INCH = 0.3048, 0.0254
 

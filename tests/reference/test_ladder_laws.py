@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from towerlib.physics.drivingpoints import driving_points, leg_share
-from towerlib.physics.ladder import fault_drive, ladder, solve
+from towerlib.physics.ladder import driving_points, fault_drive, ladder, leg_share, solve
 
 WIRE, MUTUAL = 0.4093e-3 + 0.7625e-3j, 0.0493e-3 + 0.2915e-3j
 STATIONS = (0.4, 0.9)

@@ -15,9 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.physics.ladder import fault_drive, ladder, solve
-from towerlib.physics.whatifs import flow_if_open, openings
+from towerlib.physics.fault_scan.response import flow_if_open, openings
+from towerlib.physics.ladder import driving_points, fault_drive, ladder, solve
 
 HERE = Path(__file__).parent
 live = pytest.mark.skipif(

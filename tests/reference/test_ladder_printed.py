@@ -3,17 +3,17 @@
 import numpy as np
 import pytest
 
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.physics.earthreturn import (
+from tests.reference.uniform_line import decay, far_distance, finite_from_station, from_station
+from towerlib.physics.ladder import driving_points, ladder
+from towerlib.physics.overhead_line import (
+    Wires,
     earth_return_depth,
     impedance_matrix,
     mutual_impedance,
     reduction_factor,
     self_impedance,
+    solid_wire_gmr,
 )
-from towerlib.physics.ladder import ladder
-from towerlib.physics.uniform import decay, far_distance, finite_from_station, from_station
-from towerlib.physics.wires import Wires, solid_wire_gmr
 
 MILE_M, FOOT_M = 1609.344, 0.3048
 

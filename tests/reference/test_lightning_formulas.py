@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from towerlib.physics.lightning import collection, insulation, ionisation, strokes, tower
-from towerlib.physics.lightning.voltage import crest_voltage, cycle_angles
+from towerlib.physics.lightning import flashover, strokes, surge
+from towerlib.physics.lightning.rate import crest_voltage, cycle_angles
 
 # Peak currents.
 
@@ -119,7 +119,7 @@ def test_front_agrees_with_the_median_of_all_strokes():
 )
 def test_unchanged_thunder_days(days, density):
     # Anderson and Eriksson 1980, 0.04·Td^1.25, from memory.
-    assert collection.density_from_thunder_days(days) == pytest.approx(density, abs=5e-4)
+    assert strokes.density_from_thunder_days(days) == pytest.approx(density, abs=5e-4)
 
 
 @pytest.mark.parametrize(
@@ -127,19 +127,19 @@ def test_unchanged_thunder_days(days, density):
 )
 def test_unchanged_thunder_hours(hours, density):
     # MacGorman 1984 in IEEE Std 1410, 0.054·Th^1.1, from memory.
-    assert collection.density_from_thunder_hours(hours) == pytest.approx(density, abs=5e-4)
+    assert strokes.density_from_thunder_hours(hours) == pytest.approx(density, abs=5e-4)
 
 
 def test_both_thunder_day_rules_cross_near_40_days():
     # IEC 62305-2:2010, 0.1·Td, against 0.04·Td^1.25: equal where Td^0.25 = 2.5.
     days = 2.5**4
-    linear = collection.density_from_thunder_days_linear(days)
-    assert collection.density_from_thunder_days(days) == pytest.approx(linear, rel=1e-12)
+    linear = strokes.density_from_thunder_days_linear(days)
+    assert strokes.density_from_thunder_days(days) == pytest.approx(linear, rel=1e-12)
 
 
 def test_satellite_density():
     # IEEE Std 1410-2010, one third reaches the ground, from memory.
-    assert collection.density_from_total(9.0) == pytest.approx(3.0)
+    assert strokes.density_from_total(9.0) == pytest.approx(3.0)
 
 
 @pytest.mark.parametrize(
@@ -147,11 +147,11 @@ def test_satellite_density():
 )
 def test_ground_share(latitude_deg, share):
     # Prentice and Mackerras 1977, z = 4.16 + 2.16·cos(3·latitude), from memory.
-    assert collection.ground_share_at([latitude_deg, -latitude_deg]) == pytest.approx([share] * 2, abs=0.005)
+    assert strokes.ground_share_at([latitude_deg, -latitude_deg]) == pytest.approx([share] * 2, abs=0.005)
 
 
 def test_ground_share_beyond_60_degrees_is_not_known():
-    assert np.isnan(collection.ground_share_at(61.0))
+    assert np.isnan(strokes.ground_share_at(61.0))
 
 
 @pytest.mark.parametrize(
@@ -160,23 +160,23 @@ def test_ground_share_beyond_60_degrees_is_not_known():
 )
 def test_unchanged_collecting_width(height_m, width_m):
     # Eriksson 1987, 28·h^0.6 + b; formula as printed in Alipio A, eq. 13.
-    assert collection.collecting_width(height_m) == pytest.approx(width_m, abs=0.05)
-    assert collection.collecting_width(height_m, 7.0) == pytest.approx(width_m + 7.0, abs=0.05)
+    assert strokes.collecting_width(height_m) == pytest.approx(width_m, abs=0.05)
+    assert strokes.collecting_width(height_m, 7.0) == pytest.approx(width_m + 7.0, abs=0.05)
 
 
 def test_collection_of_100_km_in_the_printed_form():
     # Alipio A, eq. 13: NL = (Ng/10)·(28·h^0.6 + b) per 100 km and year.
-    width_m = collection.collecting_width(30.0, 10.0)
-    assert collection.collected_flashes(4.0, width_m, 100e3) == pytest.approx(4.0 / 10 * (28 * 30**0.6 + 10))
+    width_m = strokes.collecting_width(30.0, 10.0)
+    assert strokes.collected_flashes(4.0, width_m, 100e3) == pytest.approx(4.0 / 10 * (28 * 30**0.6 + 10))
 
 
 def test_parallel_lines_share_what_lies_between_them():
     alone, pair = (
         240.0,
-        collection.width_beside_parallel(np.array([240.0, 180.0]), np.array([180.0, 240.0]), 60.0),
+        strokes.width_beside_parallel(np.array([240.0, 180.0]), np.array([180.0, 240.0]), 60.0),
     )
     assert pair.sum() == pytest.approx(240 / 2 + 60 + 180 / 2)  # geometry: union of two strips
-    assert collection.width_beside_parallel(alone, 180.0, 210.0) == alone  # strips that just touch
+    assert strokes.width_beside_parallel(alone, 180.0, 210.0) == alone  # strips that just touch
 
 
 # Tower.
@@ -187,9 +187,9 @@ HEIGHT_M, RADIUS_M = 45.1, 4.243  # Salarieh's tower; radius inferred: half the 
 @pytest.mark.parametrize(
     ("formula", "printed_ohm", "tolerance"),
     [
-        (tower.cone_surge_impedance, 160, 0.02),  # row 4
-        (tower.slender_surge_impedance, 184, 0.004),  # row 6
-        (tower.vertical_wire_surge_impedance, 166, 0.007),  # row 11
+        (surge.cone_surge_impedance, 160, 0.02),  # row 4
+        (surge.slender_surge_impedance, 184, 0.004),  # row 6
+        (surge.vertical_wire_surge_impedance, 166, 0.007),  # row 11
     ],
 )
 def test_tower_surge_impedance(formula, printed_ohm, tolerance):
@@ -199,7 +199,7 @@ def test_tower_surge_impedance(formula, printed_ohm, tolerance):
 
 def test_cylinder_lies_60_ohm_below_its_first_term():
     # Salarieh, Table I: row 1 prints 205 Ω for 60·ln(2√2·h/r), row 3 is the same less 60 Ω.
-    assert tower.cylinder_surge_impedance(HEIGHT_M, RADIUS_M) + 60.0 == pytest.approx(205, rel=0.005)
+    assert surge.cylinder_surge_impedance(HEIGHT_M, RADIUS_M) + 60.0 == pytest.approx(205, rel=0.005)
 
 
 @pytest.mark.parametrize(
@@ -210,28 +210,28 @@ def test_four_legs(top_m, foot_width_m, head_width_m, printed_ohm):
     # Alipio A, section 2.3, and Alipio B: four sections of a 138 kV tower, legs of 5 cm, base of 6 m. The width of
     # 0.8 m from 20.55 m upwards is inferred; each section is taken at its middle width.
     width_m = (foot_width_m + head_width_m) / 2
-    found_ohm = tower.legs_surge_impedance(top_m, 0.05, [width_m, width_m, math.sqrt(2) * width_m])
+    found_ohm = surge.legs_surge_impedance(top_m, 0.05, [width_m, width_m, math.sqrt(2) * width_m])
     assert found_ohm == pytest.approx(printed_ohm, rel=0.008)
 
 
 def test_waist_of_a_cone_and_of_a_cylinder():
     # CIGRE Technical Brochure 63 (1991) form, in Liu et al., eqs 5–6: base radius for a cone, 2r for a cylinder.
-    assert tower.mean_radius(40.0, 20.0, 0.0, 2.0, 4.0) == pytest.approx(4.0)
-    assert tower.mean_radius(40.0, 25.0, 3.0, 3.0, 3.0) == pytest.approx(6.0)
-    cone_ohm = tower.slender_surge_impedance(40.0, 4.0)
-    assert tower.waist_surge_impedance(40.0, 20.0, 0.0, 2.0, 4.0) == pytest.approx(cone_ohm)
+    assert surge.mean_radius(40.0, 20.0, 0.0, 2.0, 4.0) == pytest.approx(4.0)
+    assert surge.mean_radius(40.0, 25.0, 3.0, 3.0, 3.0) == pytest.approx(6.0)
+    cone_ohm = surge.slender_surge_impedance(40.0, 4.0)
+    assert surge.waist_surge_impedance(40.0, 20.0, 0.0, 2.0, 4.0) == pytest.approx(cone_ohm)
 
 
 def test_reduced_waist_form():
     # Salarieh, Table I, row 9: the cone's value of row 6 less 60·ln √2, times √(π/4).
     by_hand = 0.886227 * (60 * math.log(1 / math.tan(0.5 * math.atan(0.1))) - 20.7944)
-    assert tower.reduced_waist_surge_impedance(30.0, 3.0) == pytest.approx(by_hand, rel=1e-5)
+    assert surge.reduced_waist_surge_impedance(30.0, 3.0) == pytest.approx(by_hand, rel=1e-5)
 
 
 def test_travel_time():
     # SI Brochure (2019): light takes 1 µs over 299.792458 m.
-    assert tower.travel_time(299.792458) == pytest.approx(1.0)
-    assert tower.travel_time(30.0, 0.85) == pytest.approx(30 / 254.8235893)
+    assert surge.travel_time(299.792458) == pytest.approx(1.0)
+    assert surge.travel_time(30.0, 0.85) == pytest.approx(30 / 254.8235893)
 
 
 # Footing under current.
@@ -249,9 +249,9 @@ def test_travel_time():
 )
 def test_unchanged_ionised_footing(footing_ohm, soil_ohm_m, ionising_ka, ionised_ohm):
     # Formula of CIGRE Technical Brochure 63 (1991), from memory; values computed from it at 5 to 100 kA.
-    found_ka = ionisation.ionising_current(footing_ohm, soil_ohm_m)
+    found_ka = flashover.ionising_current(footing_ohm, soil_ohm_m)
     assert found_ka == pytest.approx(ionising_ka, abs=0.005)
-    found_ohm = ionisation.ionised_footing(footing_ohm, found_ka, np.array([5, 10, 20, 30, 50, 100]))
+    found_ohm = flashover.ionised_footing(footing_ohm, found_ka, np.array([5, 10, 20, 30, 50, 100]))
     assert_allclose(found_ohm, ionised_ohm, atol=0.006)
 
 
@@ -260,15 +260,15 @@ def test_hemisphere_ionises_at_its_surface_field():
     soil_ohm_m, radius_m = 300.0, 1.2
     footing_ohm = soil_ohm_m / (2 * math.pi * radius_m)
     surface_ka = 400.0 * 2 * math.pi * radius_m**2 / soil_ohm_m
-    assert ionisation.ionising_current(footing_ohm, soil_ohm_m) == pytest.approx(surface_ka)
+    assert flashover.ionising_current(footing_ohm, soil_ohm_m) == pytest.approx(surface_ka)
 
 
 def test_hemisphere_grows_until_its_surface_bears_the_field():
     # Far above Ig the ionised zone is a hemisphere with E0 at its surface: R = √(E0·ρ/(2π·I)).
     soil_ohm_m, footing_ohm, current_ka = 300.0, 40.0, 1e6
-    ionising_ka = ionisation.ionising_current(footing_ohm, soil_ohm_m)
+    ionising_ka = flashover.ionising_current(footing_ohm, soil_ohm_m)
     grown_ohm = math.sqrt(400.0 * soil_ohm_m / (2 * math.pi * current_ka))
-    assert ionisation.ionised_footing(footing_ohm, ionising_ka, current_ka) == pytest.approx(
+    assert flashover.ionised_footing(footing_ohm, ionising_ka, current_ka) == pytest.approx(
         grown_ohm, rel=1e-5
     )
 
@@ -277,11 +277,11 @@ def test_hemisphere_grows_until_its_surface_bears_the_field():
 @pytest.mark.parametrize("footing_ohm", [0.1, 5.0, 80.0, 900.0])
 @pytest.mark.parametrize("ratio_m", [0.5, 20.0, 2000.0])
 def test_struck_footing_solves_both_equations(current_ka, footing_ohm, ratio_m):
-    wire_ohm, ionising_ka = 340.0, ionisation.ionising_current(footing_ohm, ratio_m * footing_ohm)
-    found_ohm = ionisation.struck_footing(footing_ohm, ionising_ka, wire_ohm, current_ka)
+    wire_ohm, ionising_ka = 340.0, flashover.ionising_current(footing_ohm, ratio_m * footing_ohm)
+    found_ohm = flashover.struck_footing(footing_ohm, ionising_ka, wire_ohm, current_ka)
     # Kirchhoff: the footing lies beside two halves of the shield wires.
     through_ka = current_ka * wire_ohm / (wire_ohm + 2 * found_ohm)
-    assert ionisation.ionised_footing(footing_ohm, ionising_ka, through_ka) == pytest.approx(
+    assert flashover.ionised_footing(footing_ohm, ionising_ka, through_ka) == pytest.approx(
         found_ohm, rel=1e-9
     )
 
@@ -292,7 +292,7 @@ def test_struck_footing_solves_both_equations(current_ka, footing_ohm, ratio_m):
 @pytest.mark.parametrize(("time_us", "kv_m"), [(2.0, 820), (6.0, 585)])
 def test_volt_time_curve(time_us, kv_m):
     # Anderson (1982), ch. 12: constants of the two-point method, 820 and 585 kV/m; from memory.
-    assert insulation.volt_time_strength(1.0, time_us) == pytest.approx(kv_m, rel=0.003)
+    assert flashover.volt_time_strength(1.0, time_us) == pytest.approx(kv_m, rel=0.003)
 
 
 @pytest.mark.parametrize(
@@ -312,11 +312,11 @@ def test_volt_time_curve(time_us, kv_m):
 )
 def test_unchanged_volt_time_curve(time_us, kv_m):
     # (400 + 710/t^0.75)·L of IEEE Std 1243-1997, from memory; values computed from it.
-    assert insulation.volt_time_strength(1.0, time_us) == pytest.approx(kv_m, abs=0.6)
+    assert flashover.volt_time_strength(1.0, time_us) == pytest.approx(kv_m, abs=0.6)
 
 
 def test_volt_time_curve_ends():
-    assert np.isnan(insulation.volt_time_strength(1.0, [0.4, 16.1])).all()
+    assert np.isnan(flashover.volt_time_strength(1.0, [0.4, 16.1])).all()
 
 
 @pytest.mark.parametrize(
@@ -325,17 +325,17 @@ def test_volt_time_curve_ends():
 )
 def test_unchanged_short_tail(tail_us, factor):
     # 0.977 + 2.82/τ of Hileman (1999), from memory; the cap of 1.4 is our own.
-    assert insulation.short_tail_factor(tail_us) == pytest.approx(factor, abs=6e-4)
+    assert flashover.short_tail_factor(tail_us) == pytest.approx(factor, abs=6e-4)
 
 
 def test_short_tail_without_cap():
-    assert insulation.short_tail_factor(5.0, np.inf) == pytest.approx(0.977 + 2.82 / 5)
+    assert flashover.short_tail_factor(5.0, np.inf) == pytest.approx(0.977 + 2.82 / 5)
 
 
 @pytest.mark.parametrize(("strike_length_m", "strength_kv"), [(1.31, 733.6), (2.04, 1142.4), (3.20, 1792.0)])
 def test_flashover_voltage(strike_length_m, strength_kv):
     # 560 kV/m, Hileman (1999) and CIGRE Technical Brochure 63 (1991), from memory.
-    assert insulation.flashover_voltage(strike_length_m) == pytest.approx(strength_kv)
+    assert flashover.flashover_voltage(strike_length_m) == pytest.approx(strength_kv)
 
 
 def test_crest_voltage():

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from towerlib.physics.lightning import insulation, strokes
+from towerlib.physics.lightning import flashover, strokes
 
 # First stroke: peak [kA], exponent, τ1, τ2 [µs]. The figures are De Conti and Visacro's, from memory; Yin, Table 2,
 # prints τ1 of the sixth as 10 µs, a misprint for 100 µs: with 100 the sum peaks at the 31 kA it is meant to have.
@@ -95,12 +95,12 @@ def test_disruptive_effect_of_the_standard_wave():
 def test_short_tail_by_disruptive_effect(tail_us):
     # Front of 2 µs, then exp(−t/τ): range of tails for which 0.977 + 2.82/τ was made.
     wave = np.where(TIME_US < 2.0, TIME_US / 2.0, np.exp(-(TIME_US - 2.0) / tail_us))
-    assert insulation.short_tail_factor(tail_us) == pytest.approx(crest_that_flashes(wave), rel=0.08)
+    assert flashover.short_tail_factor(tail_us) == pytest.approx(crest_that_flashes(wave), rel=0.08)
 
 
 @pytest.mark.parametrize("time_us", [2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 16.0])
 def test_volt_time_curve_by_disruptive_effect(time_us):
     # 1.2/50 wave that flashes over at this moment; the curve lies on the safe side, by less than 15 %.
     by_effect = crest_that_flashes(np.where(time_us >= TIME_US, standard_wave(), 0.0))
-    by_curve = insulation.volt_time_strength(1.0, time_us) / insulation.flashover_voltage(1.0)
+    by_curve = flashover.volt_time_strength(1.0, time_us) / flashover.flashover_voltage(1.0)
     assert 0.85 < by_curve / by_effect < 1.0

@@ -3,7 +3,7 @@
 import pytest
 from lightning_lines import LINES, SPAN_M
 
-from towerlib.physics.lightning.typical import typical_geometry, typical_span
+from towerlib.physics.lightning.surge import typical_geometry, typical_span
 
 
 @pytest.mark.parametrize("voltage", LINES)

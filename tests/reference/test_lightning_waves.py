@@ -12,10 +12,10 @@ import pytest
 from lightning_lines import LINES, struck
 from numpy.testing import assert_allclose
 
-from towerlib.physics.lightning.critical import critical_current, span_factor, stress
-from towerlib.physics.lightning.crosscheck import two_point
+from tests.reference.two_point_current import two_point
+from towerlib.physics.lightning.flashover import critical_current, span_factor, stress
+from towerlib.physics.lightning.rate import crest_voltage
 from towerlib.physics.lightning.strokes import front_time
-from towerlib.physics.lightning.voltage import crest_voltage
 
 STEPS = 120  # along the tower
 

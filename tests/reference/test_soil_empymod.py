@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from towerlib.physics.electrode.integrals import point_source_potentials
-from towerlib.physics.soil.arrays import FourPins, apparent_resistivity
-from towerlib.physics.soil.layers import Soil, layered_resistivity
+from towerlib.physics.electrode.matrix import point_source_potentials
+from towerlib.physics.layered_soil import Soil, layered_resistivity
+from towerlib.physics.soil import FourPins, apparent_resistivity
 
 empymod = pytest.importorskip("empymod")
 

@@ -4,10 +4,15 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from towerlib.physics.electrode.integrals import point_source_potentials
-from towerlib.physics.soil.arrays import apparent_resistivity, schlumberger, wenner, wenner_resistivity
-from towerlib.physics.soil.layers import layered_resistivity, uniform
-from towerlib.physics.soil.resistivities import typical_resistivity
+from towerlib.physics.electrode.matrix import point_source_potentials
+from towerlib.physics.layered_soil import layered_resistivity, uniform
+from towerlib.physics.soil import (
+    apparent_resistivity,
+    schlumberger,
+    typical_resistivity,
+    wenner,
+    wenner_resistivity,
+)
 
 
 def test_wenner_of_the_handbook():

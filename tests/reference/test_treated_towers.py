@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from treatment_sites import towers
 
-from towerlib.line.treating import Treatments
+from towerlib.config.sections import Treatments
 from towerlib.treatments.catalogue import Treatment
 from towerlib.treatments.options import barred
-from towerlib.treatments.predict import banded, lengths, lightning_lengths, response
+from towerlib.treatments.prediction import banded, lengths, lightning_lengths, response
 
 SETTINGS = Treatments()
 FIVE_OUT = Treatments(rods_outside_m=5.0)
@@ -119,7 +119,7 @@ def test_layers_decide_between_rods_and_wire(upper, lower, depth_m, bare_ohm, pr
 def test_a_rod_added_to_a_150_kv_tower(before_ohm, reported_ohm, rod_ohm):
     # Lubuk Linggau - Pekalongan 150 kV: one rod added at towers 20, 53 and 151. The figures after are those of plain
     # parallel with the rod; a rod beside the tower stands in its voltage cone, so less is promised, but not by much.
-    from towerlib.physics.electrode.rods import rod_resistance
+    from tests.reference.electrode_closed_forms import rod_resistance
 
     resistivity = rod_ohm / rod_resistance(1.0, 3.0, 0.008)
     assert 1 / (1 / before_ohm + 1 / rod_ohm) == pytest.approx(reported_ohm, rel=0.003)
@@ -152,7 +152,7 @@ def test_longest_radials_of_practice(resistivity, longest_m):
 
 def test_a_lost_leg_put_back():
     # Moment method made apart from this code: a tower with one leg of four dead has 1.17 times its resistance.
-    from towerlib.treatments.predict import repaired
+    from towerlib.treatments.prediction import repaired
 
     site = towers(34.2 * 1.17, leads_missing=1.0)
     predicted, low, high = repaired(site)

@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from towerlib.changes import footings, frozen, rows, sides, signs, snapshot, standing, treated
-from towerlib.changes.coverage import coverage, portfolio
-from towerlib.changes.rows import COLUMNS, KINDS
+from towerlib.changes import compare as changes_compare
+from towerlib.changes import match, months, status
+from towerlib.changes.compare import COLUMNS, KINDS
+from towerlib.changes.status import coverage, portfolio
 from towerlib.months import last_day
-from towerlib.readings.history import history
+from towerlib.readings.trends import history
 
 __all__ = ["COLUMNS", "KINDS", "Changes", "against_last", "compare", "coverage", "portfolio", "summary"]
 
@@ -43,7 +44,7 @@ def against_last(study, reports=None):
 
     Parameters
     ----------
-    study : Assessment
+    study : Study
     reports : path, optional
         Folder of this line's reports, one folder a month.
 
@@ -53,8 +54,8 @@ def against_last(study, reports=None):
     """
     before, remarks = None, ()
     if reports is not None:
-        before, remarks = frozen.newest_before(reports, study.line.id, study.month)
-    before = before or snapshot.repeated(study)
+        before, remarks = months.newest_before(reports, study.line.id, study.month)
+    before = before or months.repeated(study)
     return compare(study, before, remarks)
 
 
@@ -63,7 +64,7 @@ def compare(study, before, remarks=()):
 
     Parameters
     ----------
-    study : Assessment
+    study : Study
     before : Snapshot or None
         None where there is no earlier month: then only what stands is listed.
     remarks : sequence of str
@@ -82,19 +83,19 @@ def compare(study, before, remarks=()):
     told = _told(study)
     if before is None:
         pairs = pd.DataFrame(columns=["tower_id", "earlier_id"])
-        parts = [*treated.treated(study, told, None, pairs), *_lists(study, None, pairs)]
+        parts = [*changes_compare.treated(study, told, None, pairs), *_lists(study, None, pairs)]
     else:
-        both, pairs = sides.beside(snapshot.of(study), before)
-        works = treated.treated(study, told, before, pairs)
+        both, pairs = match.beside(months.of(study), before)
+        works = changes_compare.treated(study, told, before, pairs)
         parts = [
-            *standing.towers(pairs, before),
-            *standing.readings(both, study.records.visits["visit_id"]),
-            *_without_treated([*footings.footings(both, told), *_by_currents(both)], works),
+            *status.towers(pairs, before),
+            *status.readings(both, study.records.visits["visit_id"]),
+            *_without_treated([*changes_compare.footings(both, told), *_by_currents(both)], works),
             *works,
             *_lists(study, before, pairs),
-            standing.queues(both, told, works),
+            status.queues(both, told, works),
         ]
-    table = rows.gathered(parts, study.condition["tower_id"])
+    table = changes_compare.gathered(parts, study.condition["tower_id"])
     against = before.month if before else ""
     table = table.assign(line_id=study.line.id, month=study.month, against=against)
     source = before.source if before else ""
@@ -112,17 +113,17 @@ def _told(study):
 
 def _by_currents(both):
     """Changes that leg currents and the crew's eyes tell."""
-    return [*signs.leg_shares(both), *signs.gaps(both), *signs.seen(both)]
+    return [*changes_compare.leg_shares(both), *changes_compare.gaps(both), *changes_compare.seen(both)]
 
 
 def _lists(study, before, pairs):
     """Towers overdue and never tested."""
-    return [standing.overdue(study, before, pairs), standing.never_tested(study, before, pairs)]
+    return [status.overdue(study, before, pairs), status.never_tested(study, before, pairs)]
 
 
 def _without_treated(parts, works):
     """Footings that improved, less those of a treatment that is told as such this month."""
-    told = {tower for part in works for tower in part["tower_id"][part["since"] == rows.NEWS]}
+    told = {tower for part in works for tower in part["tower_id"][part["since"] == changes_compare.NEWS]}
     return [
         part[
             ~(
@@ -142,7 +143,7 @@ def _how(study, before):
             f"No visit is older than {study.month} and no earlier report stands: this is the first month, and only "
             "what stands is listed.",
         )
-    if before.source == snapshot.FROZEN:
+    if before.source == months.FROZEN:
         return (f"Compared with {before.month} as its report was written.",)
     return (
         f"No earlier report stands: compared with {before.month} by the records, settings and plan of today, which cannot "
@@ -165,7 +166,11 @@ def summary(changes):
     """
     table = changes.table
     count = table["kind"].value_counts().reindex(list(KINDS), fill_value=0)
-    news = table["kind"][table["since"] == rows.NEWS].value_counts().reindex(list(KINDS), fill_value=0)
+    news = (
+        table["kind"][table["since"] == changes_compare.NEWS]
+        .value_counts()
+        .reindex(list(KINDS), fill_value=0)
+    )
     words = [
         _words(kind, int(number), int(new), bool(changes.against))
         for kind, number, new in zip(KINDS, count, news, strict=True)

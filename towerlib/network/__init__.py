@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 
 from towerlib.months import last_day
-from towerlib.network import bonds, faults, ladder, safety, spans
-from towerlib.network.joined import join
-from towerlib.network.readings import bond_readings, usual_frequency
-from towerlib.network.shares import expected_shares
+from towerlib.network import bonds, earth_fault, scan
+from towerlib.network import model as network_model
+from towerlib.network.bonds import bond_readings, expected_shares, join, usual_frequency
 from towerlib.values import number
 
 __all__ = ["Network", "assess", "join"]
@@ -60,7 +59,7 @@ def assess(records, route, condition, currents, grades, month):
     condition : pandas.DataFrame
         Its towers, as of `towerlib.condition.assess`.
     currents : pandas.DataFrame
-        What the leg currents of each visit say, as of `towerlib.readings.legs.summarise`.
+        What the leg currents of each visit say, as of `towerlib.readings.leg_currents.summarise`.
     grades : Grades
         Its visits with their verdicts.
     month : str
@@ -84,16 +83,16 @@ def assess(records, route, condition, currents, grades, month):
     """
     end = last_day(month)
     towers = condition[["tower_id"]].reset_index(drop=True)
-    if why := ladder.missing(records, route, condition):
+    if why := network_model.missing(records, route, condition):
         return Network(_blank(towers, TOWERS), _blank(_places(route), SPAN_COLUMNS), (why,), ())
-    model, assumed = ladder.line_model(records, route, condition)
+    model, assumed = network_model.line_model(records, route, condition)
     readings = bond_readings(records, condition, currents, grades, end)
     usual_hz = usual_frequency(grades, end, records.line.frequency_hz)
     first = expected_shares(model, readings, usual_hz)
     # Spans come between: an open one raises the towers about it, and only a lost bond goes beyond that.
     lost_ohm = _suspected(first, bonds.judge(model, readings, first)[0], bonds.certain(first), readings)
-    found, scan_off = spans.scan(records, model, grades, currents, end, lost_ohm)
-    opened = spans.opened(found)
+    found, scan_off = scan.scan(records, model, grades, currents, end, lost_ohm)
+    opened = scan.opened(found)
     expected = expected_shares(model, readings, usual_hz, opened) if opened else first
     state, suspect, evidence = bonds.judge(model, readings, expected)
     suspected_ohm = _suspected(expected, state, suspect, readings)
@@ -101,11 +100,11 @@ def assess(records, route, condition, currents, grades, month):
     cleared = (state == bonds.SOUND) | (expected.off < expected.u)
     towers = towers.assign(**_share_columns(model, readings, expected, state, suspect, evidence))
     risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm, end)
-    towers = pd.concat([towers, risen, spans.of_bonds(found, model, suspect, cleared)], axis=1)
+    towers = pd.concat([towers, risen, scan.of_bonds(found, model, suspect, cleared)], axis=1)
     off = tuple(why for why in (*_share_off(readings), scan_off, *risk_off) if why)
     return Network(
         towers=towers.reindex(columns=["tower_id", *TOWERS]),
-        spans=spans.of_spans(found, model, route),
+        spans=scan.of_spans(found, model, route),
         off=off,
         assumed=(*assumed, *_share_assumed(expected), *risk_assumed),
     )
@@ -214,21 +213,21 @@ def _risk(records, condition, model, suspected_ohm, end):
     line, count = records.line, len(model.tower_id)
     blank = _blank(pd.DataFrame(index=range(count)), {name: TOWERS[name] for name in RISE})
     blank = _blank(blank, dict.fromkeys(("safety_screen", "safety_evidence"), "str"))
-    if why := faults.missing(line):
+    if why := earth_fault.missing(line):
         return blank, (why, "The touch-voltage screening is off: it needs the earth-fault screen."), ()
-    risen = faults.faults(model, line, suspected_ohm)
+    risen = earth_fault.faults(model, line, suspected_ohm)
     table = blank.assign(
         **dict(zip(RISE, (risen.rise_v, risen.rise_low_v, risen.rise_high_v, risen.footing_a), strict=True))
     )
-    assumed = [*faults.assumed(line)]
+    assumed = [*earth_fault.assumed(line)]
     if risen.limited.any():
         assumed.append(
-            f"At {ladder.listed(model.tower_id[risen.limited])} the fault currents as given could not flow; the rise, "
+            f"At {network_model.listed(model.tower_id[risen.limited])} the fault currents as given could not flow; the rise, "
             "or its upper end, is put at the voltage of a phase."
         )
-    if why := safety.missing(line):
+    if why := earth_fault.screening_missing(line):
         return table, (why,), tuple(assumed)
-    screened = safety.screen(
+    screened = earth_fault.screen(
         condition.reset_index(drop=True), records, end, risen.rise_low_v, risen.rise_high_v
     )
-    return table.assign(**screened), (), (*assumed, safety.TRIAGE, safety.STEP)
+    return table.assign(**screened), (), (*assumed, earth_fault.TRIAGE, earth_fault.STEP)

@@ -1,9 +1,323 @@
-"""What a reading against the expected one says of a bond, in words and numbers."""
+"""Which reading speaks of each tower's bond: an impedance without coils, else a share of the injected current."""
+
+from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from towerlib.network.words import figure
+from towerlib.network.model import Z_95, LineModel, copies, ladder_at
+from towerlib.physics.fault_scan.response import openings
+from towerlib.physics.ladder import bond_resistance, driving_points, leg_share_expected
+from towerlib.physics.statistics import SEED
+from towerlib.readings.booleans import no
+from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, SPAN_CAUSE
+from towerlib.readings.methods import FOOTING_ALONE
+from towerlib.text import figure
 from towerlib.values import number
+
+IMPEDANCE, SHARE = "impedance", "share"
+_VISIT = ["visit_id", "tower_id", "date", "method", "footing_verdict", "test_frequency_hz"]
+
+
+def bond_readings(records, condition, currents, grades, end):
+    """The reading of each tower that speaks of its bond.
+
+    Parameters
+    ----------
+    records, condition, currents, grades : Records, DataFrame, DataFrame, Grades
+        The line, as for `towerlib.network.assess`.
+    end : pandas.Timestamp
+        Later visits are not seen.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower in the order of `condition`: bond_visit_id, bond_date, kind (``impedance``: the line
+        in parallel was read without coils [Ω]; ``share``: of the injected current in the legs [1]), measured,
+        measured_u (standard uncertainty of its logarithm), own_ohm and own_u (footing of the tower at that
+        reading), outside_coils, other_share (of the same visit, by the currents), reason (why there is none).
+
+    Notes
+    -----
+    The impedance without coils goes first: the footing hardly enters it, while a share stands or falls with
+    the footing. Where an earth path lies outside the coils neither footing nor share is what it seems, so that
+    only the impedance counts. Newest visit first; what is not usable stays out.
+    """
+    outside = records.towers.set_index("tower_id")["earth_paths_in_coils"].reindex(condition["tower_id"])
+    outside = no(outside)
+    visits = grades.visits[grades.visits["date"] <= end]
+    share = currents[["visit_id", "leg_share_lambda", "leg_share_u"]]
+    read = [*_VISIT, "impedance_ohm", "impedance_no_coils_ohm", "injected_ma", "legs_ma"]
+    visits = visits[read].merge(share, on="visit_id", how="left", validate="1:1")
+    candidates = _candidates(visits, outside)
+    usable = candidates[candidates["footing_verdict"] != "not usable"]
+    newest = usable.sort_values(["date", "first"], kind="stable").drop_duplicates("tower_id", keep="last")
+    table = condition[["tower_id"]].merge(newest, on="tower_id", how="left", validate="1:1")
+    seen = condition["tower_id"].isin(candidates["tower_id"]).to_numpy()
+    told = np.where(seen, "its readings are not usable", "nothing was read that speaks of it")
+    reason = np.where(table["kind"].isna(), told, "")
+    reason = np.where(
+        (reason == "") & ~(table["test_frequency_hz"] > 0), "the test frequency is not recorded", reason
+    )
+    return _with_footing(table, condition).assign(outside_coils=outside.to_numpy(), reason=reason)
+
+
+def usual_frequency(grades, end, frequency_hz):
+    """Test frequency of most visits of a line.
+
+    Parameters
+    ----------
+    grades : Grades
+        Its visits.
+    end : pandas.Timestamp
+        Later visits are not seen.
+    frequency_hz : float
+        Taken where no visit says [Hz].
+
+    Returns
+    -------
+    float
+        Frequency [Hz].
+    """
+    read = grades.visits.loc[grades.visits["date"] <= end, "test_frequency_hz"]
+    common = read[read > 0].mode()
+    return float(frequency_hz if common.empty else common.iloc[0])
+
+
+def _candidates(visits, outside):
+    """Every reading that speaks of a bond, one row each; `first` is 1 for an impedance."""
+    alone = visits["method"].isin(FOOTING_ALONE)
+    second = visits["impedance_no_coils_ohm"].where(alone)
+    z_ohm = second.fillna(visits["impedance_ohm"].where(visits["method"] == "no coils"))
+    reading_u = number("impedance_reading_percent") / 100 / np.sqrt(3)
+    by_current = visits["legs_ma"].notna() & visits["injected_ma"].gt(0)
+    lam = visits["leg_share_lambda"].where(by_current & (visits["leg_share_lambda"] > 0))
+    shared = visits.assign(
+        own_ohm=visits["impedance_ohm"].where(alone & (visits["impedance_ohm"] > 0)), other_share=lam
+    )
+    impedance = shared.assign(kind=IMPEDANCE, measured=z_ohm, measured_u=reading_u, first=1)
+    share = shared.assign(kind=SHARE, measured=lam, measured_u=visits["leg_share_u"] / lam, first=0)
+    share = share[~share["tower_id"].map(outside).fillna(False).astype(bool)]
+    both = pd.concat([share[share["measured"] > 0], impedance[impedance["measured"] > 0]], ignore_index=True)
+    kept = [*_VISIT, "kind", "measured", "measured_u", "own_ohm", "other_share", "first"]
+    return both[kept]
+
+
+def _with_footing(table, condition):
+    """The footing of the same visit, else the one that stands; with its uncertainty."""
+    instrument_u = np.log1p(number("operating_uncertainty_percent") / 100) / Z_95
+    own = table["own_ohm"].to_numpy(float)
+    stands = condition["footing_ohm"].where(condition["footing_ohm"] > 0).to_numpy(float)
+    table = table.rename(columns={"visit_id": "bond_visit_id", "date": "bond_date"})
+    return table.assign(
+        own_ohm=np.where(np.isnan(own), stands, own), own_u=np.where(np.isnan(own), np.nan, instrument_u)
+    ).drop(columns=["method", "footing_verdict", "first"])
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Expected and measured shares of the n towers of a line.
+
+    Attributes
+    ----------
+    frequency_hz : array, shape (n,)
+        Of the reading; the usual one of the line where the tower has none [Hz].
+    share, no_coils_ohm : array, shape (n,)
+        Expected with a sound bond [1], [Ω].
+    measured_share : array, shape (n,)
+        Share of the injected current in the legs by the reading [1]; NaN without one.
+    off : array, shape (n,)
+        Natural logarithm of reading over expected value, less `centre`; NaN without a reading.
+    u : array, shape (n,)
+        Standard uncertainty of `off`.
+    centre : float
+        Median of the logarithms over the line, which is taken for an error of the wire data.
+    opened : tuple of int
+        Spans that are taken as open.
+    beside : array, shape (n,)
+        The largest `off` at the tower that an open span on one of its sides would make.
+    bond_ohm, bond_low_ohm, bond_high_ohm : array, shape (n,)
+        Bond that explains the reading, with its 95 % interval [Ω].
+    """
+
+    frequency_hz: np.ndarray
+    share: np.ndarray
+    no_coils_ohm: np.ndarray
+    measured_share: np.ndarray
+    off: np.ndarray
+    u: np.ndarray
+    centre: float
+    opened: tuple
+    beside: np.ndarray
+    bond_ohm: np.ndarray
+    bond_low_ohm: np.ndarray
+    bond_high_ohm: np.ndarray
+
+
+def expected_shares(model: LineModel, readings, usual_hz, opened=()):
+    """Expected shares of a line against the readings.
+
+    Parameters
+    ----------
+    model : LineModel
+        n towers.
+    readings : pandas.DataFrame
+        As of `bond_readings`, n rows.
+    usual_hz : float
+        Test frequency for towers without a reading [Hz].
+    opened : tuple of int
+        Spans that are taken as open.
+
+    Returns
+    -------
+    Shares
+
+    Notes
+    -----
+    The median of all readings over their expected values is put down to the wire data and taken out.
+
+    References
+    ----------
+    Current divider and ladder; statistics as in `towerlib.network.model`.
+    """
+    read_hz = readings["test_frequency_hz"].to_numpy(float)
+    frequency_hz = np.where(read_hz > 0, read_hz, usual_hz)
+    own_ohm = np.where(readings["own_ohm"].isna(), model.footing_ohm, readings["own_ohm"])
+    own_u = np.where(readings["own_u"].isna(), model.footing_u, readings["own_u"])
+    line = _Reading(model, readings, frequency_hz, own_ohm, own_u)
+    u = np.hypot(readings["measured_u"].to_numpy(float), _expected_u(line, opened))
+    rest_s = _rest(line, opened)
+    raw = _off(line, rest_s)
+    centre = _centre(raw)
+    found = _bonds(line, rest_s * np.exp(-centre), opened, centre)
+    return Shares(
+        frequency_hz=frequency_hz,
+        share=leg_share_expected(own_ohm, rest_s, np.where(model.bonded, 0.0, np.inf)),
+        no_coils_ohm=np.where(model.bonded, 1 / np.abs(1 / own_ohm + rest_s), own_ohm),
+        measured_share=_as_share(line),
+        off=raw - centre,
+        u=u,
+        centre=centre,
+        opened=opened,
+        beside=_beside(raw - _off(line, _rest_opened(line, opened))),
+        **found,
+    )
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """A line with its readings."""
+
+    model: LineModel
+    readings: object
+    frequency_hz: np.ndarray
+    own_ohm: np.ndarray
+    own_u: np.ndarray
+
+    @property
+    def measured(self):
+        """Readings, of bonded towers with a test frequency only."""
+        known = (self.readings["reason"] == "").to_numpy() & self.model.bonded
+        return np.where(known, self.readings["measured"].to_numpy(float), np.nan)
+
+    @property
+    def by_share(self):
+        """Readings that are shares of the current."""
+        return (self.readings["kind"] == SHARE).to_numpy()
+
+
+def _each_frequency(line):
+    """Every frequency of the line with the towers that were read at it."""
+    for frequency_hz in np.unique(line.frequency_hz):
+        yield frequency_hz, line.frequency_hz == frequency_hz
+
+
+def _rest(line, opened):
+    """Admittance of the rest of the line at each tower, at its own frequency [S]."""
+    rest_s = np.full(len(line.own_ohm), np.nan, complex)
+    for frequency_hz, towers in _each_frequency(line):
+        points = driving_points(ladder_at(line.model, frequency_hz, opened=opened))
+        rest_s[towers] = points.rest_s[towers]
+    return rest_s
+
+
+def _rest_opened(line, opened):
+    """The same with each span opened beside, shape (spans, towers)."""
+    rest_s = np.full((len(line.own_ohm) - 1, len(line.own_ohm)), np.nan, complex)
+    for frequency_hz, towers in _each_frequency(line):
+        ladder = ladder_at(line.model, frequency_hz, opened=opened)
+        cases = openings(ladder, bonds=[])
+        with np.errstate(divide="ignore", invalid="ignore"):  # a piece without a path to earth has NaN
+            rest_s[:, towers] = (1 / cases.wire_ohm - ladder.tower_s)[:, towers]
+    return rest_s
+
+
+def _off(line, rest_s, own_ohm=None):
+    """Logarithm of reading over what a sound bond lets expect."""
+    own_ohm = line.own_ohm if own_ohm is None else own_ohm
+    with np.errstate(divide="ignore", invalid="ignore"):  # a tower without any wire beside it has no figure
+        expected = 1 / np.abs(np.where(line.by_share, 1 + own_ohm * rest_s, 1 / own_ohm + rest_s))
+        return np.where(rest_s == 0, np.nan, np.log(line.measured / expected))
+
+
+def _expected_u(line, opened):
+    """Standard uncertainty of the logarithm of the expected value."""
+    u = np.full(len(line.own_ohm), np.nan)
+    own_ohm = _own_draws(line)
+    for frequency_hz, towers in _each_frequency(line):
+        drawn = copies(line.model, frequency_hz, opened=opened)
+        u[towers] = _off(line, drawn.rest_s, own_ohm).std(axis=0, ddof=1)[towers]
+    return u
+
+
+def _own_draws(line):
+    """Footing of each tower at its own reading, as far off as it may be [Ω]."""
+    rng = np.random.default_rng([SEED, 1])
+    noise = rng.standard_normal((int(number("network_draws")), len(line.own_ohm)))
+    return line.own_ohm * np.exp(line.own_u * noise)
+
+
+def _centre(off):
+    """Median over the line; 0 where too few towers were read."""
+    known = off[np.isfinite(off)]
+    return float(np.median(known)) if len(known) >= number("peer_count_min") else 0.0
+
+
+def _beside(raised):
+    """Rise of the expected value (logarithm) at each tower by the worse of the open spans beside it."""
+    spans = np.arange(len(raised))
+    worse = np.zeros(len(raised) + 1)
+    for towers in (spans, spans + 1):
+        np.maximum.at(worse, towers, np.nan_to_num(raised[spans, towers]))
+    return worse
+
+
+def _as_share(line):
+    """Readings as shares of the injected current."""
+    return np.where(line.by_share, line.measured, line.measured / line.own_ohm)
+
+
+def _bonds(line, rest_s, opened, centre):
+    """Bond that explains each reading, with its interval."""
+    share = _as_share(line)
+    own_ohm = _own_draws(line)
+    noise = np.random.default_rng([SEED, 2]).standard_normal(own_ohm.shape)
+    measured = share * line.own_ohm * np.exp(line.readings["measured_u"].to_numpy(float) * noise)
+    drawn_share = np.where(line.by_share, measured / line.own_ohm, measured / own_ohm)
+    drawn_ohm = np.full(own_ohm.shape, np.nan)
+    for frequency_hz, towers in _each_frequency(line):
+        drawn = copies(line.model, frequency_hz, opened=opened)
+        drawn_ohm[:, towers] = _bond(drawn_share, own_ohm, drawn.rest_s * np.exp(-centre))[:, towers]
+    drawn_ohm = np.where(np.isnan(share), np.nan, np.nan_to_num(drawn_ohm, nan=0.0, posinf=np.inf))
+    low, high = np.quantile(drawn_ohm, [0.025, 0.975], axis=0, method="nearest")
+    return {"bond_ohm": _bond(share, line.own_ohm, rest_s), "bond_low_ohm": low, "bond_high_ohm": high}
+
+
+def _bond(share, own_ohm, rest_s):
+    """Bond that explains a share; without any wire beside the tower nothing can be said."""
+    alone = rest_s == 0
+    return np.where(alone, np.nan, bond_resistance(share, own_ohm, np.where(alone, 1.0, rest_s)))
+
 
 SOUND, WORN, OPEN, UNKNOWN = "sound", "worn", "open suspected", "not known"
 MUCH = 5.0  # an interval that reaches so many times the value has no upper end worth telling
@@ -139,3 +453,72 @@ def _bond_words(reading, shares, k):
     if not high < MUCH * value:
         return f"{share} A bond of {figure(low)} Ω or more, or an open one, explains it."
     return f"{share} A bond of {figure(value)} Ω ({figure(low)} to {figure(high)} Ω) explains it."
+
+
+GIVES_WAY = ("none", "too small to judge", "cannot tell", "ring or other earth path")
+ADDED = """
+    leg_share_expected no_coils_expected_ohm bond_ohm bond_state bond_evidence potential_rise_v fault_current_a
+    safety_screen safety_evidence bond_scan bond_testable
+""".split()
+
+
+def join(condition, network):
+    """Condition of the towers with what the network says of them.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row a tower, as of `towerlib.condition.assess`.
+    network : Network
+        As of `towerlib.network.assess`, of the same towers.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows and order, with the columns of `ADDED`, and span_suspected: the far ends of the suspected
+        spans that begin or end here, else blank. suspected_cause becomes ``bond: inspect`` or ``span: inspect``
+        where nothing else was suspected; its evidence gets the numbers of the network in front.
+
+    Notes
+    -----
+    A cause that is a flaw of the readings (a coil reversed, wrong turns, a weak leg) stands: the evidence of the
+    bond goes in front of its own. What the readings alone said of a suspected bond gives way to the network's words.
+    """
+    told = network.towers[["tower_id", *ADDED, "bond_suspect", "bond_scan_evidence"]]
+    table = condition.drop(columns=[name for name in ADDED if name in condition])
+    table = table.merge(told, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
+    suspect = table["bond_suspect"].eq(True).fillna(False).astype(bool)
+    scanned = table["bond_scan_evidence"].fillna("") != ""
+    cause = table["suspected_cause"]
+    raised = (suspect | scanned) & (cause.isna() | cause.isin(GIVES_WAY))
+    news = np.where(suspect, table["bond_evidence"], table["bond_scan_evidence"])
+    # what the readings alone say of the bond, the network says with more; everything else stays beside it
+    before = table["evidence"].fillna("").mask(suspect & cause.isin(BOND_CAUSES), "")
+    longer = pd.Series([f"{new} {old}".strip() for new, old in zip(news, before, strict=True)], table.index)
+    table = table.assign(
+        suspected_cause=cause.mask(raised, BOND_CAUSE),
+        evidence=table["evidence"].mask(suspect | scanned, longer),
+    ).drop(columns=["bond_suspect", "bond_scan_evidence"])
+    return _with_spans(table, network.spans)
+
+
+def _with_spans(table, spans):
+    """Both towers of a suspected span are told of it."""
+    beside = spans[spans["span_scan"] == "suspected"]
+    pairs = pd.concat(
+        [
+            beside.set_axis(["tower_id", "far", *beside.columns[2:]], axis=1),
+            beside.set_axis(["far", "tower_id", *beside.columns[2:]], axis=1),
+        ]
+    )
+    by_tower = pairs.groupby("tower_id", sort=False)
+    far = table["tower_id"].map(by_tower["far"].agg(", ".join)).astype("str").fillna("")
+    told = table["tower_id"].map(by_tower["span_evidence"].first()).astype("str").fillna("")
+    here = far != ""
+    words = "Span to tower " + far + ": " + told + " " + table["evidence"].fillna("")
+    cause = table["suspected_cause"]
+    return table.assign(
+        span_suspected=far,
+        suspected_cause=cause.mask(here & (cause.isna() | cause.isin(GIVES_WAY)), SPAN_CAUSE),
+        evidence=table["evidence"].mask(here, words.str.strip()),
+    )

@@ -1,4 +1,4 @@
-"""What each footing costs in trip-outs: the rate of every tower with its band, against the trip-outs that happened."""
+"""Trip-outs beside the condition."""
 
 from dataclasses import dataclass
 
@@ -6,9 +6,35 @@ import numpy as np
 import pandas as pd
 
 from towerlib.months import last_day
-from towerlib.outages import band, calibrate, density, geometry, places, rates, reasons, record, told
-from towerlib.outages.joined import join
+from towerlib.outages import calibration, geometry, rates, record, remarks
 from towerlib.values import number
+
+ADDED = """
+    trip_outs_per_year trip_outs_low trip_outs_high avoided_to_target_per_year benefit_rank
+    chance_worst_tenth_benefit treatment_can_help
+""".split()
+
+
+def join(condition, outages):
+    """Condition of the towers with the trip-outs that each causes.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row a tower.
+    outages : Outages
+        Of the same towers.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows and order with trip_outs_per_year and the ends of its band, avoided_to_target_per_year,
+        benefit_rank, chance_worst_tenth_benefit and treatment_can_help.
+    """
+    kept = condition.drop(columns=[name for name in ADDED if name in condition])
+    told = outages.towers[["tower_id", *ADDED]]
+    return kept.merge(told, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
+
 
 __all__ = ["TOWER_COLUMNS", "Outages", "assess", "join"]
 TOWER_COLUMNS = """
@@ -46,7 +72,7 @@ class Outages:
     weights : numpy.ndarray
         Trip-outs × towers: where each happened.
     years : pandas.DataFrame
-        Years until an improvement shows, as `towerlib.outages.calibrate.years_table` gives it.
+        Years until an improvement shows, as `towerlib.outages.calibration.years_table` gives it.
     density : FlashDensity or None
         From the flashes along the line.
     geometry : LineGeometry or None
@@ -60,7 +86,7 @@ class Outages:
     record: pd.DataFrame
     weights: np.ndarray
     years: pd.DataFrame
-    density: density.FlashDensity | None
+    density: calibration.FlashDensity | None
     geometry: object
     off: tuple
     assumed: tuple
@@ -90,7 +116,7 @@ def assess(records, route, condition, month, *, draws=1000):
         rate taken to trip like the others, flash by flash), whole_line_low, whole_line_high; model_factor,
         model_low, model_high; avoided_to_target_per_year, avoided_low, avoided_high; worst_tenth_towers,
         worst_tenth_carries_fraction, avoided_worst_tenth_per_year, its ends and its fraction of all trip-outs;
-        shielding_per_year; and what `towerlib.outages.calibrate` gives. A figure that is off is NaN or not there.
+        shielding_per_year; and what `towerlib.outages.calibration` gives. A figure that is off is NaN or not there.
 
     Raises
     ------
@@ -106,9 +132,9 @@ def assess(records, route, condition, month, *, draws=1000):
     settings = records.line.outage_record
     flashes = record.near_line(records.flashes[records.flashes["time"] < end], route)
     judged = record.judge(records.outages[records.outages["time"] < end], flashes, settings)
-    weights, misplaced = places.tower_weights(judged, route, settings)
-    local = density.local_density(flashes, route, settings, end)
-    seen = calibrate.observed(judged, flashes, settings, end, route.length_m / 1000)
+    weights, misplaced = record.tower_weights(judged, route, settings)
+    local = calibration.local_density(flashes, route, settings, end)
+    seen = calibration.observed(judged, flashes, settings, end, route.length_m / 1000)
     shape, assumed, off = geometry.line_geometry(records.line)
     exposed = geometry.towers_exposed(records, route, condition, local, shape)
     ranks = condition.set_index("tower_id")["impedance_rank"].reindex(exposed["tower_id"])
@@ -126,12 +152,12 @@ def assess(records, route, condition, month, *, draws=1000):
         years=_years(seen, line),
         density=local,
         geometry=shape,
-        off=(*off, *told.off(exposed, judged, flashes, seen)),
-        assumed=(*assumed, *told.assumed(exposed, records.line, local, seen)),
+        off=(*off, *remarks.off(exposed, judged, flashes, seen)),
+        assumed=(*assumed, *remarks.assumed(exposed, records.line, local, seen)),
         remarks=(
             HONEST,
-            *told.notes(seen, line, local, done, stated),
-            *told.soil_doubts(towers),
+            *remarks.notes(seen, line, local, done, stated),
+            *remarks.soil_doubts(towers),
             *record.remarks(judged, flashes, settings),
             *misplaced,
         ),
@@ -141,7 +167,7 @@ def assess(records, route, condition, month, *, draws=1000):
 def _held_against(seen, line, settings, route):
     """Calibration of the line's model by what happened."""
     per_year = settings.lightning.shielding_failures_per_100_km_year * route.length_m / 1e5
-    model = calibrate.calibrated(seen, line.get("whole_line_per_year", np.nan), per_year)
+    model = calibration.calibrated(seen, line.get("whole_line_per_year", np.nan), per_year)
     return {"shielding_per_year": per_year} | model
 
 
@@ -153,7 +179,7 @@ def _years(seen, line):
         line.get(name, np.nan) / (total if total > 0 else np.nan)
         for name in ("avoided_to_target_per_year", "avoided_worst_tenth_per_year")
     ]
-    return calibrate.years_table(
+    return calibration.years_table(
         rate, seen.get("observed_years", np.nan), [cut for cut in cuts if np.isfinite(cut)]
     )
 
@@ -180,8 +206,8 @@ def _rated(shape, exposed, line, local, draws, ranks):
         return towers, {"towers": len(towers), "towers_without_rate": len(towers)}
     full = rates.filled(exposed, shape)
     point = rates.point_rates(shape, full, line)
-    drawn = band.draw(shape, full, line, _density_u(full, line, local), draws=draws)
-    why = reasons.rank_reasons(shape, full, point, ranks.set_axis(full.index), line)
+    drawn = rates.draw(shape, full, line, _density_u(full, line, local), draws=draws)
+    why = remarks.rank_reasons(shape, full, point, ranks.set_axis(full.index), line)
     towers = towers.join(point, validate="1:1").assign(**_banded(point, drawn), rank_reason=why)
     totals = _sums(towers, drawn)
     if (
@@ -204,8 +230,8 @@ def _density_u(exposed, line, local):
 
 def _banded(point, drawn):
     """Bands, ranks and chances of the towers."""
-    low, high = band.ends(drawn.now)
-    avoided_low, avoided_high = band.ends(drawn.avoided)
+    low, high = rates.ends(drawn.now)
+    avoided_low, avoided_high = rates.ends(drawn.avoided)
     avoided = point["avoided_to_target_per_year"]
     mean = point["trip_outs_per_year"].mean()
     return {
@@ -216,7 +242,7 @@ def _banded(point, drawn):
         "avoided_high": avoided_high,
         "avoided_fraction": avoided / point["trip_outs_per_year"].where(point["trip_outs_per_year"] > 0),
         "benefit_rank": avoided.rank(ascending=False, method="min").astype("Int64"),
-        "chance_worst_tenth_benefit": band.chance_worst_tenth(drawn.avoided),
+        "chance_worst_tenth_benefit": rates.chance_worst_tenth(drawn.avoided),
     }
 
 
@@ -227,7 +253,7 @@ def _sums(towers, drawn):
     best = rates.worst_tenth(avoided)
     if not rated.any():
         return {"towers": len(towers), "towers_without_rate": len(towers)}
-    bands = band.line_sums(drawn, rated, best)
+    bands = rates.line_sums(drawn, rated, best)
     total, km = rate.sum(), towers.loc[rated, "span_m"].sum() / 1000
     collected = towers["flashes_per_year"]
     of_rated = collected[rated].sum()

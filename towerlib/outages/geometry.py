@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from towerlib.physics.lightning import rate, tower, typical
-from towerlib.physics.lightning.geometry import PHASE_ANGLE_DEG, LineGeometry
+from towerlib.physics.lightning import rate, surge
+from towerlib.physics.lightning.surge import PHASE_ANGLE_DEG, LineGeometry
 from towerlib.values import number
 
 NOT_HELD = "the strike length does not hold the line's own voltage"
@@ -34,7 +34,7 @@ def line_geometry(line):
     """
     assumed = []
     try:
-        usual = typical.typical_geometry(line.voltage_kv) if _missing(line) else None
+        usual = surge.typical_geometry(line.voltage_kv) if _missing(line) else None
         height_m = _height(line, usual, assumed)
         wires = _wires(line, usual, height_m, assumed)
         strike_m = line.phases.strike_length_m or usual.strike_length_m
@@ -148,10 +148,10 @@ def _surge_impedance(line, usual, height_m, assumed):
         return shape.surge_impedance_ohm
     if shape.base_radius_m and shape.waist_radius_m and shape.waist_height_m and shape.top_radius_m:
         radii = shape.top_radius_m, shape.waist_radius_m, shape.base_radius_m
-        return float(tower.waist_surge_impedance(height_m, shape.waist_height_m, *radii))
+        return float(surge.waist_surge_impedance(height_m, shape.waist_height_m, *radii))
     if shape.base_radius_m:
         assumed.append("Surge impedance of the tower: as of a cone over its base, its waist is not stated.")
-        return float(tower.cone_surge_impedance(height_m, shape.base_radius_m))
+        return float(surge.cone_surge_impedance(height_m, shape.base_radius_m))
     ohm = usual.surge_impedance_ohm
     assumed.append(f"Surge impedance of the tower assumed: {ohm:g} Ω, typical of {line.voltage_kv:g} kV.")
     return ohm

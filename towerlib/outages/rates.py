@@ -1,9 +1,13 @@
 """Trip-outs of every tower a year as its footing stands, and what better footings would save."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
-from towerlib.physics.lightning.rate import Method, Towers, tower_rates
+from towerlib.physics.lightning.rate import Method, Towers, tabulated_rates, tower_rates
+from towerlib.physics.statistics import SEED, footing_draws, ordered_ranks, rank_chances
 from towerlib.values import number
 
 
@@ -182,3 +186,177 @@ def usual_curve(geometry, towers, line, footing_ohm, soil_ratio_m):
     )
     found = tower_rates(geometry, usual, method_of(line))
     return found.backflashovers_per_year * line.lightning.trip_outs_per_flashover
+
+
+TWO_SIDED = ndtri(0.975)  # the interval of a footing reaches so many standard deviations to either side
+
+
+@dataclass(frozen=True)
+class Draws:
+    """A line drawn many times over: arrays (draws, n); towers without a rate are NaN.
+
+    Attributes
+    ----------
+    now, aimed : array
+        Trip-outs a year as the footings stand, and with every footing brought to its target.
+    """
+
+    now: np.ndarray
+    aimed: np.ndarray
+
+    @property
+    def avoided(self):
+        """Trip-outs a year that the targets save."""
+        return self.now - self.aimed
+
+
+def draw(geometry, exposed, line, density_u, *, draws=1000, seed=SEED):
+    """Rates of a line, drawn over all that the records leave open.
+
+    Parameters
+    ----------
+    geometry : LineGeometry
+    exposed : pandas.DataFrame
+        As `towerlib.outages.rates.filled` gives it.
+    line : Line
+    density_u : float
+        Standard uncertainty of the logarithm of the ground flash density, one for the whole line.
+    draws, seed : int
+
+    Returns
+    -------
+    Draws
+
+    Notes
+    -----
+    Logarithms are normal. Readings err tower by tower; the season moves all footings of a line alike; soil errs
+    tower by tower, by a quarter where it is on record, from 10 to 50 m times the footing where it is not; strength
+    and flash density are one error for the whole line. Towers known by a lower bound are drawn beyond it, from the
+    line's own distribution, so that they take part in the ranks. Targets are taken as reached in the season of
+    lightning.
+    """
+    footing = _footings(exposed, draws, seed)
+    random = np.random.default_rng([seed, 1])
+    shape = footing.shape
+    spread = np.where(
+        exposed["soil_source"] == "assumed", number("soil_ratio_spread"), _log_percent("soil_value")
+    )
+    soil_error = np.exp(spread * random.standard_normal(shape))
+    known = np.where(exposed["soil_source"] == "assumed", np.nan, exposed["resistivity_ohm_m"])
+    ratio = number("soil_over_footing_m") if line.lightning.assume_missing_soil else np.nan
+    soil = np.where(np.isnan(known), ratio * footing, known) * soil_error
+    strength = np.exp(_log_percent("strength") * random.standard_normal((draws, 1)))
+    density = np.exp(density_u * random.standard_normal((draws, 1)))
+    drawn = {
+        "resistivity_ohm_m": soil,
+        "strength_kv": exposed["strength_kv"].to_numpy(float) * strength,
+        "flash_density": exposed["flash_density"].fillna(1.0).to_numpy(float) * density,
+    }
+    goal = np.minimum(footing, exposed["target_ohm"].to_numpy(float))
+    trips, method = line.lightning.trip_outs_per_flashover, method_of(line)
+    rates = [
+        trips
+        * tabulated_rates(geometry, physics_towers(exposed, ohm, **drawn), method).backflashovers_per_year
+        for ohm in (footing, goal)
+    ]
+    now, aimed = rates
+    # a footing drawn within its target stays as it is: the two differ by rounding only
+    return Draws(now, np.where(goal < footing, aimed, now))
+
+
+def _log_percent(name):
+    """A relative standard uncertainty of the values table as one of the logarithm."""
+    return np.log1p(number(f"{name}_percent") / 100)
+
+
+def _footings(exposed, draws, seed):
+    """Footings drawn: an error of its own at each tower, and one season for all."""
+    drawable = (exposed["flaw"] == "") | (exposed["footing_ohm"].isna() & (exposed["lower_bound_ohm"] > 0))
+    drawable = (drawable & (exposed["span_m"] > 0) & (exposed["target_ohm"] > 0)).to_numpy()
+    columns = ["footing_low_ohm", "footing_ohm", "footing_high_ohm", "lower_bound_ohm"]
+    low, value, high, bound = exposed[columns].to_numpy(float).T
+    unread = ~(np.isfinite(value) & (low > 0))
+    log_ohm = footing_draws(
+        *(np.where(drawable, part, np.nan) for part in (low, value, high, bound)), draws=draws, seed=seed
+    )
+    read = drawable & ~unread
+    own, season = _parts(np.log([low[read], value[read], high[read]]))
+    random = np.random.default_rng([seed, 0])
+    z_own, z_season = random.standard_normal((draws, read.sum())), random.standard_normal((draws, 1))
+    log_ohm[:, read] = np.log(value[read]) + z_own * own + z_season * np.where(z_season < 0, *season)
+    return np.exp(log_ohm)
+
+
+def _parts(log_interval):
+    """Standard deviations of an interval of a reading: of the instrument, and of the season down and up."""
+    down, up = np.diff(log_interval, axis=0)
+    instrument = np.minimum(np.log1p(number("operating_uncertainty_percent") / 100), np.minimum(down, up))
+    season = [np.sqrt(np.maximum(side**2 - instrument**2, 0)) / TWO_SIDED for side in (down, up)]
+    return instrument / TWO_SIDED, season
+
+
+def ends(drawn, axis=0):
+    """Both ends of the band over the draws.
+
+    Parameters
+    ----------
+    drawn : array
+        Draws along `axis`.
+    axis : int
+
+    Returns
+    -------
+    low, high : array
+        NaN where nothing was drawn. They hold 80 % of the draws between them.
+    """
+    tail = (1 - number("trip_out_band_coverage")) / 2
+    return tuple(np.quantile(drawn, [tail, 1 - tail], axis=axis))
+
+
+def chance_worst_tenth(avoided):
+    """Chance of each tower to be in the tenth where treatment avoids most.
+
+    Parameters
+    ----------
+    avoided : array, shape (draws, n)
+        NaN in the column of a tower that was not drawn.
+
+    Returns
+    -------
+    array, shape (n,)
+
+    Examples
+    --------
+    >>> chance_worst_tenth(np.array([[1.0, 2.0, np.nan], [3.0, 2.0, np.nan]])).tolist()
+    [0.5, 0.5, nan]
+    """
+    drawn = np.isfinite(avoided).all(axis=0)
+    chance = np.full(avoided.shape[1], np.nan)
+    if drawn.any():
+        chance[drawn] = rank_chances(ordered_ranks(avoided[:, drawn])).chance_worst_tenth
+    saves = (avoided > 0).any(axis=0)
+    return np.where(drawn & ~saves, 0.0, chance)
+
+
+def line_sums(drawn, rated, best):
+    """Sums of the line in every draw.
+
+    Parameters
+    ----------
+    drawn : Draws
+    rated : array of bool, shape (n,)
+        Towers whose rate counts.
+    best : array of bool, shape (n,)
+        Towers of the worst tenth by benefit.
+
+    Returns
+    -------
+    dict of str to (float, float)
+        Band of trip_outs, avoided, avoided_worst_tenth, all per year.
+    """
+    sums = {
+        "trip_outs": drawn.now[:, rated].sum(axis=1),
+        "avoided": drawn.avoided[:, rated].sum(axis=1),
+        "avoided_worst_tenth": drawn.avoided[:, rated & best].sum(axis=1),
+    }
+    return {name: ends(part) for name, part in sums.items()}

@@ -1,11 +1,80 @@
-"""The line as a ladder: towers' footings hang on the shield wire, span by span, between two stations."""
+"""Nodes of the shield wire: their potentials, and the pieces into which open spans part it."""
 
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from towerlib.physics.nodes import wire_potential
+
+def wire_potential(line, source_a):
+    """Potential of the shield wire under currents injected into its nodes.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    source_a : array, shape (n, m)
+        Current injected into each node of the wire [A], m drives; unit columns give columns of the inverse.
+
+    Returns
+    -------
+    array, shape (n, m)
+        Potential [V]; NaN in a piece of the wire that has no path to earth.
+
+    Notes
+    -----
+    (y_k + g_(k−1) + g_k)·V_k − g_(k−1)·V_(k−1) − g_k·V_(k+1) = J_k, one tridiagonal solve for all drives. The
+    matrix is symmetric, and its diagonal is at least as large as the rest of the row: no pivots are needed.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> print(wire_potential(ladder([10.0, 10.0], 0.0, [20.0]), np.eye(2)).real)
+    [[7.5 2.5]
+     [2.5 7.5]]
+    """
+    from scipy.linalg import solve_banded
+
+    node_s, g = line.tower_s + line.station_s, line.span_s
+    floating = _floating(node_s, g)
+    banded = np.zeros((3, len(node_s)), complex)
+    banded[0, 1:] = banded[2, :-1] = -g
+    # A floating piece has no answer: 1 S to earth lets the solver pass, and NaN replaces what it found there.
+    banded[1] = node_s + floating
+    banded[1, :-1] += g
+    banded[1, 1:] += g
+    wire_v = solve_banded((1, 1), banded, np.asarray(source_a, complex), check_finite=False)
+    if floating.any():
+        wire_v[floating] = np.nan
+    return wire_v
+
+
+def pieces(span_s):
+    """Number of the piece of shield wire that each tower hangs on, counted from 0; an open span parts two.
+
+    Parameters
+    ----------
+    span_s : array, shape (n − 1,)
+        Admittance of the spans [S], 0 where open.
+
+    Returns
+    -------
+    array of int, shape (n,)
+
+    Examples
+    --------
+    >>> print(pieces(np.array([5.0, 0.0, 5.0])))
+    [0 0 1 1]
+    """
+    return np.r_[0, np.cumsum(span_s == 0)]
+
+
+def _floating(node_s, g):
+    """Nodes of the pieces of wire, between open spans, of which none has a path to earth."""
+    if node_s.all() or (g.all() and node_s.any()):
+        return np.zeros(len(node_s), bool)
+    piece = pieces(g)
+    return np.bincount(piece, weights=node_s != 0)[piece] == 0
 
 
 @dataclass(frozen=True)
@@ -295,3 +364,263 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
     wire_injected_a[-1] -= station_share[1] * from_last_a
     drive = injected_a, span_emf_v, wire_injected_a
     return drive if np.ndim(tower) else tuple(part[:, 0] for part in drive)
+
+
+def leg_share_expected(footing_ohm, rest_s, bond_ohm=0.0):
+    """Share of an injected current that takes the legs, the rest taking the shield wires [1].
+
+    Parameters
+    ----------
+    footing_ohm, bond_ohm : float or array
+        Footing resistance and bond impedance [Ω]; an infinite bond impedance is an open bond.
+    rest_s : complex or array
+        Admittance of all the line but this tower, seen from its bond, at the test frequency [S].
+
+    Returns
+    -------
+    float or array
+        λ = |1/(1 + R·Y)|, Y = 1/(Z_b + 1/Y_rest): also the reading without coils over the one with coils.
+        0 where the footing is lost (infinite); NaN where the current has no path at all.
+
+    References
+    ----------
+    Current divider.
+
+    Examples
+    --------
+    >>> print(leg_share_expected(10.0, 0.2, 5.0))
+    0.5
+    """
+    rest_s, is_open, lost = np.asarray(rest_s), np.isinf(bond_ohm), np.isinf(footing_ohm)
+    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
+        wires_s = np.where(is_open, 0.0, rest_s / (1.0 + np.where(is_open, 0.0, bond_ohm) * rest_s))
+        share = 1.0 / np.abs(1.0 + np.where(lost, 1.0, footing_ohm) * wires_s)
+    return np.where(lost, np.where(np.abs(wires_s) > 0, 0.0, np.nan), share)[()]
+
+
+def bond_impedance(without_coils_ohm, footing_ohm, rest_s):
+    """Bond impedance that explains a reading without coils beside one with coils, both with phase.
+
+    Parameters
+    ----------
+    without_coils_ohm : complex or array
+        Reading of the whole tower, legs in parallel with the line [Ω].
+    footing_ohm : complex or array
+        Reading of the footing alone, with coils on all legs [Ω]; inf where the footing is lost.
+    rest_s : complex or array
+        Admittance of all the line but this tower, seen from its bond, at the test frequency [S].
+
+    Returns
+    -------
+    tuple
+        Bond impedance [Ω], complex: inf where both readings are the same; and whether its resistance is 0 or
+        more. False says that readings and line do not belong together; the impedance is given as it comes out.
+
+    Notes
+    -----
+    Z_b = 1/(1/Z_m − 1/R) − 1/Y_rest. NaN where the rest of the line conducts nothing: no bond could be seen
+    there. A passive line gives R ≥ |Z_m|; readings that do not come out with a negative resistance. A line that
+    is overrated does too, and a sound bond does within the error of 1/Y_rest: hold −Re Z_b against that.
+
+    References
+    ----------
+    Current divider, solved for the bond.
+
+    Examples
+    --------
+    >>> bond_ohm, is_possible = bond_impedance(5.0, 10.0, 0.2)
+    >>> print(bond_ohm.real, is_possible)
+    5.0 True
+    """
+    without_coils_ohm, footing_ohm, rest_s = (
+        np.asarray(part, complex) for part in (without_coils_ohm, footing_ohm, rest_s)
+    )
+    lost, nothing = np.isinf(footing_ohm), rest_s == 0
+    with np.errstate(invalid="ignore"):  # an unknown reading passes as NaN
+        footing_s = np.where(lost, 0.0, 1.0 / np.where(lost, 1.0, footing_ohm))
+        through_s = 1.0 / without_coils_ohm - footing_s
+        rest_ohm = np.where(nothing, np.nan, 1.0 / np.where(nothing, 1.0, rest_s))
+        is_open = through_s == 0
+        series_ohm = np.where(is_open, np.inf, 1.0 / np.where(is_open, 1.0, through_s))
+        bond_ohm = np.where(is_open & ~nothing, np.inf, series_ohm - rest_ohm)
+    return bond_ohm[()], (bond_ohm.real >= 0)[()]
+
+
+def bond_resistance(leg_share, footing_ohm, rest_s):
+    """Bond resistance that explains a leg share of the injected current [Ω].
+
+    Parameters
+    ----------
+    leg_share : float or array
+        Share λ of the injected current in the legs, a magnitude [1].
+    footing_ohm : float or array
+        Footing impedance with coils [Ω].
+    rest_s : complex or array
+        Admittance of all the line but this tower, seen from its bond, at the test frequency [S].
+
+    Returns
+    -------
+    float or array
+        Negative where the legs take less than a sound bond leaves them (the ladder is overrated); infinite at
+        λ ≥ 1; NaN where no bond resistance gives the share.
+
+    Notes
+    -----
+    With phasors Z_b = Rλ/(1−λ) − 1/Y_rest. Readings are magnitudes: Z_b and R are taken as real, 1/Y_rest =
+    r + jx as known; then Z_b = (λ²R + √(λ²R² − x²(1−λ²)²))/(1−λ²) − r. Two bonds explain the share where
+    r(r + R) < x²: this is the larger. Two shield wires have two bonds in parallel; this is both together.
+
+    References
+    ----------
+    Current divider, solved for the bond.
+
+    Examples
+    --------
+    >>> print(bond_resistance(0.5, 10.0, 0.2))
+    5.0
+    """
+    share, rest_ohm = np.asarray(leg_share, dtype=float), 1.0 / np.asarray(rest_s, dtype=complex)
+    found_less = np.where(share < 1.0, 1.0 - share**2, np.nan)
+    root = (share * footing_ohm) ** 2 - (rest_ohm.imag * found_less) ** 2
+    behind = (share**2 * footing_ohm + np.sqrt(np.where(root >= 0, root, np.nan))) / found_less
+    return np.where(share >= 1.0, np.inf, behind - rest_ohm.real)[()]
+
+
+NO_EARTH = "no path to earth: the bond and the spans on both sides are open"
+ALONE = "only its own footing: the spans on both sides are open, or what is behind them has no path to earth"
+
+
+@dataclass(frozen=True)
+class DrivingPoint:
+    """What a source at each tower in turn would see.
+
+    Attributes
+    ----------
+    tower_ohm : array, shape (n,)
+        Impedance at the tower body: its footing in parallel with the rest of the line [Ω].
+    wire_ohm : array, shape (n,)
+        Impedance at the node of the shield wire [Ω]; NaN where the wire has no path to earth.
+    rest_s : array, shape (n,)
+        Admittance of everything except this tower, seen from its node on the shield wire [S].
+    remark : array of str, shape (n,)
+        Why the node of the shield wire has no impedance, or that it sees nothing but its own tower; blank else.
+    """
+
+    tower_ohm: np.ndarray
+    wire_ohm: np.ndarray
+    rest_s: np.ndarray
+    remark: np.ndarray
+
+
+def driving_points(line):
+    """Impedance that a source at each tower in turn would see, all towers by two sweeps.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+
+    Returns
+    -------
+    DrivingPoint
+        Tower impedance, admittance of the rest of the line, and a remark where there is none.
+
+    Notes
+    -----
+    Left sweep L_0 = 0, L_k = g·a/(g + a) with a = y_(k−1) + L_(k−1); right sweep alike; rest Y = L + N. Then
+    Z_tower = R ∥ (Zb + 1/Y). The diagonal of the inverse of a tridiagonal matrix in 2n steps.
+
+    References
+    ----------
+    Continued fractions of a tridiagonal matrix; checked against the dense inverse.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> print(np.round(driving_points(ladder([10.0, 10.0], 0.0, [1e-9])).tower_ohm.real, 6))
+    [5. 5.]
+    """
+    rest_s = np.add(*sides(line)) + line.station_s
+    node_s = rest_s + line.tower_s
+    return DrivingPoint(
+        tower_ohm=_at_tower(line, rest_s),
+        wire_ohm=_impedance(node_s),
+        rest_s=rest_s,
+        remark=np.select([node_s == 0, rest_s == 0], [NO_EARTH, ALONE], ""),
+    )
+
+
+def sides(line):
+    """Admittance of the line on either side of each tower, seen from its node on the shield wire.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+
+    Returns
+    -------
+    tuple of array, shape (n,)
+        Towards the first tower, and towards the last one [S]; the tower's own and a station there not counted.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> before_s, behind_s = sides(ladder([10.0, 10.0], 0.0, [10.0]))
+    >>> print(before_s.real, behind_s.real)
+    [0.   0.05] [0.05 0.  ]
+    """
+    earth_s, g = (line.tower_s + line.station_s).tolist(), line.span_s.tolist()
+    return np.array(_sweep(earth_s, g)), np.array(_sweep(earth_s[::-1], g[::-1])[::-1])
+
+
+def leg_share(line, points):
+    """Share of an injected current that goes through the legs of each tower of a ladder.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers, at the test frequency.
+    points : DrivingPoint
+        Of the same ladder.
+
+    Returns
+    -------
+    array, shape (n,)
+        |I_legs/I_injected|: some 0.05 to 0.3 with a sound bond, 1 with an open one.
+
+    Notes
+    -----
+    As `leg_share_expected`; the same as |Z_tower/R|. Belongs to the frequency of the ladder.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> line = ladder([10.0, 10.0, 10.0], [0.0, np.inf, 0.0], [0.1, 0.1])
+    >>> print(np.round(leg_share(line, driving_points(line)), 3))
+    [0.505 1.    0.505]
+    """
+    return leg_share_expected(line.footing_ohm, points.rest_s, line.bond_ohm)
+
+
+def _sweep(node_s, g):
+    """Admittance that each node sees towards the start of the row, spans included."""
+    seen = [0j]
+    for node, span in zip(node_s, g, strict=False):
+        behind = node + seen[-1]
+        seen.append(span * behind / (span + behind) if span and behind else 0j)
+    return seen
+
+
+def _at_tower(line, rest_s):
+    """R ∥ (Zb + 1/Y); an open bond or a rest without earth leaves R alone."""
+    alone = np.isinf(line.bond_ohm) | (rest_s == 0)
+    path_ohm = np.where(alone, 0.0, line.bond_ohm) + _impedance(rest_s)
+    return _impedance(admittance(line.footing_ohm) + np.where(alone, 0.0, admittance(path_ohm)))
+
+
+def _impedance(admittance_s):
+    """Impedance of an admittance [Ω]; NaN where nothing conducts."""
+    nowhere = admittance_s == 0
+    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
+        return np.where(nowhere, np.nan, 1.0 / np.where(nowhere, 1.0, admittance_s))

@@ -1,8 +1,8 @@
 """What to do first, and what to do with a budget: the priority list and the plan."""
 
+from towerlib.config.sections import QUEUES
 from towerlib.plan.budget import Budget, draw_up, join
-from towerlib.plan.priority import COLUMNS, TEXTS, priority_list
-from towerlib.plan.queues import NEXT_STEP, QUEUES, order_rule, queues
+from towerlib.plan.priority import COLUMNS, NEXT_STEP, TEXTS, order_rule, priority_list, queues
 
 __all__ = [
     "COLUMNS",

@@ -6,12 +6,11 @@ import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
-from towerlib.language import counted, grouped
-from towerlib.plan.account import Plan
+from towerlib.plan.heuristic import NO_PRICES, failed, greedy, worst_first
 from towerlib.plan.optimise import optimise
-from towerlib.plan.rules import NO_PRICES, failed, greedy, worst_first
-from towerlib.plan.terms import Terms, spread_evenly
-from towerlib.plan.zones import together_in_zones
+from towerlib.plan.outcome import Plan
+from towerlib.plan.problem import Terms, spread_evenly, together_in_zones
+from towerlib.text import counted, grouped
 
 NO_BUDGET = "No plan: [plan] budget is not set in line.toml. Each tower shows its treatment that buys most for its cost."
 OWN = "budget plan"  # its row among the methods
@@ -130,7 +129,7 @@ def terms_of(plan, mobilisation):
 
     Parameters
     ----------
-    plan : towerlib.line.money.Plan
+    plan : towerlib.config.sections.Plan
         With a budget; it is spread evenly over the years.
     mobilisation : pandas.DataFrame
         access_group and price, as `towerlib.treatments.Treatments.mobilisation`; one without a price counts as

@@ -1,15 +1,113 @@
-"""The plan of a budget: which tower, which treatment, in which year, and how far it can be from the best possible."""
+"""Why must-do works do not fit: which, and by how much."""
+
+from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
 from towerlib.errors import SettingsError
-from towerlib.plan import hull, picks, rules
-from towerlib.plan.account import broken_rules, plan_of
-from towerlib.plan.mend import improved
-from towerlib.plan.model import allowed, build, relax, solve
+from towerlib.plan import heuristic
+from towerlib.plan import milp as plan_milp
+from towerlib.plan.heuristic import improved
+from towerlib.plan.milp import allowed, build, relax, solve
+from towerlib.plan.outcome import broken_rules, plan_of
 from towerlib.plan.problem import pose
-from towerlib.plan.shortage import shortage
+from towerlib.text import counted, grouped
 from towerlib.values import number
+
+TIME_LIMIT_S = 30.0
+
+
+def shortage(problem):
+    """What is missing for the must-do works, in one sentence.
+
+    Parameters
+    ----------
+    problem : Problem
+        One whose must-do works cannot be done within its limits.
+
+    Returns
+    -------
+    str
+        Towers, least cost with mobilisation, and money (or crew-weeks) missing by year.
+
+    Notes
+    -----
+    The works are chosen so that the money over the budgets of all years is least; only where money would do,
+    so that the crew-weeks over are least.
+    """
+    if (
+        not problem.must.any()
+    ):  # nothing is owed, so doing nothing is a plan: the numbers themselves are at fault
+        most = problem.options.loc[problem.spend.argmax()]
+        return (
+            f"No plan can be computed: costs lie too far apart in size, up to {problem.spend.max():.3g} for "
+            f"{most['option']} at tower {most['tower_id']}. Look for a slip in prices.csv."
+        )
+    held = _must_do_only(problem)
+    towers = np.unique(held.options["tower_id"].to_numpy(str)[held.must])
+    who = f"The must-do works at {counted(len(towers), 'tower')} ({_listed(towers)})"
+    unit = "" if held.terms.measure == "cost" else " m of trench"
+    free_of_crews = pose(held.options, replace(held.terms, crew_weeks=None))
+    over, least = _least_over(free_of_crews, np.arange(held.terms.years))
+    if over.sum() > 1e-6 * (1 + sum(held.terms.budget)):
+        return (
+            f"{who} take at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
+            f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
+        )
+    if held.terms.crew_weeks is None:
+        return f"{who} do not fit into the budget: raise it or drop a must-do."
+    over, _ = _least_over(held, np.arange(held.terms.years) + held.terms.years)
+    return (
+        f"{who} take {over.sum():.1f} crew-weeks more than there are ({_by_year(over, ' crew-weeks', 1)}): "
+        "plan more crews or drop a must-do."
+    )
+
+
+def _must_do_only(problem):
+    """The towers with a must-do, and those that have to go with them."""
+    unit = np.zeros(problem.unit.max() + 1, bool)
+    unit[problem.unit[problem.must_tower]] = True
+    mine = unit[problem.unit][problem.tower]
+    return pose(problem.options[mine].drop(columns="spend"), problem.terms)
+
+
+def _least_over(problem, soft):
+    """Least amounts over the limits numbered soft, and the money that this takes."""
+    from scipy import sparse
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    built = plan_milp.build(problem)
+    rows = built.limits[soft]
+    over = sparse.csr_array(
+        (-built.scales[soft], (rows, np.arange(len(soft)))), shape=(built.rows.shape[0], len(soft))
+    )
+    count = len(built.gain)
+    spend = np.r_[problem.spend[built.option], np.repeat(problem.fee, problem.terms.years)]
+    objective = np.r_[1e-9 * spend, np.ones(len(soft))]
+    found = milp(
+        objective / max(objective[:count].max(initial=0.0) * 1e9, 1e-9) * 1e3,
+        integrality=np.r_[np.ones(count), np.zeros(len(soft))],
+        bounds=Bounds(0, np.r_[np.ones(count), np.full(len(soft), np.inf)]),
+        constraints=LinearConstraint(sparse.hstack([built.rows, over]), built.lower, built.upper),
+        options={"mip_rel_gap": 1e-6, "time_limit": TIME_LIMIT_S},
+    )
+    if found.x is None:
+        return np.zeros(len(soft)), np.nan
+    return found.x[count:], float(spend @ np.round(found.x[:count]))
+
+
+def _by_year(over, unit, digits=0):
+    """Amount over in each year that has one."""
+    return ", ".join(
+        f"year {at + 1}: {grouped(amount, digits)}{unit}" for at, amount in enumerate(over) if amount > 1e-9
+    )
+
+
+def _listed(names):
+    """At most five names."""
+    return ", ".join(pd.Series(names).head(5)) + (", …" if len(names) > 5 else "")
+
 
 NOTHING_FITS = "No work fits into the budget and the crews."
 OPTIMAL = "The plan is proven optimal: no plan within the constraints brings more."
@@ -63,7 +161,7 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footin
     Notes
     -----
     First the linear relaxation, which bounds every plan and prices money and crews. Then the best of the plans
-    at those prices and of the simple rules of `towerlib.plan.rules`, each with the best single changes: no rule
+    at those prices and of the simple rules of `towerlib.plan.heuristic`, each with the best single changes: no rule
     beats the plan. Then a branch-and-bound search (HiGHS), whose plan counts where it brings more. Without a
     clock the search goes to the proof up to `SMALL` options times years, stops after `nodes` nodes up to
     `MEDIUM`, and is left out beyond. Options that another of the same tower beats do not count in the size.
@@ -77,7 +175,7 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footin
     Examples
     --------
     >>> import pandas as pd
-    >>> from towerlib.plan.terms import Terms
+    >>> from towerlib.plan.problem import Terms
     >>> options = pd.DataFrame({"tower_id": ["1", "2", "3"], "option": "rods", "cost": [10.0, 20.0, 30.0]})
     >>> options = options.assign(benefit_per_year=[0.6, 1.0, 1.2], access_group="A", must_do=False)
     >>> terms = Terms(budget=(55.0,), mobilisation=5.0, horizon_years=11, discount_rate=0.0)
@@ -96,7 +194,7 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footin
     bound, *prices = relax(problem, model, time_limit_s if search else np.inf)
     if np.isnan(bound):
         raise SettingsError(shortage(problem))
-    choice = best_known(problem, model, picks.Prices(*prices), footing_ohm)
+    choice = best_known(problem, model, heuristic.Prices(*prices), footing_ohm)
     size, known = len(model.option), None if choice is None else plan_of(problem, choice, bound)
     if not search:
         if known is not None and (known.proven or size > (MEDIUM if nodes else SMALL)):
@@ -116,7 +214,7 @@ def best_known(problem, model, prices, footing_ohm=None):
     ----------
     problem : Problem
     model : Model
-    prices : towerlib.plan.picks.Prices
+    prices : towerlib.plan.heuristic.Prices
     footing_ohm : pandas.Series, optional
         As for `optimise`.
 
@@ -127,12 +225,12 @@ def best_known(problem, model, prices, footing_ohm=None):
         limit.
     """
     starts = int(np.clip(CELLS // problem.value.size, 1, STARTS))
-    priced = hull.near_best(
+    priced = heuristic.near_best(
         problem, problem.value[None], allowed_years(model, problem), prices, starts=starts
     )
-    ruled = [rules.greedy_choice(problem)]
+    ruled = [heuristic.greedy_choice(problem)]
     if footing_ohm is not None:
-        ruled.append(rules.worst_first_choice(problem, footing_ohm))
+        ruled.append(heuristic.worst_first_choice(problem, footing_ohm))
     ruled = np.array([choice for choice in ruled if not broken_rules(problem, choice)], int)
     tried = [*priced, *ruled.reshape(-1, len(problem.spend)), *_mended(problem, ruled, prices)]
     kept = [choice for choice in tried if not broken_rules(problem, choice)]
@@ -145,8 +243,10 @@ def _mended(problem, choices, prices):
         return choices
     worth = np.where(allowed(problem), problem.value, -np.inf)
     worth = np.broadcast_to(worth, (len(choices), *worth.shape))
-    picked = improved(problem, worth, picks.picked_of(problem, choices), picks.loads_of(problem, prices))
-    return picks.choices_of(problem, picked)
+    picked = improved(
+        problem, worth, heuristic.picked_of(problem, choices), heuristic.loads_of(problem, prices)
+    )
+    return heuristic.choices_of(problem, picked)
 
 
 def _benefit(problem, choice):
@@ -209,7 +309,7 @@ def quality(plan):
     Examples
     --------
     >>> import pandas as pd
-    >>> from towerlib.plan.terms import Terms
+    >>> from towerlib.plan.problem import Terms
     >>> options = pd.DataFrame({"tower_id": ["1"], "option": "rods", "cost": [10.0], "benefit_per_year": [0.5]})
     >>> options = options.assign(access_group="A", must_do=False, life_years=40)
     >>> quality(optimise(options, Terms(budget=(10.0,)), search=False))

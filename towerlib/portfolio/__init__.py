@@ -7,10 +7,8 @@ import pandas as pd
 from towerlib import changes
 from towerlib.errors import RecordsError
 from towerlib.months import last_day
-from towerlib.portfolio.frozen import LineMonth, months_of, of, read, read_all
-from towerlib.portfolio.keep import tables
-from towerlib.portfolio.oneplan import Split, split
-from towerlib.portfolio.ranks import lines_table, totals
+from towerlib.portfolio.ranking import LineMonth, lines_table, months_of, of, read, read_all, tables, totals
+from towerlib.portfolio.split import Split, split
 
 __all__ = [
     "LineMonth",
@@ -36,9 +34,9 @@ class Portfolio:
     month : str
         ``YYYY-MM``.
     lines : pandas.DataFrame
-        One row a line, as `towerlib.portfolio.ranks.lines_table` gives it.
+        One row a line, as `towerlib.portfolio.ranking.lines_table` gives it.
     totals : dict
-        Sums over the lines, as `towerlib.portfolio.ranks.totals` gives them.
+        Sums over the lines, as `towerlib.portfolio.ranking.totals` gives them.
     coverage : pandas.DataFrame
         Coverage and backlog of all lines together, month by month, as `towerlib.changes.portfolio` gives it.
     split : Split

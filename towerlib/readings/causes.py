@@ -10,8 +10,8 @@ from string import Formatter
 import numpy as np
 import pandas as pd
 
-from towerlib.physics.detection import z_limit
-from towerlib.readings.answers import no
+from towerlib.physics.leg_currents import z_limit
+from towerlib.readings.booleans import no
 from towerlib.values import number
 
 _TABLE = files("towerlib.readings").joinpath("causes.csv").read_text(encoding="utf-8")

@@ -6,8 +6,7 @@ from string import Formatter
 import numpy as np
 import pandas as pd
 
-from towerlib.readings.context import prepare
-from towerlib.readings.rules import FUNCTIONS, SEVERITIES, in_force
+from towerlib.readings.rule_table import FUNCTIONS, SEVERITIES, in_force, prepare
 
 VERDICTS = ("usable", "usable with caution", "not usable")  # all but the first answer to a severity
 FINDINGS = ["visit_id", "tower_id", "rule", "severity", "value", "sentence"]

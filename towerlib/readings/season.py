@@ -6,8 +6,8 @@ Nothing here corrects a reading: the factors widen its interval, and the reading
 import numpy as np
 import pandas as pd
 
-from towerlib.line.judging import Seasons
-from towerlib.readings.answers import yes
+from towerlib.config.sections import Seasons
+from towerlib.readings.booleans import yes
 
 STATES = ("dry", "normal", "wet", "frozen")
 UNKNOWN = "unknown"

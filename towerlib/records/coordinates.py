@@ -4,8 +4,7 @@ import re
 
 import pandas as pd
 
-from towerlib.records.parsed import keyboard, parsed, placed, plain_numbers, tidy
-from towerlib.records.words import shown, unread
+from towerlib.records.parsing import keyboard, parsed, placed, plain_numbers, shown, tidy, unread
 
 _PART = "[0-9]{1,2}(?:[.,][0-9]+)?"
 _ANGLE = re.compile(  # letter, sign, degrees, minutes, seconds, letter; a mark or a space between the parts

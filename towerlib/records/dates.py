@@ -7,8 +7,7 @@ from datetime import date, timedelta
 
 import pandas as pd
 
-from towerlib.records.parsed import each_text, keyboard, parsed, patch, tidy
-from towerlib.records.words import shown, unread
+from towerlib.records.parsing import each_text, keyboard, parsed, patch, shown, tidy, unread
 from towerlib.values import number
 
 _CLOCK = r"(?:[01]?[0-9]|2[0-3]):[0-5][0-9](?::[0-5][0-9](?:[.,][0-9]{1,9})?)?"

@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from towerlib.errors import RecordsError
-from towerlib.inputs import LARGEST_GIS, content
+from towerlib.safe_files import LARGEST_GIS, content
 
 # formats of GDAL that read other files or the network; the towers of a line come in neither
 SKIPPED = (

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from towerlib import clock, inputs, limits
-from towerlib import line as settings
+from towerlib import config as settings
+from towerlib import months, safe_files
+from towerlib.config import limits
 from towerlib.errors import RecordsError, SettingsError
-from towerlib.records import cells, columns, headers, ledger, raw, references, sources
+from towerlib.records import audit, convert, headers, integrity, sources
 from towerlib.records.tables import NEEDED, TABLES
 
 
@@ -39,7 +40,7 @@ class Records:
     sha256: dict = field(default_factory=dict)  # of the bytes that were read, by path; without refused files
 
 
-def load(folder, latest=None):
+def load(folder, latest=None, line=None):
     """The records of one line folder.
 
     Parameters
@@ -48,6 +49,8 @@ def load(folder, latest=None):
         With ``line.toml`` and the tables of the data dictionary.
     latest : pandas.Timestamp, optional
         Last day that a record can be of; a row of a later day is rejected. Today when missing.
+    line : Line, optional
+        Settings in force; else those of ``line.toml``.
 
     Returns
     -------
@@ -55,7 +58,7 @@ def load(folder, latest=None):
         Tables with every column of the dictionary and the utility's own; `rejected` with one row an input row
         that is not used; `repaired` with one row a mended cell; `counts` with rows_in, used, repaired, rejected by
         table, where rows_in = used + rejected and `repaired` counts used rows with a mended cell; `by_file` with
-        the same counts by table and file; `limit_rules` as `towerlib.limits.apply` takes them.
+        the same counts by table and file; `limit_rules` as `towerlib.config.limits.apply` takes them.
 
     Raises
     ------
@@ -64,21 +67,21 @@ def load(folder, latest=None):
     SettingsError
         ``line.toml`` is missing or wrong.
     """
-    folder, latest = Path(folder), clock.today() if latest is None else latest
+    folder, latest = Path(folder), months.today() if latest is None else latest
     if not folder.is_dir():
         raise RecordsError(f"{folder} is not a folder; name a line folder (it holds line.toml)")
-    begun = {folder / "line.toml": inputs.fingerprint(folder / "line.toml", folder)}
-    line = settings.read(folder / "line.toml")
+    begun = {folder / "line.toml": safe_files.fingerprint(folder / "line.toml", folder)}
+    line = line or settings.read(folder / "line.toml")
     found = sources.find(folder)
-    begun |= {path: inputs.fingerprint(path, folder) for path in _files(line, found, folder)}
+    begun |= {path: safe_files.fingerprint(path, folder) for path in _files(line, found, folder)}
     _insist_on_columns(line.columns, folder)
     _insist_on_context(folder)
     read = {name: _table(name, found[name], folder, line.columns, latest) for name in TABLES}
     notes = [name for table in read.values() for name in table.notes]
-    read = references.settle(_with_wide_legs(read), line)
+    read = integrity.settle(_with_wide_legs(read), line)
     for name in NEEDED:
         _insist(name, read[name], folder)
-    by_file = ledger.by_file(read)
+    by_file = audit.by_file(read)
     limit_rules = limits.of_line(line, folder)
     _insist_on_rest(begun, folder)
     return Records(
@@ -116,7 +119,7 @@ def changed(records):
         now = set(records.files)
     others = now.symmetric_difference(records.files)
     for path, sha256 in records.sha256.items():
-        seen = inputs.fingerprint(path, folder)
+        seen = safe_files.fingerprint(path, folder)
         if seen is None or seen.sha256 != sha256:
             others.add(path)
     return sorted(path.relative_to(folder).as_posix() for path in others)
@@ -132,7 +135,7 @@ def _files(line, found, folder):
 def _insist_on_rest(begun, folder):
     """Refuse records of files that were written to while they were read: their fingerprint would be of other bytes."""
     for path, seen in begun.items():
-        if seen and inputs.stamp(path) != seen.stamp:
+        if seen and safe_files.stamp(path) != seen.stamp:
             name = path.relative_to(folder).as_posix()
             raise RecordsError(
                 f"{folder}: {name} changed while it was read; run again when nobody writes to it"
@@ -153,11 +156,11 @@ class Table:
 
 def _table(name, found, folder, own, latest):
     """All files of one table, one under the other."""
-    parts = [_file(name, source, folder, columns.own_headers(own, source.name), latest) for source in found]
+    parts = [_file(name, source, folder, headers.own_headers(own, source.name), latest) for source in found]
     notes = tuple(source.name for source, part in zip(found, parts, strict=True) if part is None)
     parts = [part for part in parts if part is not None]
     if not parts:
-        return Table(cells.empty(name), ledger.rejected(), ledger.repaired(), {}, notes=notes)
+        return Table(convert.empty(name), audit.rejected(), audit.repaired(), {}, notes=notes)
     if len(parts) == 1:
         return replace(parts[0], notes=notes)
     return Table(
@@ -172,42 +175,42 @@ def _table(name, found, folder, own, latest):
 
 def _bounds_filled(rows):
     """Rows of several files, of which some have no bound anywhere: theirs are blank, so that copies stay copies."""
-    bounds = [name for name in rows if name.endswith(cells.BOUND)]
+    bounds = [name for name in rows if name.endswith(convert.BOUND)]
     return rows.assign(**{name: rows[name].fillna("") for name in bounds}) if bounds else rows
 
 
 def _file(name, source, folder, own, latest):
     """One file of a table; one that cannot be read is refused whole, with its reason; None for a sheet of notes."""
     try:
-        table = raw.read(source, folder, lambda header: columns.kinds(header, name, own))
-        found = columns.headings(table.header, name, own)
+        table = sources.read(source, folder, lambda header: headers.kinds(header, name, own))
+        found = headers.headings(table.header, name, own)
         if source.may_be_other and not any(heading.name for heading in found):
             return None
-        columns.insist(found, name)
+        headers.insist(found, name)
     except RecordsError as flaw:
         if source.may_be_other and str(flaw) == headers.NONE:
             return None
         what = "sheet" if source.sheet else "file"
         entry = (name, source.name, None, "", "", f"the {what} {flaw}")
-        return Table(cells.empty(name), ledger.rejected([entry]), ledger.repaired(), {source.name: 0})
-    read = cells.read(table, found, name, source.name, latest)
-    rows, bad = ledger.reject(name, read.rows, read.flaws)
+        return Table(convert.empty(name), audit.rejected([entry]), audit.repaired(), {source.name: 0})
+    read = convert.read(table, found, name, source.name, latest)
+    rows, bad = audit.reject(name, read.rows, read.flaws)
     if table.misshapen:
         entries = [(name, source.name, row, "", text, reason) for row, text, reason in table.misshapen]
-        bad = pd.concat([bad, ledger.rejected(entries)]).sort_values("row", kind="stable", ignore_index=True)
+        bad = pd.concat([bad, audit.rejected(entries)]).sort_values("row", kind="stable", ignore_index=True)
     return Table(
         rows=rows,
         rejected=bad,
-        repaired=ledger.mended(name, rows, read.repairs),
+        repaired=audit.mended(name, rows, read.repairs),
         rows_in={source.name: len(read.rows) + len(table.misshapen)},
-        fallen=ledger.fallen(name, read.rows, read.flaws),
+        fallen=audit.fallen(name, read.rows, read.flaws),
     )
 
 
 def _with_wide_legs(read):
     """Leg currents that stand in columns of visits become rows of legs; a blank one is no reading."""
     visits = read["visits"]
-    wide = [name for name in visits.rows if name.startswith(cells.LEG) and not name.endswith(cells.BOUND)]
+    wide = [name for name in visits.rows if name.startswith(convert.LEG) and not name.endswith(convert.BOUND)]
     if not wide:
         return read
     tall = pd.concat([_one_leg(visits.rows, name) for name in wide], ignore_index=True)
@@ -216,7 +219,7 @@ def _with_wide_legs(read):
     return read | {
         "visits": replace(
             visits,
-            rows=visits.rows.drop(columns=[name for name in visits.rows if name.startswith(cells.LEG)]),
+            rows=visits.rows.drop(columns=[name for name in visits.rows if name.startswith(convert.LEG)]),
         ),
         "legs": replace(legs, rows=rows, rows_in=legs.rows_in | tall["_file"].value_counts().to_dict()),
     }
@@ -226,10 +229,12 @@ def _one_leg(visits, name):
     """The currents of one leg as rows of legs."""
     filled = visits[visits[name].notna()]
     tall = filled[["visit_id", "_file", "_row"]].assign(
-        leg=name.removeprefix(cells.LEG), leakage_ma=filled[name]
+        leg=name.removeprefix(convert.LEG), leakage_ma=filled[name]
     )
-    bound = name + cells.BOUND
-    return tall.assign(**{"leakage_ma" + cells.BOUND: filled[bound].fillna("")}) if bound in visits else tall
+    bound = name + convert.BOUND
+    return (
+        tall.assign(**{"leakage_ma" + convert.BOUND: filled[bound].fillna("")}) if bound in visits else tall
+    )
 
 
 def _insist_on_columns(own, folder):

@@ -6,7 +6,7 @@ import zipfile
 import pandas as pd
 
 from towerlib.errors import RecordsError
-from towerlib.records.headers import MOST_COLUMNS, NONE, TITLE_ROWS, best, with_units
+from towerlib.records.headers import MOST_COLUMNS, NONE, TITLE_ROWS, best_header_row, with_units
 
 MOST_CELLS = 12_000_000
 MOST_ROWS = 1_048_576  # of a sheet; ECMA-376 leaves it open, programs do not (from memory)
@@ -38,7 +38,7 @@ def read_sheet(path, sheet, recognise):
     sheet : str or None
         None takes the first one that is visible.
     recognise : callable
-        As `towerlib.records.raw.read` takes it.
+        As `towerlib.records.sources.read` takes it.
 
     Returns
     -------
@@ -64,7 +64,7 @@ def read_sheet(path, sheet, recognise):
         for row, cells in table.items()
         if row <= TITLE_ROWS + min(table)
     ]
-    place, header, _ = best([texts for _, texts in top], recognise)
+    place, header, _ = best_header_row([texts for _, texts in top], recognise)
     first = top[place][0] + 1
     header, used = with_units(header, top[place + 1][1] if len(top) > place + 1 else [])
     body = {row: cells for row, cells in table.items() if row >= first}

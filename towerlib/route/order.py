@@ -3,8 +3,10 @@
 import re
 
 import numpy as np
+import pandas as pd
 
-from towerlib.route.ground import cartesian
+from towerlib.route.geometry import cartesian, off_chord, off_straight, turn_deg
+from towerlib.values import number
 
 
 def put_in_order(register, line):
@@ -172,3 +174,159 @@ def _with_stretches_moved(tour, distance, kept, longest=3):
                 tour = np.concatenate([rest[: place + 1], ways[way], rest[place + 1 :]])
                 improved = True
     return tour, improved
+
+
+def strays(ground):
+    """Towers off the route, one row each, indexed by their place in the route; columns as in `_judged`.
+
+    The worst tower of each neighbourhood is taken out and the rest judged again: so no tower is blamed for
+    the position of the one beside it. What counts as far off depends on what this line does elsewhere.
+    """
+    standing, strays = np.arange(len(ground.xyz)), []
+    aside_m, back_m, back_deg = np.inf, number("route_off_m"), number("route_turn_back_deg")
+    while standing.size > 2:
+        judged = _judged(ground, standing)
+        if not strays:
+            aside_m = _far_off_m(judged["offset_m"])
+        judged["aside"] = judged["in_line_without"] & (judged["off_all_m"] > aside_m)
+        turned_back = (judged["turn_deg"].abs() > back_deg) & (judged["detour_m"] > back_m)
+        detour = np.where(judged["aside"] | turned_back, judged["detour_m"], -np.inf)
+        around = np.lib.stride_tricks.sliding_window_view(np.pad(detour, 2, constant_values=-np.inf), 5)
+        worst = judged[np.isfinite(detour) & (around.argmax(axis=1) == 2)]
+        if worst.empty:
+            break
+        strays.append(worst)
+        standing = np.setdiff1d(standing, worst.index)
+    return pd.concat(strays).sort_index() if strays else pd.DataFrame()
+
+
+def _far_off_m(offset_m):
+    """How far off a tower of this line has to be before it is questioned."""
+    usual = offset_m.median()
+    deviation = 1.4826 * (offset_m - usual).abs().median()  # the standard deviation, if it were a normal one
+    return max(number("route_off_m"), usual + number("route_off_spreads") * deviation)
+
+
+def _judged(ground, standing):
+    """How each tower lies to the two before and the two after it.
+
+    A sound tower is near one of three straights: the chord of its neighbours or, where the line has an angle,
+    the straight through the two towers before or after it. A stray one is off all three, and once it is left
+    out its neighbours are in line with the tower beyond.
+    """
+    here, before, after = standing[1:-1], standing[:-2], standing[2:]
+    # Past an end there is no second tower: the first stands in, and gives no straight.
+    before2, after2 = np.append(standing[:1], standing[:-3]), np.append(standing[3:], standing[-1:])
+    one, other, one2, other2 = ground.beside(here, before, after, before2, after2)
+    offset = off_chord(one, other)
+    in_line = number("route_in_line_deg")
+    straight_before = np.abs(turn_deg(*ground.beside(before, before2, after))) < in_line
+    straight_after = np.abs(turn_deg(*ground.beside(after, before, after2))) < in_line
+    columns = {
+        "before": before,
+        "after": after,
+        "offset_m": offset,
+        "off_all_m": np.min([offset, off_straight(one2, one), off_straight(other, other2)], axis=0),
+        "in_line_without": (straight_before & (before2 != before)) | (straight_after & (after2 != after)),
+        "turn_deg": turn_deg(one, other),
+        "detour_m": np.abs(one) + np.abs(other) - np.abs(other - one),
+    }
+    return pd.DataFrame(columns, index=here)
+
+
+def place_remarks(measured, strays, *, sequenced):
+    """Questions on the place of each tower, in words; blank where there is none."""
+    name, questions = measured["tower_id"], [[] for _ in range(len(measured))]
+    for row, twin, apart in _same_place(measured):
+        questions[row].append(
+            f"Stands at the place of tower {name[twin]} ({apart:.1f} m apart): is one position a copy of the"
+            " other, or is one tower on record twice?"
+        )
+    place = "sequence number" if sequenced else "place in the order"
+    length, usual = measured["span_ahead_m"], measured["span_ahead_m"].median()
+    for stray in strays.itertuples():
+        between = f"between towers {name[stray.before]} and {name[stray.after]}"
+        if not stray.aside:
+            question = (
+                f"The line turns back here (by {abs(stray.turn_deg):.0f}°), {stray.offset_m:.0f} m from the"
+                f" stretch {between}: are position and {place} of these three towers right?"
+            )
+        elif stray.offset_m > usual:
+            question = (
+                f"Lies {stray.offset_m:.0f} m off the straight {between}: are position and {place} right?"
+            )
+        else:
+            question = f"Lies {stray.offset_m:.0f} m off the straight {between}: is the position right?"
+        questions[stray.Index].append(question)
+    for row in _long_spans(length, strays.index):
+        for here, there, way in ((row, row + 1, "to"), (row + 1, row, "from")):
+            questions[here].append(
+                f"The span {way} tower {name[there]} is {length[row]:.0f} m long, where {usual:.0f} m is"
+                " usual: are towers missing between them, is a position wrong, or is it a long crossing?"
+            )
+    return [" ".join(sentences) for sentences in questions]
+
+
+def _same_place(measured):
+    """Towers that stand where another one stands: (row, row of the other, distance [m])."""
+    from scipy.spatial import KDTree
+
+    if len(measured) < 2:
+        return []
+    xyz = cartesian(measured["latitude_deg"], measured["longitude_deg"])
+    apart, nearest = KDTree(xyz).query(xyz, k=2)
+    rows = np.flatnonzero(apart[:, 1] < number("route_same_place_m"))
+    # Of two points at one place either may come first in the answer.
+    return [
+        (row, nearest[row, 1] if nearest[row, 0] == row else nearest[row, 0], apart[row, 1]) for row in rows
+    ]
+
+
+def _long_spans(length_m, stray_rows):
+    """Rows of the towers before a span that is long for this line, unless a stray tower is why."""
+    long = length_m > max(number("route_long_span_m"), number("route_long_span_ratio") * length_m.median())
+    rows = np.flatnonzero(long)
+    return rows[~np.isin(rows, stray_rows) & ~np.isin(rows + 1, stray_rows)]
+
+
+def doubt_remarks(measured):
+    """Sentences on what the route as a whole leaves open."""
+    doubtful = measured.loc[measured["place_remark"] != "", "tower_id"]
+    remarks = []
+    if doubtful.size:
+        remarks.append(
+            f"Place in question at {doubtful.size} of {len(measured)} towers: {listed(doubtful)}."
+            " Nothing was moved: chainage and bearings there follow the positions on record."
+        )
+    if doubtful.size > max(4, len(measured) / 5):
+        remarks.append("So many at once point to the order or to the file rather than to single towers.")
+    if len(measured) == 1:
+        remarks.append("There is one tower only: no span, no direction of the line and none for the probes.")
+    elif (none := measured.loc[measured["bearing_deg"].isna(), "tower_id"]).size:
+        remarks.append(
+            f"No direction of the line, and none for the probes, at towers {listed(none)}: two at one place."
+        )
+    return remarks
+
+
+def station_remarks(measured, line):
+    """Stations that the route does not reach, or reaches the wrong way round."""
+    remarks = []
+    if len(measured) > 1 and (station_misfit_m(measured, line) or 0.0) > 0.0:
+        remarks.append(
+            "By the station positions in line.toml the route runs the other way: does the sequence count from"
+            " the last station, or are the stations exchanged?"
+        )
+        return remarks
+    limit = max(
+        number("route_long_span_m"), number("route_long_span_ratio") * measured["span_ahead_m"].median()
+    )
+    for end, station, xyz in known_stations(line):
+        tower = measured.iloc[end]
+        gap = np.linalg.norm(cartesian(tower["latitude_deg"], tower["longitude_deg"]) - xyz)
+        if gap > limit:
+            remarks.append(
+                f"Tower {tower['tower_id']}, the {'first' if end == 0 else 'last'} one, is {gap:.0f} m from"
+                f" {station}: are towers missing there, or is a position wrong?"
+            )
+    return remarks

@@ -1,16 +1,135 @@
-"""One line, one month: the notebooks as papermill runs them, into a report folder that is whole or not there."""
+"""What went into a run and what came out, so that any figure can be traced."""
 
 import difflib
+import hashlib
+import json
 import os
+import platform
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from towerlib import assessment, atomic, line
+from towerlib import __version__, assessment, config, months, portfolio, safe_files
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.records.load import changed
-from towerlib.runs import books, manifest
-from towerlib.runs.books import NOTEBOOKS, notebook, typed
+from towerlib.runs import notebooks
+from towerlib.runs.notebooks import NOTEBOOKS, notebook, typed
+
+LIBRARIES = ("pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill")
+
+
+def write_manifest(study, folder, parameters):
+    """Write ``run.json`` of a finished report.
+
+    Parameters
+    ----------
+    study : Study
+    folder : pathlib.Path
+        The report; every file in it is listed with its SHA-256.
+    parameters : dict
+        Of the notebooks.
+    """
+    counts = study.records.counts
+    manifest = {
+        "line_id": study.line.id,
+        "month": study.month,
+        "parameters": parameters,
+        "versions": _versions(),
+        "inputs": {_relative(path, study): sha256 for path, sha256 in study.records.sha256.items()},
+        "not_read": list(study.records.unread),
+        "counts": {table: {key: int(value) for key, value in row.items()} for table, row in counts.T.items()},
+        "visits_by_verdict": {
+            key: int(value)
+            for key, value in study.grades.visits["verdict"].value_counts().sort_index().items()
+        },
+        "towers_by_queue": {
+            key: int(value) for key, value in study.priority["queue"].value_counts().sort_index().items()
+        },
+        "remarks": list(study.route.remarks),
+        "files": {
+            path.relative_to(folder).as_posix(): _sha256(path)
+            for path in sorted(folder.rglob("*"))
+            if path.is_file() and path.name != "run.json"
+        },
+    }
+    (folder / "run.json").write_text(
+        json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
+    )
+
+
+def _versions():
+    """Version of Python, of this program and of the libraries that shape its figures."""
+    # a source tree that is not installed has no metadata of its own
+    return {
+        "python": platform.python_version(),
+        "towerlib": __version__,
+        **{name: _version(name) for name in LIBRARIES},
+    }
+
+
+def _version(name):
+    """Version of a library, "unknown" where it came without metadata."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _relative(path, study):
+    return path.resolve().relative_to(study.records.folder.resolve()).as_posix()
+
+
+def _sha256(path):
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+PORTFOLIO = "portfolio"
+
+
+def run_portfolio(reports, month="", budget=None):
+    """Run the notebook of the portfolio; it writes the pages.
+
+    Parameters
+    ----------
+    reports : path
+        Folder of the reports.
+    month : str
+        ``YYYY-MM``; blank takes the newest that any line has.
+    budget : float, optional
+        Money to split; else the sum of the lines' budgets.
+
+    Returns
+    -------
+    (Portfolio, list of pathlib.Path)
+        The notebook, the page and the index, in the folder of the month and beside it.
+
+    Raises
+    ------
+    TowerlibError
+        In one sentence; then the notebook of before stands, if there is one.
+    """
+    reports = Path(reports).resolve()
+    with notebooks.in_a_sentence():
+        found = portfolio.gather(reports, month, budget)
+    target = reports / found.month
+    asked = {
+        "reports_folder": "..",
+        "month": found.month,
+        "budget": -1.0 if budget is None else float(budget),
+    }
+    with notebooks.in_a_sentence(), ExitStack() as stack:
+        try:
+            staging = stack.enter_context(safe_files.staging(reports, found.month))
+            target.mkdir(exist_ok=True)
+        except OSError as flaw:
+            raise SettingsError(f"the portfolio cannot be written to {reports}: {flaw.strerror}") from None
+        with notebooks.kernel(staging) as manager:
+            notebooks.execute(PORTFOLIO, staging, asked, manager)
+        (staging / f"{PORTFOLIO}.ipynb").replace(target / f"{PORTFOLIO}.ipynb")
+    return found, [target / f"{PORTFOLIO}.ipynb", target / f"{PORTFOLIO}.html", reports / "index.html"]
+
 
 __all__ = ["NOTEBOOKS", "Report", "check_line", "line_folders", "notebook", "run_line", "typed"]
 
@@ -20,7 +139,7 @@ class Report:
     """Where a line's month went, and what is in it."""
 
     folder: Path
-    study: assessment.Assessment
+    study: assessment.Study
 
 
 def line_folders(folder, only=()):
@@ -95,8 +214,8 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
     folder = Path(folder).resolve()
     extra = typed(parameters or {})
     tell("reading records")
-    with books.in_a_sentence():
-        study = assessment.assess(folder.parent, folder.name, month)
+    with notebooks.in_a_sentence():
+        study = assessment.assess(folder, month)
     target = Path(reports).resolve() / study.line.id / study.month
     ours = {
         "line": folder.name,
@@ -104,19 +223,19 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
         "records_folder": str(folder.parent),
         "reports_folder": ".",
     }
-    with books.in_a_sentence(), _staging(target) as staging:
-        with books.kernel(staging, study.records.latest) as manager:
+    with notebooks.in_a_sentence(), _staging(target) as staging:
+        with notebooks.kernel(staging, study.records.latest) as manager:
             for name in NOTEBOOKS:
                 tell(f"notebook {name}")
-                books.execute(name, staging, ours | extra.get(name, {}), manager)
+                notebooks.execute(name, staging, ours | extra.get(name, {}), manager)
         if pdf:
-            from towerlib.publish import summary
+            from towerlib.report import summary
 
             tell("summary.pdf")
             summary.write_pdf(staging / "summary.html", staging / "summary.pdf")
-        manifest.write(study, staging, ours | (parameters or {}))
+        write_manifest(study, staging, ours | (parameters or {}))
         _insist_on_same(study.records)
-        atomic.replace_folder(target, staging)
+        safe_files.replace_folder(target, staging)
     return Report(target, study)
 
 
@@ -127,6 +246,45 @@ def _insist_on_same(records):
         raise RecordsError(
             f"{records.folder}: {named} changed during the run; run again when nobody writes to it"
         )
+
+
+def write_fieldsheet(folder, out=None, *, towers="", month="", from_km=None, to_km=None):
+    """Assess a line and write the field sheet for some of its towers.
+
+    Parameters
+    ----------
+    folder : path
+        Line folder; layers of its folder ``context`` are kept clear of.
+    out : path, optional
+        Where the files go; else ``reports/<line id>/fieldsheet/<month>/``.
+    towers : str
+        As for `towerlib.fieldwork.visits.choose`.
+    month : str
+        ``YYYY-MM``; blank takes the month of the newest visit.
+    from_km, to_km : float, optional
+        Stretch of chainage [km].
+
+    Returns
+    -------
+    (FieldSheet, list of pathlib.Path)
+
+    Raises
+    ------
+    RecordsError, SettingsError
+        In one sentence; then nothing was written.
+    """
+    from towerlib import fieldwork
+    from towerlib.fieldwork import visits
+    from towerlib.report import fieldsheet, map_layers
+
+    visits.check_stretch(from_km, to_km)
+    if month:
+        months.last_day(month)
+    folder = Path(folder).resolve()
+    study = assessment.assess(folder, month)
+    layers = map_layers.layers(folder)
+    sheet = fieldwork.prepare(study, towers, from_km=from_km, to_km=to_km, context=layers)
+    return sheet, fieldsheet.write(sheet, out or Path("reports") / sheet.line_id / "fieldsheet" / sheet.month)
 
 
 def check_line(folder, reports):
@@ -149,10 +307,11 @@ def check_line(folder, reports):
     TowerlibError
         In one sentence.
     """
-    from towerlib.publish import intake
+    from towerlib.report import intake
 
-    with books.in_a_sentence():
-        records, _, grades = assessment.read(folder)
+    with notebooks.in_a_sentence():
+        study = assessment.assess(folder)
+        records, grades = study.records, study.grades
     target = Path(reports) / records.line.id / "check"
     try:
         paths = intake.write(records, target)
@@ -166,7 +325,7 @@ def _staging(target):
     """The folder in which the report grows, beside the place where it will stand."""
     with ExitStack() as stack:
         try:
-            staging = stack.enter_context(atomic.staging(target.parent, target.name))
+            staging = stack.enter_context(safe_files.staging(target.parent, target.name))
             (staging / "run.json").touch()
         except OSError as flaw:
             raise SettingsError(f"reports cannot be written to {target.parent}: {flaw.strerror}") from None
@@ -190,6 +349,6 @@ def _insist_on_one_folder_each(ids):
 def _id(folder):
     """Line id of a folder; None where the settings cannot be read (the run will say why)."""
     try:
-        return line.read(folder / "line.toml").id
+        return config.read(folder / "line.toml").id
     except SettingsError:
         return None

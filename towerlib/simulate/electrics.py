@@ -4,11 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from towerlib.physics import earthreturn
-from towerlib.physics.drivingpoints import driving_points
-from towerlib.physics.ladder import admittance, ladder, solve
-from towerlib.physics.legs import Legs, earth_matrix, footing_resistance, leg_currents
-from towerlib.physics.wires import Wires, mean_height
+from towerlib.physics import overhead_line
+from towerlib.physics.ladder import admittance, driving_points, ladder, solve
+from towerlib.physics.leg_network import Legs, earth_matrix, footing_resistance, leg_currents
+from towerlib.physics.overhead_line import Wires, mean_height
 from towerlib.simulate.towers import PATHS
 
 TEST_HZ = 128.0
@@ -255,8 +254,8 @@ def span_impedance(built, settings, frequency_hz):
     ).T
     wires = Wires(x_m, mean_height(y_m, sag_m), gmr_mm / 1e3, r_ohm_km / 1e3)
     resistivity = built.towers["soil_resistivity_ohm_m"].median()
-    matrix = earthreturn.impedance_matrix(wires, frequency_hz, resistivity)
-    return earthreturn.equivalent_wire(matrix) * built.span_m
+    matrix = overhead_line.impedance_matrix(wires, frequency_hz, resistivity)
+    return overhead_line.equivalent_wire(matrix) * built.span_m
 
 
 def _legs(built, now, flows=None):

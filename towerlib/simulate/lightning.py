@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from towerlib.simulate.ground import GEOD
+from towerlib.simulate.towers import GEOD
 
 CORRIDOR_M = 1000.0  # flashes are listed up to this distance on both sides
 FIRST_DAY, LAST_DAY = np.datetime64("2019-01-01"), np.datetime64("2026-06-30")

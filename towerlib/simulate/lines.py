@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-import towerlib.simulate.papers as papers
+from towerlib.simulate import office_records
+from towerlib.simulate.crews import readings
 from towerlib.simulate.electrics import footings, state
 from towerlib.simulate.lightning import LAST_DAY, lightning
 from towerlib.simulate.towers import build
-from towerlib.simulate.visits import readings
 
 
 def simulate_line(spec, seed):
@@ -42,13 +42,13 @@ def simulate_line(spec, seed):
     built = replace(built, towers=built.towers.assign(footing_ohm=footing_ohm))
     office = _chance(spec, seed, "office")
     return {
-        "towers": papers.register(settings, built, office),
+        "towers": office_records.register(settings, built, office),
         **readings(spec, settings, built, _chance(spec, seed, "visits")),
         **lightning(spec, settings, built, _chance(spec, seed, "lightning")),
-        "soil": papers.soil_tests(spec, built, office),
-        "works": papers.works(built, office),
-        "prices": papers.prices(),
-        "truth": papers.truth(built),
+        "soil": office_records.soil_tests(spec, built, office),
+        "works": office_records.works(built, office),
+        "prices": office_records.prices(),
+        "truth": office_records.truth(built),
     }
 
 

@@ -1,13 +1,251 @@
-"""The line as built: structures, feet, what stands around them, and the defects hidden in them."""
+"""Where the line runs, and the soil under it."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from pyproj import Geod
 
-from towerlib.physics.legs import foot_positions
-from towerlib.simulate.defects import plant
-from towerlib.simulate.ground import correlated, lay, lay_soil
+from towerlib.physics.leg_network import foot_positions
+
+GEOD = Geod(ellps="WGS84")
+
+
+def lay(route, rng):
+    """Towers along the route, straight from one angle to the next.
+
+    Parameters
+    ----------
+    route : Route
+        Where the line runs.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    tuple of DataFrame and array
+        One row a tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg; and the spans [m].
+    """
+    bearing_deg = np.concatenate([np.full(count, float(bearing)) for bearing, count in route.sections])
+    span_m = route.span_m * (1 + 0.13 * np.clip(rng.standard_normal(len(bearing_deg) - 1), -3, 3))
+    places = [(route.longitude_deg, route.latitude_deg)]
+    for bearing, length_m in zip(bearing_deg, span_m, strict=False):
+        places.append(GEOD.fwd(*places[-1], bearing, length_m)[:2])
+    longitude_deg, latitude_deg = np.round(places, 6).T
+    return pd.DataFrame(
+        {
+            "tower_id": tower_names(route.names, len(bearing_deg)),
+            "latitude_deg": latitude_deg,
+            "longitude_deg": longitude_deg,
+            "chainage_m": np.r_[0.0, np.cumsum(span_m)],
+            "bearing_deg": bearing_deg,
+        }
+    ), span_m
+
+
+def tower_names(style, count):
+    """Names of towers as registers have them; a tower added later carries a letter.
+
+    Parameters
+    ----------
+    style : str
+        ``padded``, ``plain`` or ``section``.
+    count : int
+        How many.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> tower_names("padded", 14)[11:]
+    ['012', '012A', '013']
+    >>> tower_names("section", 76)[72:]
+    ['A/73', 'A/74', 'B/1', 'B/2']
+    """
+    if style == "padded":
+        return _with_additions([f"{k:03d}" for k in range(1, count)], ("012A",))
+    if style == "plain":
+        return _with_additions([str(k) for k in range(1, count - 1)], ("12A", "47A"))
+    return [f"{'ABCDEF'[k // 74]}/{k % 74 + 1}" for k in range(count)]
+
+
+def _with_additions(names, additions):
+    """Each addition right behind the tower whose number it shares."""
+    for name in additions:
+        place = names.index(name[:-1]) + 1
+        names = [*names[:place], name, *names[place:]]
+    return names
+
+
+def lay_soil(chainage_m, ground, rng):
+    """Soil along the line: patches with sudden borders, and slow change within them.
+
+    Parameters
+    ----------
+    chainage_m : array, shape (n,)
+        Places [m].
+    ground : Ground
+        What the soil is like.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    dict of str to array
+        upper_layer_ohm_m, lower_layer_ohm_m, layer_depth_m; soil_resistivity_ohm_m is what pins at 6 m find.
+    """
+    step_m = np.diff(chainage_m, prepend=chainage_m[0] - 300.0)
+    patch = np.cumsum(rng.random(len(chainage_m)) < 1 - np.exp(-step_m / 4000.0))
+    values = rng.standard_normal((patch[-1] + 1, 3))[patch]
+    slow = correlated(step_m, 1500.0, rng)
+    upper = np.exp(ground.spread * (0.75 * values[:, 0] + 0.65 * slow))
+    lower = upper * np.exp(0.6 * values[:, 1])
+    depth_m = np.clip(3.0 * np.exp(0.4 * values[:, 2]), 1.0, 9.0)
+    apparent = wenner_resistivity(upper, lower, depth_m, 6.0)
+    scale = ground.resistivity_ohm_m / np.median(apparent)
+    return {
+        "upper_layer_ohm_m": scale * upper,
+        "lower_layer_ohm_m": scale * lower,
+        "layer_depth_m": depth_m,
+        "soil_resistivity_ohm_m": scale * apparent,
+    }
+
+
+def correlated(step_m, length_m, rng):
+    """Values along the line whose correlation fades over `length_m`, standard normal."""
+    keep = np.exp(-np.asarray(step_m) / length_m)
+    values = rng.standard_normal(len(keep))
+    for k in range(1, len(values)):
+        values[k] = keep[k] * values[k - 1] + np.sqrt(1 - keep[k] ** 2) * values[k]
+    return values
+
+
+def wenner_resistivity(upper_ohm_m, lower_ohm_m, depth_m, spacing_m):
+    """Apparent resistivity that four pins at equal spacing find over two layers.
+
+    Parameters
+    ----------
+    upper_ohm_m, lower_ohm_m, depth_m, spacing_m : float or array
+        The layers [Ω·m], thickness of the upper one and spacing of the pins [m].
+
+    Returns
+    -------
+    float or array
+        Apparent resistivity [Ω·m].
+
+    Notes
+    -----
+    ρa = ρ1·(1 + 4·Σ Kⁿ·[1/√(1 + (2nh/a)²) − 1/√(4 + (2nh/a)²)]), K = (ρ2 − ρ1)/(ρ2 + ρ1), 200 images.
+
+    References
+    ----------
+    Sunde, Earth Conduction Effects (1949); Tagg, Earth Resistances (1964); IEEE Std 81 (from memory).
+
+    Examples
+    --------
+    >>> print(wenner_resistivity(100.0, 100.0, 3.0, 6.0))
+    100.0
+    """
+    upper, lower, depth_m = (np.asarray(a, float)[..., None] for a in (upper_ohm_m, lower_ohm_m, depth_m))
+    n = np.arange(1, 201)
+    reach = (2 * n * depth_m / np.asarray(spacing_m, float)[..., None]) ** 2
+    images = ((lower - upper) / (lower + upper)) ** n * (1 / np.sqrt(1 + reach) - 1 / np.sqrt(4 + reach))
+    return upper[..., 0] * (1 + 4 * images.sum(axis=-1))
+
+
+BOND_OHM = (10.0, 60.0)  # a worn bond
+LEAD_FACTOR = (3.0, 8.0)  # resistance of a corroded lead, in own resistances of its foot
+WORK_FACTOR = (0.30, 0.55)  # what works leave of a footing, where they succeed
+FAILED_FACTOR = 0.98
+
+
+def plant(planted, towers, own_ohm, rng):
+    """Defects with their days and sizes.
+
+    Parameters
+    ----------
+    planted : Planted
+        How many of each.
+    towers : DataFrame
+        One row a tower, with structure, ring, tail and shield_wire.
+    own_ohm : array, shape (n, 5)
+        Own resistance of each path [Ω].
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    dict of str to array
+        defect, defect_since, bond_ohm, defect_leg (−1 where none), lead_factor, treated_on, treatment_factor,
+        tested, span_ahead_open_since.
+    """
+    role = _roles(planted, towers, own_ohm, rng)
+    return _bonds_and_legs(planted, role, rng) | _works(role, rng) | _open_span(planted, len(role))
+
+
+def _roles(planted, towers, own_ohm, rng):
+    """Role of each tower, one thing a tower; kept clear of the ends and of an open span."""
+    place = np.arange(len(towers))
+    bonded = ((towers["shield_wire"] == "bonded") & ~towers["tail"]).to_numpy()
+    inner = bonded & (place > 3) & (place < len(place) - 4)
+    if planted.open_span is not None:
+        inner &= np.abs(place - planted.open_span - 0.5) > 3
+    legged = inner & ((towers["structure"] == "lattice") & ~towers["ring"]).to_numpy()
+    parallel_ohm = 1 / np.nansum(1 / own_ohm, axis=1)
+    role = np.full(len(towers), "none", dtype=object)
+    for name, count, allowed in (
+        ("corroded leg", planted.corroded_legs, legged),
+        ("open leg", planted.open_legs, legged),
+        ("open bond", planted.open_bonds, inner),
+        ("worn bond", planted.worn_bonds, inner),
+        ("treated", planted.treated, legged & (parallel_ohm > np.quantile(parallel_ohm, 0.7))),
+        ("untested", planted.untested, bonded),
+    ):
+        role[rng.choice(np.flatnonzero(allowed & (role == "none")), count, replace=False)] = name
+    return role
+
+
+def _bonds_and_legs(planted, role, rng):
+    """Electrical defects: the bond's impedance, or the leg and its lead."""
+    count = len(role)
+    lame = np.isin(role, ["corroded leg", "open leg"])
+    begun = lame | np.isin(role, ["open bond", "worn bond"])
+    since = rng.choice(np.array(planted.since, "datetime64[D]"), count)
+    leg = rng.integers(0, 4, count)
+    worn_ohm, lead = (low + (high - low) * rng.random(count) for low, high in (BOND_OHM, LEAD_FACTOR))
+    return {
+        "defect": np.where(begun, role, "none").astype(str),
+        "defect_since": np.where(begun, since, np.datetime64("NaT")),
+        "bond_ohm": np.select([role == "open bond", role == "worn bond"], [np.inf, worn_ohm], 0.0),
+        "defect_leg": np.where(lame, leg, -1),
+        "lead_factor": np.select([role == "open leg", lame], [np.inf, lead], 0.0),
+        "tested": role != "untested",
+    }
+
+
+def _works(role, rng):
+    """Works of early 2025; the last treated tower is no better for it."""
+    treated = np.flatnonzero(role == "treated")
+    low, high = WORK_FACTOR
+    factor = np.full(len(role), np.nan)
+    factor[treated] = low + (high - low) * rng.random(len(treated))
+    factor[treated[-1:]] = FAILED_FACTOR
+    day = np.datetime64("2025-03-10") + rng.integers(0, 40, len(role))
+    return {
+        "treated_on": np.where(np.isfinite(factor), day, np.datetime64("NaT")),
+        "treatment_factor": factor,
+    }
+
+
+def _open_span(planted, count):
+    """Day on which the shield wire broke, at the tower in front of the span."""
+    since = np.full(count, np.datetime64("NaT", "D"))
+    if planted.open_span is not None:
+        since[planted.open_span] = np.datetime64(planted.open_span_since)
+    return {"span_ahead_open_since": since}
+
 
 PATHS = 5  # most paths to earth that a tower has here: four feet and a tail, or a mast and four guys
 LEG_NAMES = {

@@ -4,12 +4,11 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from towerlib.language import counted
-from towerlib.treatments import catalogue, curves, learned, pricelist
-from towerlib.treatments.assemble import option_table
-from towerlib.treatments.costs import NO_PRICES, cost_lines, mobilisations, totals
-from towerlib.treatments.quantities import EFFORT
-from towerlib.treatments.sites import sites as towers_as_sites
+from towerlib.text import counted
+from towerlib.treatments import benefit, catalogue, costs, learned
+from towerlib.treatments.costs import EFFORT, NO_PRICES, cost_lines, mobilisations, totals
+from towerlib.treatments.options import option_table
+from towerlib.treatments.options import sites as towers_as_sites
 
 __all__ = ["Treatments", "assess"]
 
@@ -98,11 +97,11 @@ def assess(records, route, condition, network, outages, month, *, visits=None):
     """
     settings = records.line.treatments
     offered = catalogue.offered(settings)
-    priced = pricelist.price_list(records.prices)
+    priced = costs.price_list(records.prices)
     towers = towers_as_sites(records, route, condition, network, month)
     done = learned.works_done(records, towers, offered, month, records.visits if visits is None else visits)
     taught = learned.corrections(done)
-    light, why = curves.lightning(records, route, condition, outages)
+    light, why = benefit.lightning(records, route, condition, outages)
     options = option_table(offered, towers, records.line, light, taught, _saturated(outages, towers))
     lines = cost_lines(options[options["applies"]], priced)
     cost = totals(options, lines)

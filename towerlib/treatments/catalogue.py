@@ -86,7 +86,7 @@ def offered(settings):
 
     Parameters
     ----------
-    settings : towerlib.line.treating.Treatments
+    settings : towerlib.config.sections.Treatments
         What is off, changed or added.
 
     Returns
@@ -102,7 +102,7 @@ def offered(settings):
 
     Examples
     --------
-    >>> from towerlib.line.treating import Treatments
+    >>> from towerlib.config.sections import Treatments
     >>> own = [{"option": "6 radials 40 m", "kind": "radials", "count": 6, "length_m": 40, "life_years": 30}]
     >>> offered(Treatments(own=own))[-1].length_m
     40.0

@@ -1,9 +1,277 @@
-"""What each option costs, line by line, each line with the price row it comes from; mobilisation apart."""
+"""The user's unit prices: checked, and the row that holds at a tower."""
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from towerlib.treatments.pricelist import UNITS, best_rows
+from towerlib.errors import RecordsError
+from towerlib.text import counted
+from towerlib.treatments.prediction import lengths
+
+SOIL_CLASSES = ("soft", "ordinary", "stony", "rock")
+UNITS = {  # item to the units it may be priced by, and the quantity it is counted in
+    "trench": {"m": "trench_m"},
+    "wire": {"m": "wire_m"},
+    "rod": {"m": "rod_m", "piece": "rod_count"},
+    "drilled rod": {"m": "drilled_m"},
+    "backfill": {"m": "fill_m"},
+    "leg lead": {"piece": "leads"},
+    "shield-wire bond": {"piece": "bonds"},
+    "arrester set": {"tower": "arrester_towers", "set": "arrester_sets"},
+    "under-built wire": {"m": "underbuilt_m"},
+    "retest": {"tower": "retests"},
+    "mobilisation": {"group": "mobilisations"},
+}
+
+
+@dataclass(frozen=True)
+class PriceList:
+    """Checked prices.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        item, unit, price, price_low, price_high, soil_class, access, source, year; price_file and price_row, where
+        it stands.
+    remarks : tuple of str
+        What a reader has to know: items that nothing uses, mixed years, prices without ends.
+    """
+
+    rows: pd.DataFrame
+    remarks: tuple
+
+
+def price_list(prices):
+    """Prices as checked rows.
+
+    Parameters
+    ----------
+    prices : pandas.DataFrame
+        As the records have them; empty without a ``prices.csv``.
+
+    Returns
+    -------
+    PriceList
+
+    Raises
+    ------
+    RecordsError
+        A price below 0, ends that do not hold it, an unknown unit or class of soil, two rows for one thing.
+    """
+    rows = prices.reset_index(drop=True)
+    place = ["price_file", "price_row"]
+    rows = rows.reindex(
+        columns=[
+            "item",
+            "unit",
+            "price",
+            "price_low",
+            "price_high",
+            "soil_class",
+            "access",
+            "source",
+            "year",
+            *place,
+        ]
+    )
+    # prices that come from no file are counted, the first being 1
+    rows = rows.assign(
+        price_file=rows["price_file"].astype("object").fillna("").astype("str"),
+        price_row=rows["price_row"]
+        .astype(float)
+        .fillna(pd.Series(np.arange(1.0, len(rows) + 1), rows.index)),
+        **{n: rows[n].astype(float) for n in ("price", "price_low", "price_high", "year")},
+    )
+    rows["item"] = rows["item"].astype("str").str.strip().str.lower()
+    known = rows["item"].isin(UNITS)
+    _check(rows, known)
+    remarks = _remarks(rows, known)
+    rows = rows[known]
+    low, high = rows["price_low"].fillna(rows["price"]), rows["price_high"].fillna(rows["price"])
+    return PriceList(rows.assign(price_low=low, price_high=high), tuple(remarks))
+
+
+def _check(rows, known):
+    """One sentence for the first row that makes no sense."""
+    low, high = rows["price_low"].fillna(rows["price"]), rows["price_high"].fillna(rows["price"])
+    units = [row.unit in UNITS.get(row.item, {row.unit}) for row in rows.itertuples()]
+    classed = rows["soil_class"].isna() | rows["soil_class"].isin(SOIL_CLASSES)
+    twice = rows.duplicated(["item", "soil_class", "access"], keep=False) & known
+    mixed = rows.groupby("item")["unit"].transform("nunique") > 1
+    flaws = [
+        (rows["price"].isna(), "has no price"),
+        ((rows[["price", "price_low", "price_high"]] < 0).any(axis=1), "is below 0"),
+        ((low > rows["price"]) | (high < rows["price"]), "does not lie between its low and its high end"),
+        (~pd.Series(units, rows.index, dtype=bool), "is in a unit that its item is not counted in"),
+        (~classed, f"is for a class of soil that is none of {', '.join(SOIL_CLASSES)}"),
+        (mixed & known, "is in another unit than other prices of the item"),
+        (twice, "stands twice for the same soil and access"),
+    ]
+    for flag, words in flaws:
+        if flag.any():
+            row = rows[flag].iloc[0]
+            units = " or ".join(UNITS.get(row["item"], {}))
+            hint = f"; price it by {units}" if "unit" in words else "; mend that row"
+            raise RecordsError(
+                f"prices, row {row['price_row']:.0f}: the price {row['price']:g} per {row['unit']} of {row['item']!r}"
+                f"{_where(row)} {words}{hint}"
+            )
+
+
+def _where(row):
+    """Soil and access of a row, in words."""
+    parts = [str(row[name]) for name in ("soil_class", "access") if pd.notna(row[name])]
+    return f" ({', '.join(parts)})" if parts else ""
+
+
+def _remarks(rows, known):
+    """Sentences on what is odd but usable."""
+    told = []
+    if strange := sorted(set(rows.loc[~known, "item"])):
+        told.append(
+            f"Prices that no treatment uses: {', '.join(strange)}. Items are known by the names {', '.join(UNITS)}."
+        )
+    years = sorted(set(rows.loc[known, "year"].dropna().astype(int)))
+    if len(years) > 1:
+        told.append(f"Prices of {', '.join(map(str, years))} are mixed; none was indexed.")
+    if (blunt := known & (rows["price_low"].isna() | rows["price_high"].isna())).any():
+        told.append(f"{counted(blunt.sum(), 'price')} without low or high end: the price itself stands in.")
+    return told
+
+
+def best_rows(priced, item, soil_class, access):
+    """The row of the price list that holds at each place.
+
+    Parameters
+    ----------
+    priced : PriceList
+    item : str
+    soil_class, access : Series of str, shape (n,)
+        Blank where not known.
+
+    Returns
+    -------
+    pandas.Series
+        Index of the row in `priced.rows`, −1 where none holds. A row for the place's own soil goes before one
+        for its access, that before one for all.
+    """
+    rows = priced.rows[priced.rows["item"] == item]
+    places = pd.DataFrame({"soil": soil_class.astype("object"), "access": access.astype("object")})
+    places = places.where(places.notna(), "")
+    table = {
+        (
+            row.soil_class if pd.notna(row.soil_class) else "",
+            row.access if pd.notna(row.access) else "",
+        ): index
+        for row, index in zip(rows.itertuples(), rows.index, strict=True)
+    }
+    found = {
+        (soil, way): next(
+            (table[key] for key in ((soil, way), (soil, ""), ("", way), ("", "")) if key in table), -1
+        )
+        for soil, way in set(zip(places["soil"], places["access"], strict=True))
+    }
+    return pd.Series(
+        [found[key] for key in zip(places["soil"], places["access"], strict=True)],
+        soil_class.index,
+        dtype=int,
+    )
+
+
+QUANTITIES = """
+    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests
+""".split()
+EFFORT = (
+    "Effort is trench metres: work other than trenching counts as the metres of trench in ordinary ground that take "
+    "one crew as long."
+)
+
+
+def quantities(treatment, sites, settings, line):
+    """Amounts of a treatment at every tower.
+
+    Parameters
+    ----------
+    treatment : Treatment
+    sites : pandas.DataFrame
+        As `towerlib.treatments.options.sites` gives it.
+    settings : towerlib.config.sections.Treatments
+    line : Line
+        Its circuits, each of which takes an arrester set.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower: `QUANTITIES`, crew_days, crew_weeks, effort [m of trench].
+
+    Notes
+    -----
+    Rods and rings need a connecting wire, in a trench of its own, to each leg or rod. A lead known to be corroded,
+    not missing, counts as one lead. Ground without a class counts as ordinary for the crew's time.
+    """
+    amounts = pd.DataFrame(0.0, index=sites.index, columns=QUANTITIES)
+    for name, value in _amounts(treatment, sites, settings, line).items():
+        amounts[name] = value
+    crew_days = _crew_days(amounts, sites, settings.crew)
+    return amounts.assign(
+        crew_days=crew_days,
+        crew_weeks=crew_days / settings.crew.days_per_week,
+        effort=crew_days * settings.crew.trench_m_ordinary,
+    )
+
+
+def _amounts(treatment, sites, settings, line):
+    """What is not zero."""
+    kind, count, width_m = treatment.kind, treatment.count, sites["width_m"].to_numpy(float)
+    wires_m = count * lengths(treatment, sites)
+    side_m = width_m + 2 * settings.ring_outside_m
+    legs = np.minimum(sites["legs"].to_numpy(), 4)
+    around_m = 4 * side_m + legs * np.sqrt(2) * settings.ring_outside_m
+    if kind in ("rods", "drilled"):
+        joined_m = count * np.sqrt(2) * settings.rods_outside_m
+        driven = "rod_m" if kind == "rods" else "drilled_m"
+        filled = wires_m if treatment.fill_mm else 0.0
+        return {
+            "trench_m": joined_m,
+            "wire_m": joined_m,
+            "rod_count": count,
+            driven: wires_m,
+            "fill_m": filled,
+        }
+    if kind in ("radials", "counterpoise"):
+        return {"trench_m": wires_m, "wire_m": wires_m, "fill_m": wires_m if treatment.fill_mm else 0.0}
+    if kind == "ring":
+        return {"trench_m": around_m, "wire_m": around_m}
+    if kind == "ring and radials":
+        filled = wires_m if treatment.fill_mm else 0.0
+        return {"trench_m": around_m + wires_m, "wire_m": around_m + wires_m, "fill_m": filled}
+    if kind == "lead":
+        return {"leads": np.maximum(np.nan_to_num(sites["leads_missing"].to_numpy(float)), 1.0)}
+    if kind == "under-built":
+        return {"underbuilt_m": sites[["span_behind_m", "span_ahead_m"]].fillna(0.0).sum(axis=1) / 2}
+    if kind == "arresters":
+        return {"arrester_sets": max(1, len({wire.circuit for wire in line.phases.conductors}))}
+    return {"rebond": {"bonds": 1.0}, "retest": {"retests": 1.0}}.get(kind, {})
+
+
+def _crew_days(amounts, sites, crew):
+    """Days of one crew, without the way there."""
+    ground = sites["soil_class"].astype("object").where(sites["soil_class"].notna(), "ordinary")
+    trench_m = ground.map(
+        {name: getattr(crew, f"trench_m_{name}") for name in ("soft", "ordinary", "stony", "rock")}
+    )
+    return (
+        amounts["trench_m"] / trench_m.astype(float)
+        + amounts["rod_m"] / crew.rod_m
+        + amounts["drilled_m"] / crew.drilled_m
+        + amounts["fill_m"] / crew.fill_m
+        + (amounts["leads"] + amounts["bonds"]) / crew.pieces
+        + amounts["arrester_sets"] / crew.arrester_sets
+        + amounts["underbuilt_m"] / crew.underbuilt_m
+        + amounts["retests"] / crew.retests
+    )
+
 
 LINES = """
     tower_id option item quantity unit price cost low high soil_class access price_file price_row price_source price_year

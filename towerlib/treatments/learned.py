@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from towerlib.months import last_day
-from towerlib.readings import history
+from towerlib.readings import trends
 from towerlib.treatments.catalogue import Treatment, shipped
-from towerlib.treatments.predict import banded, digs, lengths, response
+from towerlib.treatments.prediction import banded, digs, lengths, response
 from towerlib.values import number
 
 WORKS = """
@@ -82,7 +82,7 @@ def works_done(records, sites, catalogue, month, visits):
     ----------
     records : Records
     sites : pandas.DataFrame
-        As `towerlib.treatments.sites.sites` gives it.
+        As `towerlib.treatments.options.sites` gives it.
     catalogue : sequence of Treatment
     month : str
         ``YYYY-MM``; later works and readings are not seen.
@@ -99,7 +99,7 @@ def works_done(records, sites, catalogue, month, visits):
     works = records.works[records.works["date"] <= end]
     if not len(works):
         return pd.DataFrame(columns=WORKS)
-    told = history.history(
+    told = trends.history(
         visits[visits["date"] <= end], works, records.towers, alike=line.comparable, seasons=line.seasons
     )
     told = told[told["works_date"].notna()].drop(columns=["jump_verdict"])

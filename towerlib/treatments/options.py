@@ -1,11 +1,115 @@
-"""Which treatments a tower can have, and why it cannot have the others."""
+"""What each tower is like for whoever works on its earthing: footing, legs, soil, people, ways in, flaws first to be mended."""
 
 import numpy as np
+import pandas as pd
 
-from towerlib.physics.electrode.effective import laid_length_limit
+from towerlib.config.sections import OFTEN_VISITED
+from towerlib.months import last_day
+from towerlib.physics.electrode.footing import laid_length_limit
+from towerlib.readings.booleans import yes
+from towerlib.readings.causes import BOND_CAUSES, COIL_CAUSES
+from towerlib.readings.tower_soil import tower_soil
+from towerlib.treatments.benefit import (
+    at_towers,
+    avoided_by_arresters,
+    avoided_by_metal,
+    avoided_by_repair,
+    avoided_by_underbuilt,
+    drawn_sites,
+)
 from towerlib.treatments.catalogue import EARTHING, RINGS, RODS, WIRES
-from towerlib.treatments.predict import lengths, lightning_lengths
+from towerlib.treatments.costs import QUANTITIES, quantities
+from towerlib.treatments.learned import log_factors
+from towerlib.treatments.prediction import banded, digs, lengths, lightning_lengths, repaired, response
 from towerlib.values import number
+
+FOOTING = [
+    *("tower_id", "footing_ohm", "footing_low_ohm", "footing_high_ohm", "lower_bound_ohm", "verdict"),
+    *("target_ohm", "limit_ohm", "impedance_class", "rank_confidence"),
+    *("leads_missing", "corrosion", "bond_seen", "suspected_cause"),
+]
+REGISTER = [
+    *("structure", "leg_count", "leg_spacing_m", "ring", "shield_wire", "soil_class", "occupancy"),
+    *("access", "access_group"),
+]
+
+
+def sites(records, route, condition, network, month):
+    """Towers as sites of work.
+
+    Parameters
+    ----------
+    records, route : Records, Route
+        The line.
+    condition : pandas.DataFrame
+        One row a tower, as `towerlib.condition.assess` gives it.
+    network : Network or None
+        As `towerlib.network.assess` gives it; without it there is no touch screen.
+    month : str
+        ``YYYY-MM``; later soundings are not seen.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower in the order of `condition`: its footing, limit and what was seen; the register's
+        columns; legs (number), spacing_m (rounded) and width_m of the base; span_behind_m, span_ahead_m; upper_ohm_m,
+        lower_ohm_m, depth_m, is_layered, resistivity_ohm_m, soil_u, soil_source of `tower_soil`; is_public, has_ring,
+        lead_gone, lead_weak, bond_doubt (of bond or coils), bond_suspected, touch_above; geometry_assumed.
+    """
+    register = records.towers.set_index("tower_id").reindex(columns=REGISTER)
+    table = condition.reindex(columns=FOOTING).join(register, on="tower_id", validate="1:1")
+    table = table.join(_spans(route), on="tower_id", validate="1:1").reset_index(drop=True)
+    table = table.join(_base(table))
+    soil = tower_soil(records, table["tower_id"], last_day(month))
+    return pd.concat([table, soil, _first_to_mend(table, network)], axis=1)
+
+
+def _spans(route):
+    """Spans on both sides of each tower."""
+    laid = pd.DataFrame(route.towers)[["tower_id", "span_ahead_m"]]
+    spans = laid.assign(span_behind_m=laid["span_ahead_m"].shift())
+    return spans.set_index("tower_id").astype(float)
+
+
+def _base(table):
+    """Legs and their distance, with what stands in for a blank register."""
+    spacing_m, count = table["leg_spacing_m"].astype(float), table["leg_count"].astype(float)
+    single = (table["structure"] == "monopole").to_numpy()
+    legs = np.where(count.isna(), np.where(single, 1, 4), count).astype(int)
+    known = spacing_m.fillna(number("treatment_spacing_m"))
+    step_m = number("treatment_spacing_step_m")
+    rounded_m = np.maximum(np.round(known / step_m), 1) * step_m
+    width_m = np.where(legs == 1, number("treatment_pole_width_m"), rounded_m)
+    assumed = count.isna() | (spacing_m.isna() & (legs > 1))
+    return pd.DataFrame(
+        {"legs": legs, "spacing_m": width_m, "width_m": width_m, "geometry_assumed": assumed.to_numpy()},
+        index=table.index,
+    )
+
+
+def _first_to_mend(table, network):
+    """People, rings, and what has to be mended or looked at before anybody digs."""
+    gone = (table["leads_missing"].astype(float) > 0) | (table["corrosion"] == "heavy")
+    bond = table["bond_seen"].isin(["damaged", "missing"]) | table["suspected_cause"].isin(BOND_CAUSES)
+    coils = table["suspected_cause"].isin(COIL_CAUSES)
+    above = pd.Series(False, table.index)
+    if network is not None:
+        nodes = network.towers.set_index("tower_id").reindex(table["tower_id"])
+        bond = bond | nodes["bond_suspect"].eq(True).fillna(False).to_numpy(bool)
+        above = pd.Series(nodes["safety_screen"].eq("above").fillna(False).to_numpy(bool), table.index)
+    return pd.DataFrame(
+        {
+            "is_public": table["occupancy"].isin(OFTEN_VISITED).to_numpy(bool),
+            "has_ring": yes(table["ring"].astype("boolean")).to_numpy(bool),
+            "lead_gone": gone.fillna(False).to_numpy(bool),
+            "lead_weak": (table["suspected_cause"] == "weak leg").fillna(False).to_numpy(bool),
+            "bond_doubt": (bond | coils).to_numpy(bool),
+            "bond_suspected": bond.to_numpy(bool),
+            "touch_above": above.to_numpy(bool),
+        },
+        index=table.index,
+    )
+
 
 NO_READING = "no usable reading of the footing: test first"
 LEADS_FIRST = "leads are missing or badly corroded: repair them and test again before any digging"
@@ -25,8 +129,8 @@ def barred(treatment, sites, settings):
     ----------
     treatment : Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.sites.sites` gives it.
-    settings : towerlib.line.treating.Treatments
+        As `towerlib.treatments.options.sites` gives it.
+    settings : towerlib.config.sections.Treatments
 
     Returns
     -------
@@ -271,3 +375,152 @@ def must_do(treatment, sites):
     if treatment.kind == "lead":
         return sites["lead_gone"]
     return sites["touch_above"] & sites["is_public"] & (treatment.kind in RINGS)
+
+
+COLUMNS = """
+    tower_id option kind applies reason must_do access_group access soil_class footing_ohm predicted_ohm
+    predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm within_limit saturated avoided_per_year avoided_low
+    avoided_high benefit_per_year life_years purse verify soil_source crew_days crew_weeks effort
+""".split()
+WHOLE = ("nothing", "retest", "rebond", "arresters", "under-built")  # these leave the footing as it is
+
+
+def option_table(offered, sites, line, light, taught, saturated):
+    """Options of all towers, without cost.
+
+    Parameters
+    ----------
+    offered : sequence of Treatment
+    sites : pandas.DataFrame
+        As `towerlib.treatments.options.sites` gives it.
+    line : Line
+    light : towerlib.treatments.benefit.Lightning or None
+        None leaves trip-outs blank.
+    taught : pandas.DataFrame
+        Learned corrections.
+    saturated : array of bool, shape (n,)
+        Towers that no footing within reach helps.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. What cannot be done
+        has no prediction.
+    """
+    drawn = None if light is None else drawn_sites(light, sites)
+    found = {one.option: _one(one, sites, line, light, drawn, taught) for one in offered}
+    reasons = last_resorts(found, sites, saturated)
+    parts = []
+    for place, treatment in enumerate(offered):
+        one = found[treatment.option] | {"saturated": saturated}
+        one["reason"] = reasons.get(treatment.option, one["reason"])
+        parts.append(_rows(treatment, sites, line, one).assign(_tower=range(len(sites)), _place=place))
+    table = pd.concat(parts).sort_values(["_tower", "_place"], kind="stable").reset_index(drop=True)
+    return table[[*COLUMNS, *QUANTITIES]]
+
+
+def _one(treatment, sites, line, light, drawn, taught):
+    """Reasons, prediction and trip-outs avoided of one treatment."""
+    settings = line.treatments
+    reason = barred(treatment, sites, settings)
+    blank = np.full(len(sites), np.nan)
+    one = {
+        "kind": treatment.kind,
+        "reason": reason,
+        "learned_factor": np.ones(len(sites)),
+        "lightning_ohm": blank,
+    }
+    one |= dict.fromkeys(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), blank)
+    one |= dict.fromkeys(("avoided_per_year", "avoided_low", "avoided_high"), blank)
+    if digs(treatment):
+        return one | _metal(treatment, sites, settings, light, drawn, taught, reason == "")
+    footing = [sites[name].to_numpy(float) for name in ("footing_ohm", "footing_low_ohm", "footing_high_ohm")]
+    values = repaired(sites) if treatment.kind == "lead" else footing
+    one |= dict(zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), values, strict=True))
+    return one | _without_metal(treatment, sites, one, light, drawn)
+
+
+def _metal(treatment, sites, settings, light, drawn, taught, possible):
+    """Prediction and trip-outs avoided of what digs, at the towers that can have it."""
+    rows = np.flatnonzero(possible)
+    if not rows.size:
+        return {}
+    here = sites.iloc[rows].reset_index(drop=True)
+    learned = log_factors(taught, treatment, here) if settings.learn else np.zeros(len(here))
+    full_m, seen_m = lengths(treatment, here), lightning_lengths(treatment, here)
+    whole = response(treatment, here, settings, full_m)
+    ends = banded(whole, here, learned)
+    found = dict(zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), ends, strict=True))
+    found["learned_factor"] = np.exp(learned)
+    if light is not None:
+        cut = (
+            whole
+            if np.array_equal(full_m, seen_m, equal_nan=True)
+            else response(treatment, here, settings, seen_m)
+        )
+        part = (
+            at_towers(light, rows),
+            {name: values[..., rows] if values.shape[-1] > 1 else values for name, values in drawn.items()},
+        )
+        avoided = avoided_by_metal(*part, here, treatment, cut, learned)
+        found |= dict(
+            zip(("avoided_per_year", "avoided_low", "avoided_high", "lightning_ohm"), avoided, strict=True)
+        )
+    return {name: _spread(values, rows, len(sites)) for name, values in found.items()}
+
+
+def _spread(values, rows, count):
+    """Values of some towers among all, NaN elsewhere."""
+    full = np.full(count, np.nan)
+    full[rows] = values
+    return full
+
+
+def _without_metal(treatment, sites, one, light, drawn):
+    """Trip-outs avoided of what leaves the ground as it is."""
+    names = ("avoided_per_year", "avoided_low", "avoided_high")
+    if treatment.kind in ("nothing", "retest"):
+        return dict.fromkeys(names, np.zeros(len(sites)))
+    if light is None or treatment.kind == "rebond":
+        return {}
+    if treatment.kind == "lead":
+        found = avoided_by_repair(light, sites, one["predicted_ohm"], drawn)
+    elif treatment.kind == "arresters":
+        found = avoided_by_arresters(light, drawn, sites)
+    else:
+        found = avoided_by_underbuilt(light, drawn, sites)
+    return dict(zip(names, found, strict=True))
+
+
+def _rows(treatment, sites, line, one):
+    """Rows of one treatment, a tower each."""
+    applies = one["reason"] == ""
+    told = np.where(applies, cautions(treatment, sites, one), one["reason"])
+    rows = pd.DataFrame(
+        {
+            "tower_id": sites["tower_id"],
+            "option": treatment.option,
+            "kind": treatment.kind,
+            "applies": applies,
+            "reason": pd.array(told, dtype="str"),
+            "must_do": must_do(treatment, sites).to_numpy(bool) & applies,
+            "life_years": treatment.life_years,
+            "purse": treatment.purse,
+            "verify": treatment.verify,
+            **{
+                name: sites[name]
+                for name in ("access_group", "access", "soil_class", "footing_ohm", "soil_source")
+            },
+        },
+        index=sites.index,
+    )
+    numbers = {name: np.where(applies, one[name], np.nan) for name in NUMBERS}
+    rows = rows.assign(**numbers, saturated=one["saturated"], benefit_per_year=numbers["avoided_per_year"])
+    within = pd.array(numbers["predicted_ohm"] <= sites["limit_ohm"].to_numpy(float), dtype="boolean")
+    within[np.isnan(numbers["predicted_ohm"])] = pd.NA
+    return rows.assign(within_limit=within).join(quantities(treatment, sites, line.treatments, line))
+
+
+NUMBERS = """
+    predicted_ohm predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm avoided_per_year avoided_low avoided_high
+""".split()

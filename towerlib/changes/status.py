@@ -1,0 +1,397 @@
+"""How far tests have reached over the months, and what waits for one: a line, and a portfolio of lines."""
+
+import numpy as np
+import pandas as pd
+
+from towerlib import condition
+from towerlib.changes.compare import BROKEN, KNOWN, NEWS, another_reading, footing_change, rows
+from towerlib.changes.match import earlier_names
+from towerlib.errors import RecordsError
+from towerlib.months import last_day
+from towerlib.plan.priority import INSPECT
+from towerlib.readings.methods import FOOTING_ALONE, bound
+from towerlib.values import number
+
+COUNTS = ["towers", "tested", "usable", "overdue", "never_tested", "above_limit"]
+SHARES = COUNTS[1:]
+PLACE = ["tower_id", "chainage_km", "latitude_deg", "longitude_deg", "access", "occupancy", "limit_ohm"]
+
+
+def coverage(study, months=None):
+    """Coverage and backlog of a line, month by month.
+
+    Parameters
+    ----------
+    study : Study
+    months : sequence of str, optional
+        ``YYYY-MM``, none later than the study's; else every month from that of the first visit on.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a month: line_id, month; counts of towers, tested (by any visit), usable (a usable reading of the
+        footing alone stands), overdue, never_tested, above_limit (a lower bound above it counts); and each of
+        them as ``…_percent`` of the towers.
+
+    Raises
+    ------
+    RecordsError
+        A month lies after that of the study.
+
+    Notes
+    -----
+    By the records of today: towers, limits, verdicts and intervals are those of now, visits those up to the
+    last day of each month. A visit whose file came late counts from its own date.
+    """
+    months = _since_first(study) if months is None else list(months)
+    if late := [month for month in months if month > study.month]:
+        raise RecordsError(f"coverage is asked for {late[0]}, and the line was assessed as of {study.month}")
+    visits = study.grades.visits
+    kept = _standing(visits)
+    counted = [_month(study, month, visits, kept) for month in months]
+    table = pd.DataFrame(counted, columns=COUNTS, dtype="int64")
+    table.insert(0, "line_id", pd.array([study.line.id] * len(table), dtype="str"))
+    table.insert(1, "month", pd.array(months, dtype="str"))
+    return _with_shares(table)
+
+
+def portfolio(coverages):
+    """Coverage and backlog of several lines together.
+
+    Parameters
+    ----------
+    coverages : sequence of pandas.DataFrame
+        As `coverage` gives them, one a line.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As there, without line_id: every month up to the last that all lines reach. Before the first month of a
+        line its towers count as never tested.
+
+    Raises
+    ------
+    ValueError
+        No line, or one without a month.
+    """
+    lines = [table.set_index("month")[COUNTS] for table in coverages]
+    if not lines or any(table.empty for table in lines):
+        raise ValueError("coverage of a portfolio needs at least one line, each with at least one month")
+    last = min(table.index.max() for table in lines)
+    months = sorted({month for table in lines for month in table.index if month <= last})
+    total = sum(_filled(table, months) for table in lines)
+    return _with_shares(total.rename_axis("month").reset_index())
+
+
+def _filled(table, months):
+    """The counts of one line in all months; untested before its first, as the month before where one lacks."""
+    towers = table["towers"].iloc[0]
+    untested = dict.fromkeys(COUNTS, 0) | {"towers": towers, "never_tested": towers}
+    wide = table.reindex(sorted({*table.index, *months})).ffill()
+    return wide.fillna(untested).astype("int64").reindex(months)
+
+
+def _since_first(study):
+    """Every month from that of the first visit to that of the study."""
+    dates = study.grades.visits["date"].dropna()
+    first = min(f"{dates.min():%Y-%m}" if len(dates) else study.month, study.month)
+    return [str(month) for month in pd.period_range(first, study.month, freq="M")]
+
+
+def _standing(visits):
+    """Visits that can stand for a tower, by what they give, in the order in which the last one stands."""
+    usable = visits["footing_verdict"] != "not usable"
+    read = usable & visits["impedance_ohm"].notna() & visits["date"].notna()
+    alone, limit = visits["method"].isin(FOOTING_ALONE), bound(visits)
+    value = read & alone & (limit != ">")
+    least = read & ((alone & (limit == ">")) | ((visits["method"] == "no coils") & (limit != "<")))
+    order = visits.assign(_usable=visits["footing_verdict"] == "usable").sort_values(
+        ["date", "_usable"], kind="stable"
+    )
+    columns = ["tower_id", "date", "impedance_ohm"]
+    return {"value": order.loc[value[order.index], columns], "least": order.loc[least[order.index], columns]}
+
+
+def _month(study, month, visits, kept):
+    """The counts of one month."""
+    end = last_day(month)
+    if not (visits["date"] <= end).any():
+        return [len(study.condition), 0, 0, 0, len(study.condition), 0]
+    newest = {
+        name: part[part["date"] <= end].drop_duplicates("tower_id", keep="last").set_index("tower_id")
+        for name, part in kept.items()
+    }
+    towers = study.condition[PLACE]
+    ids = towers["tower_id"]
+    read, least = ids.map(newest["value"]["impedance_ohm"]), ids.map(newest["least"]["impedance_ohm"])
+    above = read.fillna(least) > towers["limit_ohm"]
+    tested = ids.isin(visits["tower_id"][visits["date"] <= end])
+    table = towers.assign(
+        footing_ohm=read.astype(float),
+        lower_bound_ohm=least.astype(float),
+        footing_date=newest["value"]["date"].astype("datetime64[ns]").reindex(ids).to_numpy(),
+        impedance_class=above.map({True: "above limit", False: ""}),
+        verdict=tested.map({True: "", False: "not tested"}),
+    )
+    reasons = condition.retest_list(table, study.grades, study.line, month)["reason"]
+    counts = (
+        len(ids),
+        tested.sum(),
+        read.notna().sum(),
+        (reasons == "overdue").sum(),
+        (~tested).sum(),
+        above.sum(),
+    )
+    return [int(count) for count in counts]
+
+
+def _with_shares(table):
+    """The table with every count as a part of the towers [%]."""
+    return table.assign(**{f"{name}_percent": 100.0 * table[name] / table["towers"] for name in SHARES})
+
+
+SAME = 1e-9  # two values of one reading differ where they differ by more than the rounding of a file
+MOVES = {  # what can move a tower to another queue besides its footing: words, and what of it counts
+    "suspected_cause": ("suspected cause", INSPECT),
+    "safety_screen": ("touch screen", ("above",)),
+    "bond_seen": ("bond seen by the crew", BROKEN),
+    "corrosion": ("corrosion", ("heavy",)),
+    "leads_missing": ("leads missing", None),
+}
+
+
+def overdue(study, before, pairs):
+    """Towers whose newest usable test is older than its rule allows.
+
+    Parameters
+    ----------
+    study : Study
+    before : Snapshot or None
+    pairs : pandas.DataFrame
+        Names of both months.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of the kind "overdue".
+    """
+    late = study.retest[study.retest["reason"] == "overdue"]
+    days = (last_day(study.month) - late["due_date"]).dt.days
+    sentences = [
+        f"Due {tower.due_date:%Y-%m-%d}, {late_days} days ago; last read {tower.last_ohm:.3g} Ω on "
+        f"{tower.last_date:%Y-%m-%d}."
+        for tower, late_days in zip(late.itertuples(), days, strict=True)
+    ]
+    was = None if before is None else _overdue_before(study, before)
+    since = _since(late["tower_id"], was, pairs)
+    return rows(
+        "overdue",
+        late["tower_id"],
+        sentences,
+        quantity="time overdue",
+        unit="d",
+        after=days.astype(float),
+        date_before=late["last_date"],
+        since=since,
+    )
+
+
+def _overdue_before(study, before):
+    """Towers that were overdue the month before, by the intervals of today."""
+    listed = condition.retest_list(before.condition, study.grades, study.line, before.month)
+    return set(listed["tower_id"][listed["reason"] == "overdue"])
+
+
+def never_tested(study, before, pairs):
+    """Towers without any visit.
+
+    Parameters
+    ----------
+    study, before, pairs
+        As for `overdue`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of the kind "never tested".
+    """
+    untested = study.condition["tower_id"][study.condition["verdict"] == "not tested"]
+    was = None
+    if before is not None:
+        was = set(before.condition["tower_id"][before.condition["verdict"] == "not tested"])
+    since = _since(untested, was, pairs)
+    words = ["No visit to this tower is in the records."] * len(untested)
+    return rows("never tested", untested, words, quantity="visits", after=0.0, since=since)
+
+
+def _since(tower_ids, was, pairs):
+    """Whether each tower stood on the same list the month before; blank where there is none."""
+    if was is None:
+        return pd.Series(None, tower_ids.index, dtype="str")
+    known = earlier_names(tower_ids, pairs).isin(was)
+    return pd.Series(np.where(known, KNOWN, NEWS), tower_ids.index, dtype="str")
+
+
+def towers(pairs, before):
+    """Towers that are new, renamed or gone.
+
+    Parameters
+    ----------
+    pairs : pandas.DataFrame
+        As `towerlib.changes.match.pair` gives it.
+    before : Snapshot
+
+    Returns
+    -------
+    list of pandas.DataFrame
+    """
+    new = pairs["tower_id"][pairs["earlier_id"].isna()]
+    gone = pairs["earlier_id"][pairs["tower_id"].isna()]
+    moved = pairs[pairs["renamed"]]
+    renamed = [
+        f"Was {row.earlier_id} in {before.month}: the same place within {row.moved_m:.0f} m."
+        for row in moved.itertuples()
+    ]
+    return [
+        rows("new tower", new, [f"Not in the register of {before.month}."] * len(new), quantity="tower"),
+        rows(
+            "renamed",
+            moved["tower_id"],
+            renamed,
+            quantity="name",
+            unit="m",
+            after=moved["moved_m"],
+            state_before=moved["earlier_id"],
+            state_after=moved["tower_id"],
+        ),
+        rows(
+            "gone from data",
+            gone,
+            [f"In the register of {before.month}, and no longer."] * len(gone),
+            quantity="tower",
+        ),
+    ]
+
+
+def readings(both, visit_ids):
+    """Readings that stood before and are gone now, or are another value of the same visit.
+
+    Parameters
+    ----------
+    both : pandas.DataFrame
+        As `towerlib.changes.match.beside` gives it.
+    visit_ids : collection of str
+        Every visit in the records of now.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Rows of the kinds "gone from data" and "record corrected".
+    """
+    stood = both["footing_visit_id_before"]
+    lost = both[stood.notna() & ~stood.isin(list(visit_ids))]
+    same = (stood == both["footing_visit_id_now"]).fillna(False)
+    step = (both["footing_ohm_now"] - both["footing_ohm_before"]).abs()
+    other = both[same & (step > SAME * both["footing_ohm_before"])]
+    kinds = {
+        "gone from data": (
+            lost,
+            "Visit {visit}, {early:.3g} Ω on {day:%Y-%m-%d}, is no longer in the records.",
+        ),
+        "record corrected": (
+            other,
+            "Visit {visit} of {day:%Y-%m-%d} read {early:.3g} Ω before, and {late:.3g} Ω now.",
+        ),
+    }
+    return [_reading_rows(kind, *told) for kind, told in kinds.items()]
+
+
+def _reading_rows(kind, table, template):
+    """Rows about one reading of each tower."""
+    columns = ["footing_visit_id_before", "footing_ohm_before", "footing_ohm_now", "footing_date_before"]
+    sentences = [
+        template.format(visit=visit, early=early, late=late, day=day)
+        for visit, early, late, day in table[columns].itertuples(index=False)
+    ]
+    return rows(
+        kind,
+        table["tower_id"],
+        sentences,
+        quantity="reading",
+        unit="Ω",
+        before=table["footing_ohm_before"],
+        after=table["footing_ohm_now"],
+        date_before=table["footing_date_before"],
+        date_after=table["footing_date_now"],
+    )
+
+
+def queues(both, told, works):
+    """Towers that stand in another queue, and what moved them.
+
+    Parameters
+    ----------
+    both, told : pandas.DataFrame
+        As for `towerlib.changes.compare.footings`.
+    works : sequence of pandas.DataFrame
+        What became of treatments, as `towerlib.changes.compare.treated` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of the kind "queue changed". The list moved; whether the tower did is said in the sentence.
+    """
+    chosen = both["queue_now"] != both["queue_before"]
+    news, change = another_reading(both)[chosen], footing_change(both, told)[chosen]
+    moved = both[chosen]
+    over = {row.tower_id: row.kind for part in works for row in part.itertuples() if row.since == NEWS}
+    reasons = [
+        _reason(tower, step, fresh, over.get(tower["tower_id"]))
+        for tower, step, fresh in zip(moved.to_dict("records"), change.to_dict("records"), news, strict=True)
+    ]
+    sentences = [
+        f"From {early} to {late}: {why}."
+        for early, late, why in zip(moved["queue_before"], moved["queue_now"], reasons, strict=True)
+    ]
+    states = {"state_before": moved["queue_before"], "state_after": moved["queue_now"]}
+    return rows("queue changed", moved["tower_id"], sentences, quantity="queue", **states)
+
+
+def _reason(tower, change, fresh, over):
+    """What may have moved a tower to another queue, in words."""
+    parts = []
+    early, late = tower["footing_ohm_before"], tower["footing_ohm_now"]
+    if fresh:
+        beyond = "beyond" if abs(change["z"]) >= number("jump_z") else "within"
+        how = f"over a treatment ({over})" if over else f"{beyond} the uncertainty of the readings compared"
+        parts.append(f"footing read {late:.3g} Ω after {early:.3g} Ω, {how}")
+    elif pd.isna(early) != pd.isna(late):
+        parts.append(
+            "a first usable reading of the footing" if pd.isna(early) else "no usable reading any more"
+        )
+    elif tower["footing_visit_id_before"] != tower["footing_visit_id_now"] and pd.notna(late):
+        parts.append("the reading that stood is not used any more")
+    if _differ(tower["limit_ohm_before"], tower["limit_ohm_now"]):
+        parts.append(f"limit {tower['limit_ohm_now']:.3g} Ω after {tower['limit_ohm_before']:.3g} Ω")
+    for name, (words, telling) in MOVES.items():
+        cells = tower[f"{name}_before"], tower[f"{name}_now"]
+        if any(telling is None or cell in telling for cell in cells) and _differ(*cells):
+            parts.append(f"{words} {_word(cells[1])} after {_word(cells[0])}")
+    early, late = tower["package_before"], tower["package_now"]
+    if pd.isna(early) != pd.isna(late):
+        parts.append("taken into the plan" if pd.isna(early) else "left the plan")
+    return "; ".join(parts) or "no new reading; the rules or settings, or the corrected records, moved it"
+
+
+def _differ(early, late):
+    """Whether two cells differ; two blanks do not."""
+    if pd.isna(early) or pd.isna(late):
+        return pd.isna(early) != pd.isna(late)
+    return early != late
+
+
+def _word(cell):
+    """A cell in words."""
+    if pd.isna(cell):
+        return "not known"
+    return f"{cell:.0f}" if isinstance(cell, float) else f"“{cell}”"

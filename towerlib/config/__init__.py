@@ -1,0 +1,245 @@
+"""A line's settings: ``line.toml`` read into one frozen, checked object."""
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping
+
+from pydantic import Field, ValidationError, field_validator
+
+from towerlib import safe_files
+from towerlib.config.sections import (
+    Coils,
+    Comparable,
+    EarthFault,
+    Lightning,
+    Limits,
+    OutageRecord,
+    Phases,
+    Plan,
+    Retest,
+    Safety,
+    Seasons,
+    Settings,
+    ShieldWires,
+    Stations,
+    Tower,
+    Treatments,
+)
+from towerlib.errors import RecordsError, SettingsError
+from towerlib.months import MONTH
+
+
+class Line(Settings):
+    """All settings of one line."""
+
+    id: str = Field(description="Names the report folder: letters, digits, '-' and '_'")
+    name: str = Field("", description="Name shown on pages; the id when blank")
+    voltage_kv: float = Field(gt=0, le=2000, description="Nominal voltage [kV]")
+    frequency_hz: float = Field(gt=0, le=1000, description="Frequency of the network [Hz]")
+    crs: str | None = Field(
+        None, description="Projected coordinate system; chosen from the positions when missing"
+    )
+    stations: Stations = Stations()
+    shield_wires: ShieldWires = ShieldWires()
+    tower: Tower = Tower()
+    phases: Phases = Phases()
+    earth_fault: EarthFault = EarthFault()
+    safety: Safety = Safety()
+    lightning: Lightning = Lightning()
+    outage_record: OutageRecord = OutageRecord()
+    limits: Limits = Limits()
+    coils: Coils = Coils()
+    seasons: Seasons = Seasons()
+    comparable: Comparable = Comparable()
+    retest: Retest = Retest()
+    treatments: Treatments = Treatments()
+    plan: Plan = Plan()
+    quality: dict[str, dict[str, float | str]] = Field(
+        {}, description="A quality rule to its threshold and severity, where the shipped ones do not fit"
+    )
+    columns: dict[str, str | dict[str, str]] = Field(
+        {},
+        description="A crew's own headers: header to column, for all files or under a pattern of file names",
+    )
+
+    @field_validator("id")
+    @classmethod
+    def _names_a_folder(cls, text):
+        if not re.fullmatch(r"[A-Za-z0-9_-]{1,80}", text):
+            raise ValueError("only letters, digits, '-' and '_' can name the report folder")
+        if MONTH.fullmatch(text):
+            raise ValueError("it reads like a month, and reports of all lines go to a folder of that name")
+        return text
+
+    @field_validator("crs")
+    @classmethod
+    def _reads_no_file(cls, text):
+        # a system may name tables of shifts or definitions, which the library would open wherever they lie
+        if text and re.search(r"init\s*=|grids|file", text, re.IGNORECASE):
+            raise ValueError('names a file, which is not read; write a code, as "EPSG:32736"')
+        return text
+
+    @property
+    def title(self):
+        """The line's name, or its id where no name is given."""
+        return self.name or self.id
+
+
+HEAD = ("id", "name", "voltage_kv", "frequency_hz", "crs")  # these stand under [line] in the file
+
+
+def read(path):
+    """The settings in one ``line.toml``.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+
+    Returns
+    -------
+    Line
+        Checked, with every default filled in.
+
+    Raises
+    ------
+    SettingsError
+        The file is missing, no plain file of its folder, or no TOML, a key is unknown, or a value is out of its range.
+    """
+    try:
+        read = safe_files.content(path, path.parent, safe_files.LARGEST_TEXT, may_be_empty=True)
+        text = read.decode("utf-8-sig")
+    except FileNotFoundError:
+        raise SettingsError(f"{path} is missing: a line folder needs it to say which line this is") from None
+    except RecordsError as flaw:
+        raise SettingsError(f"{path} {flaw}") from None
+    except (OSError, UnicodeDecodeError) as flaw:
+        raise SettingsError(f"{path} cannot be read: {flaw}; save it as UTF-8 text") from None
+    return parse(text, path)
+
+
+def parse(text, path="line.toml"):
+    """The settings in the text of a ``line.toml``.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    path : path or str
+        Named in error messages.
+
+    Returns
+    -------
+    Line
+
+    Raises
+    ------
+    SettingsError
+        As for `read`; the message names the first flaw, its place and the nearest right key.
+
+    Examples
+    --------
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> line.title, line.limits.limit_ohm
+    ('north-ridge', 15.0)
+    """
+    try:
+        sections = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as flaw:
+        raise SettingsError(f"{path} is not valid TOML: {flaw}") from None
+    head = sections.pop("line", {})
+    if not isinstance(head, dict):
+        raise SettingsError(f"{path}: [line] must be a section with id, voltage_kv and frequency_hz")
+    for key in [*sections, *head]:
+        allowed = HEAD if key in head else [name for name in Line.model_fields if name not in HEAD]
+        if key not in allowed:
+            place = "in [line]" if key in head else "at the top level"
+            raise SettingsError(f"{path}: {key!r} is not known {place}{_nearest(key, allowed)}")
+    try:
+        return Line.model_validate(head | sections)
+    except ValidationError as flaws:
+        raise SettingsError(f"{path}: {_sentence(flaws.errors()[0])}") from None
+
+
+def changed(line, sections):
+    """Settings with some sections changed.
+
+    Parameters
+    ----------
+    line : Line
+    sections : mapping of str to mapping or value
+        A section to the keys that change, or a key of ``[line]`` to its value.
+
+    Returns
+    -------
+    Line
+
+    Raises
+    ------
+    SettingsError
+        An unknown section or key, or a value out of its range.
+
+    Examples
+    --------
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> changed(line, {"limits": {"limit_ohm": 10}}).limits.limit_ohm
+    10.0
+    """
+    merged = line.model_dump(exclude_unset=True)
+    for key, value in sections.items():
+        if key not in Line.model_fields:
+            raise SettingsError(f"{key!r} is no section of line.toml{_nearest(key, list(Line.model_fields))}")
+        both = isinstance(value, Mapping) and isinstance(merged.get(key, {}), Mapping)
+        merged[key] = {**merged.get(key, {}), **value} if both else value
+    try:
+        return Line.model_validate(merged)
+    except ValidationError as flaws:
+        raise SettingsError(f"settings: {_sentence(flaws.errors()[0])}") from None
+
+
+def _sentence(flaw):
+    """One validation error as one sentence with place, value and mend."""
+    *place, key = flaw["loc"] or ("",)
+    where = "[line]" if key in HEAD and not place else f"[{_place(place or [key])}]"
+    if flaw["type"] == "extra_forbidden":
+        return f"{key!r} is not known in {where}{_nearest(key, _keys(place))}"
+    if flaw["type"] == "missing":
+        return f"{key!r} is missing in {where}"
+    reason = _reason(flaw)
+    if isinstance(flaw["input"], dict):  # the section as a whole, not one of its keys
+        return f"[{_place([*place, key])}]: {reason}"
+    if isinstance(key, int):  # an entry of a list
+        return f"{flaw['input']!r} in [{_place([*place, key])}]: {reason[0].lower()}{reason[1:]}"
+    return f"{key} = {flaw['input']!r} in {where}: {reason[0].lower()}{reason[1:]}"
+
+
+def _reason(flaw):
+    """Why a value cannot stand, in words that need no knowledge of the program."""
+    if flaw["type"] == "tuple_type":
+        return 'write a list in square brackets, such as ["a", "b"]'
+    if flaw["type"].startswith("date"):
+        return "write a day as YYYY-MM-DD, without quotation marks"
+    return flaw["msg"].removeprefix("Value error, ")
+
+
+def _place(steps):
+    """Where in the file: entries of a list are counted from 1, as people do."""
+    return ".".join(f"entry {step + 1}" if isinstance(step, int) else step for step in steps)
+
+
+def _keys(place):
+    """The keys that are allowed at a place inside the settings."""
+    model = Line
+    for step in place:
+        if isinstance(step, int):
+            continue
+        kind = model.model_fields[step].annotation
+        model = kind.__args__[0] if hasattr(kind, "__args__") else kind
+    return list(model.model_fields)
+
+
+def _nearest(key, allowed):
+    """A hint at the key that was probably meant."""
+    near = difflib.get_close_matches(str(key), allowed, n=1, cutoff=0.5)
+    return f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(allowed)}"

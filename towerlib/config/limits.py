@@ -1,0 +1,461 @@
+"""The tables of footing limits: the shipped sets, and a utility's own."""
+
+import csv
+import difflib
+import math
+from dataclasses import dataclass, fields
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from towerlib import safe_files
+from towerlib.errors import RecordsError, SettingsError
+from towerlib.values import STATUSES
+
+DEFAULT = "common practice"
+OWN = "the utility's own"
+WORDS = {  # words a rule may ask for; several in one cell are parted by "/"
+    "occupancy": ("bare feet", "frequented", "accessible", "remote"),
+    "shield_wire": ("bonded", "insulated", "none"),
+}
+FIGURES = ("target_ohm", "limit_ohm")
+LEAST_OHM, MOST_OHM = 0.01, 1e4  # beyond these no footing has a limit, and figures would overflow
+BOUNDS = {  # of a cell; what is not named here may be anything from 0 to 1e8
+    "voltage_min_kv": (0, 2000),
+    "voltage_max_kv": (0, 2000),
+    "station_within_km": (0, 1e4),
+    "target_ohm": (LEAST_OHM, MOST_OHM),
+    "limit_ohm": (LEAST_OHM, MOST_OHM),
+    "limit_ohm_per_ohm_m": (0, 100),
+}
+PAIRS = (("voltage_min_kv", "voltage_max_kv"), ("soil_over_ohm_m", "soil_upto_ohm_m"), FIGURES)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One row of a table of limits; a blank number is NaN and asks for nothing.
+
+    Parameters
+    ----------
+    rule_set, rule : str
+        Set that the rule belongs to, and its own name.
+    voltage_min_kv, voltage_max_kv : float
+        Nominal voltage from .. up to, both ends included [kV].
+    soil_over_ohm_m, soil_upto_ohm_m : float
+        Soil resistivity over .. up to, the upper end included [Ω·m].
+    station_within_km : float
+        Distance along the route to the nearer end of the line, up to [km].
+    occupancy, shield_wire : str
+        Words of the register, one of which the tower must have; parted by "/".
+    target_ohm, limit_ohm : float
+        Good up to, acceptable up to [Ω].
+    limit_ohm_per_ohm_m : float
+        In place of `limit_ohm`: limit over soil resistivity [Ω/(Ω·m)].
+    season, wires_when_read : str
+        Season of the reading that the figure is meant for, and the state of the shield wires then.
+    note, source, clause, year : str
+        What else to know, and where the figure stands.
+    status : str
+        "confirmed": seen in the source named; "from memory"; "common practice"; else the utility's own.
+    """
+
+    rule_set: str = ""
+    rule: str = ""
+    voltage_min_kv: float = math.nan
+    voltage_max_kv: float = math.nan
+    soil_over_ohm_m: float = math.nan
+    soil_upto_ohm_m: float = math.nan
+    station_within_km: float = math.nan
+    occupancy: str = ""
+    shield_wire: str = ""
+    target_ohm: float = math.nan
+    limit_ohm: float = math.nan
+    limit_ohm_per_ohm_m: float = math.nan
+    season: str = ""
+    wires_when_read: str = ""
+    note: str = ""
+    source: str = ""
+    clause: str = ""
+    year: str = ""
+    status: str = OWN
+
+
+COLUMNS = {field.name: field.type for field in fields(Rule)}
+
+
+@cache
+def shipped():
+    """The shipped sets of rules.
+
+    Returns
+    -------
+    dict of str to tuple of Rule
+        By name of the set, each in the order of ``limits.csv``.
+
+    Notes
+    -----
+    Only the default is in force unless ``line.toml`` names another. The others are figures found in print or
+    remembered, each with its source and how far it is confirmed; none is a recommendation.
+
+    Examples
+    --------
+    >>> [rule.limit_ohm for rule in shipped()["china"]]
+    [10.0, 15.0, 20.0, 25.0, 30.0]
+    """
+    place, sets = files("towerlib.config").joinpath("limits.csv"), {}
+    for rule in _rules(place.read_text(encoding="utf-8"), place):
+        sets.setdefault(rule.rule_set, []).append(rule)
+    return {name: tuple(rules) for name, rules in sets.items()}
+
+
+def named(name):
+    """The rules of one shipped set.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    tuple of Rule
+
+    Raises
+    ------
+    SettingsError
+        There is no such set.
+    """
+    if name not in shipped():
+        raise SettingsError(
+            f"there is no set of limits {name!r}{_nearest(name, shipped())}; "
+            "or name a table of your own, such as 'limits.csv'"
+        )
+    return shipped()[name]
+
+
+def is_table(name):
+    """Whether ``rules`` in ``line.toml`` names a file of the line folder, and not a shipped set.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_table("limits.csv"), is_table("india")
+    (True, False)
+    """
+    return name.lower().endswith(".csv")
+
+
+def of_line(line, folder):
+    """The rules that a line's settings name: a shipped set, or a table in its folder.
+
+    Parameters
+    ----------
+    line : Line
+    folder : path
+        The line folder.
+
+    Returns
+    -------
+    tuple of Rule
+
+    Raises
+    ------
+    SettingsError
+        No such set, or the table cannot be used.
+    """
+    name = line.limits.rules
+    return read(Path(folder) / name) if is_table(name) else named(name)
+
+
+def read(path):
+    """The rules of a table of limits.
+
+    Parameters
+    ----------
+    path : path
+        Text with a header of `Rule`'s columns, separated by comma, semicolon or tab; UTF-8. Only the limit is
+        needed in each row: a row without conditions holds for every tower that no row above it covers.
+
+    Returns
+    -------
+    tuple of Rule
+        In the order of the table.
+
+    Raises
+    ------
+    SettingsError
+        Missing file, no plain file of its folder, unknown column, or a value that the column cannot have; with
+        row, value and mend.
+    """
+    path = Path(path)
+    try:
+        read = safe_files.content(path, path.parent, safe_files.LARGEST_TEXT, may_be_empty=True)
+        text = read.decode("utf-8-sig")
+    except FileNotFoundError:
+        raise SettingsError(
+            f"{path} is missing: [limits] rules names it; add it or name a shipped set"
+        ) from None
+    except RecordsError as flaw:
+        raise SettingsError(f"{path} {flaw}") from None
+    except (OSError, UnicodeDecodeError) as flaw:
+        raise SettingsError(f"{path} cannot be read: {flaw}; save it as UTF-8 text") from None
+    return _rules(text, path)
+
+
+def _rules(text, path):
+    """The rules in the text of a table of limits; `path` is named in error messages."""
+    lines = text.splitlines()
+    separator = max(",;\t", key=lines[0].count) if lines else ","
+    rows = csv.DictReader(lines, delimiter=separator, restkey="")
+    if unknown := [name for name in rows.fieldnames or () if name not in COLUMNS]:
+        raise SettingsError(
+            f"{path}: no column {unknown[0]!r} in a table of limits{_nearest(unknown[0], COLUMNS)}"
+        )
+    rules = tuple(_rule(row, path, rows.line_num) for row in rows)
+    if not rules:
+        raise SettingsError(f"{path} has no rule; give one row with a limit_ohm at least")
+    return rules
+
+
+def _rule(row, place, number):
+    """One row of a table as a rule, or the error that says what is wrong with it."""
+    where = f"{place}, row {number}"
+    if row.pop("", None):
+        raise SettingsError(f"{where} has more cells than the header; quote a text that holds the separator")
+    cells = {name: (text or "").strip() for name, text in row.items()}
+    given = {name: _cell(name, text, where) for name, text in cells.items() if text}
+    rule = Rule(**({"rule": f"row {number}"} | given))
+    if math.isnan(rule.limit_ohm) == math.isnan(rule.limit_ohm_per_ohm_m):
+        raise SettingsError(f"{where}: give either limit_ohm or limit_ohm_per_ohm_m")
+    for low, high in PAIRS:
+        if getattr(rule, low) > getattr(rule, high):
+            raise SettingsError(f"{where}: {low} {given[low]:g} lies above {high} {given[high]:g}")
+    return rule
+
+
+def _cell(name, text, where):
+    """One cell that is not blank: a number within its bounds, or a text of the words that its column knows."""
+    if COLUMNS[name] is float:
+        try:
+            value = float(text.replace(",", "."))
+        except ValueError:
+            value = math.nan
+        low, high = BOUNDS.get(name, (0, 1e8))
+        if not low <= value <= high:
+            raise SettingsError(f"{where}: {name} {text!r} is not a number from {low:g} to {high:.10g}")
+        return value
+    known = (*STATUSES, OWN) if name == "status" else WORDS.get(name)
+    for word in parted(text) if known else ():
+        if word not in known:
+            raise SettingsError(f"{where}: {name} {word!r} is none of {', '.join(known)}")
+    return text
+
+
+def parted(text):
+    """The words of one cell."""
+    return [word.strip() for word in text.split("/")]
+
+
+def span(low, high, unit):
+    """A range in words, "" where it has no end."""
+    if low == high:
+        return f"{low:g} {unit}"
+    ends = (("from", low), ("up to", high))
+    words = " ".join(f"{word} {end:g}" for word, end in ends if not math.isnan(end))
+    return f"{words} {unit}" if words else ""
+
+
+def _nearest(name, known):
+    """The name that was probably meant, else all of them."""
+    near = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.4)
+    return f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(known)}"
+
+
+__all__ = ["Rule", "apply", "is_table", "named", "of_line", "read", "shipped"]
+
+WORD_OF = {"target_ohm": "good up to", "limit_ohm": "acceptable up to"}
+FACTS = {  # what a rule can ask of a tower, and its name where it is not recorded
+    "soil_resistivity_ohm_m": "soil resistivity",
+    "station_km": "distance to a station",
+    "occupancy": "occupancy",
+    "shield_wire": "state of the shield wires",
+}
+
+
+def apply(towers, line, rules=None):
+    r"""Target and limit of each tower, and the rule that they come from.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        One row a tower, the whole line, with what is known of chainage_km, soil_resistivity_ohm_m, occupancy,
+        shield_wire.
+    line : Line
+        Its voltage, and its section ``[limits]``.
+    rules : sequence of Rule, optional
+        From `of_line` or `read`; else the shipped set that ``[limits] rules`` names.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower, same index: target_ohm, limit_ohm, limit_rule (text).
+
+    Raises
+    ------
+    SettingsError
+        The set knows nothing of the line's voltage, or a target would lie above its limit.
+
+    Notes
+    -----
+    The first rule of the table whose conditions are all known and met holds. Where none is, but some may be
+    because a fact is not recorded, the strictest of those holds; where none can be, common practice does. The
+    text says which. A rule of one figure has its target at its limit. Numbers set in ``line.toml`` win over
+    all. Stations are taken to stand where the route begins and ends.
+
+    Examples
+    --------
+    >>> from towerlib.config import parse
+    >>> line = parse("[line]\nid = 'a'\nvoltage_kv = 132\nfrequency_hz = 50\n[limits]\nrules = 'russia'")
+    >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "soil_resistivity_ohm_m": [80.0, 6000.0]})
+    >>> apply(towers, line)["limit_ohm"].to_list()
+    [10.0, 36.0]
+    """
+    own = {name: getattr(line.limits, name) for name in FIGURES if name in line.limits.model_fields_set}
+    if len(own) == len(FIGURES):
+        return pd.DataFrame(own | {"limit_rule": f"{_figures(own)} (set in line.toml)"}, index=towers.index)
+    facts = _facts(towers)
+    fitting = _of_voltage(_chosen(line, rules), line)
+    applied, blank = _applied(fitting, facts)
+    in_order = (*fitting, *named(DEFAULT))  # the last holds where no other does
+    limit = own.get("limit_ohm", _limits(in_order, facts)[applied, np.arange(len(towers))])
+    target = np.array([rule.target_ohm for rule in in_order])[applied]
+    target = own.get("target_ohm", np.where(np.isnan(target), limit, target))
+    found = pd.DataFrame({"target_ohm": target, "limit_ohm": limit}, index=towers.index)
+    _insist_on_order(found)
+    return found.assign(limit_rule=_texts(in_order, applied, blank, own))
+
+
+def _chosen(line, rules):
+    """The rules handed over, else the shipped set that the settings name."""
+    name = line.limits.rules
+    if rules is None and is_table(name):
+        raise SettingsError(
+            f"[limits] rules = {name!r} is a table of the line folder: hand over limits.of_line()"
+        )
+    return named(name) if rules is None else tuple(rules)
+
+
+def _of_voltage(rules, line):
+    """The rules for the line's voltage; a set without any was meant for another line."""
+    fitting = tuple(
+        rule
+        for rule in rules
+        if not (line.voltage_kv < rule.voltage_min_kv or line.voltage_kv > rule.voltage_max_kv)
+    )
+    if not fitting:
+        covered = ", ".join(
+            dict.fromkeys(span(rule.voltage_min_kv, rule.voltage_max_kv, "kV") for rule in rules)
+        )
+        raise SettingsError(
+            f"[limits] rules = {line.limits.rules!r} has no rule for {line.voltage_kv:g} kV "
+            f"(only {covered}); choose another set, or set target_ohm and limit_ohm"
+        )
+    return fitting
+
+
+def _facts(towers):
+    """What is known of each tower, blank where a column is missing."""
+    table = towers.reindex(columns=["soil_resistivity_ohm_m", "chainage_km", "occupancy", "shield_wire"])
+    chainage_km = table["chainage_km"].astype(float)
+    return table.assign(station_km=np.minimum(chainage_km, chainage_km.max() - chainage_km))[list(FACTS)]
+
+
+def _conditions(rule):
+    """What a rule asks of a tower: the fact, the words for it, and the test of its values."""
+    over, upto, within_km = rule.soil_over_ohm_m, rule.soil_upto_ohm_m, rule.station_within_km
+    if not (math.isnan(over) and math.isnan(upto)):
+        words = " ".join(
+            f"{word} {end:g}" for word, end in (("over", over), ("up to", upto)) if not math.isnan(end)
+        )
+        yield "soil_resistivity_ohm_m", f"soil {words} Ω·m", lambda ohm_m: ~((ohm_m <= over) | (ohm_m > upto))
+    elif not math.isnan(rule.limit_ohm_per_ohm_m):
+        yield "soil_resistivity_ohm_m", "by soil resistivity", lambda ohm_m: ohm_m.notna()
+    if not math.isnan(within_km):
+        yield "station_km", f"within {within_km:g} km of a station", lambda km: km <= within_km
+    for name in WORDS:
+        if wanted := getattr(rule, name):
+            words = f"{FACTS[name]}: {' or '.join(parted(wanted))}"
+            yield name, words, lambda column, wanted=wanted: column.isin(parted(wanted))
+
+
+def _applied(rules, facts):
+    """Place of the rule that holds at each tower, and which of its facts (bit by bit) are not recorded."""
+    met, blank = np.ones((len(rules), len(facts)), bool), np.zeros((len(rules), len(facts)), int)
+    for place, rule in enumerate(rules):
+        for name, _, test in _conditions(rule):
+            unknown = facts[name].isna().to_numpy()
+            met[place] &= unknown | test(facts[name]).to_numpy(bool)
+            blank[place] |= unknown << list(FACTS).index(name)
+    certain, limits = met & (blank == 0), np.where(met, _limits(rules, facts), np.inf)
+    holds = [certain.any(axis=0), np.isfinite(limits).any(axis=0)]
+    applied = np.select(holds, [certain.argmax(axis=0), limits.argmin(axis=0)], len(rules))
+    none = np.zeros((1, len(facts)), int)
+    return applied, np.concatenate([blank, none])[applied, np.arange(len(facts))]
+
+
+def _limits(rules, facts):
+    """Limit by rule and tower, shape (rules, towers) [Ω]; inf where its resistivity is not recorded."""
+    fixed = np.array([rule.limit_ohm for rule in rules])[:, None]
+    slope = np.array([rule.limit_ohm_per_ohm_m for rule in rules])[:, None]
+    by_soil = slope * facts["soil_resistivity_ohm_m"].to_numpy(float)
+    return np.where(np.isnan(slope), fixed, np.where(np.isnan(by_soil), np.inf, by_soil))
+
+
+def _insist_on_order(found):
+    """A target above its limit has no meaning; it comes about where only one of both is set."""
+    wrong = found[found["target_ohm"] > found["limit_ohm"]]
+    if len(wrong):
+        target, limit = wrong.iloc[0]
+        raise SettingsError(
+            f"[limits]: target_ohm {target:g} lies above limit_ohm {limit:g} at {len(wrong)} towers; set both"
+        )
+
+
+def _texts(rules, applied, blank, own):
+    """The rule that holds at each tower, in words: composed once for each that occurs."""
+    kinds, which = np.unique(np.stack([applied, blank], axis=1), axis=0, return_inverse=True)
+    before = f"{_figures(own)} (set in line.toml); else " if own else ""
+    texts = [before + _text(rules[place], bits, last=place == len(rules) - 1) for place, bits in kinds]
+    return pd.array(np.array(texts, object)[which.ravel()], dtype="str")
+
+
+def _text(rule, bits, *, last):
+    """One rule in words: what holds, why here, for which reading, from where, how far confirmed."""
+    figures = {name: getattr(rule, name) for name in FIGURES if not math.isnan(getattr(rule, name))}
+    parts = [
+        f"{rule.rule}: {_figures(figures) or f'{rule.limit_ohm_per_ohm_m:g} × soil resistivity'}",
+        span(rule.voltage_min_kv, rule.voltage_max_kv, "kV"),
+        *(words for _, words, _ in _conditions(rule)),
+        f"read in the {rule.season}" if rule.season else "",
+        f"shield wires {rule.wires_when_read}" if rule.wires_when_read else "",
+        rule.note,
+        ", ".join(part for part in (rule.source, rule.clause and f"clause {rule.clause}", rule.year) if part),
+    ]
+    missing = [words for place, words in enumerate(FACTS.values()) if bits >> place & 1]
+    before = "no rule of the set holds here; " if last else ""
+    after = f"; not recorded: {', '.join(missing)}, so the strictest that may hold" if missing else ""
+    return f"{before}{'; '.join(part for part in parts if part)} ({rule.status}){after}"
+
+
+def _figures(figures):
+    """The figures of a rule in words."""
+    return ", ".join(f"{WORD_OF[name]} {ohm:g} Ω" for name, ohm in figures.items())

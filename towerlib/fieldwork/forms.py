@@ -1,0 +1,230 @@
+"""What a crew writes down: every column of the records in words, in the order of the work."""
+
+import re
+from dataclasses import dataclass
+
+import pandas as pd
+
+from towerlib.records.tables import schema
+
+PREFILLED = ("visit_id", "tower_id")
+VISIT_GROUPS = {
+    "Day and instrument": {
+        "date": "Date, as 2026-03-31",
+        "crew": "Crew",
+        "in_service": "Line in service",
+        "soil_state": "Soil",
+        "instrument_serial": "Instrument, serial number",
+        "calibration_due": "Calibration holds until",
+        "test_frequency_hz": "Test frequency",
+        "test_voltage_v": "Test voltage",
+        "range_divisor": "Divisor of the range",
+        "overload": "Overload shown",
+        "coil_turns_worn": "Coil turns round the leg",
+        "coil_turns_set": "Coil turns entered",
+    },
+    "Probes": {
+        "current_probe_distance_m": "Current probe, from the tower",
+        "current_probe_bearing_deg": "Current probe, true direction",
+        "current_probe_ohm": "Current probe, to earth",
+        "stray_voltage_current_v": "Stray voltage, current probe",
+        "potential_probe_distance_m": "Potential probe, from the tower",
+        "potential_probe_bearing_deg": "Potential probe, true direction",
+        "potential_probe_ohm": "Potential probe, to earth",
+        "stray_voltage_potential_v": "Stray voltage, potential probe",
+    },
+    "Readings": {
+        "method": "Method",
+        "stray_frequency_hz": "Stray voltage, frequency",
+        "impedance_ohm": "Impedance by that method",
+        "impedance_no_coils_ohm": "Impedance without coils",
+        "injected_ma": "Injected current",
+        "legs_ma": "Of it through the legs",
+        "leakage_total_ma": "Leakage, all legs together",
+    },
+    "Seen": {
+        "leads_missing": "Leads cut, stolen, absent: count",
+        "corrosion": "Corrosion",
+        "bond_seen": "Shield-wire bond, from the ground",
+        "photo": "Photo, file name",
+        "latitude_deg": "Where you stood, latitude",
+        "longitude_deg": "Where you stood, longitude",
+        "note": "Note",
+    },
+}
+LEG_WORDS = {
+    "leakage_ma": "Leakage current",
+    "impedance_ohm": "Impedance of the leg, U/I",
+    "coil_turns_worn": "Turns round this leg",
+}
+SWEEP_WORDS = {"frequency_hz": "Frequency", "impedance_ohm": "Impedance", "phase_deg": "Phase"}
+UNITS = {"deg": "°", "1": ""}
+
+
+@dataclass(frozen=True)
+class Blank:
+    """One thing to write down: its column, words, unit, and the words to choose from where there are some."""
+
+    column: str
+    words: str
+    unit: str
+    choices: tuple[str, ...] = ()
+    needed: bool = False
+
+
+def blanks(table, words):
+    """Things to write down for columns of a table.
+
+    Parameters
+    ----------
+    table : str
+        ``"visits"``, ``"legs"`` or ``"sweeps"``.
+    words : dict of str to str
+        Column to what the crew reads.
+
+    Returns
+    -------
+    list of Blank
+
+    Examples
+    --------
+    >>> blanks("visits", {"soil_state": "Soil"})[0].choices
+    ('dry', 'normal', 'wet', 'frozen')
+    >>> blanks("legs", LEG_WORDS)[0].unit
+    'mA'
+    """
+    return [_blank(schema(table).columns[column], said) for column, said in words.items()]
+
+
+def visit_blanks():
+    """Things to write down about a visit, by group.
+
+    Returns
+    -------
+    dict of str to list of Blank
+    """
+    return {group: blanks("visits", words) for group, words in VISIT_GROUPS.items()}
+
+
+def _blank(column, said):
+    """One column of the data dictionary as a thing to write down."""
+    kind, unit = column.metadata["kind"], column.metadata["unit"]
+    allowed = [
+        check.statistics["allowed_values"] for check in column.checks if "allowed_values" in check.statistics
+    ]
+    choices = ("yes", "no") if kind == "yes/no" else tuple(allowed[0]) if allowed else ()
+    return Blank(column.name, said, UNITS.get(unit, unit), choices, needed=column.required)
+
+
+LETTERS = "ABCDEFGHIJKL"
+MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # a spreadsheet reads more into it
+
+
+def visits(stops, study):
+    """Rows of ``visits.csv`` to fill in.
+
+    Parameters
+    ----------
+    stops : DataFrame
+        One row a tower: tower_id, place.
+    study : Study
+
+    Returns
+    -------
+    pandas.DataFrame
+        Every column of the table in the order of the data dictionary; visit_id and tower_id are filled in.
+
+    Notes
+    -----
+    visit_id is V, year and month, and the tower's place on the route: V2606-012. It begins with a letter, or
+    spreadsheets would make a date of it. A name that is taken gets a letter behind.
+    """
+    taken = set(study.records.visits["visit_id"])
+    stem = f"V{study.month[2:4]}{study.month[5:]}"
+    names = [_free(f"{stem}-{place:03d}", taken) for place in stops["place"]]
+    return _blank_rows("visits", {"visit_id": names, "tower_id": stops["tower_id"].to_list()})
+
+
+def legs(stops, study):
+    """Rows of ``legs.csv`` to fill in.
+
+    Parameters
+    ----------
+    stops : DataFrame
+        One row a tower: visit_id, tower_id, structure, leg_count.
+    study : Study
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a leg, named as at the newest visit that read all legs, else A, B, C …
+    """
+    read = _read_legs(study)
+    rows = [
+        (stop.visit_id, leg)
+        for stop in stops.itertuples()
+        for leg in _names(read.get(stop.tower_id, []), _count(stop))
+    ]
+    return _blank_rows("legs", {"visit_id": [row[0] for row in rows], "leg": [row[1] for row in rows]})
+
+
+def armoured(table):
+    """A table whose texts a spreadsheet leaves as they are.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+        tower_id and leg with an apostrophe in front where a spreadsheet would make a number or a date of them,
+        which the reader of records takes off again.
+
+    Examples
+    --------
+    >>> armoured(pd.DataFrame({"tower_id": ["12A", "012", "12/1", "1E2", "7"]}))["tower_id"].to_list()
+    ['12A', "'012", "'12/1", "'1E2", '7']
+    """
+    guarded = {
+        name: [f"'{text}" if _mangled(text) else text for text in table[name]]
+        for name in ("tower_id",)
+        if name in table
+    }
+    return table.assign(**guarded)
+
+
+def _mangled(text):
+    """Whether a spreadsheet shows a name otherwise than it is written; a plain number stays what it is."""
+    return bool(re.fullmatch(MANGLED, text)) and not re.fullmatch(r"0|[1-9][0-9]{0,14}", text)
+
+
+def _free(name, taken):
+    """A name that no visit has yet."""
+    endings = ("", *(chr(letter) for letter in range(ord("b"), ord("z") + 1)))
+    return next((name + ending for ending in endings if name + ending not in taken), f"{name}-{len(taken)}")
+
+
+def _blank_rows(table, filled):
+    """A table of the data dictionary with some columns filled."""
+    return pd.DataFrame(filled, dtype="str").reindex(columns=list(schema(table).columns)).astype("object")
+
+
+def _read_legs(study):
+    """Names of the legs at each tower's visit that read most of them, the newest of these."""
+    told = study.records.legs.groupby("visit_id")["leg"].agg(list).rename("legs")
+    seen = study.records.visits[["visit_id", "tower_id", "date"]].merge(told, on="visit_id", validate="1:1")
+    seen = seen.assign(count=seen["legs"].map(len)).sort_values(["count", "date"], kind="stable")
+    return seen.drop_duplicates("tower_id", keep="last").set_index("tower_id")["legs"].to_dict()
+
+
+def _count(stop):
+    """How many legs to leave room for; a blank register counts as usual for its kind."""
+    if pd.notna(stop.leg_count):
+        return int(stop.leg_count)
+    return 1 if stop.structure == "monopole" else 4
+
+
+def _names(read, count):
+    """Names of the legs: those in use, if all of them were read."""
+    return read if len(read) >= count else list(LETTERS[:count])

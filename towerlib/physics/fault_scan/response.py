@@ -1,0 +1,541 @@
+"""Answer of a ladder to its drive when one bond or one span has a fault, by rank-one updates."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from towerlib.physics.ladder import (
+    NO_EARTH,
+    Flow,
+    admittance,
+    driving_points,
+    ladder,
+    pieces,
+    sides,
+    solve,
+    wire_potential,
+)
+from towerlib.values import number
+
+NONE = ("none", -1)
+WORN_OHM = number("scan_worn_ohm")  # a worn bond is taken for this, within WORN_U of its logarithm
+WORN_U = number("scan_worn_spread")
+FLOATING = 1e-9  # what is left of an element's own share in its node when nothing else leads to earth
+
+
+@dataclass(frozen=True)
+class Response:
+    """A ladder of n towers with one fault, seen from m of its towers.
+
+    Attributes
+    ----------
+    rows : array of int, shape (m,)
+        Those towers.
+    node_ohm : array, shape (m, n)
+        Rows of the inverse of the nodal matrix [Ω].
+    tower_s, through : array, shape (n,)
+        Admittance through bond and footing [S]; R/(R + Zb), 0 for an open bond.
+    line : Ladder
+        The ladder with the fault.
+    span, worn : int
+        The opened span, the tower whose bond is worn; −1 where none is.
+    """
+
+    rows: np.ndarray
+    node_ohm: np.ndarray
+    tower_s: np.ndarray
+    through: np.ndarray
+    line: object
+    span: int = -1
+    worn: int = -1
+
+
+def with_fault(line, kind, position):
+    """Ladder with one bond or one span open, or one bond worn.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    kind : str
+        ``bond``, ``span`` or ``worn``: a bond that has become `WORN_OHM` more than it was.
+    position : int
+        Tower of the bond, or tower before the span; 0 is the first.
+
+    Returns
+    -------
+    Ladder
+
+    Examples
+    --------
+    >>> print(with_fault(ladder([10.0, 10.0], 0.0, [0.1]), "bond", 1).tower_s.real)
+    [0.1 0. ]
+    """
+    if kind == "span":
+        return replace(line, span_s=np.where(np.arange(len(line.span_s)) == position, 0.0, line.span_s))
+    here = np.arange(len(line.tower_s)) == position
+    if kind == "worn":
+        bond_ohm = line.bond_ohm + np.where(here, WORN_OHM, 0.0)
+        with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
+            tower_s = np.where(here, line.tower_s / (1.0 + WORN_OHM * line.tower_s), line.tower_s)
+        return replace(line, bond_ohm=bond_ohm, tower_s=tower_s)
+    return replace(
+        line, bond_ohm=np.where(here, np.inf, line.bond_ohm), tower_s=np.where(here, 0.0, line.tower_s)
+    )
+
+
+def known_footings(line, known_u, usual_spread):
+    """Ladder with the median in place of footings that are not known, and the uncertainty of each ln R.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers, NaN for a footing that is not known.
+    known_u : float or array, shape (n,)
+        Uncertainty of ln R where it is known.
+    usual_spread : float
+        Spread of ln R along a line, for lines of which fewer than five footings are known.
+
+    Returns
+    -------
+    tuple of Ladder and array, shape (n,)
+
+    Raises
+    ------
+    ValueError
+        No footing is known at all.
+    """
+    known = ~np.isnan(line.footing_ohm)
+    if not np.isfinite(line.footing_ohm).any():
+        raise ValueError("no footing of the line is known; one reading with leg coils is needed at least")
+    magnitude = np.abs(line.footing_ohm[np.isfinite(line.footing_ohm)])
+    spread = np.std(np.log(magnitude), ddof=1) if len(magnitude) >= 5 else usual_spread
+    footing_u = np.where(known, known_u, max(spread, np.max(known_u)))
+    footing_ohm = np.where(known, line.footing_ohm, np.median(magnitude))
+    filled = ladder(footing_ohm, line.bond_ohm, np.ones(len(known) - 1))
+    return replace(filled, station_s=line.station_s, span_s=line.span_s), footing_u
+
+
+def inverse(line):
+    """Inverse of the nodal matrix of a ladder [Ω], shape (n, n)."""
+    g = line.span_s
+    matrix = np.diag(line.tower_s + line.station_s + np.r_[0, g] + np.r_[g, 0])
+    matrix = matrix - np.diag(g, 1) - np.diag(g, -1)
+    return np.linalg.inv(matrix)
+
+
+def possible(line, node_ohm):
+    """Hypotheses that can be asked of a ladder: each bond and each span that is not open and bears opening.
+
+    Each such bond is asked whether it is worn besides.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    node_ohm : array, shape (n, n)
+        Its `inverse`.
+
+    Returns
+    -------
+    list of (str, int)
+    """
+    own = np.diag(node_ohm)
+    bond_left = np.abs(1.0 - line.tower_s * own)
+    across = own[:-1] + own[1:] - 2.0 * np.diag(node_ohm, 1)
+    span_left = np.abs(1.0 - line.span_s * across)
+    bonds = np.flatnonzero((line.tower_s != 0) & (bond_left > FLOATING))
+    spans = np.flatnonzero((line.span_s != 0) & (span_left > FLOATING))
+    kinds = (("bond", bonds), ("span", spans), ("worn", bonds))
+    return [(kind, int(position)) for kind, positions in kinds for position in positions]
+
+
+def respond(line, node_ohm, hypothesis, rows):
+    """Response of a ladder under a hypothesis, at some of its towers, by a rank-one update.
+
+    Parameters
+    ----------
+    line, node_ohm : Ladder, array of shape (n, n)
+        The ladder and its `inverse`.
+    hypothesis : (str, int)
+        Kind and position, or `NONE`.
+    rows : array of int, shape (m,)
+        The towers.
+
+    Returns
+    -------
+    Response
+
+    References
+    ----------
+    J. Sherman, W. J. Morrison, Ann. Math. Stat. 21 (1950).
+    """
+    kind, position = hypothesis
+    faulty = line if kind == "none" else with_fault(line, kind, position)
+    through = np.where(np.isinf(faulty.bond_ohm), 0.0, faulty.tower_s * faulty.footing_ohm)
+    if kind == "none":
+        return Response(rows, node_ohm[rows], line.tower_s, through, line)
+    vector = node_ohm[:, position]
+    taken = line.tower_s[position] - faulty.tower_s[position]
+    left = 1.0 - taken * vector[position]
+    if kind == "span":
+        vector, taken = vector - node_ohm[:, position + 1], line.span_s[position]
+        left = 1.0 - taken * (vector[position] - vector[position + 1])
+    updated = node_ohm[rows] + np.outer(taken / left * vector[rows], vector)
+    places = [position if kind == asked else -1 for asked in ("span", "worn")]
+    return Response(rows, updated, faulty.tower_s, through, faulty, *places)
+
+
+def ambient_model(response, forced_a, capacitive_a):
+    """Currents in service down each tower that a response expects.
+
+    Parameters
+    ----------
+    response : Response
+        m towers of n.
+    forced_a, capacitive_a : array, shapes (n − 1,) and (n,)
+        Current that each span would carry alone, current into the wire at each tower [A].
+
+    Returns
+    -------
+    tuple of three arrays, shape (m,)
+        Current by induction and by capacitance [A]; variance [A²] at an unevenness of 1, induction being of
+        independent size in each span.
+    """
+    y = response.tower_s[response.rows]
+    live_a = np.where(response.line.span_s != 0, forced_a, 0.0)
+    per_span = y[:, None] * np.diff(response.node_ohm, axis=1) * live_a
+    # Sums by numpy itself: threads of a matrix library cost more than so few terms.
+    capacitive = y * (response.node_ohm * capacitive_a).sum(axis=1) if np.any(capacitive_a) else 0.0 * y
+    return per_span.sum(axis=1), capacitive, (np.abs(per_span) ** 2).sum(axis=1)
+
+
+def impedance_model(response, footing_u, errors):
+    """Mean of ln|Z| without coils, and what each uncertain quantity does to it.
+
+    Parameters
+    ----------
+    response : Response
+        m towers of n.
+    footing_u : array, shape (n,)
+        Uncertainty of each ln R.
+    errors : Errors
+        Of wire and stations.
+
+    Returns
+    -------
+    tuple of array
+        Means, shape (m,); effects of one standard uncertainty of each footing, the wire, the two stations and
+        a worn bond, shape (m, n + 4).
+
+    Notes
+    -----
+    Z = p²·W + p·Zb with W the impedance at the node and p = R/(R + Zb); an open bond leaves Z = R. By first
+    derivatives: ∂W_kk/∂ln R_j = p_j·y_j·W_kj², the same with 1 − p_j for ln Zb_j, with the earth's own
+    admittance for a station; ∂W_kk/∂ln z = W_kk − Σ_j W_kj²·(all that leads from node j to earth).
+    """
+    rows, line = response.rows, response.line
+    place = np.arange(len(rows))
+    p, y = response.through, response.tower_s
+    own, squares = response.node_ohm[place, rows], response.node_ohm**2
+    here, sound = p[rows], p[rows] != 0
+    bond_ohm = np.where(sound, line.bond_ohm[rows], 0.0)
+    z = np.where(sound, here**2 * own + here * bond_ohm, line.footing_ohm[rows])
+    outer = (here**2 / z)[:, None]
+    turned = here * (1.0 - here) * (2.0 * here * own + bond_ohm) / z  # by p itself, as ln R goes up
+    by_footing = outer * squares * (p * y)
+    by_footing[place, rows] += np.where(sound, turned, 1.0)
+    by_bond = outer * squares * ((1.0 - p) * y)
+    by_bond[place, rows] += here * bond_ohm / z - turned
+    by_worn = WORN_U * by_bond[:, [response.worn]] * (response.worn >= 0)
+    by_wire = outer * (own - squares @ (y + line.station_s))[:, None] * errors.wire
+    by_station = outer * squares[:, [0, -1]] * line.station_s[[0, -1]] * errors.station
+    return np.log(np.abs(z)), np.hstack([by_footing * footing_u, by_wire, by_station, by_worn]).real
+
+
+BOND, SPAN = "bond", "span"
+UNKNOWN = "a footing, a bond or a span of the line is unknown"
+OPEN_ALREADY = "open already: nothing changes"
+CUT_OFF = "opening it leaves a piece of the shield wire without a path to earth"
+
+
+@dataclass(frozen=True)
+class Openings:
+    """Elements of a ladder of n towers, each opened alone: h cases.
+
+    Attributes
+    ----------
+    kind : array of str, shape (h,)
+        ``bond`` or ``span``.
+    position : array of int, shape (h,)
+        Tower of the bond, or first tower of the span; 0 is the first of the line.
+    rise_ohm : array, shape (h, n)
+        Change of the potential of the shield wire at each tower, per ampere that the element carried while it
+        was closed [Ω].
+    wire_ohm, tower_ohm : array, shape (h, n)
+        Impedance that a source at each node of the wire, and at each tower body, sees in the opened line [Ω].
+    remark : array of str, shape (h,)
+        Why a case has NaN, or changes nothing; blank else.
+    """
+
+    kind: np.ndarray
+    position: np.ndarray
+    rise_ohm: np.ndarray
+    wire_ohm: np.ndarray
+    tower_ohm: np.ndarray
+    remark: np.ndarray
+
+
+def openings(line, bonds=None, spans=None):
+    """Impedances of a ladder with each of several bonds and spans opened alone.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    bonds, spans : array of int, optional
+        Towers whose bond, and spans that are opened, one a case; all where not given, none where empty.
+
+    Returns
+    -------
+    Openings
+        First the bonds, then the spans, in the order given.
+
+    Raises
+    ------
+    ValueError
+        A bond or a span that the line does not have.
+
+    Notes
+    -----
+    Sherman-Morrison: without an element of admittance c between the nodes of u, the inverse A⁻¹ becomes
+    A⁻¹ + c·(A⁻¹u)(uᵀA⁻¹)/(1 − c·uᵀA⁻¹u). It takes the columns of A⁻¹ at the nodes concerned only: one
+    tridiagonal solve for all of them, n numbers a case. 1 − c·uᵀA⁻¹u comes from the admittances on both sides
+    and not as a difference: it keeps its digits, and is a plain 0 where a piece is cut off from earth.
+
+    References
+    ----------
+    J. Sherman and W. J. Morrison, Ann. Math. Statist. 21 (1950) 124-127 (from memory).
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> cases = openings(ladder([10.0, 20.0, 10.0], 0.0, [10.0, 5.0]), bonds=[1], spans=[0])
+    >>> print(np.round(cases.tower_ohm.real, 3))
+    [[ 7.143 20.     7.143]
+     [10.     8.571  7.143]]
+    """
+    count = len(line.tower_s)
+    bonds, spans = _positions(bonds, count, BOND), _positions(spans, count - 1, SPAN)
+    kind, position = np.repeat([BOND, SPAN], [len(bonds), len(spans)]), np.r_[bonds, spans]
+    points, nodes = driving_points(line), np.unique(np.r_[bonds, spans, spans + 1])
+    columns_ohm = wire_potential(line, np.eye(count)[:, nodes]).T
+    at_bond, at_first, at_last = (
+        columns_ohm[np.searchsorted(nodes, ends)] for ends in (bonds, spans, spans + 1)
+    )
+    with np.errstate(invalid="ignore"):  # what is unknown passes as NaN
+        of_bonds = _bonds_opened(line, bonds, points.rest_s, at_bond)
+        of_spans = _spans_opened(line, spans, at_first, at_last)
+        rise_ohm, gain_ohm = (np.concatenate(parts) for parts in zip(of_bonds, of_spans, strict=True))
+        wire_ohm = points.wire_ohm + gain_ohm
+        tower_ohm = _tower_ohm(line, wire_ohm)
+    tower_ohm[np.arange(len(bonds)), bonds] = _footing_alone(line)[bonds]
+    remark = _remarks(line, points, kind, position, rise_ohm)
+    return Openings(kind, position, rise_ohm, wire_ohm, tower_ohm, remark)
+
+
+def _positions(places, count, kind):
+    """Positions of the elements that are opened; all where none are given."""
+    places = np.arange(count) if places is None else np.atleast_1d(np.asarray(places, int))
+    if np.any((places < 0) | (places >= count)):
+        raise ValueError(
+            f"the line has {count} {kind}s, 0 to {count - 1}: there is no {kind} {places.tolist()}"
+        )
+    return places
+
+
+def _bonds_opened(line, bonds, rest_s, column_ohm):
+    """Rise per ampere and gain of impedance (h, n) with bonds opened; a column of the inverse a case."""
+    piece = pieces(line.span_s)
+    concerned = (piece[bonds][:, None] == piece) & ~np.isinf(line.bond_ohm[bonds])[:, None]
+    return _cut(column_ohm, rest_s[bonds], line.tower_s[bonds], concerned)
+
+
+def _spans_opened(line, spans, first_ohm, last_ohm):
+    """Rise per ampere and gain of impedance (h, n) with spans opened; the columns of both ends a case."""
+    earth_s, piece, tower = line.tower_s + line.station_s, pieces(line.span_s), np.arange(len(line.tower_s))
+    before_s, behind_s = sides(line)
+    concerned = (piece[spans][:, None] == piece) & (line.span_s[spans] != 0)[:, None]
+    is_before = tower <= spans[:, None]
+    first = _cut(first_ohm, (earth_s + before_s)[spans], behind_s[spans], concerned & is_before)
+    last = _cut(last_ohm, (earth_s + behind_s)[spans + 1], before_s[spans + 1], concerned & ~is_before)
+    return first[0] - last[0], first[1] + last[1]
+
+
+def _cut(column_ohm, kept_s, lost_s, concerned):
+    """Answer of the nodes concerned when a node loses one of its admittances; NaN where it keeps none."""
+    nothing = kept_s == 0
+    growth = np.where(nothing, np.nan, (kept_s + lost_s) / np.where(nothing, 1.0, kept_s))
+    rise_ohm = np.where(concerned, column_ohm * growth[:, None], 0.0)
+    return rise_ohm, np.where(concerned, lost_s[:, None] * rise_ohm * column_ohm, 0.0)
+
+
+def _tower_ohm(line, wire_ohm):
+    """Impedance at the bodies (h, n): footing beside bond, and the wire through the bond."""
+    share = line.body_share
+    return np.where(share == 0, 0.0, share**2 * wire_ohm) + line.body_ohm
+
+
+def _footing_alone(line):
+    """What a source at a tower body sees with the bond open; NaN where the footing is lost too."""
+    return np.where(np.isinf(line.footing_ohm), np.nan, line.footing_ohm)
+
+
+def _remarks(line, points, kind, position, rise_ohm):
+    """Why a case has NaN or changes nothing."""
+    is_bond, spans = kind == BOND, np.where(kind == BOND, 0, position)
+    span_s = np.append(line.span_s, 0.0)[spans]
+    is_open = np.where(is_bond, np.isinf(line.bond_ohm[position]), span_s == 0)
+    unknown = np.isnan(line.tower_s).any() or np.isnan(line.station_s).any() or np.isnan(line.span_s).any()
+    because = [
+        np.full(len(kind), unknown),
+        is_open,
+        points.remark[position] == NO_EARTH,
+        np.isnan(rise_ohm).any(axis=1),
+    ]
+    return np.select(because, [UNKNOWN, OPEN_ALREADY, NO_EARTH, CUT_OFF], "")
+
+
+def carried_current(line, cases, flow, injected_a=0.0):
+    """Current of each element in the line as it stands, before it is opened.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    cases : Openings
+        h cases of that line.
+    flow : Flow
+        Answer of that line to the drive.
+    injected_a : complex or array, shape (n,) or (n, m)
+        Current injected into each tower body by the drive [A].
+
+    Returns
+    -------
+    array, shape (h,) or (h, m)
+        From the wire into the tower for a bond, towards the next tower for a span [A].
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder, solve
+    >>> line = ladder([10.0, 10.0], 0.0, [20.0])
+    >>> print(np.round(carried_current(line, openings(line), solve(line, [1.0, 0.0]), [1.0, 0.0]).real, 6))
+    [-0.25  0.25  0.25]
+    """
+    many = flow.footing_a.ndim == 2
+    injected_a = np.asarray(injected_a)
+    into_tower_a = flow.footing_a - (injected_a[:, None] if many and injected_a.ndim == 1 else injected_a)
+    bonds, spans = (cases.position[cases.kind == kind] for kind in (BOND, SPAN))
+    return np.concatenate([into_tower_a[bonds], flow.wire_a[spans]])
+
+
+def change_per_ampere(line, cases):
+    """Change of every potential and current when an element opens, per ampere that it carried.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    cases : Openings
+        h cases of that line.
+
+    Returns
+    -------
+    Flow
+        Shapes (h, n), (h, n − 1) for the wire and (h, 2) for the stations; potentials in Ω, currents in A/A.
+
+    Notes
+    -----
+    Opening an element has the effect of forcing the current that it carried back where it came from. So the
+    answer to any drive in the opened line is that of the closed line plus this times `carried_current`: rank
+    one, for potentials and currents alike.
+
+    References
+    ----------
+    Compensation theorem of linear circuits.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> line = ladder([10.0, 10.0], 0.0, [20.0])
+    >>> print(np.round(change_per_ampere(line, openings(line, bonds=[0], spans=[])).footing_a.real, 6))
+    [[-1.  1.]]
+    """
+    share, rise_ohm, g, station_s = line.body_share, cases.rise_ohm, line.span_s, line.station_s
+    case, place = np.arange(len(cases.kind)), cases.position
+    closed = cases.remark != OPEN_ALREADY
+    bond, span = (case[(cases.kind == kind) & closed] for kind in (BOND, SPAN))
+    with np.errstate(invalid="ignore"):  # what is unknown passes as NaN
+        tower_ohm = np.where(share == 0, 0.0, share * rise_ohm)
+        tower_ohm[bond, place[bond]] = -_footing_alone(line)[place[bond]]
+        footing = np.where(np.isinf(line.footing_ohm), 0.0, admittance(line.footing_ohm) * tower_ohm)
+        wire = np.where(g == 0, 0.0, g * (rise_ohm[:, :-1] - rise_ohm[:, 1:]))
+        wire[span, place[span]] = -1.0
+        ends = station_s[[0, -1]] if len(station_s) > 1 else np.r_[station_s, 0]
+        station = np.where(ends == 0, 0.0, ends * rise_ohm[:, [0, -1]])
+    return Flow(rise_ohm, tower_ohm, footing, wire, station)
+
+
+def flow_if_open(line, cases, injected_a=0.0, span_emf_v=0.0):
+    """Potentials and currents under a drive with each element opened alone.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    cases : Openings
+        h cases of that line.
+    injected_a : complex or array, shape (n,) or (n, m)
+        Current injected into each tower body [A].
+    span_emf_v : complex or array, shape (n − 1,) or (n − 1, m)
+        EMF of each span [V], positive when it drives current towards the next tower.
+
+    Returns
+    -------
+    Flow
+        As of `solve`, with an axis of h in front of each array: (h, n), or (h, n, m) for m drives.
+
+    Notes
+    -----
+    One solve of the closed line, then `change_per_ampere` times `carried_current`. An EMF in an opened span
+    drives nothing.
+
+    References
+    ----------
+    As for `openings`.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> line = ladder([10.0, 10.0], 0.0, [20.0])
+    >>> flow = flow_if_open(line, openings(line), injected_a=[1.0, 0.0])
+    >>> print(np.round(flow.tower_v.real, 6))
+    [[10.  0.]
+     [10.  0.]
+     [10.  0.]]
+    """
+    base = solve(line, injected_a, span_emf_v)
+    carried_a = carried_current(line, cases, base, injected_a)
+    change = change_per_ampere(line, cases)
+    names = ("wire_v", "tower_v", "footing_a", "wire_a", "station_a")
+    flow = Flow(*(_changed(getattr(base, name), getattr(change, name), carried_a) for name in names))
+    is_span = np.flatnonzero(cases.kind == SPAN)
+    flow.wire_a[is_span, cases.position[is_span]] = 0.0  # also where nobody knows what it carried
+    return flow
+
+
+def _changed(before, per_ampere, carried_a):
+    """Before (k[, m]) plus the change (h, k) of each case times the current carried (h[, m])."""
+    per_ampere = per_ampere.reshape(per_ampere.shape + (1,) * (before.ndim - 1))
+    with np.errstate(invalid="ignore"):  # a case without an answer is NaN
+        return before + np.where(per_ampere == 0, 0.0, per_ampere * carried_a[:, None])

@@ -1,0 +1,437 @@
+"""What the scan for open bonds and spans is given: rounds of visits, errors, and how to decide."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from towerlib.physics.fault_scan.calibration import Calibration, calibrate, powers
+from towerlib.physics.fault_scan.likelihood import ambient_part, injected_part, scatter
+from towerlib.physics.fault_scan.response import inverse, known_footings, possible, with_fault
+from towerlib.values import number
+
+
+@dataclass(frozen=True)
+class Ambient:
+    """Currents in service from one round of visits, on a line of n towers.
+
+    Attributes
+    ----------
+    line : Ladder
+        The line as it should be, at the frequency of service; a footing that is not known is NaN.
+    total_a : array, shape (n,)
+        Vector sum of the currents down each tower [A]; NaN where not read.
+    forced_a : complex, array of shape (n − 1,) or None
+        Current that each span would carry if it were alone [A], up to a common factor near 1. None where it
+        is not known: one current in all spans, whose size is taken from the readings.
+    capacitive_a : complex or array, shape (n,)
+        Current that the phases drive into the shield wire at each tower [A], in the same phase reference.
+    """
+
+    line: object
+    total_a: np.ndarray
+    forced_a: np.ndarray | None = None
+    capacitive_a: complex = 0.0
+
+
+@dataclass(frozen=True)
+class Injected:
+    """Readings without leg coils from one round of injected tests, on a line of n towers.
+
+    Attributes
+    ----------
+    line : Ladder
+        The line as it should be, at the test frequency; a footing that was not read with coils is NaN.
+    impedance_ohm : array, shape (n,)
+        Impedance at each tower without coils [Ω], a magnitude; NaN where not read.
+    """
+
+    line: object
+    impedance_ohm: np.ndarray
+
+
+@dataclass(frozen=True)
+class Errors:
+    """How far readings and the entered line may be wrong: standard uncertainties.
+
+    Parameters
+    ----------
+    noise_a : float
+        Of a total in service, in each quadrature [A]: of four coils twice that of one.
+    gain : float
+        Of a total in service, relative; changes of the load between towers of one round included.
+    own_a : float
+        Root mean square of the tower's own leakage, insulators and loops included [A].
+    reading : float
+        Of a reading without coils, relative.
+    footing : float or array, shape (n,)
+        Of a footing that is known, relative.
+    wire : float
+        Of the impedance of the shield wire, relative, the same along the line.
+    station : float
+        Of the earth of each station, relative.
+    usual_spread : float
+        Spread of ln R along a line, where fewer than five footings of it are known.
+    scale : tuple of float
+        Sizes of the forced current to try, in those entered.
+    uneven : tuple of float
+        Relative unevenness of the forced current from span to span to try.
+    """
+
+    noise_a: float = number("scan_noise_a")
+    gain: float = number("scan_gain")
+    own_a: float = number("scan_own_a")
+    reading: float = number("scan_reading")
+    footing: float = number("scan_footing")
+    wire: float = number("scan_wire")
+    station: float = number("scan_station")
+    usual_spread: float = number("scan_usual_spread")
+    scale: tuple = (0.7, 0.85, 1.0, 1.18, 1.4)
+    uneven: tuple = (0.02, 0.05, 0.1, 0.2)
+
+    def __post_init__(self):
+        """Refuse what cannot be an uncertainty."""
+        sizes = [self.noise_a, self.own_a, self.gain, self.wire, self.station, np.min(self.footing)]
+        if not (min(sizes) >= 0.0 and self.reading > 0.0 and self.noise_a + self.own_a > 0.0):
+            raise ValueError("uncertainties are not negative, and that of readings is greater than 0")
+        if not (len(self.scale) and len(self.uneven) and min(*self.scale, *self.uneven, np.inf) > 0.0):
+            raise ValueError("sizes and unevenness of the forced current to try must be greater than 0")
+
+
+@dataclass(frozen=True)
+class ScanOptions:
+    """How the scan decides.
+
+    Parameters
+    ----------
+    false_alarm : float
+        Chance that a line without a fault is told to have one.
+    copies, power_copies : int
+        Simulated copies of the line without a fault, and with each single fault.
+    power_min : float
+        Least simulated chance of detection of a fault that counts as testable.
+    reach_towers : int
+        A fault is looked for in the readings of so many towers on either side.
+    faults_max : int
+        No more faults than this are taken for real.
+    seed : int
+        Seed of the copies.
+    """
+
+    false_alarm: float = number("scan_false_alarm")
+    copies: int = 200
+    power_copies: int = 40
+    power_min: float = number("scan_power_min")
+    reach_towers: int = 30
+    faults_max: int = 40
+    seed: int = 1
+
+    def __post_init__(self):
+        """Refuse what cannot be simulated."""
+        if not (0.0 < self.false_alarm < 1.0 and self.copies * self.false_alarm >= 1.0):
+            raise ValueError("a false alarm rate lies between 0 and 1, and takes 1/rate copies at least")
+        if min(self.power_copies, self.reach_towers) < 1:
+            raise ValueError("copies with a fault and the reach are 1 at least")
+
+
+@dataclass(frozen=True)
+class SingleFaults:
+    """One pass over the h single faults of a line.
+
+    Attributes
+    ----------
+    line : Ladder
+        The line without any of them.
+    hypotheses : list of (str, int)
+        Kind and position of each.
+    parts : tuple
+        Rounds in service and rounds of injected tests, made ready.
+    calibration : Calibration
+        Weights and threshold.
+    from_ambient, from_injected : array, shape (h,)
+        Weighted parts of the score of each.
+    scatter : float
+        By how much readings without coils scatter more than told; 1 where they do not.
+    """
+
+    line: object
+    hypotheses: list
+    parts: tuple
+    calibration: Calibration
+    from_ambient: np.ndarray
+    from_injected: np.ndarray
+    scatter: float
+
+    @property
+    def score(self):
+        """Weighted evidence for each hypothesis."""
+        return self.from_ambient + self.from_injected
+
+
+def single_faults(ambient, injected, errors, options, rng, worn=()):
+    """Score of every single fault of a line.
+
+    Parameters
+    ----------
+    ambient, injected : list of Ambient, list of Injected
+        Rounds.
+    errors, options : Errors, ScanOptions
+        How far readings and line may be wrong, how to decide.
+    rng : numpy.random.Generator
+        Source of chance.
+    worn : sequence of int
+        Towers whose bond is worn for sure, and is not asked again.
+
+    Returns
+    -------
+    SingleFaults
+
+    Raises
+    ------
+    ValueError
+        There is nothing that could be open.
+    """
+    line = (ambient or injected)[0].line
+    filled = known_footings(line, errors.footing, errors.usual_spread)[0]
+    read = np.any(
+        [~np.isnan(survey.impedance_ohm) for survey in injected] or [[False] * len(line.tower_s)], axis=0
+    )
+    asked = [fault for fault in possible(filled, inverse(filled)) if _to_ask(fault, read, worn)]
+    if not asked:
+        raise ValueError("nothing of the line could be open: every bond and span is open or bears no opening")
+    reach = options.reach_towers
+    rounds = [ambient_part(survey, asked, errors, reach) for survey in ambient]
+    tests = [injected_part(survey, asked, errors, reach) for survey in injected]
+    excess = scatter(tests, asked, errors)
+    if excess > 1.0:
+        wider = replace(errors, reading=excess * errors.reading, footing=excess * np.asarray(errors.footing))
+        tests = [injected_part(survey, asked, wider, reach) for survey in injected]
+    learnt, from_ambient, from_injected = calibrate(rounds, tests, errors, options, rng)
+    weighted = learnt.ambient_weight * from_ambient, learnt.injected_weight * from_injected
+    return SingleFaults(line, asked, (rounds, tests), learnt, *weighted, excess)
+
+
+def _to_ask(fault, read, worn):
+    """Whether a hypothesis is asked: a bond is told to be worn by its own reading without coils alone."""
+    kind, position = fault
+    return kind == "span" or (position not in worn and (kind == "bond" or read[position]))
+
+
+__all__ = ["Ambient", "Errors", "Fault", "FaultScan", "Injected", "ScanOptions", "scan_faults"]
+
+WORN_MARGIN = 3.0  # of ln L by which a bond must look worn rather than open: open is the worse of the two
+OPEN = "open"
+WORN = "worn"
+NO_SIGN = "no sign that it is open"
+NOT_TESTABLE = "not testable with these data"
+BY_DESIGN = "open as entered"
+NO_EARTH = "not testable: without it a piece of the wire has no path to earth"
+
+
+@dataclass(frozen=True)
+class Fault:
+    """An element that is taken to be open or worn.
+
+    Attributes
+    ----------
+    kind : str
+        ``bond`` or ``span`` for an open one, ``worn`` for a bond that conducts badly.
+    position : int
+        Of the tower, or of the tower before the span.
+    score, threshold : float
+        Evidence that carried it, and the evidence needed then.
+    from_ambient, from_injected : float
+        Parts of the score.
+    """
+
+    kind: str
+    position: int
+    score: float
+    threshold: float
+    from_ambient: float
+    from_injected: float
+
+
+@dataclass(frozen=True)
+class FaultScan:
+    """What the scan found on a line of n towers; bonds (n,), spans (n − 1,).
+
+    Attributes
+    ----------
+    bond_score, span_score : array
+        Evidence for each being open, the faults found being open too; NaN where it cannot be asked.
+    bond_power, span_power : array
+        Simulated chance that it would be detected if it were open.
+    bond_verdict, span_verdict : array of str
+        `OPEN`, `WORN`, `NO_SIGN`, `NOT_TESTABLE`, `BY_DESIGN` or `NO_EARTH`.
+    threshold : float
+        Evidence that one more fault would have needed.
+    faults : tuple of Fault
+        In the order in which they were found.
+    scatter : float
+        By how much readings without coils scatter more than told: 1 where they do not. The scan then takes
+        that for their error and that of the footings.
+    """
+
+    bond_score: np.ndarray
+    span_score: np.ndarray
+    bond_power: np.ndarray
+    span_power: np.ndarray
+    bond_verdict: np.ndarray
+    span_verdict: np.ndarray
+    threshold: float
+    faults: tuple
+    scatter: float
+
+
+def scan_faults(ambient=(), injected=(), errors=None, options=None):
+    """Open bonds and open spans of a line, and which of them the data could not have shown.
+
+    Parameters
+    ----------
+    ambient : sequence of Ambient
+        Rounds of visits in service; may be empty.
+    injected : sequence of Injected
+        Rounds of injected tests, each with the ladder at its own frequency; may be empty.
+    errors : Errors
+        How far readings and line may be wrong.
+    options : ScanOptions
+        How to decide.
+
+    Returns
+    -------
+    FaultScan
+        With scores that are evidence, not probabilities.
+
+    Raises
+    ------
+    ValueError
+        No readings; lines of different lengths or of fewer than three towers; no footing known.
+
+    Notes
+    -----
+    One fault at a time: Λ_h = ln L_h − ln L_none for every single bond and span, each bond worn too (a worn one
+    would else pass for an open span beside it, or an open one). The best one within reach is accepted where it
+    passes the threshold, then taken for real, and the scan begins again. L is a composite likelihood and
+    its Λ scatters more than one of independent readings would; each part (in service, injected) is therefore
+    scaled by the largest w ≤ 1 for which the mean of exp(w·Λ_h) over copies of this line without a fault does
+    not pass 1, as it is for a true likelihood ratio. Data that say little of a hypothesis so add little to its
+    score. The threshold is the quantile of the largest score over those copies, 0 at least. The copies differ
+    from the entered line by its stated errors, so a chi-square limit has no place here.
+
+    A bond that is open and a footing that is lost look the same in service.
+
+    References
+    ----------
+    S. O. Rice, Bell Syst. Tech. J. 24 (1945), for magnitudes; composite likelihood: C. Varin, N. Reid, D. Firth,
+    Statistica Sinica 21 (2011). From memory. The use for bonds and spans is our own, found nowhere in print.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import driving_points
+    >>> from towerlib.physics.ladder import ladder
+    >>> footing_ohm, bond_ohm = np.full(12, 10.0), np.zeros(12)
+    >>> bond_ohm[4] = np.inf
+    >>> read_ohm = abs(driving_points(ladder(footing_ohm, bond_ohm, np.full(11, 0.1 + 0.3j))).tower_ohm)
+    >>> sound = ladder(footing_ohm, 0.0, np.full(11, 0.1 + 0.3j))
+    >>> [(fault.kind, fault.position) for fault in scan_faults(injected=[Injected(sound, read_ohm)]).faults]
+    [('bond', 4)]
+    """
+    errors, options = errors or Errors(), options or ScanOptions()
+    ambient, injected = _checked(ambient, injected)
+    faults, rng = [], np.random.default_rng(options.seed)
+    while True:
+        worn = [fault.position for fault in faults if fault.kind == "worn"]
+        scanned = single_faults(ambient, injected, errors, options, rng, worn)
+        found = _taken(scanned, options.reach_towers)[: options.faults_max - len(faults)]
+        if not found:
+            break
+        for fault in found:
+            ambient, injected = _accepted(ambient, injected, fault.kind, fault.position)
+        faults.extend(found)
+    power = powers(*scanned.parts, scanned.calibration, scanned.hypotheses, errors, options, rng)
+    return _result(scanned, power, faults, options)
+
+
+def _accepted(ambient, injected, kind, position):
+    """Rounds with a fault taken for real; what a worn bond conducts is not known, so its tower's readings go."""
+    lines = [replace(part, line=with_fault(part.line, kind, position)) for part in (*ambient, *injected)]
+    ambient, injected = lines[: len(ambient)], lines[len(ambient) :]
+    if kind != "worn":
+        return ambient, injected
+    here = np.arange(len(lines[0].line.tower_s)) == position
+    ambient = [replace(part, total_a=np.where(here, np.nan, part.total_a)) for part in ambient]
+    return ambient, [
+        replace(part, impedance_ohm=np.where(here, np.nan, part.impedance_ohm)) for part in injected
+    ]
+
+
+def _taken(scanned, reach):
+    """Faults that pass the threshold and are the best within the reach of their readings, best first."""
+    place = np.array([position for _, position in scanned.hypotheses])
+    left, found = np.where(scanned.score > scanned.calibration.threshold, scanned.score, -np.inf), []
+    while np.isfinite(left).any():
+        best = int(np.argmax(left))
+        if scanned.score[best] >= scanned.score[np.abs(place - place[best]) <= reach].max():
+            found.append(_fault(scanned, best))
+        left[np.abs(place - place[best]) <= reach] = -np.inf
+    return found
+
+
+def _fault(scanned, best):
+    """The best hypothesis as a fault; a worn bond passes for an open one unless it is far more likely."""
+    kind, position = scanned.hypotheses[best]
+    if kind == "worn":
+        opened = scanned.hypotheses.index(("bond", position))
+        best = opened if scanned.score[opened] > scanned.score[best] - WORN_MARGIN else best
+    parts = float(scanned.from_ambient[best]), float(scanned.from_injected[best])
+    return Fault(*scanned.hypotheses[best], sum(parts), float(scanned.calibration.threshold), *parts)
+
+
+def _result(scanned, power, faults, options):
+    """Scores, powers and verdicts by bond and by span."""
+    line = scanned.line
+    columns = []
+    for kind, is_open in (("bond", line.tower_s == 0), ("span", line.span_s == 0)):
+        score, chance = np.full(is_open.shape, np.nan), np.full(is_open.shape, np.nan)
+        for (asked, position), found, seen in zip(scanned.hypotheses, scanned.score, power, strict=True):
+            if asked == kind:
+                score[position], chance[position] = found, seen
+        testable = np.where(chance >= options.power_min, NO_SIGN, NOT_TESTABLE)
+        verdict = np.where(is_open, BY_DESIGN, np.where(np.isnan(score), NO_EARTH, testable)).astype(object)
+        for fault in faults:
+            if fault.kind == kind or (fault.kind == "worn" and kind == "bond"):
+                score[fault.position] = fault.score
+                verdict[fault.position] = WORN if fault.kind == "worn" else OPEN
+        columns.append((score, chance, verdict))
+    bonds, spans = columns
+    return FaultScan(
+        *(column for pair in zip(bonds, spans, strict=True) for column in pair),
+        threshold=float(scanned.calibration.threshold),
+        faults=tuple(faults),
+        scatter=scanned.scatter,
+    )
+
+
+def _checked(ambient, injected):
+    """Rounds with readings as arrays, or a sentence that says what is wrong."""
+    ambient = [replace(part, total_a=np.asarray(part.total_a, float)) for part in ambient]
+    injected = [replace(part, impedance_ohm=np.asarray(part.impedance_ohm, float)) for part in injected]
+    readings = [part.total_a for part in ambient] + [part.impedance_ohm for part in injected]
+    if not any(np.isfinite(reading).any() for reading in readings):
+        raise ValueError("there is no reading to scan: no total in service, no impedance without coils")
+    count = len(readings[0])
+    if count < 3:
+        raise ValueError(f"a line of {count} towers is too short for the scan: it takes 3 at least")
+    for part, reading in zip([*ambient, *injected], readings, strict=True):
+        if reading.shape != (count,) or len(part.line.tower_s) != count:
+            raise ValueError(
+                "all rounds must be of the same towers, one reading a tower, NaN where there is none"
+            )
+        if np.isinf(reading).any() or (reading < 0).any():
+            raise ValueError("totals and impedances are magnitudes: finite and not negative")
+    if any((part.impedance_ohm == 0).any() for part in injected):
+        raise ValueError("an impedance of 0 ohm is no reading; enter NaN where there is none")
+    for part in ambient:
+        if part.forced_a is not None and not np.isfinite(np.broadcast_to(part.forced_a, count - 1)).all():
+            raise ValueError("the forced current must be known in every span, or None for the whole line")
+    return ambient, injected

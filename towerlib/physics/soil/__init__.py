@@ -1,1 +1,0 @@
-"""Resistivity of the ground: four-pin arrays, two layers, their fit, and what soils usually have."""

@@ -1,0 +1,651 @@
+"""What picked options cost and bring: one number a tower, its option times the years plus the year, −1 for none."""
+
+from dataclasses import dataclass
+from functools import cache
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from towerlib.physics.statistics import SEED
+from towerlib.plan.outcome import broken_rules, plan_of
+from towerlib.plan.problem import pose
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Benefit that one unit more of money and one crew-week more would bring in each year, shape (y,)."""
+
+    money: np.ndarray
+    weeks: np.ndarray
+
+
+def loads_of(problem, prices):
+    """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y).
+
+    Parameters
+    ----------
+    problem : Problem
+    prices : Prices
+
+    Returns
+    -------
+    tuple of array
+    """
+    load = problem.spend[:, None] * prices.money + problem.weeks[:, None] * prices.weeks
+    return load, problem.fee[:, None] * prices.money
+
+
+def amount_of(amount, picked):
+    """Amount of the option and year of each tower, 0 where none is picked: amount (n, y) or (d, n, y).
+
+    Parameters
+    ----------
+    amount : array, shape (n, y) or (d, n, y)
+    picked : array of int, shape (d, a)
+
+    Returns
+    -------
+    array, shape (d, a)
+    """
+    flat = amount.reshape(*amount.shape[:-2], -1)
+    flat = np.broadcast_to(flat, (len(picked), flat.shape[-1]))
+    return np.where(picked >= 0, np.take_along_axis(flat, np.maximum(picked, 0), axis=1), 0.0)
+
+
+def visits_of(problem, picked):
+    """Access groups with work in each year.
+
+    Parameters
+    ----------
+    problem : Problem
+    picked : array of int, shape (d, a)
+
+    Returns
+    -------
+    array of bool, shape (d, g, y)
+    """
+    years = problem.terms.years
+    option, year = np.divmod(np.maximum(picked, 0), years)
+    place = np.where(picked >= 0, problem.group[option] * years + year, -1)
+    visited = np.zeros((len(picked), len(problem.fee) * years + 1), bool)
+    visited[np.arange(len(picked))[:, None], place] = True
+    return visited[:, :-1].reshape(len(picked), -1, years)
+
+
+def used(problem, picked):
+    """Money and crew-weeks of each draw and year.
+
+    Parameters
+    ----------
+    problem : Problem
+    picked : array of int, shape (d, a)
+
+    Returns
+    -------
+    tuple of array, shape (d, y)
+    """
+    years = problem.terms.years
+    option, year = np.divmod(np.maximum(picked, 0), years)
+    in_year = (year[:, :, None] == np.arange(years)) & (picked >= 0)[:, :, None]
+    spent = np.einsum("da,day->dy", problem.spend[option], in_year)
+    weeks = np.einsum("da,day->dy", problem.weeks[option], in_year)
+    return spent + np.einsum("dgy,g->dy", visits_of(problem, picked), problem.fee), weeks
+
+
+def holds_limits(problem, spent, weeks):
+    """True for each draw within the limits of every year.
+
+    Parameters
+    ----------
+    problem : Problem
+    spent, weeks : array, shape (d, y)
+
+    Returns
+    -------
+    array of bool, shape (d,)
+    """
+    return ((spent <= np.array(problem.terms.budget)) & (weeks <= problem.crew)).all(axis=1)
+
+
+def choices_of(problem, picked):
+    """Year of each option, 0 where it is not done, shape (d, n).
+
+    Parameters
+    ----------
+    problem : Problem
+    picked : array of int, shape (d, a)
+
+    Returns
+    -------
+    array of int, shape (d, n)
+    """
+    choices = np.zeros((len(picked), len(problem.spend)), int)
+    draw, tower = np.nonzero(picked >= 0)
+    option, year = np.divmod(picked[draw, tower], problem.terms.years)
+    choices[draw, option] = year + 1
+    return choices
+
+
+def picked_of(problem, choices):
+    """Option and year of each tower: the inverse of `choices_of`.
+
+    Parameters
+    ----------
+    problem : Problem
+    choices : array of int, shape (d, n)
+
+    Returns
+    -------
+    array of int, shape (d, a)
+    """
+    picked = np.full((len(choices), len(problem.unit)), -1)
+    draw, option = np.nonzero(choices)
+    picked[draw, problem.tower[option]] = option * problem.terms.years + choices[draw, option] - 1
+    return picked
+
+
+def improved(problem, worth, picked, loads):
+    """The same with the best single change, by benefit per priced load, while one fits.
+
+    Parameters
+    ----------
+    problem : Problem
+    worth : array, shape (d, n, y)
+        Benefit of each option and year, −inf where it may not be done.
+    picked : array of int, shape (d, a)
+        Option and year of each tower, as `towerlib.plan.heuristic` numbers them.
+    loads : tuple of array
+        As `towerlib.plan.heuristic.loads_of` gives them.
+
+    Returns
+    -------
+    array of int, shape (d, a)
+    """
+    picked, going = picked.copy(), np.arange(len(picked))
+    lone = (np.bincount(problem.unit)[problem.unit] == 1)[problem.tower]
+    while len(going):
+        rate = _rates(problem, worth[going], picked[going], loads)
+        rate[:, ~lone] = -np.inf
+        flat = rate.reshape(len(going), -1)
+        pick = flat.argmax(axis=1)
+        some = flat[np.arange(len(going)), pick] > -np.inf
+        going, pick = going[some], pick[some]
+        picked[going, problem.tower[pick // problem.terms.years]] = pick
+    return picked
+
+
+def _rates(problem, worth, picked, loads):
+    """Benefit per priced load of each option and year in place of what the tower has, −inf where not able."""
+    years, (load, fee) = problem.terms.years, loads
+    had = amount_of(np.where(np.isfinite(worth), worth, 0.0), picked)
+    gain = worth - had[:, problem.tower, None]
+    spent, weeks = used(problem, picked)
+    now = np.where((picked >= 0)[:, :, None], (picked % years)[:, :, None] == np.arange(years), False)
+    back = now[:, problem.tower]
+    option = np.maximum(picked, 0) // years
+    freed = (problem.spend[option] * (picked >= 0))[:, problem.tower, None] * back
+    freed_weeks = (problem.weeks[option] * (picked >= 0))[:, problem.tower, None] * back
+    closed = ~visits_of(problem, picked)[:, problem.group]
+    money = spent[:, None] + problem.spend[:, None] - freed + closed * problem.fee[problem.group][:, None]
+    crew = weeks[:, None] + problem.weeks[:, None] - freed_weeks
+    able = (money <= np.array(problem.terms.budget)) & (crew <= problem.crew)
+    able &= gain > 1e-9 * (1e-12 + np.abs(had))[:, problem.tower, None]
+    extra = load + closed * fee[problem.group] - amount_of(load, picked)[:, problem.tower, None]
+    top = np.where(able, gain, 1.0)
+    return np.where(
+        able, np.where(extra > 0, top / np.maximum(extra, 1e-300), 1e300 * (1 + 0 * top)), -np.inf
+    )
+
+
+def within_limits(problem, choices):
+    """True for each choice that keeps to every rule of the problem.
+
+    Parameters
+    ----------
+    problem : Problem
+    choices : array of int, shape (p, n)
+
+    Returns
+    -------
+    array of bool, shape (p,)
+    """
+    some, which = np.unique(choices, axis=0, return_inverse=True)
+    return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]
+
+
+def neighbours(problem, choice, allowed, towers, prices):
+    """Choices that differ from one by what is done at one tower, mended for money and crews.
+
+    Parameters
+    ----------
+    problem : Problem
+    choice : array of int, shape (n,)
+    allowed : array of bool, shape (n, y)
+    towers : array of int
+        Numbers of the towers to be changed.
+    prices : Prices
+
+    Returns
+    -------
+    array of int, shape (p, n)
+        For each tower: without it, and with each of its options in each year. Works with the least benefit
+        for their load give way where money or crews run out; what is left buys the best single changes. Towers
+        with a must-do, and those that go together, stay as they are.
+    """
+    loads, years = loads_of(problem, prices), problem.terms.years
+    start = picked_of(problem, choice[None])[0]
+    firm = problem.must_tower | (np.bincount(problem.unit)[problem.unit] > 1)
+    picked, worth = [], []
+    for tower in towers[~firm[towers]]:
+        mine = np.flatnonzero(problem.tower == tower)
+        cells = [option * years + year for option in mine for year in range(years) if allowed[option, year]]
+        for cell in (-1, *cells):
+            if cell == start[tower]:
+                continue
+            picked.append(
+                _made_room(problem, np.where(np.arange(len(start)) == tower, cell, start), tower, firm)
+            )
+            only = np.where(allowed, problem.value, -np.inf)
+            only[mine] = -np.inf
+            worth.append(only)
+    if not picked:
+        return np.zeros((0, len(choice)), int)
+    return choices_of(problem, improved(problem, np.array(worth), np.array(picked), loads))
+
+
+def _made_room(problem, picked, tower, firm):
+    """The same with works of least benefit for their money taken out until the limits hold."""
+    picked = picked.copy()
+    years = problem.terms.years
+    while True:
+        spent, weeks = (amount[0] for amount in used(problem, picked[None]))
+        over = (spent > np.array(problem.terms.budget)) | (weeks > problem.crew)
+        option, year = np.divmod(np.maximum(picked, 0), years)
+        able = (picked >= 0) & over[year] & ~firm & (np.arange(len(picked)) != tower)
+        if not able.any():
+            return picked
+        rate = problem.value[option, year] / np.maximum(problem.spend[option], 1e-9)
+        picked[np.where(able, rate, np.inf).argmin()] = -1
+
+
+STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
+ALL_SETS = 5  # years up to which every set of visiting years is tried; beyond, those of up to two visits
+SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
+CELLS = 1_000_000  # draws times options times years worked on at once
+
+
+def near_best(problem, value, allowed, prices, *, starts=4):
+    """Choice of each draw.
+
+    Parameters
+    ----------
+    problem : Problem
+        n options of a towers in y years.
+    value : array, shape (d, n, y)
+        Benefit counted in each draw.
+    allowed : array of bool, shape (n, y)
+        Years in which each option may be done; a tower with a must-do is treated in one of them whatever it
+        brings.
+    prices : Prices
+        Their proportions steer the plan, not their size.
+    starts : int
+        Proportions tried, the given ones first, then ones that differ by some 30 %; each draw keeps the best.
+
+    Returns
+    -------
+    array of int, shape (d, n)
+        Year of each option, 0 where it is not done. Where must-do works are tight a choice may break a limit:
+        `towerlib.plan.outcome.broken_rules` tells.
+
+    Notes
+    -----
+    No plan is proven best here: `towerlib.plan.optimise` puts a bound beside it.
+
+    References
+    ----------
+    Greedy and upper hull of the multiple-choice knapsack: P. Sinha, A. A. Zoltners, Operations Research 27
+    (1979) 503; H. Kellerer, U. Pferschy, D. Pisinger, Knapsack Problems (2004), chapter 11. Prices of shared
+    limits: H. Everett, Operations Research 11 (1963) 399 (all from memory).
+    """
+    if not value.size:
+        return np.zeros(value.shape[:2], int)
+    size = max(1, CELLS // (value.shape[1] * value.shape[2]))
+    loads = loads_of(problem, prices)
+    tried = [loads, *_other_proportions(problem, prices, starts - 1)]
+    parts = [_best_of(problem, value[at : at + size], allowed, tried) for at in range(0, len(value), size)]
+    return np.concatenate(parts)
+
+
+def _other_proportions(problem, prices, count):
+    """Loads at other proportions of years, crews and mobilisations; the same ones every time."""
+    rng, others = np.random.default_rng(SEED), []
+    for _ in range(count):
+        money, weeks = (
+            price * np.exp(SPREAD * rng.standard_normal(price.shape)) for price in vars(prices).values()
+        )
+        load, fee = loads_of(problem, Prices(money, weeks))
+        others.append((load, fee * np.exp(2 * SPREAD * rng.standard_normal(fee.shape))))
+    return others
+
+
+def _best_of(problem, value, allowed, tried):
+    """Choice of a few draws: the best of what several loads lead to."""
+    draws = len(value)
+    worth = np.where(allowed, value, -np.inf)
+    best, brings = np.full((draws, len(problem.unit)), -1), np.full(draws, -np.inf)
+    for loads in tried:
+        picked = improved(problem, worth, _priced(problem, worth, loads), tried[0])
+        total = np.where(
+            holds_limits(problem, *used(problem, picked)), amount_of(value, picked).sum(axis=1), -np.inf
+        )
+        better = (total > brings) | (best < 0).all(axis=1)
+        best[better], brings[better] = picked[better], total[better]
+    return choices_of(problem, best)
+
+
+def _priced(problem, worth, loads):
+    """Option and year of each tower at the lowest price at which every limit holds, else at the highest."""
+    draws, load = len(worth), loads[0]
+    top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
+    high = np.full(draws, np.log(top))
+    low = high - 24.0
+    picked = _at_price(problem, worth, np.exp(high), loads)
+    free = _at_price(problem, worth, np.zeros(draws), loads)
+    easy = holds_limits(problem, *used(problem, free))
+    for _ in range(0 if easy.all() else STEPS):
+        middle = (low + high) / 2
+        trial = _at_price(problem, worth, np.exp(middle), loads)
+        holds = holds_limits(problem, *used(problem, trial))
+        picked[holds] = trial[holds]
+        low, high = np.where(holds, low, middle), np.where(holds, middle, high)
+    return np.where(easy[:, None], free, picked)
+
+
+@cache
+def _year_sets(years):
+    """Sets of years in which an access group may be visited, shape (s, y)."""
+    sizes = range(years + 1) if years <= ALL_SETS else range(3)
+    sets = [chosen for size in sizes for chosen in combinations(range(years), size)]
+    return np.array([np.isin(np.arange(years), chosen) for chosen in sets])
+
+
+def _at_price(problem, worth, price, loads):
+    """Option times y plus year of each tower at a price of the load, −1 for none, shape (d, a)."""
+    load, fee = loads
+    years = load.shape[1]
+    net = worth - price[:, None, None] * load
+    best = np.maximum.reduceat(net, problem.tower_starts, axis=1)
+    unit = np.add.reduceat(best, problem.unit_starts, axis=1)
+    forced = np.logical_or.reduceat(problem.must_tower, problem.unit_starts)
+    least = np.where(forced, -np.inf, 0.0)
+    most, year_of = np.full((len(price), len(problem.home)), -np.inf), np.full(unit.shape[:2], -1)
+    sizes = np.diff(np.r_[problem.group_starts, len(problem.unit_starts)])
+    for visits in _year_sets(years):
+        inside = np.where(visits, unit, -np.inf)
+        earned = np.add.reduceat(np.maximum(inside.max(axis=2), least), problem.group_starts, axis=1)
+        earned = earned - price[:, None] * (fee[problem.home] @ visits)
+        better = earned > most
+        most = np.where(better, earned, most)
+        going = np.repeat(better, sizes, axis=1)
+        chosen = np.where(inside.max(axis=2) > least, inside.argmax(axis=2), -1)
+        year_of = np.where(going, chosen, year_of)
+    year = year_of[:, problem.unit]
+    top = np.take_along_axis(best, np.maximum(year, 0)[:, :, None], axis=2)[:, :, 0]
+    mine = np.take_along_axis(net, np.maximum(year, 0)[:, problem.tower][:, :, None], axis=2)[:, :, 0]
+    places = np.where(mine == top[:, problem.tower], np.arange(len(load)), len(load))
+    first = np.minimum.reduceat(places, problem.tower_starts, axis=1)
+    return np.where(year >= 0, first * years + year, -1)
+
+
+NO_PRICES = (
+    "No prices were given: towers are ranked by avoided trip-outs per trench metre; no budget is kept."
+)
+
+
+@dataclass(frozen=True)
+class Packages:
+    """What one decision can take: an option of a tower, or one option of each tower that goes together.
+
+    Attributes
+    ----------
+    members : list of array
+        Options of the problem in each package.
+    unit : array, shape (p,)
+        Tower, or towers that go together, that it serves.
+    value : array, shape (p, y)
+    spend, weeks : array, shape (p,)
+    groups : array of bool, shape (p, g)
+        Access groups in which it needs a mobilisation.
+    must : array of bool, shape (p,)
+        True where it meets a must-do.
+    """
+
+    members: list
+    unit: np.ndarray
+    value: np.ndarray
+    spend: np.ndarray
+    weeks: np.ndarray
+    groups: np.ndarray
+    must: np.ndarray
+
+
+def worst_first(options, terms, footing_ohm):
+    """Plan of the rule "worst ohms first".
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    terms : Terms
+        As for `towerlib.plan.optimise.optimise`.
+    footing_ohm : pandas.Series
+        Footing [Ω] by tower_id; towers without one come last.
+
+    Returns
+    -------
+    Plan
+        `how` says what it breaks, if anything.
+
+    Notes
+    -----
+    Down the list of towers, must-do works before all others: each takes the option with the most benefit for
+    its own cost that still fits, in the first year in which one does; a tower that fits nowhere is passed over.
+    *Common practice*, kinder than most: a list that stops at the first tower that does not fit brings less.
+    """
+    problem = pose(options, terms)
+    return _told(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
+
+
+def worst_first_choice(problem, footing_ohm):
+    """Choice of the rule "worst ohms first"; it can fail to meet a must-do.
+
+    Parameters
+    ----------
+    problem : Problem
+    footing_ohm : pandas.Series
+        As for `worst_first`.
+
+    Returns
+    -------
+    array of int, shape (n,)
+        Year of each option, 0 where it is not done.
+    """
+    ohm = problem.options["tower_id"].map(footing_ohm).astype(float).fillna(-np.inf).to_numpy()
+    worst = np.full(problem.unit.max(initial=-1) + 1, -np.inf)
+    np.maximum.at(worst, problem.unit[problem.tower], ohm)
+    packages = _packages(problem)
+    own = packages.value[:, 0] / np.maximum(packages.spend, 1e-9)
+    state = _State(problem, packages)
+    order = np.lexsort((-own, packages.unit, -worst[packages.unit], ~packages.must))
+    for package in order:
+        for year in range(problem.terms.years):
+            if state.fits(year)[package]:
+                state.take(package, year)
+                break
+    return state.choice
+
+
+def greedy(options, terms):
+    """Plan of the rule "next the most benefit for its cost, mobilisation included".
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    terms : Terms
+        As for `towerlib.plan.optimise.optimise`.
+
+    Returns
+    -------
+    Plan
+
+    Notes
+    -----
+    Year by year, must-do works first: the next work is that with the greatest benefit divided by its cost and
+    by the mobilisation that has not been paid yet. *Common practice*.
+    """
+    problem = pose(options, terms)
+    return _told(problem, greedy_choice(problem), "Greedy by benefit per cost.")
+
+
+def greedy_choice(problem):
+    """Choice of the rule "next the most benefit for its cost"; it can fail to meet a must-do.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    array of int, shape (n,)
+        Year of each option, 0 where it is not done.
+    """
+    packages = _packages(problem)
+    state = _State(problem, packages)
+    for first in (packages.must, np.ones(len(packages.must), bool)):
+        for year in range(problem.terms.years):
+            while len(first):
+                cost = packages.spend + packages.groups @ np.where(state.paid[:, year], 0.0, problem.fee)
+                worth = packages.value[:, year]
+                able = first & state.fits(year) & ((worth > 0) | packages.must)
+                rate = np.where(able, worth / np.maximum(cost, 1e-9), -np.inf)
+                if rate.max() == -np.inf:
+                    break
+                state.take(int(rate.argmax()), year)
+    return state.choice
+
+
+def ranked_by_effort(options):
+    """Towers by avoided trip-outs per trench metre: the order of work without prices.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+        One row a tower and option: tower_id, option, benefit_per_year, effort.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
+        benefit_per_effort (infinite where nothing has to be dug). Options without a positive benefit are not
+        listed.
+
+    Examples
+    --------
+    >>> options = pd.DataFrame({"tower_id": ["1", "1", "2"], "option": ["rods", "ring", "lead"]})
+    >>> options = options.assign(benefit_per_year=[0.2, 0.3, 0.1], effort=[10.0, 30.0, 0.0])
+    >>> ranked_by_effort(options)[["tower_id", "option", "benefit_per_effort"]].values.tolist()
+    [['2', 'lead', inf], ['1', 'rods', 0.02]]
+    """
+    listed = options.loc[
+        (options["benefit_per_year"] > 0) & options["effort"].notna(),
+        ["tower_id", "option", "benefit_per_year", "effort"],
+    ]
+    effort = listed["effort"].to_numpy(float)
+    rate = np.where(effort > 0, listed["benefit_per_year"] / np.where(effort > 0, effort, 1.0), np.inf)
+    listed = listed.assign(benefit_per_effort=rate)
+    listed = listed.sort_values(
+        ["benefit_per_effort", "benefit_per_year"], ascending=False, kind="stable"
+    ).drop_duplicates("tower_id")
+    listed.insert(0, "rank", np.arange(1, len(listed) + 1))
+    return listed.reset_index(drop=True)
+
+
+class _State:
+    """What is done, paid and left while a rule works down its list."""
+
+    def __init__(self, problem, packages):
+        self.problem, self.packages = problem, packages
+        self.choice = np.zeros(len(problem.spend), int)
+        self.done = np.zeros(problem.unit.max(initial=-1) + 1, bool)
+        self.paid = np.zeros((len(problem.fee), problem.terms.years), bool)
+        self.money, self.weeks = np.array(problem.terms.budget, float), problem.crew.copy()
+
+    def fits(self, year):
+        """True for each package that can still be taken in a year."""
+        packages, problem = self.packages, self.problem
+        cost = packages.spend + packages.groups @ np.where(self.paid[:, year], 0.0, problem.fee)
+        in_time = ~packages.must | (year < problem.must_by)
+        return (
+            ~self.done[packages.unit]
+            & in_time
+            & (cost <= self.money[year])
+            & (packages.weeks <= self.weeks[year])
+        )
+
+    def take(self, package, year):
+        """Do a package in a year and pay for it."""
+        packages, fee = self.packages, self.problem.fee
+        new = packages.groups[package] & ~self.paid[:, year]
+        self.money[year] -= packages.spend[package] + fee[new].sum()
+        self.weeks[year] -= packages.weeks[package]
+        self.paid[:, year] |= packages.groups[package]
+        self.done[packages.unit[package]] = True
+        self.choice[packages.members[package]] = year + 1
+
+
+def _packages(problem):
+    """Every option of a lone tower; of towers that go together, the option with the most benefit per cost."""
+    open_to = np.flatnonzero(~problem.must_tower[problem.tower] | problem.must) if len(problem.tower) else []
+    by_tower = pd.Series(open_to).groupby(problem.tower[open_to]).apply(np.array) if len(open_to) else []
+    rate = problem.value[:, 0] / np.maximum(problem.spend, 1e-9)
+    towers_of = pd.Series(np.arange(len(problem.unit))).groupby(problem.unit)
+    members, unit = [], []
+    for number, towers in towers_of:
+        if len(towers) == 1:
+            found = [np.array([option]) for option in by_tower[towers.iloc[0]]]
+        else:
+            found = [np.array([by_tower[tower][rate[by_tower[tower]].argmax()] for tower in towers])]
+        members += found
+        unit += [number] * len(found)
+    groups = np.zeros((len(members), len(problem.fee)), bool)
+    for place, options in enumerate(members):
+        groups[place, problem.group[options]] = True
+    return Packages(
+        members=members,
+        unit=np.array(unit, int),
+        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(-1, problem.terms.years),
+        spend=np.array([problem.spend[o].sum() for o in members]),
+        weeks=np.array([problem.weeks[o].sum() for o in members]),
+        groups=groups,
+        must=np.array([problem.must[o].any() for o in members], bool),
+    )
+
+
+def failed(plan):
+    """True where the plan of a rule breaks a constraint, so that its benefit compares with no plan.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    bool
+    """
+    return bool(broken_rules(plan.problem, plan.choice))
+
+
+def _told(problem, choice, how):
+    """Plan of a rule, with what it breaks: a rule can fail where a plan exists."""
+    broken = broken_rules(problem, choice)
+    return plan_of(problem, choice, how=" ".join([how, *(f"It fails: {rule}." for rule in broken)]))

@@ -1,0 +1,577 @@
+"""What more or less money buys: the budget curve with its knee, and three levels of budget."""
+
+from dataclasses import dataclass, replace
+from statistics import NormalDist
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.plan import heuristic, uncertainty
+from towerlib.plan.milp import build, relax
+from towerlib.plan.optimise import optimise, quality
+from towerlib.plan.outcome import plan_of
+from towerlib.plan.problem import pose, with_total
+from towerlib.plan.uncertainty import at, band, brought, draw, every_option, values_of
+from towerlib.values import number
+
+LEVELS = {"low": 0.5, "middle": 1.0, "high": 1.5}
+FLAT = 0.01  # distance above the chord, as a part of the whole, below which a curve has no knee
+
+
+def budget_curve(options, terms, budgets=None, *, search=False, known=None, **stop):
+    """Benefit of the plan at each of many budgets.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    terms : Terms
+        As for `towerlib.plan.optimise.optimise`; the budget gives the shares of the years.
+    budgets : sequence of float, optional
+        Totals of all years, rising; else 16 even steps from 0 to the cost of the most effective option at every tower.
+    search : bool
+        As for `towerlib.plan.optimise.optimise`.
+    known : Plan, optional
+        Plan of one of the budgets, which is not planned anew.
+    **stop
+        ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit that each unit
+        of money above the row before adds), at_knee. Blank below the cost of the must-do works.
+
+    Notes
+    -----
+    A plan that fits into a budget fits into every larger one, so the best so far is carried on: more budget
+    never brings less. The knee is as `knee` says.
+    """
+    if budgets is None:
+        budgets = np.linspace(0.0, cost_of_everything(options, terms), 16)
+    plans = _carried(options, terms, budgets, known, search=search, **stop)
+    rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
+    curve = pd.DataFrame(rows).drop(columns="how")
+    curve["added_per_cost"] = curve["benefit"].diff() / curve["budget"].diff()
+    at = knee(curve["budget"], curve["benefit"])
+    return curve.assign(at_knee=curve.index == at)
+
+
+def three_levels(options, terms, shares=None, *, known=None, **stop):
+    """Plans at a low, a middle and a high budget.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    terms : Terms
+        Its budget is the middle level.
+    shares : dict of str to float, optional
+        Part of the budget by name of the level, rising; else `LEVELS`: a half, the whole, one and a half.
+    known : Plan, optional
+        As for `budget_curve`.
+    **stop
+        ``search``, ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each plan.
+
+    Returns
+    -------
+    levels : pandas.DataFrame
+        One row a level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
+        trip-out avoided, or per money), added_per_cost, how. A level that cannot carry the must-do works is
+        blank, and `how` says by how much.
+    plans : dict of str to Plan
+        By level; None where the must-do works do not fit.
+    """
+    shares = LEVELS if shares is None else shares
+    budgets = [share * sum(terms.budget) for share in shares.values()]
+    plans = _carried(options, terms, budgets, known, **({"search": True} | stop))
+    rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
+    levels = pd.DataFrame(rows)
+    levels.insert(0, "level", list(shares))
+    benefit = levels["benefit"].where(levels["benefit"] > 0)
+    levels.insert(7, "cost_per_benefit", levels["spent"] / benefit)
+    levels.insert(8, "added_per_cost", levels["benefit"].diff() / levels["budget"].diff())
+    kept = [None if isinstance(plan, str) else plan for plan in plans]
+    return levels, dict(zip(shares, kept, strict=True))
+
+
+def knee(budget, benefit):
+    """Where more money begins to buy less than it does over the whole curve.
+
+    Parameters
+    ----------
+    budget, benefit : array, shape (n,)
+        Points of the curve by rising budget; those with a blank benefit do not count.
+
+    Returns
+    -------
+    int or None
+        Place of the knee; None where fewer than three points are known, or where no point lies above the
+        chord from the first point to the last by one part in a hundred of the rise.
+
+    Notes
+    -----
+    Both axes are scaled to 0 … 1; the knee is the point furthest above the chord. On a smooth concave curve
+    its slope there is that of the chord: before it, money buys more than the average, behind it less. It
+    depends on where the curve ends: here, with every tower treated.
+
+    References
+    ----------
+    V. Satopää, J. Albrecht, D. Irwin, B. Raghavan, Finding a "kneedle" in a haystack, ICDCS Workshops (2011)
+    166, definition of the knee by distance from the chord (from memory).
+
+    Examples
+    --------
+    >>> knee([0, 1, 2, 3, 4], [0, 6, 9, 10, 10.5])
+    2
+    """
+    budget, benefit = np.asarray(budget, float), np.asarray(benefit, float)
+    known = np.flatnonzero(np.isfinite(benefit))
+    if len(known) < 3 or not np.ptp(benefit[known]) > 0:
+        return None
+    x, y = (((axis := values[known]) - axis[0]) / (axis[-1] - axis[0]) for values in (budget, benefit))
+    above = y - x
+    return int(known[above.argmax()]) if above.max() > FLAT else None
+
+
+def cost_of_everything(options, terms):
+    """Cost of the most effective option at every tower, each access group mobilised once.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    terms : Terms
+
+    Returns
+    -------
+    float
+        Cost in the unit of `terms.measure`.
+    """
+    problem = pose(options, terms)
+    top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
+    top = top[problem.value[top, 0] > 0]
+    return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
+
+
+def _carried(options, terms, budgets, known, **stop):
+    """Plan of each budget, or the sentence why there is none; never worse than that of a smaller budget."""
+    if np.any(np.diff(budgets) <= 0):
+        raise SettingsError("budgets of a curve must rise")
+    pose(options, terms)  # what is wrong with the options themselves stops here, whatever the budget
+    plans, best = [], None
+    for budget in budgets:
+        mine = with_total(terms, budget)
+        try:
+            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
+        except SettingsError as error:
+            plan = str(error)
+        if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
+            bound = best.bound if isinstance(plan, str) else plan.bound
+            plan = plan_of(pose(options, mine), best.choice, bound)
+            plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
+        best = best if isinstance(plan, str) else plan
+        plans.append(plan)
+    return plans
+
+
+def _is_of(plan, terms):
+    """True where a plan is one of these yearly budgets, but for rounding."""
+    return plan is not None and np.allclose(plan.problem.terms.budget, terms.budget, rtol=1e-12, atol=0.0)
+
+
+def _row(budget, plan):
+    """Figures of one budget."""
+    if isinstance(plan, str):
+        blank = dict.fromkeys(("spent", "towers", "benefit", "bound", "gap"), np.nan)
+        return {"budget": budget, **blank, "how": plan}
+    figures = {name: getattr(plan, name) for name in ("benefit", "bound", "gap", "how")}
+    return {"budget": budget, "spent": plan.spent, "towers": len(plan.works), **figures}
+
+
+OUTCOMES = 9  # results of a test that are looked at, all equally likely
+WITHIN = 61  # points of what a test leaves open
+TIME_LIMIT_S = 20.0
+
+
+@dataclass(frozen=True)
+class NextTests:
+    """Which tests would change the plan.
+
+    Attributes
+    ----------
+    towers : pandas.DataFrame
+        The short list, most valuable first: rank, tower_id, gain (benefit that the test is expected to add to
+        the plan), gain_part (of the plan's benefit), chance_changes (chance that its result changes what is
+        done at that tower), in_plan.
+    benefit : float
+        Mean benefit of the best plan without any test.
+    screened : int
+        Towers with options; those of least promise by the prices alone were not looked at in full.
+    """
+
+    towers: pd.DataFrame
+    benefit: float
+    screened: int
+
+
+def next_tests(options, terms, *, removes=None, most=12, gap=None, time_limit_s=TIME_LIMIT_S):
+    """Short list of the tests that are worth most to the plan.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+        As for `towerlib.plan.uncertainty.draw`: benefits with their bands.
+    terms : Terms
+        As for `towerlib.plan.optimise.optimise`.
+    removes : float or pandas.Series, optional
+        Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id;
+        else ``plan_test_removes``.
+    most : int
+        Length of the list.
+    gap, time_limit_s : float
+        Of the search for the plan without tests.
+
+    Returns
+    -------
+    NextTests
+
+    Notes
+    -----
+    Preposterior analysis. A test of tower k can end in nine equally likely ways; each moves the mean of the
+    benefits of its options (a two-piece law of `towerlib.plan.uncertainty.at`, of which the test tells the part
+    shared times removed), and means of the means are what they were before. Gain = mean over the results of
+    the best plan's benefit, less the best plan's benefit now. Both are taken from one pool of plans: the plan
+    now, the same with tower k left out or brought in by each of its options, mended, and the near-best plans
+    of every result. So a gain is never below 0 and holds what else the plan would do with the money. It is a lower bound as far
+    as the pool lacks better plans, and counts one test alone: gains of several do not add.
+    Towers are screened first by the gain at the fixed prices of money and crews.
+
+    References
+    ----------
+    H. Raiffa, R. Schlaifer, Applied Statistical Decision Theory (1961), preposterior analysis; R. A. Howard,
+    Information value theory, IEEE Trans. SSC-2 (1966) 22 (both from memory).
+    """
+    means = _posterior_means(options, removes)
+    counted = options.assign(row=np.arange(len(options)), benefit_per_year=means.mean(axis=0))
+    plan = optimise(counted, terms, gap=gap, time_limit_s=time_limit_s)
+    problem = plan.problem
+    prices = heuristic.Prices(*relax(problem, build(problem), time_limit_s)[1:])
+    results = values_of(problem, means[:, problem.options["row"].to_numpy(int)])
+    promise = _promise(problem, results, prices)
+    chosen = np.argsort(-promise, kind="stable")[: 2 * most]
+    chosen = chosen[promise[chosen] > 0]
+    scenes = _scenes(problem, results, chosen)
+    pool = _pool(problem, plan, scenes, chosen, prices)
+    now, then = brought(pool, problem.value[None])[:, 0], brought(pool, scenes)
+    then = then.reshape(len(pool), len(chosen), OUTCOMES)
+    gain = then.max(axis=0).mean(axis=1) - now.max()
+    towers = pd.DataFrame(
+        {
+            "tower_id": problem.options["tower_id"].to_numpy()[problem.tower_starts[chosen]],
+            "gain": np.maximum(gain, 0.0) * (gain > 1e-9 * now.max()),
+            "gain_part": gain / now.max() if now.max() > 0 else np.nan,
+            "chance_changes": _changes(problem, pool, now, then, chosen),
+            "in_plan": (np.add.reduceat(plan.choice, problem.tower_starts) > 0)[chosen],
+        }
+    )
+    towers = towers[towers["gain"] > 0].sort_values("gain", ascending=False, kind="stable").head(most)
+    towers.insert(0, "rank", np.arange(1, len(towers) + 1))
+    return NextTests(towers.reset_index(drop=True), float(now.max()), len(promise))
+
+
+def _posterior_means(options, removes):
+    """Mean benefit a year of each option after each result of a test of its tower, shape (results, n)."""
+    removes = number("plan_test_removes") if removes is None else removes
+    if isinstance(removes, pd.Series):
+        removes = options["tower_id"].map(removes).astype(float).to_numpy()
+    told = np.sqrt(number("plan_shared_spread") * np.broadcast_to(np.asarray(removes, float), len(options)))
+    outcome, within = _points(OUTCOMES), _points(WITHIN)
+    z = told * outcome[:, None, None] + np.sqrt(1 - told**2) * within[None, :, None]
+    return at(z, band(options, "benefit_per_year", "benefit")).mean(axis=1)
+
+
+def _points(count):
+    """Equally likely points of a standard normal law, stretched to its variance."""
+    points = np.array([NormalDist().inv_cdf((step + 0.5) / count) for step in range(count)])
+    return points / points.std()
+
+
+def _promise(problem, results, prices):
+    """Gain of a test of each tower at fixed prices, mobilisations aside."""
+    load = heuristic.loads_of(problem, prices)[0]
+    open_to = every_option(problem)
+    floor = np.where(problem.must_tower, -np.inf, 0.0)
+
+    def best(value):
+        net = np.where(open_to, value - load, -np.inf).max(axis=-1)
+        return np.maximum(np.maximum.reduceat(net, problem.tower_starts, axis=-1), floor)
+
+    return best(results).mean(axis=0) - best(problem.value)
+
+
+def _scenes(problem, results, chosen):
+    """Values after each result of a test of each chosen tower, shape (towers times results, n, y)."""
+    scenes = np.tile(problem.value, (len(chosen) * OUTCOMES, 1, 1))
+    for place, tower in enumerate(chosen):
+        mine = problem.tower == tower
+        scenes[place * OUTCOMES : (place + 1) * OUTCOMES, mine] = results[:, mine]
+    return scenes
+
+
+def _pool(problem, plan, scenes, chosen, prices):
+    """Plans that may be the best after a test, all within the limits, the plan now first."""
+    allowed = every_option(problem)
+    variants = heuristic.neighbours(problem, plan.choice, allowed, chosen, prices)
+    pool = np.vstack(
+        [plan.choice[None], variants, heuristic.near_best(problem, scenes, allowed, prices, starts=2)]
+    )
+    keeps = heuristic.within_limits(problem, pool)
+    keeps[0] = True
+    return np.unique(pool[keeps], axis=0)
+
+
+def _changes(problem, pool, now, then, chosen):
+    """Part of the results after which something else is done at the tower than now."""
+    changes = []
+    best_now = pool[now.argmax()]
+    for place, tower in enumerate(chosen):
+        mine = problem.tower == tower
+        best = then[:, place].argmax(axis=0)
+        level = then[best, place, np.arange(OUTCOMES)]
+        stays = then[now.argmax(), place] >= level - 1e-12 * np.abs(level)
+        differs = (pool[best][:, mine] != best_now[mine]).any(axis=1)
+        changes.append(float((differs & ~stays).mean()))
+    return changes
+
+
+DRAWS, STEPS, TESTS = 50, 8, 5
+QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans will do; the limit is never reached
+QUICKLY = {"search": False, "nodes": 0}  # many plans at a time: proven where small, never below a rule
+TAIL = 4.0  # a band that ends so many times above its middle has no lognormal tail
+SUMS = ["avoided_per_year", "avoided_low", "avoided_high", "cost_low", "cost_high", "crew_weeks"]
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What stands around a plan.
+
+    Attributes
+    ----------
+    levels : pandas.DataFrame
+        As `levels` gives it; no rows where the budget is 0.
+    curve : pandas.DataFrame
+        As `budget_curve` gives it.
+    chances : pandas.DataFrame
+        As `chances` gives it.
+    regret : pandas.Series
+        planned, perfect, regret and regret_p90, as in `towerlib.plan.uncertainty.Firmness`.
+    tests : pandas.DataFrame
+        Short list of the tests worth most, as in `towerlib.plan.sensitivity.NextTests`.
+    """
+
+    levels: pd.DataFrame
+    curve: pd.DataFrame
+    chances: pd.DataFrame
+    regret: pd.Series
+    tests: pd.DataFrame
+
+
+def outlook(budget, condition, *, draws=DRAWS, steps=STEPS, tests=TESTS):
+    """Levels, curve, chances and next tests of a plan.
+
+    Parameters
+    ----------
+    budget : Budget
+        As `towerlib.plan.draw_up` gives it.
+    condition : pandas.DataFrame
+        One row a tower; gives the footings for the rule "worst ohms first".
+    draws, steps, tests : int
+        Draws of the benefits, steps of the curve, and length of the list of tests.
+
+    Returns
+    -------
+    Outlook or None
+        None where there is no plan.
+    """
+    if budget.plan is None or not len(budget.plan.problem.options):
+        return None
+    firm = firmness(budget, draws)
+    found = next_tests(banded(budget.options), budget.terms, most=tests, **QUICK)
+    return Outlook(
+        levels=levels(budget, condition),
+        curve=whole_curve(budget, condition, steps),
+        chances=chances(budget, firm),
+        regret=firm.regret,
+        tests=found.towers,
+    )
+
+
+def levels(budget, condition):
+    """What a low, a middle and a high budget buy, and what worst ohms first would bring for each.
+
+    Parameters
+    ----------
+    budget : Budget
+        With a plan; its budget is the middle level.
+    condition : pandas.DataFrame
+        One row a tower: tower_id, footing_ohm.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a level, as `towerlib.plan.sensitivity.three_levels` gives it, with avoided_per_year, cost of the works
+        and their low and high sums (all works erring alike), crew_weeks, mobilisations, worst_first (benefit of
+        that rule) and gain (of the plan over it, as a part of it).
+    """
+    terms = budget.terms
+    if not sum(terms.budget) > 0:
+        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    table, plans = three_levels(budget.options, terms, known=budget.plan, **QUICKLY, footing_ohm=footings)
+    sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
+    ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
+    table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
+    return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+
+
+def _sums(plan, options):
+    """Sums over the works of a level."""
+    if plan is None:
+        return dict.fromkeys((*SUMS, "mobilisations"), np.nan)
+    names = [name for name in SUMS if name not in plan.works]
+    works = plan.works.merge(
+        options[["tower_id", "option", *names]], on=["tower_id", "option"], validate="1:1"
+    )
+    found = works[SUMS].sum().to_dict()
+    return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
+
+
+def whole_curve(budget, condition, steps=STEPS):
+    """Benefit over the budget, of the plan and of both simple rules.
+
+    Parameters
+    ----------
+    budget : Budget
+        With a plan.
+    condition : pandas.DataFrame
+        One row a tower: tower_id, footing_ohm.
+    steps : int
+        Even steps up to the cost of the most effective option at every tower; the three levels stand between.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `towerlib.plan.sensitivity.budget_curve`, with worst_first and greedy (benefit of the rules); blank below
+        the cost of the must-do works. No rows where no option brings anything.
+    """
+    terms = budget.terms
+    whole = cost_of_everything(budget.options, terms)
+    if not whole > 0:
+        return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
+    owed = budget.options["must_do"].astype(bool).any()  # nothing is bought for nothing then
+    points = np.linspace(0.0, whole, steps + 1)[int(owed) :]
+    shares = np.array(list(LEVELS.values())) * sum(terms.budget)
+    points = np.unique(np.r_[points, shares[shares > 0]])
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    found = budget_curve(budget.options, terms, points, known=budget.plan, **QUICKLY, footing_ohm=footings)
+    ruled = {
+        name: [
+            _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
+            for row in found.itertuples()
+        ]
+        for name in ("worst_first", "greedy")
+    }
+    return found.assign(**ruled)
+
+
+def _by_rule(name, budget, condition, total):
+    """Benefit of a simple rule within a sum of money; blank where it cannot carry the must-do works."""
+    terms = with_total(budget.terms, total)
+    if name == "greedy":
+        plan = heuristic.greedy(budget.options, terms)
+    else:
+        plan = heuristic.worst_first(budget.options, terms, condition.set_index("tower_id")["footing_ohm"])
+    return np.nan if heuristic.failed(plan) else plan.benefit
+
+
+def firmness(budget, count=DRAWS):
+    """How firm the plan is against what the benefits could be.
+
+    Parameters
+    ----------
+    budget : Budget
+        With a plan.
+    count : int
+        Draws.
+
+    Returns
+    -------
+    towerlib.plan.uncertainty.Firmness
+
+    Notes
+    -----
+    Costs keep their middle: prices that rise together shift the budget, not the order. What errs alike at all
+    towers, such as the accuracy of the method for lightning, does not count either, since it moves no tower
+    before another.
+    """
+    options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
+    return uncertainty.firmness(options, budget.terms, draw(options, count), checked=0, **QUICK)
+
+
+def banded(options):
+    """Options with the band of their benefit as draws take it.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+        With avoided_low and avoided_high.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With benefit_low and benefit_high. Where the high end lies `TAIL` times above the middle, the low end
+        is set to 0, for which draws are normal: a lognormal tail would run away.
+    """
+    middle, high = options["benefit_per_year"], options["avoided_high"]
+    low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
+    return options.assign(benefit_low=low, benefit_high=high)
+
+
+def chances(budget, firm):
+    """Chance of each tower to be in the plan.
+
+    Parameters
+    ----------
+    budget : Budget
+    firm : towerlib.plan.uncertainty.Firmness
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
+        planned_option, must_do (its treatment is owed whatever it brings), likeliest first.
+    """
+    planned = budget.works[["tower_id", "option", "must_do"]].rename(columns={"option": "planned_option"})
+    kept = firm.towers[["tower_id", "chance", "option", "option_chance"]]
+    told = kept.merge(planned, on="tower_id", how="left", validate="1:1")
+    owed = told["must_do"].astype("boolean").fillna(False).astype(bool)
+    return told.assign(in_plan=told["planned_option"].notna(), must_do=owed)
+
+
+def by_kind(works):
+    """What each kind of treatment of a plan avoids.
+
+    Parameters
+    ----------
+    works : pandas.DataFrame
+        As `towerlib.plan.Budget.works`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a kind, most first: kind, towers, avoided_per_year, avoided_low, avoided_high, cost.
+    """
+    sums = ["avoided_per_year", "avoided_low", "avoided_high", "cost"]
+    grouped = works.astype(dict.fromkeys(sums, float)).groupby("kind", sort=True)
+    table = grouped[sums].sum().assign(towers=grouped.size()).reset_index()
+    table = table.sort_values("avoided_per_year", ascending=False, kind="stable", ignore_index=True)
+    return table[["kind", "towers", *sums]]

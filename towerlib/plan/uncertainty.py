@@ -1,0 +1,375 @@
+"""Draws of benefits and costs from their bands."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import RecordsError
+from towerlib.physics.statistics import SEED
+from towerlib.plan import heuristic
+from towerlib.plan.milp import build, relax, solve
+from towerlib.plan.optimise import optimise
+from towerlib.plan.outcome import ROOM, Plan, broken_rules
+from towerlib.plan.problem import years_that_count
+from towerlib.values import number
+
+TENTH = 1.2815515594  # standard deviations from the middle to the ends of a band that holds 80 %
+RUNAWAY = 4.0  # times the middle at which a lognormal upper half is no longer believed
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Benefits a year and costs that could be, one row a draw, one column a row of the options.
+
+    Attributes
+    ----------
+    benefit, cost : array, shape (d, n)
+    """
+
+    benefit: np.ndarray
+    cost: np.ndarray
+
+
+def draw(options, count=200, seed=SEED, *, measure="cost", shared=None):
+    """Draws of every option's benefit and cost.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+        One row a tower and option: benefit_per_year and the measure, with benefit_low, benefit_high and
+        cost_low, cost_high (effort_low, …) where they are uncertain: bands that hold 80 %.
+    count, seed : int
+        Number of draws, and the seed that makes them the same again.
+    measure : str
+        ``"cost"`` or ``"effort"``.
+    shared : float, optional
+        Part of the variance of the benefit that all options of a tower share; else ``plan_shared_spread``.
+
+    Returns
+    -------
+    Draws
+
+    Raises
+    ------
+    RecordsError
+        A band that does not hold its middle.
+
+    Notes
+    -----
+    Middle and ends are the median and the 10 % and 90 % quantiles. Costs of one treatment rise and fall
+    together at all towers, as prices do. See `at` for the law between the quantiles.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> options = pd.DataFrame({"tower_id": ["1"], "option": ["rods"], "benefit_per_year": [1.0], "cost": [5.0]})
+    >>> found = draw(options.assign(benefit_low=0.5, benefit_high=2.0), count=4000)
+    >>> print(np.quantile(found.benefit, [0.1, 0.5, 0.9]).round(1), np.unique(found.cost))
+    [0.5 1.  2.1] [5.]
+    """
+    shared = number("plan_shared_spread") if shared is None else shared
+    rng = np.random.default_rng(seed)
+    towers, tower = np.unique(options["tower_id"].to_numpy(str), return_inverse=True)
+    kinds, kind = np.unique(options["option"].to_numpy(str), return_inverse=True)
+    z = np.sqrt(shared) * rng.standard_normal((count, len(towers)))[:, tower]
+    z = z + np.sqrt(1 - shared) * rng.standard_normal((count, len(options)))
+    price_z = rng.standard_normal((count, len(kinds)))[:, kind]
+    return Draws(
+        at(z, band(options, "benefit_per_year", "benefit")), at(price_z, band(options, measure, measure))
+    )
+
+
+def band(options, middle, name):
+    """Low end, middle and high end of a column.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    middle, name : str
+        Column of the middle; the ends are ``name_low`` and ``name_high``, and equal to the middle where they
+        are missing or blank.
+
+    Returns
+    -------
+    tuple of array, shape (n,)
+
+    Raises
+    ------
+    RecordsError
+        A band that does not hold its middle.
+    """
+    centre = options[middle].to_numpy(float)
+    low, high = (
+        options[f"{name}_{end}"].to_numpy(float)
+        if f"{name}_{end}" in options
+        else np.full(len(centre), np.nan)
+        for end in ("low", "high")
+    )
+    low, high = np.where(np.isnan(low), centre, low), np.where(np.isnan(high), centre, high)
+    if (bad := (low > centre) | (high < centre)).any():
+        row = options[bad].iloc[0]
+        raise RecordsError(
+            f"options: the band of {name} of tower {row['tower_id']} {row['option']} does not hold {middle}"
+        )
+    return low, centre, high
+
+
+def at(z, ends):
+    """Value at z standard deviations.
+
+    Parameters
+    ----------
+    z : array, shape (…, n)
+    ends : tuple of array, shape (n,)
+        Low end, middle, high end.
+
+    Returns
+    -------
+    array, shape (…, n)
+
+    Notes
+    -----
+    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most
+    `RUNAWAY` times the middle, so that draws stay above 0; else normal, so that a treatment which may do harm
+    can. NaN where the middle is.
+    """
+    low, middle, high = ends
+    steps = np.where(z > 0, z, -z) / TENTH
+    positive = low > 0
+    safe = [np.where(positive, value, 1.0) for value in ends]
+    ratio = np.where(z > 0, safe[2] / safe[1], safe[0] / safe[1])
+    straight = middle + np.where(z > 0, high - middle, low - middle) * steps
+    # a middle near 0 under a high end makes the logarithm run away: there the branch is straight
+    runaway = (z > 0) & (high > RUNAWAY * middle)
+    return np.where(positive & ~runaway, middle * ratio**steps, straight)
+
+
+TIME_LIMIT_S = 20.0
+
+
+@dataclass(frozen=True)
+class Firmness:
+    """How firm a plan is.
+
+    Attributes
+    ----------
+    plan : Plan
+        The best plan for the mean of the draws: no plan made today brings more on average.
+    towers : pandas.DataFrame
+        One row a tower with options, likely ones first: tower_id, chance (part of the draws whose plan treats
+        it), option (the most frequent treatment), option_chance (of it), year (median, where treated),
+        in_plan, planned_option.
+    regret : pandas.Series
+        planned (mean benefit of the plan), perfect (mean of the best plans known for the draws), regret
+        (their difference: what perfect information would bring), regret_p90.
+    overspend : pandas.Series
+        By year: part of the draws in which the plan's works cost more than the budget.
+    error : float
+        Most that the plans of the draws can lie below the optimum, as a part of it: the greatest over the
+        draws that were also searched. NaN where none was.
+    draws : int
+        Number of draws that count.
+    """
+
+    plan: Plan
+    towers: pd.DataFrame
+    regret: pd.Series
+    overspend: pd.Series
+    error: float
+    draws: int
+
+
+def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LIMIT_S):
+    """How firm the plan is over draws of benefits and costs.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    terms : Terms
+        As for `towerlib.plan.optimise.optimise`.
+    draws : towerlib.plan.uncertainty.Draws
+        One column a row of the options.
+    checked : int
+        Draws that are also searched for the optimum, to state the error of the quick plans.
+    gap, time_limit_s : float
+        Of each search.
+
+    Returns
+    -------
+    Firmness
+
+    Notes
+    -----
+    Each draw is planned anew by `towerlib.plan.heuristic.near_best`, at the prices of the mean; a draw whose costs
+    leave no room for the must-do works is searched, or does not count. The regret holds the costs at their
+    middle: it compares the plan with the best of all plans found, each valued at the draw, so it is a lower
+    bound of what perfect information would bring.
+
+    References
+    ----------
+    Expected value of perfect information: H. Raiffa, R. Schlaifer, Applied Statistical Decision Theory (1961)
+    (from memory).
+    """
+    counted = options.assign(row=np.arange(len(options)))
+    mean = counted.assign(benefit_per_year=draws.benefit.mean(axis=0))
+    plan = optimise(mean, terms, gap=gap, time_limit_s=time_limit_s)
+    problem, rows = plan.problem, plan.problem.options["row"].to_numpy(int)
+    model = build(problem)
+    prices = heuristic.Prices(*relax(problem, model, time_limit_s)[1:])
+    value = values_of(problem, draws.benefit[:, rows])
+    allowed = every_option(problem)
+    choices = heuristic.near_best(problem, value, allowed, prices)
+    fits = heuristic.within_limits(problem, choices)
+    pool = np.vstack([plan.choice[None], choices[fits]])
+    cost = draws.cost[:, rows]
+    if (cost != problem.spend).any() or not fits.all():
+        choices = _at_drawn_costs(problem, value, cost, prices, (gap, time_limit_s))
+    return Firmness(
+        plan,
+        _towers(problem, plan, choices),
+        _regret(problem, pool, value),
+        _overspend(problem, plan, cost),
+        _error(problem, value[:checked], (prices, gap, time_limit_s)),
+        len(choices),
+    )
+
+
+def values_of(problem, benefit):
+    """Benefit counted in each draw.
+
+    Parameters
+    ----------
+    problem : Problem
+    benefit : array, shape (d, n)
+        Benefit a year of each option.
+
+    Returns
+    -------
+    array, shape (d, n, y)
+    """
+    life = np.nan_to_num(problem.options["life_years"].to_numpy(float))
+    return np.nan_to_num(benefit)[:, :, None] * years_that_count(life, problem.terms)
+
+
+def every_option(problem):
+    """Options and years that the must-do works leave open, before any is set aside as beaten.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    array of bool, shape (n, y)
+    """
+    in_time = np.arange(1, problem.terms.years + 1) <= problem.must_by
+    return ~problem.must_tower[problem.tower][:, None] | (problem.must[:, None] & in_time)
+
+
+def brought(choices, value):
+    """Benefit of each of p plans in each of d draws.
+
+    Parameters
+    ----------
+    choices : array of int, shape (p, n)
+    value : array, shape (d, n, y)
+
+    Returns
+    -------
+    array, shape (p, d)
+    """
+    from scipy import sparse
+
+    plans, done = np.nonzero(choices)
+    cell = done * value.shape[2] + choices[plans, done] - 1
+    cells = value.shape[1] * value.shape[2]
+    taken = sparse.csr_array((np.ones(len(plans)), (plans, cell)), shape=(len(choices), cells))
+    return taken @ value.reshape(len(value), cells).T
+
+
+def _at_drawn_costs(problem, value, cost, prices, stop):
+    """Choice of each draw at its own costs; draws in which nothing fits are left out."""
+    choices = []
+    for worth, spend in zip(value, cost, strict=True):
+        mine = replace(problem, spend=spend, value=worth)
+        choice = heuristic.near_best(mine, worth[None], every_option(mine), prices)[0]
+        if broken_rules(mine, choice):
+            found = solve(mine, build(mine), 0.01 if stop[0] is None else stop[0], stop[1])
+            if found.choice is None:
+                continue
+            choice = found.choice
+        choices.append(choice)
+    return np.array(choices, int).reshape(-1, len(problem.spend))
+
+
+def _towers(problem, plan, choices):
+    """Chance of each tower, and its most frequent treatment."""
+    starts = problem.tower_starts
+    year = np.add.reduceat(choices, starts, axis=1)
+    treated = year > 0
+    often = (choices > 0).sum(axis=0)
+    top = pd.Series(often).groupby(problem.tower).idxmax().to_numpy()
+    count = max(1, len(choices))
+    never = often[top] == 0
+    names = problem.options["option"].to_numpy()
+    planned = np.add.reduceat(plan.choice, starts) > 0
+    mine = (
+        pd.Series(np.where(plan.choice > 0, np.arange(len(names)), -1))
+        .groupby(problem.tower)
+        .max()
+        .to_numpy()
+    )
+    towers = pd.DataFrame(
+        {
+            "tower_id": problem.options["tower_id"].to_numpy()[starts],
+            "chance": treated.sum(axis=0) / count,
+            "option": np.where(never, None, names[top]),
+            "option_chance": often[top] / count,
+            "year": [np.median(each[each > 0]) if (each > 0).any() else np.nan for each in year.T],
+            "in_plan": planned,
+            "planned_option": np.where(planned, names[mine], None),
+        }
+    )
+    return towers.sort_values("chance", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _regret(problem, pool, value):
+    """What the plan, first of the pool, brings in the draws against the best of the pool."""
+    planned = brought(pool[:1], value)[0]
+    best = brought(np.unique(pool, axis=0), value).max(axis=0)
+    missed = best - planned
+    return pd.Series(
+        {
+            "planned": planned.mean(),
+            "perfect": best.mean(),
+            "regret": missed.mean(),
+            "regret_p90": np.quantile(missed, 0.9),
+        }
+    )
+
+
+def _overspend(problem, plan, cost):
+    """Part of the draws in which each year of the plan costs more than its budget."""
+    chances = {}
+    for row in plan.years.itertuples():
+        spent = cost[:, plan.choice == row.year].sum(axis=1) + row.mobilisation_cost
+        chances[row.year] = float((spent > row.budget * (1 + ROOM)).mean())
+    return pd.Series(chances, name="overspend")
+
+
+def _error(problem, value, how):
+    """Greatest part of the optimum that a quick plan lacks, over a few draws that are searched."""
+    prices, gap, time_limit_s = how
+    lacks = []
+    for worth in value:
+        mine = replace(problem, value=worth)
+        choice = heuristic.near_best(mine, worth[None], every_option(mine), prices)
+        model = build(mine)
+        bound = min(
+            relax(mine, model, time_limit_s)[0],
+            solve(mine, model, 0.01 if gap is None else gap, time_limit_s).bound,
+        )
+        if not broken_rules(mine, choice[0]) and bound > 0:
+            lacks.append(1 - brought(choice, worth[None])[0, 0] / bound)
+    return float(max(lacks)) if lacks else np.nan

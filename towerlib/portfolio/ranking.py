@@ -1,0 +1,390 @@
+"""What a line's report has to keep, so that a portfolio never assesses a line again."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from towerlib import safe_files
+from towerlib.changes import coverage, months
+from towerlib.errors import RecordsError
+from towerlib.months import MONTH
+from towerlib.plan.priority import SHIELD_WIRE
+
+SETTINGS = """
+    budget currency cost_per_trip_out years horizon_years discount_rate crew_weeks_per_year
+""".split()
+SUMS = """
+    length_km whole_line_per_year whole_line_low whole_line_high model_factor avoided_to_target_per_year avoided_low
+    avoided_high observed_trip_outs observed_years observed_per_year observed_low observed_high calibration_factor
+    calibrated_per_year calibrated_low calibrated_high
+""".split()
+TEXTS = ("line_id", "title", "month", "currency")
+
+
+def tables(study):
+    """Tables of a line's month that its portfolio reads, beside those of the report.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        line (one row: names, settings of the plan, sums of the trip-outs with their bands), coverage (a row a
+        month), mobilisation (a row an access group), plan-options (what the plan chose from).
+    """
+    return {
+        "line": facts(study),
+        "coverage": coverage(study),
+        "mobilisation": study.treatments.mobilisation,
+        "plan-options": study.budget.options,
+    }
+
+
+def facts(study):
+    """Names, settings and sums of a line in one row.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row; a figure that is not known is NaN.
+    """
+    settings = {name: getattr(study.line.plan, name) for name in SETTINGS}
+    sums = {name: study.outages.line.get(name) for name in SUMS}
+    names = {"line_id": study.line.id, "title": study.line.title, "month": study.month}
+    row = pd.DataFrame([names | settings | sums])
+    return row.astype({name: "str" if name in TEXTS else "float64" for name in row})
+
+
+KEPT = {  # attribute of `LineMonth`, and the columns that it needs
+    "line": ["line_id", "title", "month", *SETTINGS, *SUMS],
+    "coverage": ["month", "towers", "tested", "usable", "overdue", "never_tested", "above_limit"],
+    "mobilisation": ["access_group", "price"],
+    "plan-options": """
+        tower_id option benefit_per_year access_group must_do life_years cost crew_weeks
+        avoided_low avoided_high
+    """.split(),
+    "plan": ["year", "package", "tower_id", "option"],
+    "condition": """
+        tower_id footing_ohm impedance_class safety_screen leads_missing bond_seen suspected_cause
+    """.split(),
+    "priority": ["tower_id", "queue"],
+}
+
+
+@dataclass(frozen=True)
+class LineMonth:
+    """What the report of a line says for a month.
+
+    Attributes
+    ----------
+    folder : str
+        Name of the line's folder in the reports.
+    facts : dict
+        Names, settings of the plan and sums, as `towerlib.portfolio.ranking.facts` gives them.
+    coverage, mobilisation, options, works, condition, priority : pandas.DataFrame
+        As the run wrote them; `options` are what the line's plan chose from, `works` what it chose.
+    """
+
+    folder: str
+    facts: dict
+    coverage: pd.DataFrame
+    mobilisation: pd.DataFrame
+    options: pd.DataFrame
+    works: pd.DataFrame
+    condition: pd.DataFrame
+    priority: pd.DataFrame
+
+    @property
+    def line_id(self):
+        """Id of the line."""
+        return self.facts["line_id"]
+
+
+def of(study):
+    """What the report of an assessment will say, without one.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    LineMonth
+    """
+    kept = tables(study) | {
+        "plan": study.budget.works,
+        "condition": study.condition,
+        "priority": study.priority,
+    }
+    return _line_month(study.line.id, kept)
+
+
+def _line_month(folder, kept):
+    """The tables under their names."""
+    return LineMonth(
+        folder=folder,
+        facts=kept["line"].iloc[0].to_dict(),
+        coverage=kept["coverage"],
+        mobilisation=kept["mobilisation"],
+        options=kept["plan-options"],
+        works=kept["plan"],
+        condition=kept["condition"],
+        priority=kept["priority"],
+    )
+
+
+def months_of(reports):
+    """The lines of a reports folder and their months.
+
+    Parameters
+    ----------
+    reports : path
+        Folder with one folder a line, in it one folder a month.
+
+    Returns
+    -------
+    dict of str to list of str
+        Folder of each line that has a month, in alphabetical order: ``YYYY-MM``, the oldest first.
+
+    Raises
+    ------
+    RecordsError
+        There is no such folder.
+    """
+    reports = Path(reports)
+    if not reports.is_dir():
+        raise RecordsError(f"{reports} is not a folder; name the folder that holds the reports of the lines")
+    lines = [path for path in sorted(reports.iterdir()) if path.is_dir() and not path.name.startswith(".")]
+    for path in lines:
+        safe_files.restore(path)
+    found = {
+        path.name: sorted(
+            inner.name for inner in path.iterdir() if inner.is_dir() and MONTH.fullmatch(inner.name)
+        )
+        for path in lines
+        if not MONTH.fullmatch(path.name)  # the portfolio's own
+    }
+    return {name: months for name, months in found.items() if months}
+
+
+def read_all(reports, month):
+    """What each line's report says for a month.
+
+    Parameters
+    ----------
+    reports : path
+    month : str
+        ``YYYY-MM``.
+
+    Returns
+    -------
+    (list of LineMonth, dict of str to str)
+        The lines whose report could be read whole, and why each other one could not.
+    """
+    lines, missing = [], {}
+    for folder, written in months_of(reports).items():
+        if month not in written:
+            missing[folder] = f"no report for {month}; the newest is {written[-1]}"
+            continue
+        try:
+            line = read(Path(reports) / folder / month)
+        except (OSError, ValueError) as flaw:
+            missing[folder] = f"the report for {month} is not whole: {flaw}"
+            continue
+        if line.line_id in {other.line_id for other in lines}:
+            missing[folder] = (
+                f"its report for {month} is of the line {line.line_id}, which stands in another folder"
+            )
+            continue
+        lines.append(line)
+    return lines, missing
+
+
+def read(folder):
+    """One report folder.
+
+    Parameters
+    ----------
+    folder : path
+        ``…/<line>/YYYY-MM`` with ``run.json`` and ``tables``.
+
+    Returns
+    -------
+    LineMonth
+
+    Raises
+    ------
+    ValueError, OSError
+        The report is damaged, or lacks what a portfolio needs.
+    """
+    folder = Path(folder)
+    manifest = months.report_manifest(folder)
+    found = {name: months.table(folder, name, manifest["files"], KEPT[name]) for name in KEPT}
+    if len(found["line"]) != 1:
+        raise ValueError(f"tables/line.parquet has {len(found['line'])} rows, not one")
+    facts = found["line"].iloc[0].to_dict()
+    if (facts["line_id"], facts["month"]) != (manifest.get("line_id"), folder.name):
+        raise ValueError(f"it is of the line {facts['line_id']} and the month {facts['month']}")
+    _check_works(found["plan"], found["plan-options"])
+    return _line_month(folder.parent.name, found)
+
+
+def _check_works(works, options):
+    """Every work of the plan was an option."""
+    known = set(zip(options["tower_id"], options["option"], strict=True))
+    chosen = zip(works["tower_id"], works["option"], strict=True)
+    if lost := [f"{option} of tower {tower}" for tower, option in chosen if (tower, option) not in known]:
+        raise ValueError(f"its plan has {lost[0]}, which is none of its options")
+
+
+ADD_UP = """
+    length_km towers above_limit unread never_tested overdue trip_outs_per_year observed_trip_outs
+    observed_per_year avoidable_per_year avoidable_low avoidable_high money_per_year money_low money_high
+    safety_queue touch_above touch_cannot_tell leads_missing bonds_to_inspect
+""".split()
+
+
+def lines_table(lines):
+    """The lines of a portfolio side by side.
+
+    Parameters
+    ----------
+    lines : sequence of LineMonth
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a line, the one with most avoidable trip-outs first: line_id, title, folder; length_km; counts of
+        towers, above_limit, unread (no usable reading of the footing alone), never_tested, overdue;
+        trip_outs_per_year with trip_outs_low and trip_outs_high and `basis` ("calibrated", 95 % interval, or
+        "model", 80 % band); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with its
+        80 % band; money_per_year with its band, currency; rank_trip_outs, rank_money (blank where not known);
+        safety_queue, touch_above, touch_cannot_tell, leads_missing, bonds_to_inspect.
+
+    Notes
+    -----
+    Avoidable is what bringing every footing to its target would avoid by the model of the line, drawn towards
+    its record by the calibration factor where there is one: rates of different lines compare no better than
+    their models do, and the record is what they have in common. Its band is that of the model alone. Money is
+    avoidable trip-outs times what a trip-out costs on that line; lines of different currencies have no rank.
+    """
+    rows = [_row(line) for line in lines]
+    table = pd.DataFrame(rows)
+    money = table["money_per_year"] * (1.0 if _one_currency(table) else np.nan)
+    table = table.assign(rank_trip_outs=_ranks(table["avoidable_per_year"]), rank_money=_ranks(money))
+    return table.sort_values(["rank_trip_outs", "line_id"], ignore_index=True)
+
+
+def _one_currency(table):
+    """Whether money of the lines can be compared."""
+    return len(set(table["currency"])) == 1
+
+
+def _ranks(amounts):
+    """1 for the largest; blank where it is not known."""
+    return amounts.rank(ascending=False, method="min").astype("Int64")
+
+
+def factor(facts):
+    """What the line's record makes of its model; 1 without a record.
+
+    Parameters
+    ----------
+    facts : dict
+        Of a `LineMonth`.
+
+    Returns
+    -------
+    float
+    """
+    known = facts["calibration_factor"]
+    return known if np.isfinite(known) else 1.0
+
+
+def _row(line):
+    """One line."""
+    facts = line.facts
+    by = "calibrated" if np.isfinite(facts["calibrated_per_year"]) else "whole_line"
+    avoidable = {
+        f"avoidable_{end}": factor(facts) * facts[name]
+        for end, name in zip(
+            ("per_year", "low", "high"),
+            ("avoided_to_target_per_year", "avoided_low", "avoided_high"),
+            strict=True,
+        )
+    }
+    money = {
+        f"money_{end}": avoidable[f"avoidable_{end}"] * facts["cost_per_trip_out"]
+        for end in ("per_year", "low", "high")
+    }
+    return {
+        "line_id": line.line_id,
+        "title": facts["title"],
+        "folder": line.folder,
+        "length_km": facts["length_km"],
+        **_counts(line),
+        "trip_outs_per_year": facts[f"{by}_per_year"],
+        "trip_outs_low": facts[f"{by}_low"],
+        "trip_outs_high": facts[f"{by}_high"],
+        "basis": "calibrated" if by == "calibrated" else "model",
+        "observed_trip_outs": facts["observed_trip_outs"],
+        "observed_years": facts["observed_years"],
+        "observed_per_year": facts["observed_per_year"],
+        **avoidable,
+        **money,
+        "currency": facts["currency"],
+        **_safety(line),
+    }
+
+
+def _counts(line):
+    """Towers of the line, and how far tests have reached."""
+    towers, last = line.condition, line.coverage.iloc[-1]
+    return {
+        "towers": len(towers),
+        "above_limit": int((towers["impedance_class"] == "above limit").sum()),
+        "unread": int(towers["footing_ohm"].isna().sum()),
+        "never_tested": int(last["never_tested"]),
+        "overdue": int(last["overdue"]),
+    }
+
+
+def _safety(line):
+    """What is kept apart from money."""
+    towers = line.condition
+    bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
+    return {
+        "safety_queue": int((line.priority["queue"] == "safety").sum()),
+        "touch_above": int((towers["safety_screen"] == "above").sum()),
+        "touch_cannot_tell": int((towers["safety_screen"] == "cannot tell").sum()),
+        "leads_missing": int((towers["leads_missing"] > 0).fillna(False).sum()),
+        "bonds_to_inspect": int(bonds.sum()),
+    }
+
+
+def totals(table):
+    """Sums over the lines.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        As `lines_table` gives it.
+
+    Returns
+    -------
+    dict
+        Columns of `ADD_UP` summed over the lines where they are known; money NaN where currencies differ. Bands
+        are sums of ends, as if all lines erred alike.
+    """
+    sums = {name: table[name].sum(min_count=1) for name in ADD_UP}
+    if not _one_currency(table):
+        sums |= dict.fromkeys(("money_per_year", "money_low", "money_high"), np.nan)
+    return sums

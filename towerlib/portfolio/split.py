@@ -1,0 +1,320 @@
+"""Which lines can share one budget, and why the others cannot."""
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.plan.budget import terms_of
+from towerlib.plan.optimise import optimise, quality
+from towerlib.plan.outcome import Plan, broken_rules, plan_of
+from towerlib.plan.problem import pose, with_total
+from towerlib.portfolio.ranking import SETTINGS, factor
+
+
+def able_to_share(lines, total=None):
+    """Lines that can share a budget.
+
+    Parameters
+    ----------
+    lines : sequence of LineMonth
+    total : float, optional
+        Money for all years; without it a line needs a budget of its own.
+
+    Returns
+    -------
+    (list of LineMonth, list of str)
+        The lines, and a sentence on each one left out. Currency, horizon and discount rate have to be alike, or
+        neither money nor benefit adds up: those of most lines stand, of the first in the alphabet where as many
+        lines have others.
+    """
+    told, able = [], []
+    for line in lines:
+        why = _why_not(line, total)
+        told += [f"{line.line_id} is not in the split: {why}."] if why else []
+        able += [] if why else [line]
+    kinds = Counter(_kind(line) for line in able)
+    usual = max(sorted(kinds), key=kinds.get, default=None)
+    for line in able:
+        if _kind(line) != usual:
+            told.append(
+                f"{line.line_id} is not in the split: its plan counts {_words(_kind(line))}, "
+                f"others {_words(usual)}."
+            )
+    return [line for line in able if _kind(line) == usual], told
+
+
+def _why_not(line, total):
+    """Why a line has no part in the split; blank where it has."""
+    options = line.options
+    if not len(options):
+        return "no treatment applies at any of its towers"
+    if options["cost"].isna().all():
+        return "its treatments have no price"
+    if total is None and not np.isfinite(line.facts["budget"]):
+        return "its budget is not set"
+    return ""
+
+
+def _kind(line):
+    """What plans must have in common for their benefits and their money to add up."""
+    facts = line.facts
+    return facts["currency"], max(facts["horizon_years"], facts["years"]), facts["discount_rate"]
+
+
+def _words(kind):
+    currency, horizon, rate = kind
+    return f"in {currency or 'no currency'} over {horizon:g} years at {rate:.1%}"
+
+
+TABLE = """
+    line_id own_budget own_spent own_towers own_benefit own_per_year own_low own_high own_money_per_year
+    spent towers benefit avoided_per_year avoided_low avoided_high money_per_year
+""".split()
+
+
+@dataclass(frozen=True)
+class Split:
+    """A budget over the lines.
+
+    Attributes
+    ----------
+    total : float
+        Money for all years; NaN without a split.
+    currency : str
+    table : pandas.DataFrame
+        One row a line in the split, columns as in `TABLE`: the line's own plan and its part of the split. Benefit
+        is trip-outs avoided over the horizon, later ones counted less; avoided_per_year once all works are done
+        with its 80 % band (works erring alike), money_per_year what they would have cost.
+        The own figures are NaN where the line's part of the money cannot carry its must-dos.
+    works : pandas.DataFrame
+        One row a work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
+    plan : Plan or None
+        Over all lines, towers and access groups written ``line/tower`` and ``line/group``.
+    off, assumed : tuple of str
+        What is off and why; what was taken for granted.
+    """
+
+    total: float
+    currency: str
+    table: pd.DataFrame
+    works: pd.DataFrame
+    plan: Plan | None
+    off: tuple
+    assumed: tuple
+
+
+def split(lines, total=None):
+    """Split a budget over lines so that it avoids most trip-outs.
+
+    Parameters
+    ----------
+    lines : sequence of LineMonth
+    total : float, optional
+        Money for all years; else the sum of the lines' budgets.
+
+    Returns
+    -------
+    Split
+        Never worse than the lines' own plans together: where the optimiser finds no better, they stand.
+
+    Raises
+    ------
+    SettingsError
+        The total is negative.
+
+    Notes
+    -----
+    Each year has the sum of what the lines have in that year, so that the lines' own plans fit. With another
+    total every line's budget is scaled alike, and the own plans are those of the scaled budgets. Benefits are
+    those of the line's model times its calibration factor.
+    """
+    if total is not None and not (np.isfinite(total) and total >= 0):
+        raise SettingsError(f"budget must be 0 or more, not {total}")
+    able, off = able_to_share(lines, total)
+    if not able:
+        return _nothing((*off, "No split: no line has a plan that it could be made of."))
+    terms = {line.line_id: _terms(line) for line in able}
+    scaled = _scaled(terms, total)
+    own = {line.line_id: _own_works(line, terms[line.line_id], scaled[line.line_id]) for line in able}
+    options = pd.concat([_prefixed(line) for line in able], ignore_index=True)
+    joint = _joint(scaled)
+    try:
+        plan = optimise(options, joint, search=False)
+    except SettingsError as flaw:
+        return _nothing((*off, f"No split: {flaw}"))
+    together = pd.concat([works for works in own.values() if works is not None] or [_no_works()])
+    problem = pose(options, joint)
+    beside = plan_of(problem, _choice(problem, together), plan.bound)
+    if beside.benefit > plan.benefit and not broken_rules(problem, beside.choice):
+        plan = replace(
+            beside, how=f"The lines' own plans together bring more than any split found. {quality(beside)}"
+        )
+    table = pd.DataFrame([_line_row(line, scaled, own, beside, plan) for line in able])[TABLE]
+    off = (*off, *problem.left_out, *_short(own))
+    return Split(
+        float(sum(joint.budget)),
+        able[0].facts["currency"],
+        table,
+        _works(plan),
+        plan,
+        off,
+        _assumed(plan, terms, able),
+    )
+
+
+def _nothing(off):
+    """No split, and why."""
+    works = pd.DataFrame(columns="line_id tower_id year option cost benefit_per_year must_do".split())
+    return Split(np.nan, "", pd.DataFrame(columns=TABLE), works, None, off, ())
+
+
+def _terms(line):
+    """Terms of a line's own plan, its towers and groups under its name; no budget is 0."""
+    facts = {name: line.facts[name] for name in SETTINGS}
+    facts |= {"years": int(facts["years"]), "budget": np.nan_to_num(facts["budget"])}
+    weeks = facts["crew_weeks_per_year"]
+    facts["crew_weeks_per_year"] = weeks if np.isfinite(weeks) else None
+    groups = line.mobilisation.assign(
+        access_group=f"{line.line_id}/" + line.mobilisation["access_group"].astype("str")
+    )
+    return terms_of(SimpleNamespace(**facts), groups)
+
+
+def _scaled(terms, total):
+    """Terms of every line with its part of the total; shared evenly where no line has a budget."""
+    if total is None:
+        return terms
+    whole = sum(sum(each.budget) for each in terms.values())
+    if whole == 0:
+        return {name: with_total(each, total / len(terms)) for name, each in terms.items()}
+    return {name: with_total(each, total * (sum(each.budget) / whole)) for name, each in terms.items()}
+
+
+def _joint(terms):
+    """Terms of all lines together, as many years as the longest plan."""
+    years = max(each.years for each in terms.values())
+    fees = {group: fee for each in terms.values() for group, fee in each.mobilisation.items()}
+    limited = all(each.crew_weeks is not None for each in terms.values())
+    return replace(
+        next(iter(terms.values())),
+        budget=_summed([each.budget for each in terms.values()], years),
+        mobilisation=fees,
+        crew_weeks=_summed([each.crew_weeks for each in terms.values()], years) if limited else None,
+        horizon_years=max(each.horizon_years for each in terms.values()),
+    )
+
+
+def _summed(amounts, years):
+    """Yearly amounts of several lines added up."""
+    return tuple(float(sum(each[year] for each in amounts if year < len(each))) for year in range(years))
+
+
+def _prefixed(line):
+    """Options of a line under its name, calibrated, without towers whose must-do has no price."""
+    options, mark = line.options, f"{line.line_id}/"
+    must, priced = options["must_do"].astype(bool), options["cost"].notna()
+    lost = set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"])
+    options = options[~options["tower_id"].isin(lost)]
+    own = "tower " + options["tower_id"].astype("str")  # a tower without an access group is one of its own
+    groups = options["access_group"].astype("str").where(options["access_group"].notna(), own)
+    scaled = ["benefit_per_year", "avoided_low", "avoided_high"]
+    options = options.assign(tower_id=mark + options["tower_id"].astype("str"), access_group=mark + groups)
+    options[scaled] = options[scaled].astype("float64") * factor(line.facts)
+    if "together" not in options:
+        return options
+    return options.assign(
+        together=(mark + options["together"].astype("str")).where(options["together"].notna())
+    )
+
+
+def _own_works(line, terms, scaled):
+    """Works of the line's own plan under its name; None where its money cannot carry the must-dos."""
+    if scaled is terms:
+        return line.works.assign(tower_id=f"{line.line_id}/" + line.works["tower_id"].astype("str"))
+    try:
+        return optimise(_prefixed(line), scaled, search=False).works
+    except SettingsError:
+        return None
+
+
+def _no_works():
+    return pd.DataFrame({"tower_id": [], "option": [], "year": []})
+
+
+def _choice(problem, works):
+    """The works as a choice among the options of the problem."""
+    years = {(row.tower_id, row.option): int(row.year) for row in works.itertuples()}
+    keys = zip(problem.options["tower_id"], problem.options["option"], strict=True)
+    return np.array([years.get(key, 0) for key in keys], int)
+
+
+def _line_row(line, terms, own, beside, plan):
+    """One line: what its own plan brings, and what its part of the split does."""
+    known = own[line.line_id] is not None
+    parts = {"own_": _part(beside, line.line_id) if known else {}, "": _part(plan, line.line_id)}
+    row = {f"{mark}{name}": part.get(name, np.nan) for mark, part in parts.items() for name in parts[""]}
+    row |= {f"own_{end}": row.pop(f"own_avoided_{end}") for end in ("per_year", "low", "high")}
+    price = line.facts["cost_per_trip_out"]
+    row |= {
+        "own_money_per_year": row["own_per_year"] * price,
+        "money_per_year": row["avoided_per_year"] * price,
+    }
+    return row | {"line_id": line.line_id, "own_budget": sum(terms[line.line_id].budget)}
+
+
+def _part(plan, line_id):
+    """What a plan spends and brings on one line, mobilisations with it."""
+    works = plan.works[_line_of(plan.works["tower_id"]) == line_id]
+    fees = plan.problem.terms.mobilisation
+    visits = works[["access_group", "year"]].drop_duplicates()
+    chosen = plan.problem.options[plan.choice > 0]
+    chosen = chosen[_line_of(chosen["tower_id"]) == line_id]
+    return {
+        "avoided_low": float(chosen["avoided_low"].sum()),
+        "avoided_high": float(chosen["avoided_high"].sum()),
+        "spent": float(works["cost"].sum()) + sum(fees[group] for group in visits["access_group"]),
+        "towers": len(works),
+        "benefit": float(works["benefit"].sum()),
+        "avoided_per_year": float(works["benefit_per_year"].sum()),
+    }
+
+
+def _line_of(towers):
+    """Line of towers that stand under its name; ids of lines have no slash."""
+    return towers.astype("str").str.split("/", n=1).str[0]
+
+
+def _works(plan):
+    """Works of the split with line and tower apart."""
+    names = plan.works["tower_id"].astype("str").str.split("/", n=1)
+    works = plan.works.assign(line_id=names.str[0], tower_id=names.str[1])
+    columns = ["line_id", "tower_id", "year", "option", "cost", "benefit_per_year", "must_do"]
+    return works[columns].sort_values(["line_id", "year", "tower_id"], ignore_index=True)
+
+
+def _short(own):
+    """Lines whose part of another total is too small for what is owed."""
+    lost = [name for name, works in own.items() if works is None]
+    return [f"{', '.join(lost)}: its part of the total alone cannot carry the must-do works."] if lost else []
+
+
+def _assumed(plan, terms, lines):
+    """What the split took for granted, in sentences."""
+    limited = [name for name, each in terms.items() if each.crew_weeks is not None]
+    crews = (
+        "Crews and money may move from line to line; a must-do may fall into any year of the longest plan."
+    )
+    if limited and len(limited) < len(terms):
+        crews += f" The limit of crews of {', '.join(limited)} does not hold: other lines have none."
+    bare = [line.line_id for line in lines if not np.isfinite(line.facts["calibration_factor"])]
+    record = f" {', '.join(bare)}: no record, so the model stands as it is." if bare else ""
+    return (
+        plan.how,
+        f"Benefits are those of each line's model times its calibration by the record.{record}",
+        crews,
+        "A trip-out counts alike on every line, whatever it costs there.",
+    )

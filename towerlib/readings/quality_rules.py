@@ -1,0 +1,583 @@
+"""Rules on what was written down: method, instrument, circumstances and where the crew stood.
+
+Every rule takes the context and its threshold of ``rules.csv`` and returns a Series of bool over the visits:
+true where all is well, or where nothing was recorded that could tell.
+"""
+
+import numpy as np
+import pandas as pd
+
+from towerlib.physics.leg_currents import DEFAULT_COILS, gap_uncertainty, total_bounds
+from towerlib.physics.probes import (
+    angle_off_line_deg,
+    equivalent_hemisphere_m,
+    expected_spread,
+    four_leg_hemisphere_m,
+    hemisphere_reading_ratio,
+)
+from towerlib.readings.booleans import no, yes
+from towerlib.values import number
+
+METHODS = ("leg coils", "no coils", "shield wire lifted")
+
+
+def record_columns(visits, records):
+    """Derived columns that the rules on records need.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        Visits beside their tower.
+    records : Records
+
+    Returns
+    -------
+    dict of str to array or Series
+        ``footing_alone``, ``calibration_overdue_days``; ``distance_m`` from the tower,
+        ``spans_off`` as a part of the shorter adjoining span, ``nearest_tower_id`` and ``nearest_m`` of tower
+        and neighbours.
+    """
+    without_wire = visits["shield_wire"].isin(["none", "insulated"])
+    return {
+        "footing_alone": visits["method"].isin(["leg coils", "shield wire lifted"]) | without_wire,
+        "calibration_overdue_days": (visits["date"] - visits["calibration_due"]).dt.days,
+        **_place(visits),
+    }
+
+
+def _place(visits):
+    """How far from the tower the crew stood, and which tower of the line was the nearest."""
+    from pyproj import Geod
+
+    ellipsoid, distance = Geod(ellps="WGS84"), {}
+    for name in ("own", "before", "after"):
+        ends = [f"{name}_longitude_deg", f"{name}_latitude_deg", "longitude_deg", "latitude_deg"]
+        distance[name] = ellipsoid.inv(*(visits[end].to_numpy(float) for end in ends))[2]
+    far = np.column_stack([np.nan_to_num(metres, nan=np.inf) for metres in distance.values()])
+    names = np.column_stack([visits[f"{name}_tower_id"].to_numpy(object) for name in distance])
+    nearest, rows = far.argmin(axis=1), np.arange(len(visits))
+    return {
+        "distance_m": distance["own"],
+        "spans_off": distance["own"] / visits["shorter_span_m"],
+        "nearest_tower_id": names[rows, nearest],
+        "nearest_m": far[rows, nearest],
+    }
+
+
+def method_known(context, threshold):
+    """An impedance comes with the method by which it was read."""
+    return context.visits["method"].isin(METHODS) | context.visits["impedance_ohm"].isna()
+
+
+def reading_recorded(context, threshold):
+    """An impedance or a leakage current was recorded."""
+    seen = context.visits
+    return seen["impedance_ohm"].notna() | seen["leakage_total_ma"].notna() | (seen["legs_read"] > 0)
+
+
+def impedance_recorded(context, threshold):
+    """An impedance was recorded."""
+    return context.visits["impedance_ohm"].notna()
+
+
+def impedance_positive(context, threshold):
+    """The impedance is above zero."""
+    return ~(context.visits["impedance_ohm"] <= threshold)
+
+
+def footing_read_alone(context, threshold):
+    """The reading is the footing alone, not in parallel with the shield wires."""
+    seen = context.visits
+    return ~(seen["method"].eq("no coils") & seen["impedance_ohm"].notna()) | seen["footing_alone"]
+
+
+def frequency_known(context, threshold):
+    """An impedance comes with its test frequency."""
+    return context.visits["test_frequency_hz"].notna() | context.visits["impedance_ohm"].isna()
+
+
+def overload_absent(context, threshold):
+    """The instrument showed no overload."""
+    return ~yes(context.visits["overload"])
+
+
+def serial_recorded(context, threshold):
+    """The serial number of the instrument is known."""
+    return context.visits["instrument_serial"].fillna("").str.strip().ne("")
+
+
+def calibration_current(context, threshold):
+    """The calibration held on the day of the test."""
+    return ~(context.visits["calibration_overdue_days"] > threshold)
+
+
+def soil_unfrozen(context, threshold):
+    """The soil was not frozen."""
+    return ~context.visits["soil_state"].eq("frozen")
+
+
+def position_near(context, threshold):
+    """The crew's position lies at the tower, as far as a position fix can tell."""
+    return ~(context.visits["distance_m"].round() > threshold)
+
+
+def position_at_this_tower(context, threshold):
+    """The crew's position lies within half the shorter adjoining span."""
+    return ~(context.visits["spans_off"] > threshold)
+
+
+DIGITS = 9  # 2.95 − 1.95 is a trifle above 1 in binary: the limit itself is still good
+HIGHEST_HARMONIC = 40  # network harmonics above this order are too weak to disturb a test
+
+
+def probe_columns(visits, records):
+    """Derived columns that the rules on probes need.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        Visits beside their tower, with the columns of the rules on records.
+    records : Records
+
+    Returns
+    -------
+    dict of str to array or Series
+        Highest and difference of stray voltages, offsets of frequencies from the network's, size of the
+        footing as a hemisphere (``hemisphere_m`` from the reading where it can be told, else from the leg
+        spacing), place of the probes against line and footing, ``probe_error`` of the reading and
+        ``zone_spread`` to expect.
+    """
+    sized = _electrode(visits)
+    return {**_interference(visits, records.line.frequency_hz), **sized, **_probes(visits.assign(**sized))}
+
+
+def _interference(visits, mains_hz):
+    """Stray voltages of the two probes, and how far frequencies lie from those of the network."""
+    potential, current = visits["stray_voltage_potential_v"], visits["stray_voltage_current_v"]
+    stray, test = visits["stray_frequency_hz"], visits["test_frequency_hz"]
+    harmonic_hz = (test / mains_hz).round().clip(1, HIGHEST_HARMONIC) * mains_hz
+    return {
+        "mains_hz": mains_hz,
+        "stray_highest_v": np.maximum(potential, current),
+        "stray_part_v": number("stray_part") * np.maximum(potential, current),
+        "stray_difference_v": (potential - current).abs().round(DIGITS),
+        "stray_offset_hz": np.minimum((stray - mains_hz).abs(), (stray - 3 * mains_hz).abs()).round(DIGITS),
+        "harmonic_hz": harmonic_hz,
+        "harmonic_offset_hz": (test - harmonic_hz).abs().round(DIGITS),
+    }
+
+
+def _electrode(visits):
+    """How large the footing is: its diagonal, and the hemisphere that it acts like."""
+    by_size_m = four_leg_hemisphere_m(number("leg_hemisphere_m"), visits["leg_spacing_m"])
+    by_size_m = by_size_m.fillna(number("footing_hemisphere_m"))
+    reading = visits["impedance_ohm"].where(visits["footing_alone"])
+    by_reading_m = pd.Series(equivalent_hemisphere_m(visits["resistivity_ohm_m"], reading), visits.index)
+    return {
+        "extent_m": visits["leg_spacing_m"] * np.sqrt(2.0),
+        "size_m": by_size_m,
+        "hemisphere_m": by_reading_m.fillna(by_size_m),
+    }
+
+
+def _probes(visits):
+    """Where the probes stood, seen from the tower, the line and each other."""
+    inner, reach = visits["potential_probe_distance_m"], visits["current_probe_distance_m"]
+    potential, current = visits["potential_probe_bearing_deg"], visits["current_probe_bearing_deg"]
+    line, turn = visits["line_bearing_deg"], visits["line_deviation_deg"]
+    off_line = angle_off_line_deg(current, line, turn)
+    between = ((potential - current + 180.0) % 360.0 - 180.0).abs().fillna(0.0)
+    return {
+        "probe_highest_ohm": np.fmax(visits["potential_probe_ohm"], visits["current_probe_ohm"]),
+        # a hand compass reads to a degree at best
+        "probe_angle_deg": np.fmin(off_line, angle_off_line_deg(potential, line, turn)).round(),
+        "line_clearance_m": reach * np.sin(np.radians(np.minimum(off_line, 90.0).fillna(90.0))),
+        "probe_extents": reach / visits["extent_m"],
+        "probe_fraction": inner / reach,
+        "probe_error": hemisphere_reading_ratio(visits["hemisphere_m"], inner, reach, between) - 1.0,
+        "zone_spread": expected_spread(visits["hemisphere_m"], reach.where(reach > 0)),
+    }
+
+
+def probe_resistance_low(context, threshold):
+    """Both probes are earthed well enough for a quiet reading."""
+    return ~(context.visits["probe_highest_ohm"] > threshold)
+
+
+def probe_resistance_measurable(context, threshold):
+    """Both probes are earthed well enough for an instrument to read at all."""
+    return ~(context.visits["probe_highest_ohm"] > threshold)
+
+
+def stray_voltages_agree(context, threshold):
+    """Both probes see about the same stray voltage, as two places at remote earth do."""
+    # At some ten volts a sound lay leaves more than a volt: the nearer probe stands in the tower's funnel.
+    return ~(
+        context.visits["stray_difference_v"] > np.maximum(threshold, context.visits["stray_part_v"].fillna(0))
+    )
+
+
+def stray_voltage_present(context, threshold):
+    """A stray voltage is seen at one probe at least, unless line or shield wire give no reason for one."""
+    none_due = no(context.visits["in_service"]) | context.visits["shield_wire"].isin(["none", "insulated"])
+    return ~(context.visits["stray_highest_v"] < threshold) | none_due
+
+
+def stray_frequency_of_network(context, threshold):
+    """The stray voltage has the network's frequency or its third harmonic."""
+    return ~(context.visits["stray_offset_hz"] > threshold)
+
+
+def frequency_clear(context, threshold):
+    """The test frequency stays clear of the network's frequency and harmonics."""
+    return ~(context.visits["harmonic_offset_hz"] < threshold)
+
+
+def current_probe_off_the_line(context, threshold):
+    """The current probe stands well away from the line's axis."""
+    return ~(context.visits["line_clearance_m"] < threshold)
+
+
+def current_probe_off_the_footing(context, threshold):
+    """The current probe stands several times the footing's diagonal away from the tower."""
+    return ~(context.visits["probe_extents"] < threshold)
+
+
+def probes_across_the_line(context, threshold):
+    """The leads leave the line at an angle at which it induces little in them."""
+    return ~(context.visits["probe_angle_deg"] < threshold)
+
+
+def probes_off_the_counterpoise(context, threshold):
+    """At a tower with ring or counterpoise, the leads keep well away from the right of way."""
+    return ~((context.visits["probe_angle_deg"] < threshold) & yes(context.visits["ring"]))
+
+
+def potential_probe_placed(context, threshold):
+    """The place of the potential probe lets the reading be true within a small error."""
+    return ~(context.visits["probe_error"].abs() > threshold)
+
+
+def potential_probe_outside_zones(context, threshold):
+    """The potential probe stands outside the zones of footing and current probe."""
+    return ~(context.visits["probe_error"].abs() > threshold)
+
+
+def zones_apart(context, threshold):
+    """The current probe is far enough for the zones of footing and probe not to overlap."""
+    return ~(context.visits["zone_spread"] > threshold)
+
+
+def coil_columns(visits, records):
+    """Derived columns that the rules on coils need.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        Visits beside their tower.
+    records : Records
+        Its ``legs`` are used.
+
+    Returns
+    -------
+    dict of str to array or Series
+        Legs read, their sum, lowest total, uncertainties; least and most turns; leg share of the injected
+        current by currents and by impedances; legs in parallel.
+    """
+    of_visit = pd.Index(visits["visit_id"]).get_indexer(records.legs["visit_id"])
+    leakage, impedance, turns = (
+        _beside_each_other(of_visit, records.legs[column], len(visits))
+        for column in ("leakage_ma", "impedance_ohm", "coil_turns_worn")
+    )
+    turns = np.column_stack([turns, visits["coil_turns_worn"]])
+    worn = {"turns_least": np.fmin.reduce(turns, axis=1), "turns_most": np.fmax.reduce(turns, axis=1)}
+    return _leakage(visits, leakage) | _parallel(visits, impedance) | _shares(visits) | worn
+
+
+def _beside_each_other(of_visit, values, count):
+    """Leg readings as an array (visits × legs), NaN for a leg not there."""
+    known = np.flatnonzero(of_visit >= 0)
+    rows = of_visit[known]
+    order = np.argsort(rows, kind="stable")
+    rows, values = rows[order], values.to_numpy(float)[known[order]]
+    legs = np.bincount(rows, minlength=count)
+    place = np.arange(rows.size) - np.repeat(np.cumsum(legs) - legs, legs)
+    table = np.full((count, max(legs.max(initial=0), 1)), np.nan)
+    table[rows, place] = values
+    return table
+
+
+def _leakage(visits, leakage):
+    """Sum of the legs, the totals that geometry allows, and how sure both are."""
+    total = visits["leakage_total_ma"].to_numpy(float)
+    read = (~np.isnan(leakage)).sum(axis=1)
+    least, most = total_bounds(leakage)
+    squares = np.where(read > 0, np.nansum(leakage**2, axis=1), total**2)
+    noise = np.maximum(read, 1) * DEFAULT_COILS.noise_ma**2
+    complete = (read > 0) & ~(read < visits["leg_count"])
+    return {
+        "legs_read": read,
+        "leg_sum_ma": np.where(complete, most, np.nan),
+        "least_total_ma": np.where(complete, least, np.nan),
+        "gap_u_ma": gap_uncertainty(leakage, total),
+        "total_u_ma": np.sqrt(DEFAULT_COILS.gain_u**2 * squares + noise),
+    }
+
+
+def _parallel(visits, impedance):
+    """Impedance of all legs in parallel, where every leg has one, and the factor that the reading is off."""
+    siemens = np.divide(1.0, impedance, out=np.full_like(impedance, np.nan), where=impedance > 0)
+    read = (~np.isnan(siemens)).sum(axis=1)
+    whole = (read >= visits["leg_count"]) & visits["method"].eq("leg coils")
+    together = 1.0 / pd.Series(np.nansum(siemens, axis=1), visits.index).where(whole)
+    times = visits["impedance_ohm"].where(visits["impedance_ohm"] > 0) / together
+    return {"legs_parallel_ohm": together, "whole_factor": np.maximum(times, 1.0 / times)}
+
+
+def _shares(visits):
+    """Part of the injected current that runs through the legs, by both currents and by both impedances."""
+    legs = visits["legs_ma"].where(visits["legs_ma"] >= number("leg_injected_floor_ma"))
+    by_current = legs / visits["injected_ma"].where(visits["injected_ma"] > 0)
+    lower = visits["impedance_no_coils_ohm"].where(visits["footing_alone"])
+    by_impedance = lower / visits["impedance_ohm"].where(visits["impedance_ohm"] > 0)
+    times = by_current / by_impedance.where(by_impedance > 0)
+    return {
+        "leg_share": by_current,
+        "share_by_impedance": by_impedance,
+        "share_factor": np.maximum(times, 1.0 / times.where(times > 0)),
+    }
+
+
+def turns_as_set(context, threshold):
+    """The coil was worn with as many turns as were entered in the instrument."""
+    worn, entered = context.visits["coil_turns_worn"], context.visits["coil_turns_set"]
+    return ~((worn - entered).abs() > threshold)
+
+
+def turns_equal_on_all_legs(context, threshold):
+    """All legs were read with as many turns."""
+    return ~(context.visits["turns_most"] - context.visits["turns_least"] > threshold)
+
+
+def range_divisor_possible(context, threshold):
+    """The range divisor is one that can be set."""
+    return ~(context.visits["range_divisor"] < threshold)
+
+
+def all_legs_in_coils(context, threshold):
+    """Where legs were read with leg coils, all legs of the register were."""
+    return all_legs_read(context, threshold) | ~context.visits["method"].eq("leg coils")
+
+
+def all_legs_read(context, threshold):
+    """Where legs were read, all legs of the register were."""
+    seen = context.visits
+    return ~((seen["legs_read"] > 0) & (seen["legs_read"] < seen["leg_count"]))
+
+
+def no_leg_too_many(context, threshold):
+    """No more legs were read than the register has."""
+    return ~(context.visits["legs_read"] > context.visits["leg_count"])
+
+
+def total_within_sum(context, threshold):
+    """The vector total is not above the sum of the legs by more than the coils' uncertainty."""
+    seen = context.visits
+    return ~(seen["leakage_total_ma"] - seen["leg_sum_ma"] > threshold * seen["gap_u_ma"])
+
+
+def total_near_sum(context, threshold):
+    """The vector total is not above the sum of the legs by a factor that no change of load explains."""
+    seen = context.visits
+    return ~(seen["leakage_total_ma"] > threshold * (seen["leg_sum_ma"] + seen["gap_u_ma"]))
+
+
+def total_above_least(context, threshold):
+    """The vector total is not below what the largest leg leaves over the others."""
+    seen = context.visits
+    return ~(seen["least_total_ma"] - seen["leakage_total_ma"] > threshold * seen["gap_u_ma"])
+
+
+def total_near_least(context, threshold):
+    """The vector total is not below what the largest leg leaves by more than a change of load explains."""
+    seen = context.visits
+    return ~(seen["least_total_ma"] > threshold * (seen["leakage_total_ma"] + seen["gap_u_ma"]))
+
+
+def ring_total_resolved(context, threshold):
+    """At a tower with ring or counterpoise, the total stands clear of what coil errors leave of the legs."""
+    seen = context.visits
+    lost = seen["leakage_total_ma"] < threshold * seen["total_u_ma"]
+    return ~(yes(seen["ring"]) & lost & (seen["legs_read"] > 1))
+
+
+def earth_paths_in_coils(context, threshold):
+    """A reading with leg coils had every path to earth inside a coil."""
+    return ~(no(context.visits["earth_paths_in_coils"]) & context.visits["method"].eq("leg coils"))
+
+
+def legs_within_injected(context, threshold):
+    """The legs do not carry more than was injected."""
+    return ~(context.visits["leg_share"] > threshold)
+
+
+def leg_shares_agree(context, threshold):
+    """Currents and impedances tell the same leg share of the injected current."""
+    return ~(context.visits["share_factor"] > threshold)
+
+
+def legs_make_the_whole(context, threshold):
+    """The legs' own impedances in parallel make the impedance read with all of them together."""
+    return ~(context.visits["whole_factor"] > threshold)
+
+
+def legs_near_the_whole(context, threshold):
+    """The legs' impedances and the impedance of all are not so far apart as a coil turned over makes them."""
+    return ~(context.visits["whole_factor"] > threshold)
+
+
+def no_coils_lower(context, threshold):
+    """The reading without coils is not above the footing alone."""
+    return ~(context.visits["share_by_impedance"] > threshold)
+
+
+def no_coils_possible(context, threshold):
+    """The reading without coils is not above the footing alone by more than both readings can be wrong."""
+    return ~(context.visits["share_by_impedance"] > threshold)
+
+
+def plausible_columns(visits, records):
+    """Derived columns that the rules on the reading need.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        Visits beside their tower, with the columns of the rules on probes and coils.
+    records : Records
+        Its ``sweeps`` are used.
+
+    Returns
+    -------
+    dict of str to array or Series
+        ``soil_ohm`` and ``soil_factor``, ``ambient_ohm`` and ``ambient_factor``, ``sweep_ohm`` at the test
+        frequency, spread of same-day repeats, and the tower whose readings are the same to the digit.
+    """
+    sweep_ohm = _at_test_frequency(visits, records.sweeps)
+    return {
+        **_soil(visits),
+        **_ambient(visits),
+        "sweep_ohm": sweep_ohm,
+        "sweep_off": (sweep_ohm / visits["impedance_ohm"].where(visits["impedance_ohm"] > 0) - 1.0)
+        .abs()
+        .round(DIGITS),
+        **_repeats(visits),
+        "same_as_tower_id": _same_as(visits),
+    }
+
+
+def _soil(visits):
+    """What soil and size let expect, and how far the reading is off, as a factor of at least one."""
+    expected = visits["resistivity_ohm_m"] / (2 * np.pi * visits["size_m"])
+    times = visits["impedance_ohm"].where(visits["impedance_ohm"] > 0) / expected
+    # In parallel with the shield wires a reading may lie far below the footing, never far above it.
+    below = (1.0 / times).where(visits["footing_alone"], 1.0)
+    return {"soil_ohm": expected, "soil_factor": np.maximum(times, below)}
+
+
+def _ambient(visits):
+    """Stray voltage over leakage current, where both stand clear of noise: it needs no injected current."""
+    volt, total = visits["stray_voltage_potential_v"], visits["leakage_total_ma"]
+    clear = (volt >= number("stray_floor_v")) & (total > number("ambient_clear_u") * visits["total_u_ma"])
+    clear &= ~no(visits["in_service"]) & (visits["impedance_ohm"] > 0) & visits["method"].notna()
+    ambient = (1000.0 * volt / total).where(clear)
+    ratio = np.log(ambient / visits["impedance_ohm"].where(clear))
+    # Beside the shield wires a reading is a lower bound: only an ambient value below it contradicts it.
+    told = visits["footing_alone"] | (ratio < 0)
+    return {"ambient_ohm": ambient, "ambient_factor": np.exp(ratio.abs()).where(told)}
+
+
+def _at_test_frequency(visits, sweeps):
+    """Impedance of the sweep at the test frequency [Ω], NaN where it does not reach on both sides of it."""
+    owner = pd.Index(visits["visit_id"]).get_indexer(sweeps["visit_id"])
+    hertz, ohm = sweeps[["frequency_hz", "impedance_ohm"]].to_numpy(float).T
+    wanted = visits["test_frequency_hz"].where(visits["test_frequency_hz"] > 0).to_numpy(float)
+    apart = np.log(hertz / np.where(owner >= 0, wanted[owner], np.nan))
+    under, at_under = _nearest(owner, -apart, ohm, len(visits))
+    over, at_over = _nearest(owner, apart, ohm, len(visits))
+    part = np.divide(under, under + over, out=np.zeros(len(visits)), where=under + over > 0)
+    return at_under + part * (at_over - at_under)
+
+
+def _nearest(owner, apart, ohm, count):
+    """How far the nearest reading at or past the test frequency is, and its impedance; NaN if none."""
+    side = np.flatnonzero(apart >= 0)
+    owner, apart, ohm = owner[side], apart[side], ohm[side]
+    least, impedance = np.full(count, np.inf), np.full(count, np.nan)
+    np.minimum.at(least, owner, apart)
+    nearest = apart == least[owner]
+    impedance[owner[nearest]] = ohm[nearest]
+    return np.where(np.isfinite(least), least, np.nan), impedance
+
+
+def _repeats(visits):
+    """Spread and median of readings of one tower on one day by one method and frequency."""
+    alike = [visits["tower_id"], visits["date"].dt.normalize(), visits["method"], visits["test_frequency_hz"]]
+    readings = visits["impedance_ohm"].groupby(alike, dropna=False, sort=False)
+    least, most = readings.transform("min"), readings.transform("max")
+    return {
+        "repeat_least_ohm": least,
+        "repeat_most_ohm": most,
+        "repeat_median_ohm": readings.transform("median"),
+    }
+
+
+def _same_as(visits):
+    """Another tower with the same impedance, stray voltages and leg currents, by one crew on one day."""
+    stray = ["stray_voltage_potential_v", "stray_voltage_current_v"]
+    digits = ["impedance_ohm", *stray, "leg_sum_ma", "least_total_ma"]
+    telling = visits["impedance_ohm"].notna() & visits[digits[1:]].notna().any(axis=1)
+    seen = visits[telling]
+    tower, names = pd.factorize(seen["tower_id"])
+    alike = [seen["date"].dt.normalize(), seen["crew"], *(seen[column] for column in digits)]
+    group = pd.Series(tower, seen.index).groupby(alike, dropna=False, sort=False)
+    first, last = group.transform("min"), group.transform("max")
+    other = first.where(first != tower, last)
+    twin = pd.Series(names.to_numpy(object)[other], seen.index, dtype=object)
+    return twin.where(other != tower).reindex(visits.index)
+
+
+def impedance_not_tiny(context, threshold):
+    """A footing alone reads at least what the best of towers have."""
+    return ~((context.visits["impedance_ohm"] < threshold) & context.visits["footing_alone"])
+
+
+def impedance_not_huge(context, threshold):
+    """The impedance is one that a footing in contact with soil has."""
+    return ~(context.visits["impedance_ohm"] > threshold)
+
+
+def impedance_fits_soil(context, threshold):
+    """The impedance lies within a factor of what soil and size of the tower let expect."""
+    return ~(context.visits["soil_factor"] > threshold)
+
+
+def ambient_agrees(context, threshold):
+    """Stray voltage over leakage current tells about the same impedance as the test."""
+    return ~(context.visits["ambient_factor"] > threshold)
+
+
+def sweep_agrees(context, threshold):
+    """The sweep passes near the single reading at its frequency."""
+    return ~(context.visits["sweep_off"] > threshold)
+
+
+def repeats_agree(context, threshold):
+    """Readings of one tower on one day by one method agree."""
+    seen = context.visits
+    allowed = np.maximum(threshold * seen["repeat_median_ohm"], number("repeat_floor_ohm"))
+    return ~((seen["repeat_most_ohm"] - seen["repeat_least_ohm"]).round(DIGITS) > allowed)
+
+
+def readings_its_own(context, threshold):
+    """The readings are not those of another tower of the same crew and day, digit for digit."""
+    return context.visits["same_as_tower_id"].isna()

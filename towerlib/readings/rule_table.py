@@ -1,0 +1,218 @@
+"""What the quality rules look at: every visit beside its tower, and what each theme works out of both."""
+
+import csv
+import difflib
+import inspect
+import math
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.readings import quality_rules
+
+OF_TOWER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "ring", "shield_wire", "resistivity_ohm_m"]
+DERIVED = (  # what each family of rules works out of visits and records, in this order
+    quality_rules.record_columns,
+    quality_rules.probe_columns,
+    quality_rules.coil_columns,
+    quality_rules.plausible_columns,
+)
+
+
+@dataclass(frozen=True)
+class Context:
+    """One row a visit, in the order of the records, with all that the rules ask for.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        The visits, columns of their tower (``leg_count``, ``ring``, ``line_bearing_deg`` …) and the columns
+        that each theme derives. NaN in a derived column: the records do not allow to tell.
+    """
+
+    visits: pd.DataFrame
+
+
+def prepare(records, route):
+    """Everything the rules look at, worked out once for all visits.
+
+    Parameters
+    ----------
+    records : Records
+        Its towers, visits, legs, sweeps, soil and line are used.
+    route : Route
+        Its towers give place, direction and spans.
+
+    Returns
+    -------
+    Context
+    """
+    visits = _beside_towers(records, route.towers)
+    for derive in DERIVED:
+        visits = visits.assign(**derive(visits, records))
+    return Context(visits)
+
+
+def _beside_towers(records, along):
+    """Visits with the columns of their tower and of its place on the route."""
+    towers = records.towers.assign(resistivity_ohm_m=_resistivity(records))[["tower_id", *OF_TOWER]]
+    visits = records.visits.drop(columns=OF_TOWER, errors="ignore").reset_index(drop=True)
+    visits = visits.merge(towers, on="tower_id", how="left", validate="m:1")
+    return visits.merge(_neighbours(along), on="tower_id", how="left", validate="m:1")
+
+
+def _resistivity(records):
+    """Soil resistivity of each tower [Ω·m]: its own, else the mean of soundings, else of two layers."""
+    towers, soil = records.towers, records.soil
+    logarithm = np.log(2 * np.pi * soil["spacing_m"] * soil["resistance_ohm"])
+    sounded = np.exp(logarithm.groupby(soil["tower_id"]).mean())
+    layers = np.sqrt(towers["upper_layer_ohm_m"] * towers["lower_layer_ohm_m"])
+    return towers["soil_resistivity_ohm_m"].fillna(towers["tower_id"].map(sounded)).fillna(layers)
+
+
+def _neighbours(along):
+    """Direction and shorter span at each tower, its place and those of the towers before and after."""
+    span = np.concatenate([[np.nan], np.diff(along["chainage_m"]), [np.nan]])
+    table = {
+        "tower_id": along["tower_id"],
+        "line_bearing_deg": along["bearing_deg"],
+        "line_deviation_deg": along["deviation_deg"].fillna(0.0) if "deviation_deg" in along else 0.0,
+        "shorter_span_m": np.fmin(span[:-1], span[1:]),
+    }
+    for name, step in (("own", 0), ("before", 1), ("after", -1)):
+        for column in ("tower_id", "latitude_deg", "longitude_deg"):
+            table[f"{name}_{column}"] = along[column].shift(step)
+    return pd.DataFrame(table)
+
+
+SEVERITIES = ("caution", "not usable")  # from mild to severe
+OFF = "off"
+LARGEST = 1e9  # no threshold of any unit is greater
+FUNCTIONS = {
+    name: function
+    for name, function in inspect.getmembers(quality_rules, inspect.isfunction)
+    if list(inspect.signature(function).parameters) == ["context", "threshold"]
+}
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One row of ``rules.csv``.
+
+    Parameters
+    ----------
+    rule : str
+        Name of the rule and of its function.
+    concerns : str
+        What a failure speaks against: the reading of the "footing", of the "leakage", or "both".
+    severity : str
+        What a visit becomes that fails: "caution" or "not usable"; "off" by an override.
+    threshold : float
+        Limit [unit]; NaN for a rule without one.
+    unit : str
+    unless : str
+        A stricter rule on the same thing: where that one fails too, this one is not said as well.
+    value : str
+        Template of the value found.
+    status, source : str
+        How far the threshold is confirmed, and where it comes from.
+    sentence : str
+        Template of what the crew is told.
+    """
+
+    rule: str
+    concerns: str
+    severity: str
+    threshold: float
+    unit: str
+    unless: str
+    value: str
+    status: str
+    source: str
+    sentence: str
+
+
+@cache
+def table():
+    """All rules by name, in the order of the table.
+
+    Returns
+    -------
+    dict of str to Rule
+
+    Examples
+    --------
+    >>> table()["probe_resistance_low"].threshold
+    1000.0
+    """
+    text = files("towerlib.readings").joinpath("rules.csv").read_text(encoding="utf-8")
+    rows = csv.DictReader(text.splitlines())
+    return {row["rule"]: Rule(**{**row, "threshold": float(row["threshold"] or "nan")}) for row in rows}
+
+
+def in_force(overrides=None):
+    """The rules that apply, with the user's thresholds and severities.
+
+    Parameters
+    ----------
+    overrides : dict of str to dict, optional
+        Rule name to ``threshold`` and ``severity`` ("caution", "not usable" or "off").
+
+    Returns
+    -------
+    list of Rule
+        In the order of the table; rules that are off are left out.
+
+    Raises
+    ------
+    SettingsError
+        Unknown rule, unknown setting, or a value that the setting cannot have.
+
+    Examples
+    --------
+    >>> rules = in_force({"zones_apart": {"threshold": 0.3}, "soil_unfrozen": {"severity": "off"}})
+    >>> [rule.threshold for rule in rules if rule.rule in ("zones_apart", "soil_unfrozen")]
+    [0.3]
+    """
+    changed = dict(table())
+    for name, settings in (overrides or {}).items():
+        if name not in changed:
+            raise SettingsError(f"there is no quality rule {name!r}{_nearest(name, changed)}")
+        changed[name] = replace(changed[name], **_checked(changed[name], settings))
+    return [rule for rule in changed.values() if rule.severity != OFF]
+
+
+def _checked(rule, settings):
+    """The settings of one rule, or the error that says what is wrong with them."""
+    if not isinstance(settings, dict):
+        raise SettingsError(
+            f"quality rule {rule.rule} = {settings!r} is not a table of severity and threshold"
+        )
+    for key, value in settings.items():
+        place = f"quality rule {rule.rule}: {key} = {value!r}"
+        if key == "severity" and value not in (*SEVERITIES, OFF):
+            raise SettingsError(f"{place} is not one of {', '.join((*SEVERITIES, OFF))}")
+        if key == "threshold" and math.isnan(rule.threshold):
+            raise SettingsError(f"{place}, but this rule has no threshold; set its severity instead")
+        if key == "threshold" and not _is_number(value):
+            raise SettingsError(f"{place} is not a number of {rule.unit}")
+        if key == "threshold" and abs(value) > LARGEST:
+            raise SettingsError(f"{place} must lie between -{LARGEST:.0f} and {LARGEST:.0f}")
+        if key not in ("severity", "threshold"):
+            raise SettingsError(f"{place}: only severity and threshold can be set")
+    return {key: float(value) if key == "threshold" else value for key, value in settings.items()}
+
+
+def _is_number(value):
+    """Whether a setting is a finite number; true and false are not."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _nearest(name, known):
+    """The name that was probably meant."""
+    near = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.4)
+    return f"; did you mean {near[0]!r}?" if near else ""

@@ -1,0 +1,435 @@
+"""Units as crews write them in a cell, and the factor to the unit that a column is kept in."""
+
+from difflib import SequenceMatcher
+from functools import cache
+
+import numpy as np
+import pandas as pd
+
+from towerlib.records.parsing import (
+    each_text,
+    groups,
+    keyboard,
+    parsed,
+    patch,
+    phrases,
+    placed,
+    plain_numbers,
+    shown,
+    tidy,
+    unread,
+    word_key,
+)
+from towerlib.values import number
+
+_PREFIXES = {"": 1.0, "µ": 1e-6, "μ": 1e-6, "u": 1e-6, "m": 1e-3, "c": 1e-2, "k": 1e3, "K": 1e3, "M": 1e6}
+_UNITS = {  # quantity: names in lower case, and the prefixes that occur in the trade
+    "impedance": (("ω", "ohm", "ohms"), "µμumkKM"),
+    "resistivity": (("ωm", "ohmm", "ohmmetre", "ohmmetres", "ohmmeter", "ohmmeters"), "mkK"),
+    "current": (("a", "amp", "amps", "ampere", "amperes"), "µμumkK"),
+    "voltage": (("v", "volt", "volts"), "µμumkK"),
+    "frequency": (("hz", "hertz"), "kKM"),
+    "length": (("m", "metre", "metres", "meter", "meters"), "mckK"),
+    "angle": (("°", "deg", "degree", "degrees"), ""),
+    "duration": (("s", "sec", "secs", "second", "seconds"), "m"),
+    "percentage": (("%", "percent", "pct", "prozent"), ""),
+}
+_SPELT_OUT = {
+    **dict.fromkeys(("kiloohm", "kiloohms", "kilohm", "kilohms"), ("impedance", 1e3)),
+    **dict.fromkeys(("megaohm", "megaohms", "megohm", "megohms"), ("impedance", 1e6)),
+    **dict.fromkeys(("milliohm", "milliohms"), ("impedance", 1e-3)),
+    **dict.fromkeys(("milliamp", "milliamps", "milliampere", "milliamperes"), ("current", 1e-3)),
+    **dict.fromkeys(("kilometre", "kilometres", "kilometer", "kilometers"), ("length", 1e3)),
+    **dict.fromkeys(("ωcm", "ohmcm"), ("resistivity", 1e-2)),
+    **dict.fromkeys(("ft", "foot", "feet"), ("length", number("foot_m"))),
+}
+_JOINTS = str.maketrans("", "", " .·⋅*-_")
+
+
+@cache
+def find(written):
+    """Quantity and size of a unit as written in a cell.
+
+    Parameters
+    ----------
+    written : str
+        Such as ``"kΩ"``, ``"mOhm"``, ``"ft"``. Small and capital letters count only where m is milli and M is
+        mega.
+
+    Returns
+    -------
+    tuple of (str, float) or None
+        Quantity, and factor to its unprefixed SI unit (degree, percent); None for a unit that is not known.
+
+    References
+    ----------
+    BIPM, The International System of Units, 9th edition (2019), table 7: names and symbols of the prefixes.
+
+    Examples
+    --------
+    >>> find("kΩ"), find("mA"), find("furlong")
+    (('impedance', 1000.0), ('current', 0.001), None)
+    """
+    joined = written.translate(_JOINTS)
+    if joined.lower() in _SPELT_OUT:
+        return _SPELT_OUT[joined.lower()]
+    for prefix, size in _PREFIXES.items():
+        name = joined.removeprefix(prefix).lower()
+        for quantity, (names, prefixes) in _UNITS.items():
+            if joined.startswith(prefix) and prefix in prefixes and name in names:
+                return quantity, size
+    return None
+
+
+def factor(written, target):
+    """Factor from a unit as written to the unit of the column.
+
+    Parameters
+    ----------
+    written : str
+        Unit in the cell; ``""`` for none, which means the unit of the column.
+    target : str
+        Unit of the column; ``"1"`` takes no unit.
+
+    Returns
+    -------
+    float
+        NaN where the unit is unknown or belongs to another quantity.
+
+    Examples
+    --------
+    >>> factor("A", "mA"), factor("V", "mA")
+    (1000.0, nan)
+    """
+    if written == "":
+        return 1.0
+    here, there = find(written), find(target)
+    if here is None or there is None or here[0] != there[0]:
+        return float("nan")
+    return here[1] / there[1]
+
+
+_EXPONENT = r"(?:[eE][+-]?[0-9]{1,3})?"
+_LAKHS = r"[0-9]{1,2}(?:,[0-9]{2})+,[0-9]{3}"  # grouping of the Indian subcontinent: 1,25,000
+# Forms in which only one mark can be the decimal one, but for the lone thousand below, which fits them too.
+_COMMA = "|".join(
+    (
+        r"[+-]?(?:[0-9]*|[0-9]{1,3}(?:[ .'][0-9]{3})+),[0-9]+" + _EXPONENT,
+        r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}",
+    )
+)
+_POINT = "|".join(
+    (
+        rf"[+-]?(?:[0-9]*|[0-9]{{1,3}}(?:[ ,'][0-9]{{3}})+|{_LAKHS})\.[0-9]+" + _EXPONENT,
+        r"[+-]?[0-9]{1,3}(?:,[0-9]{3}){2,}",
+        rf"[+-]?{_LAKHS}",
+    )
+)
+_WHOLE = rf"[+-]?(?:[0-9]+|[0-9]{{1,3}}(?:[ '][0-9]{{3}})+){_EXPONENT}"
+_LONE_COMMA = r"[+-]?[1-9][0-9]{0,2},[0-9]{3}"
+LONE_POINT = r"[+-]?[1-9][0-9]{0,2}\.[0-9]{3}"
+
+
+def decimal_marks(numbers, others, decimal=None):
+    """Decimal mark of each number, ``"?"`` where nothing settles it, ``""`` where it is no number.
+
+    Parameters
+    ----------
+    numbers : Series of str
+        Numbers without unit, in the characters of a plain keyboard.
+    others : Series of str
+        The other cells of the column, plain numbers with a point or none: evidence too.
+    decimal : {",", ".", None}
+        The mark that the file is known to use.
+
+    Returns
+    -------
+    Series of str
+        ``","``, ``"."``, ``"?"`` or ``""``, with the index of `numbers`.
+
+    Notes
+    -----
+    Most forms tell by themselves: 3,2 and 1.234,5 have a decimal comma; 3.2, 1,234.5 and 1,234,567 a decimal
+    point. Only one to three digits, a mark and three digits (1,234 or 1.234) can be either. There `decimal`
+    and the other cells decide. Where they use both marks, or where 1,234 stands without any evidence, it
+    stays open; 1.234 without evidence of a decimal comma has a decimal point.
+
+    Examples
+    --------
+    >>> decimal_marks(pd.Series(["3,2", "1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
+    [',', ',', ',']
+    >>> decimal_marks(pd.Series(["1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
+    ['?', '.']
+    """
+    lone_comma, lone_point = numbers.str.fullmatch(_LONE_COMMA), numbers.str.fullmatch(LONE_POINT)
+    comma = numbers.str.fullmatch(_COMMA) & ~lone_comma
+    point = numbers.str.fullmatch(_POINT) & ~lone_point
+    comma_used = decimal == "," or comma.any()
+    point_used = decimal == "." or point.any() or _with_point(others)
+    marks = pd.Series("", index=numbers.index, dtype="str")
+    marks[comma] = ","
+    marks[point | numbers.str.fullmatch(_WHOLE)] = "."
+    marks[lone_comma] = _mark_of_comma(comma_used, point_used, decimal)
+    marks[lone_point] = _mark_of_point(comma_used, point_used, decimal)
+    return marks
+
+
+def _with_point(others):
+    """Whether plain numbers have a point that no thousand can have."""
+    return bool((others.str.contains(".", regex=False) & ~others.str.fullmatch(LONE_POINT)).any())
+
+
+def _mark_of_comma(comma_used, point_used, decimal):
+    """Decimal mark of the form 1,234."""
+    if comma_used and (decimal == "," or not point_used):
+        return ","
+    return "." if point_used and not comma_used else "?"
+
+
+def _mark_of_point(comma_used, point_used, decimal):
+    """Decimal mark of the form 1.234."""
+    if decimal == "." or not comma_used:
+        return "."
+    return "?" if point_used else ","
+
+
+def to_float(numbers, marks):
+    """Numbers by their decimal marks.
+
+    Parameters
+    ----------
+    numbers, marks : Series of str
+        As `decimal_marks` takes and gives them.
+
+    Returns
+    -------
+    Series of float
+        NaN where there is no mark, or none that is settled.
+
+    Examples
+    --------
+    >>> to_float(pd.Series(["1.234,5", "1'234.5", "1,234"]), pd.Series([",", ".", "?"])).tolist()
+    [1234.5, 1234.5, nan]
+    """
+    with_comma = numbers.str.replace("[ .']", "", regex=True).str.replace(",", ".", regex=False)
+    with_point = numbers.str.replace("[ ,']", "", regex=True)
+    plain = with_point.where(marks == ".", with_comma.where(marks == ",", ""))
+    return plain_numbers(plain)
+
+
+_NUMBER = (  # a bound, a number, and what follows it: a unit, or anything else
+    r"^(?P<bound>[<>≤≥]=?)?\s*(?P<body>[+-]?[0-9.,' ]*[0-9](?:[eE][+-]?[0-9]{1,3})?)"
+    + r"\s*(?P<tail>[^0-9\s.,'].*)?$"
+)
+_USUAL = {",": r"[+-]?[0-9]*(?:,[0-9]+)?", ".": r"[+-]?[0-9]*(?:\.[0-9]+)?"}
+_OVER_RANGE = phrases(
+    *("OL", "O.L.", "overload", "overloaded", "over range", "overflow", "ovl", "ovr", "out of range"),
+    *("outside range", "off scale", "Überlast", "Überlauf", "Messbereich überschritten", "außer Bereich"),
+    *("hors gamme", "hors échelle", "dépassement", "fuera de rango", "fuera de escala", "sobrerango"),
+    *("fora da faixa", "fora de escala", "fora de alcance"),
+)
+_ENDLESS = phrases("inf", "+inf", "infinity", "+infinity", "∞", "+∞")
+_YES = frozenset(
+    ("yes", "y", "true", "t", "1", "1.0", "x", "✓", "✔", "☑", "ja", "j", "wahr", "oui", "vrai", "si", "sí")
+) | {"s", "sim", "verdadero", "verdadeiro"}
+_NO = frozenset(
+    ("no", "n", "false", "f", "0", "0.0", "nein", "falsch", "non", "faux", "falso", "não", "nao", "☐")
+)
+
+
+def numbers(cells, unit, *, decimal=None):
+    """Numbers in the unit of the column.
+
+    Parameters
+    ----------
+    cells : Series
+        Raw cells.
+    unit : str
+        Unit of the column, such as ``"ohm"``, ``"Ω·m"``, ``"mA"``, ``"m"``, ``"deg"``, ``"%"``; ``"1"`` for
+        none. To a unit that `towerlib.records.numbers` does not know, no unit in a cell converts.
+    decimal : {",", ".", None}
+        Decimal mark that the file is known to use. A separator ``;`` alone is no proof of a decimal comma.
+
+    Returns
+    -------
+    Parsed
+        Values as float. An over-range word gives NaN with ``">"`` in `censored`, a word for "not measured" a
+        blank.
+
+    Notes
+    -----
+    A number with a point and nothing else (``3.2``, ``1e3``) is the usual form; so is a decimal comma where
+    `decimal` says so. All else that can be read counts as repaired: a unit in the cell (converted),
+    thousands, ``<0.5`` and ``>2000``, words. Where ``1,234`` may be thousand or decimal, the column decides
+    or nobody does: see `towerlib.records.numbers.decimal_marks`. Whether 0 stands for "not tested" is not
+    decided here.
+
+    Examples
+    --------
+    >>> read = numbers(pd.Series(["3.2", "4,5", "0,12 kΩ", "<0,5", "3 V", None]), "ohm")
+    >>> read.values.tolist()
+    [3.2, 4.5, 120.0, 0.5, nan, nan]
+    >>> print(read.problem[4])
+    '3 V' carries the unit V, and this column is in ohm; check that the reading stands in the right column.
+    """
+    text = tidy(cells)
+    values = plain_numbers(text)
+    hard = values.isna() & (text != "")
+    if decimal == "," or text[hard].str.contains(",", regex=False).any():
+        hard |= text.str.fullmatch(LONE_POINT)  # 1.234 may be a thousand there
+    read = parsed(values.mask(hard))
+    if not hard.any():
+        return read
+    return patch(read, hard, _hard_numbers(text[hard], text[~hard], unit, decimal))
+
+
+def _hard_numbers(text, others, unit, decimal):
+    """Readings of the cells that are not plain numbers; `others` are the plain ones of the column."""
+    found = groups(keyboard(text), _NUMBER).fillna("")
+    marks = decimal_marks(found["body"], others, decimal)
+    scale = each_text(found["tail"], lambda tail: factor(tail, unit), "float64")
+    values = to_float(found["body"], marks) * scale
+    values = values.where(np.isfinite(values))
+    usual = text.str.fullmatch(_USUAL[decimal or "."]) & (marks == (decimal or "."))
+    bound = found["bound"].str.slice(0, 1).replace({"≤": "<", "≥": ">"})
+    read = parsed(values, repaired=~usual, censored=bound)
+    lost = values.isna()
+    if not lost.any():
+        return read
+    about = found.assign(text=text, mark=marks, has_scale=scale.notna())[lost]
+    return patch(read, lost, _no_numbers(about, unit))
+
+
+def _no_numbers(about, unit):
+    """Cells without a value: beyond the range, not measured, or a problem."""
+    text, tail = about["text"], about["tail"]
+    is_over = each_text(text, _is_over_range, "bool")
+    endless = each_text(text, word_key).isin(_ENDLESS) | (about["mark"].isin([",", "."]) & about["has_scale"])
+    other_unit = (
+        (about["mark"] != "") & ~about["has_scale"] & each_text(tail, lambda one: bool(find(one)), "bool")
+    )
+    wanted = "a number" if unit == "1" else f"a number in {unit}"
+    mend = "write one number, such as 3.2, or leave the cell empty if nothing was measured."
+    problem = (
+        unread(text, f"is not {wanted}; {mend}")
+        .mask(
+            endless, shown(text) + " is no finite number; write >2000 or OL for a reading beyond the range."
+        )
+        .mask(about["mark"] == "?", _two_readings(text, about["body"]))
+        .mask(other_unit, _other_unit(text, tail, unit))
+        .mask(is_over, "")
+    )
+    blank = pd.Series(np.nan, index=text.index)
+    return parsed(
+        blank, repaired=problem == "", censored=is_over.map({True: ">", False: ""}), problem=problem
+    )
+
+
+def _is_over_range(text):
+    """Whether a cell says, with or without a unit, that the instrument was beyond its range."""
+    words, _, last = text.rpartition(" ")
+    return word_key(text) in _OVER_RANGE or (word_key(words) in _OVER_RANGE and find(last) is not None)
+
+
+def _two_readings(text, body):
+    """What to say of 1,234 where nothing settles the comma."""
+    decimal = body.str.replace(",", ".", regex=False)
+    thousand = body.str.replace("[,.]", "", regex=True)
+    return (
+        shown(text)
+        + " reads as "
+        + decimal
+        + " or as "
+        + thousand
+        + ", and the column does not settle which; "
+        "write " + thousand + " or " + decimal + "0."
+    )
+
+
+def _other_unit(text, tail, unit):
+    """What to say of volts in a column of ohms."""
+    column = "takes no unit" if unit == "1" else f"is in {unit}"
+    return (
+        shown(text) + " carries the unit " + tail + f", and this column {column}; "
+        "check that the reading stands in the right column."
+    )
+
+
+def yes_no(cells):
+    """Yes or no, in the words of five languages, ticks and 1/0.
+
+    Parameters
+    ----------
+    cells : Series
+        Raw cells.
+
+    Returns
+    -------
+    Parsed
+        Values of type ``boolean``; all but yes, no, true and false counts as repaired.
+
+    Examples
+    --------
+    >>> read = yes_no(pd.Series(["yes", "Nein", "x", "maybe", None]))
+    >>> read.values.tolist()
+    [True, False, True, <NA>, <NA>]
+    >>> print(read.problem[3])
+    'maybe' is neither yes nor no; write yes or no, or leave the cell empty if nobody looked.
+    """
+    text = tidy(cells)
+    values = each_text(text, _truth, "boolean")
+    mend = "is neither yes nor no; write yes or no, or leave the cell empty if nobody looked."
+    problem = unread(text, mend).where(values.isna(), "")
+    usual = each_text(text, lambda one: one.lower() in ("", "yes", "no", "true", "false"), "bool")
+    return parsed(values, repaired=~usual & (problem == ""), problem=problem)
+
+
+def _truth(text):
+    """True, False or neither."""
+    word = text.lower()
+    return True if word in _YES else False if word in _NO else None
+
+
+def choice(cells, options, synonyms=None):
+    """The word of a list that each cell means.
+
+    Parameters
+    ----------
+    cells : Series
+        Raw cells.
+    options : sequence of str
+        Words that the column may hold.
+    synonyms : dict of str to str, optional
+        Other words, and the option that each stands for.
+
+    Returns
+    -------
+    Parsed
+        Values as the list spells them. Case, spaces, hyphens, underscores and dots do not matter; a cell
+        spelt otherwise than the list counts as repaired. A near miss is not guessed: `problem` lists the
+        words.
+
+    Examples
+    --------
+    >>> options, synonyms = ["leg coils", "no coils"], {"without": "no coils"}
+    >>> read = choice(pd.Series(["Leg-Coils", "without", "no coil"]), options, synonyms)
+    >>> read.values.tolist()
+    ['leg coils', 'no coils', nan]
+    >>> print(read.problem[2])
+    'no coil' is not a word of this column; write one of these, the nearest first: no coils, leg coils.
+    """
+    text = tidy(cells)
+    meant = {word_key(word): option for word, option in (synonyms or {}).items()}
+    meant |= {word_key(option): option for option in options}
+    values = each_text(text, lambda one: meant.get(word_key(one)))
+    lost = (text != "") & values.isna()
+    complaint = each_text(text[lost], lambda one: _not_listed(one, options))
+    problem = placed(pd.Series("", index=text.index, dtype="str"), lost, unread(text[lost], complaint))
+    return parsed(values, repaired=(text != "") & (values != text) & (problem == ""), problem=problem)
+
+
+def _not_listed(text, options):
+    """What to say of a word that is not on the list."""
+    word = text[:40].lower()
+    nearest = sorted(options, key=lambda option: -SequenceMatcher(None, word, option.lower()).ratio())
+    return f"is not a word of this column; write one of these, the nearest first: {', '.join(nearest)}."

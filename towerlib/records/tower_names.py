@@ -1,0 +1,519 @@
+"""The forms of one tower name: as written, folded, bare of marks, and as spreadsheets show it."""
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from decimal import Decimal
+
+import numpy as np
+import pandas as pd
+
+from towerlib.values import number
+
+_TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+|[\s_./\\:#,-]+|.")
+SEPARATOR = re.compile(r"[\s_./\\:#,-]+")
+_TWO_NAMES = re.compile(r",\s")
+_NUMBER_SIGN = re.compile(r"\bn\s?[°º]|№")
+_PREFIX = re.compile(
+    r"(?:towers?|twr|tow|t|mast|pylon|pyl[oô]ne|pole|structure|struct|str|support|torre|apoyo)?"
+    r"(?:number|num|no|nr)?"
+)
+_WORDS = {"left": "l", "lh": "l", "right": "r", "rh": "r"}
+_ENDINGS = {"bis": "b", "new": "n", "l": "", "r": ""}
+
+_MIDNIGHT = re.compile(r"[ t](?:0?0:00(?::00(?:\.0+)?)?|12:00(?::00)? ?am)$")
+_DAY_MONTH_YEAR = re.compile(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})")
+_YEAR_MONTH_DAY = re.compile(r"([0-9]{4})[./-]([0-9]{1,2})[./-]([0-9]{1,2})")
+_DAY_MONTH_NAME = re.compile(r"([0-9]{1,2})[ ./-]{0,2}([^\W\d_]+)\.?(?:[ ./-]{1,2}([0-9]{4}|[0-9]{2}))?")
+_MONTH_NAME = re.compile(r"([^\W\d_]+)\.?[ ./-]{0,2}([0-9]{4}|[0-9]{1,2})")
+_MONTH_NAMES = [  # as spreadsheets shorten them in English, German, French, Spanish; nothing but these
+    "jan janv ene", "feb févr fev", "mar mär mrz mars", "apr avr abr", "may mai", "jun juin",
+    "jul juil", "aug août ago", "sep sept", "oct okt", "nov", "dec dez déc dic",
+]  # fmt: skip
+_MONTHS = {name: month for month, names in enumerate(_MONTH_NAMES, 1) for name in names.split()}
+
+_POINT_NUMBER = re.compile(r"[0-9]+[.,][0-9]+")
+_POWER_NUMBER = re.compile(r"[0-9](?:[.,]([0-9]{0,6}))?e\+?(0?[0-9]|10)")
+
+
+def fold(text):
+    """A name without what no reader would notice: capitals, outer spaces, kinds of dash, digit and space."""
+    if not text.isascii():
+        text = "".join(map(_plain_sign, unicodedata.normalize("NFC", text)))
+    words = " ".join(text.split())
+    return words.removeprefix("'").casefold()  # that apostrophe tells a spreadsheet: this is text
+
+
+def _plain_sign(char):
+    """A sign as a keyboard has it: any dash a hyphen, any digit 0 to 9, nothing for what is not seen."""
+    category = unicodedata.category(char)
+    if category == "Pd" or char == "\N{MINUS SIGN}":
+        return "-"
+    if char in "\N{FRACTION SLASH}\N{DIVISION SLASH}\N{FULLWIDTH SOLIDUS}":
+        return "/"
+    return "" if category == "Cf" else str(unicodedata.decimal(char, char))
+
+
+def split(folded):
+    """Prefix words of a folded name ("tower no"), and the tokens from there on, separators included."""
+    tokens = _TOKEN.findall(_TWO_NAMES.sub("&", _NUMBER_SIGN.sub("no ", folded)))
+    start = 0
+    if any(token.isdigit() for token in tokens):
+        while SEPARATOR.fullmatch(tokens[start]) or _PREFIX.fullmatch(tokens[start]):
+            start += 1
+    return [token for token in tokens[:start] if token.isalpha()], tokens[start:]
+
+
+def core_of(folded):
+    """A folded name without prefix words, leading zeros and separators; `/` parts two numbers."""
+    tokens = [token for token in split(folded)[1] if not SEPARATOR.fullmatch(token)]
+    words = [(token.lstrip("0") or "0") if token.isdigit() else _WORDS.get(token, token) for token in tokens]
+    return re.sub(r"(?<=[0-9]) (?=[0-9])", "/", " ".join(words)).replace(" ", "")
+
+
+def loose(core, letters):
+    """A core without its side and the letters that all ids share, endings in their short form."""
+    core = core.removeprefix(letters)
+    ending = re.fullmatch(r"(.*[0-9])(bis|new|l|r)", core)
+    return ending[1] + _ENDINGS[ending[2]] if ending else core
+
+
+def side(core):
+    """Left, right or neither."""
+    return core[-1] if re.search(r"[0-9][lr]$", core) else ""
+
+
+def digits(core):
+    """The digits of a core, whatever stands between them."""
+    return "/".join(re.findall(r"[0-9]+", core))
+
+
+def values(core):
+    """A register name as a spreadsheet shows it when it reads a number: 12/10 as 12.1, 1E2 as 1.00E+02."""
+    parts = re.fullmatch(r"([0-9]{1,15})(?:/([0-9]{1,9})|e([0-9]|10))?", core)
+    if not parts:
+        return []
+    whole, decimals, power = parts.groups(default="0")
+    value = Decimal(f"{whole}.{decimals}e{power}")
+    return [_plain(value), *(f"{value:.{shown}e}" for shown in range(1, 7) if not parts[2])]
+
+
+def _plain(value):
+    """A number written out without needless zeros."""
+    return format(value.normalize(), "f")
+
+
+def values_written(folded):
+    """The form in which a spreadsheet may have shown a name; none for most names."""
+    if _POINT_NUMBER.fullmatch(folded):
+        return values(core_of(folded))[:1]
+    parts = _POWER_NUMBER.fullmatch(folded)
+    if not parts or not re.search("[.,+]", folded):  # 1E2 itself is a name
+        return []
+    value, decimals = Decimal(folded.replace(",", ".")), len(parts[1] or "")
+    return [f"{value:.{decimals}e}" if decimals else _plain(value)]
+
+
+def dated(folded):
+    """Cores of the names that a spreadsheet turns into the date that this name looks like."""
+    folded = _MIDNIGHT.sub("", folded)
+    if parts := _YEAR_MONTH_DAY.fullmatch(folded):
+        year, month, day = map(int, parts.groups())
+        return _of_date(day, month, year)
+    if parts := _DAY_MONTH_YEAR.fullmatch(folded):
+        first, second, year = map(int, parts.groups())
+        return _of_date(first, second, year) | _of_date(second, first, year)
+    if parts := _DAY_MONTH_NAME.fullmatch(folded):
+        return _of_date(int(parts[1]), _MONTHS.get(parts[2], 0), int(parts[3] or 0))
+    if parts := _MONTH_NAME.fullmatch(folded):
+        month, day_or_year = _MONTHS.get(parts[1], 0), int(parts[2])
+        return _of_date(day_or_year, month) | _of_month(month, day_or_year)
+    return set()
+
+
+def _of_date(day, month, year=0):
+    """Pairs of numbers that become this date when typed; a first of a month may have been month and year."""
+    if not (1 <= day <= 31 and 1 <= month <= 12):
+        return set()
+    return {f"{day}/{month}", f"{month}/{day}"} | (_of_month(month, year) if day == 1 else set())
+
+
+def _of_month(month, year):
+    """Pairs of numbers that become this month of this year when typed."""
+    return {f"{month}/{year % 100}", f"{month}/{year}"} if month and year else set()
+
+
+ASK = "Which tower was it?"
+ANSWER = ["tower_id", "certainty", "reason", "candidates"]
+
+
+def witnessed(found, readings, positions, places):
+    """The matches after the crew's positions were heard; rows without a position stay as they are."""
+    columns = ["latitude_deg", "longitude_deg"]
+    places = places[columns].astype("float64").dropna()
+    stood = positions[columns].astype("float64").reset_index(drop=True)
+    stood = stood[stood["latitude_deg"].abs().le(90) & stood["longitude_deg"].abs().le(180)]
+    if places.empty or stood.empty:
+        return found
+    seen = found.join(_nearest(stood, places), how="inner")
+    seen = seen.join(_measured(seen[["code", "tower_id"]], readings, stood, places))
+    seen = seen[_adds(seen)]
+    heard = pd.DataFrame([_heard(row) for row in seen.itertuples()], seen.index, ANSWER, dtype="str")
+    return pd.concat([found.drop(index=heard.index), heard]).sort_index()
+
+
+def _nearest(stood, places):
+    """The register tower nearest to each position: nearest_id, nearest_m, and second_m to the next one."""
+    from scipy.spatial import KDTree  # here, for it is only needed where positions are given
+
+    def on_sphere(points):
+        latitude, longitude = np.radians(points.to_numpy().T)
+        around = np.cos(latitude)
+        return np.column_stack([around * np.cos(longitude), around * np.sin(longitude), np.sin(latitude)])
+
+    chords, which = KDTree(on_sphere(places)).query(on_sphere(stood), k=[1, 2])
+    metres = 2 * number("earth_mean_radius_m") * np.arcsin(np.minimum(chords / 2, 1))
+    second_m = np.where(np.isinf(chords[:, 1]), np.inf, metres[:, 1])  # a register of one tower has no second
+    ids = places.index.to_numpy()[which[:, 0]]
+    return pd.DataFrame(
+        {"nearest_id": ids, "nearest_m": metres[:, 0], "second_m": second_m}, index=stood.index
+    )
+
+
+def _measured(matched, readings, stood, places):
+    """How far the towers of a name are from the crew: own_m, other_m, and the one tower that this leaves."""
+    near_by_code = pd.DataFrame(
+        [(code, tower, tower in each.fits) for code, each in enumerate(readings) for tower in each.near],
+        columns=["code", "near_id", "fits"],
+    )
+    pairs = matched.rename_axis("row").reset_index().merge(near_by_code, on="code", validate="many_to_many")
+    here, there = stood.loc[pairs["row"]].to_numpy().T, places.reindex(pairs["near_id"]).to_numpy().T
+    metres = great_circle_m(*here, *there)
+    is_own = pairs["tower_id"] == pairs["near_id"]
+    pairs = pairs.assign(
+        own_m=np.where(is_own, metres, np.nan),
+        other_m=np.where(is_own, np.nan, metres),
+        at=pairs["fits"] & (metres <= number("identity_near_m")),
+        open=~(metres > number("identity_clear_m")),  # a tower without a position stays open
+    )
+    by_row = pairs.groupby("row").agg({"own_m": "min", "other_m": "min", "at": "sum", "open": "sum"})
+    decided = by_row.index[(by_row["at"] == 1) & (by_row["open"] == 1)]
+    left = pairs.assign(own_m=metres)[pairs["at"] & pairs["row"].isin(decided)].set_index("row")
+    return by_row[["own_m", "other_m"]].assign(left=left["near_id"]).fillna({"own_m": left["own_m"]})
+
+
+def _adds(seen):
+    """Where a position adds something: names short of sure, and sure ones whose tower is elsewhere."""
+    own, other, nearest = seen["own_m"], seen["other_m"], seen["nearest_m"]
+    near, clear, away = number("identity_near_m"), number("identity_clear_m"), number("identity_away_m")
+    is_elsewhere = (own > away) | ((own > clear) & (nearest <= near)) | ((own > near) & (other < own))
+    return (seen["certainty"] != "sure") | is_elsewhere
+
+
+def _heard(row):
+    """One match with its position: tower, certainty, reason, candidates."""
+    if pd.isna(row.tower_id):
+        return _heard_question(row)
+    if pd.isna(row.own_m):
+        return row.tower_id, row.certainty, row.reason, row.candidates
+    note = f"{_who(row)} {_length(row.own_m)} from it"
+    if row.nearest_id != row.tower_id:
+        note += f"; the nearest tower is {row.nearest_id}, {_length(row.nearest_m)} away"
+    elif row.own_m < row.second_m / 2 < np.inf:
+        note += f"; the next tower is {_length(row.second_m)} away"
+    if row.certainty == "probable" and _is_at_another(row):
+        reason = f'"{row.written}" could be tower {row.tower_id}, but {note}. {ASK}'
+        return None, "none", reason, f"{row.candidates}; {row.nearest_id}"
+    return row.tower_id, row.certainty, f"{row.reason} {_sentence(note)}.".lstrip(), row.candidates
+
+
+def _is_at_another(row):
+    """Whether the crew stood so clearly at another tower that a name short of sure becomes a question."""
+    near, clear, away = number("identity_near_m"), number("identity_clear_m"), number("identity_away_m")
+    return (row.own_m > clear and row.nearest_m <= near) or row.own_m > away >= row.nearest_m
+
+
+def _heard_question(row):
+    """A question with its position: settled where that leaves one candidate, else with the nearest tower."""
+    if not pd.isna(row.left):
+        reason = (
+            f'"{row.written}" could mean {row.candidates.replace("; ", ", ")}. It is taken as {row.left}: '
+            f"the crew stood {_length(row.own_m)} from that tower and not near the others."
+        )
+        return row.left, "probable", reason, row.candidates
+    where = _sentence(f"{_who(row)} {_length(row.nearest_m)} from tower {row.nearest_id}")
+    if row.nearest_m > number("identity_away_m"):
+        return None, "none", f"{row.reason} {where}, the nearest.", row.candidates
+    known = row.candidates.split("; ") if row.candidates else []
+    candidates = "; ".join(dict.fromkeys([*known, row.nearest_id]))
+    return None, "none", f"{row.reason} {where}; a position alone does not name a tower.", candidates
+
+
+def _who(row):
+    """The crew, or only the position on record where that is far from every tower."""
+    return "the crew stood" if row.nearest_m <= number("identity_away_m") else "the recorded position is"
+
+
+def _sentence(clause):
+    """A clause with a capital letter."""
+    return clause[0].upper() + clause[1:]
+
+
+def _length(metres):
+    """A distance for a sentence, in kilometres past ten of them."""
+    return f"{metres:,.0f} m" if metres < 10_000 else f"{metres / 1000:,.0f} km"
+
+
+def great_circle_m(latitude_deg, longitude_deg, to_latitude_deg, to_longitude_deg):
+    """Distance between positions along the surface of a sphere.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg, to_latitude_deg, to_longitude_deg : float or array
+        Positions [°, WGS 84].
+
+    Returns
+    -------
+    float or array
+        Distance [m], within 0.6 % of the geodesic on the ellipsoid.
+
+    Notes
+    -----
+    Haversine: d = 2 R asin √(sin²(Δφ/2) + cos φ₁ cos φ₂ sin²(Δλ/2)), R the mean radius of the ellipsoid.
+
+    Examples
+    --------
+    >>> print(f"{great_circle_m(0.0, 0.0, 0.0, 1.0):.0f}")  # a degree of a circle of 6371.009 km
+    111195
+    """
+    south, west, north, east = map(
+        np.radians, (latitude_deg, longitude_deg, to_latitude_deg, to_longitude_deg)
+    )
+    half = np.sin((north - south) / 2) ** 2 + np.cos(south) * np.cos(north) * np.sin((east - west) / 2) ** 2
+    return 2 * number("earth_mean_radius_m") * np.arcsin(np.sqrt(np.minimum(half, 1)))
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one written name says by itself.
+
+    `near` are the towers whose distance from the crew bears on it, `fits` those of them that it could be.
+    """
+
+    tower_id: str | None
+    certainty: str
+    reason: str
+    candidates: tuple = ()
+    near: tuple = ()
+    fits: tuple = ()
+
+
+@dataclass(frozen=True)
+class Register:
+    """The towers of a register by each form that their names can take."""
+
+    cores: dict
+    letters: str
+    by_fold: dict
+    by_core: dict
+    by_value: dict
+    by_loose: dict
+    by_digits: dict
+
+
+def match(names, register_ids, *, positions=None, register_positions=None):
+    """The register tower that each written name means, with how sure that is and why.
+
+    Parameters
+    ----------
+    names : pandas.Series
+        Tower names as the crew wrote them.
+    register_ids : iterable of str
+        The register's tower ids; their order does not matter.
+    positions : pandas.DataFrame, optional
+        Where the crew stood: latitude_deg, longitude_deg [°, WGS 84] with the index of `names`; may be blank.
+    register_positions : pandas.DataFrame, optional
+        Where the towers are: the same columns, indexed by tower id, one row a tower.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a name, index of `names`: tower_id (missing where unmatched), certainty ("sure", "probable",
+        "none"), reason (sentences; "" where the name is the register's own and nothing speaks against it),
+        candidates (tower ids in the order of their text, parted by "; ").
+
+    Raises
+    ------
+    ValueError
+        `positions` has another index than `names`.
+
+    Notes
+    -----
+    A name that is a register id to the letter is sure, whatever else is in the register; so is one that
+    differs in capitals, outer spaces or look-alike signs from one id only. Beyond that every tower that the
+    name could mean is a candidate, and only a single candidate is taken, as probable: first those that differ
+    in prefix, separators, leading zeros or what a spreadsheet makes of a name, then, if there is none, those
+    that differ in the side (left, right), *bis*, *new* or the letters that all ids share.
+    A position decides between candidates of a name, or speaks against one; it never names a tower alone. Its
+    distances are in ``values.csv``: identity_near_m, identity_clear_m, identity_away_m.
+
+    Examples
+    --------
+    >>> written = pd.Series(["12", "T-012", "12-Jan", "12 left"])
+    >>> found = match(written, ["12", "12/1", "12L", "12R"])
+    >>> found[["tower_id", "certainty"]].to_numpy().tolist()
+    [['12', 'sure'], ['12', 'probable'], ['12/1', 'probable'], ['12L', 'probable']]
+    >>> print(match(pd.Series(["Tower 12"]), ["12L", "12R"]).loc[0, "reason"])
+    "Tower 12" could mean more than one tower of the register: 12L, 12R. Which tower was it?
+    """
+    if positions is not None and not positions.index.equals(names.index):
+        raise ValueError("positions must have the index of names, one row a name")
+    register = _register(register_ids)
+    codes, written = pd.factorize(names.astype("str"))
+    readings = [_read(text, register) for text in [*written, ""]]  # a missing name reads as a blank one
+    answers = pd.DataFrame([_answer(reading) for reading in readings], columns=ANSWER, dtype="str")
+    codes = np.where(codes < 0, len(written), codes)
+    found = answers.iloc[codes].reset_index(drop=True)
+    if positions is not None and register_positions is not None:
+        places = register_positions[register_positions.index.isin(list(register.cores))]
+        found = witnessed(found.assign(code=codes, written=names.to_numpy()), readings, positions, places)
+    return found[ANSWER].set_axis(names.index)
+
+
+def _answer(reading):
+    """A reading as a row of the result."""
+    return reading.tower_id, reading.certainty, reading.reason, "; ".join(reading.candidates)
+
+
+# A name against the register
+
+
+def _register(register_ids):
+    """The register's towers under each form of their names, in an order of their own."""
+    ids = pd.Series(list(register_ids), dtype="str").dropna().unique()
+    cores = {tower: core_of(fold(tower)) for tower in sorted(ids) if tower.strip()}
+    heads = {re.match("[^0-9]*", core)[0] for core in cores.values() if digits(core)}
+    letters = heads.pop() if len(heads) == 1 else ""
+    return Register(
+        cores=cores,
+        letters=letters,
+        by_fold=_grouped((fold(tower), tower) for tower in cores),
+        by_core=_grouped((core, tower) for tower, core in cores.items()),
+        by_value=_grouped((value, tower) for tower, core in cores.items() for value in values(core)),
+        by_loose=_grouped((loose(core, letters), tower) for tower, core in cores.items()),
+        by_digits=_grouped((digits(core), tower) for tower, core in cores.items() if digits(core)),
+    )
+
+
+def _grouped(pairs):
+    """Towers by form, each in the order given."""
+    groups = {}
+    for form, tower in pairs:
+        groups.setdefault(form, []).append(tower)
+    return groups
+
+
+def _read(written, register):
+    """What one written name says by itself."""
+    folded = fold(written)
+    core = core_of(folded)
+    alike = register.by_fold.get(folded, [])
+    if written in register.cores:
+        return _sure(written, "", core, register)
+    if len(alike) == 1:
+        return _sure(alike[0], _why(written, alike[0], "fold"), core, register)
+    if not re.search(r"[^\W_]", folded):
+        return Reading(None, "none", f"No tower name was written. {ASK}")
+    found = _candidates(folded, core, register)
+    if not found:
+        same = tuple(register.by_digits.get(digits(core), ()))
+        hint = f" Of the same number: {_listed(same)}." if same else ""
+        return Reading(None, "none", f'"{written}" is no tower of the register.{hint} {ASK}', same)
+    towers = tuple(sorted(found))
+    fits = tuple(tower for tower in towers if found[tower] != "other side")
+    if len(towers) == len(fits) == 1:
+        return Reading(*fits, "probable", _why(written, *fits, *found.values()), fits, fits, fits)
+    return Reading(None, "none", _which(written, towers), towers, towers, fits)
+
+
+def _sure(tower, reason, core, register):
+    """A certain reading; towers of almost the same name are near it, for the crew may have stood at one."""
+    others = [other for other in register.by_loose[loose(core, register.letters)] if other != tower]
+    return Reading(tower, "sure", reason, (tower,), (tower, *others), (tower,))
+
+
+def _candidates(folded, core, register):
+    """Towers that a name could mean, with what differs; wide differences only where no narrow one is."""
+    found = _gathered(
+        ("name", [core], register.by_core),
+        ("spreadsheet", dated(folded), register.by_core),
+        ("spreadsheet", values_written(folded), register.by_value),
+    )
+    if found:
+        return found
+    found = _gathered(
+        ("ending", [loose(core, register.letters)], register.by_loose),
+        ("spreadsheet", [core], register.by_value),
+    )
+    sides = {tower: {side(core), side(register.cores[tower])} for tower in found}
+    return {tower: "other side" if sides[tower] == {"l", "r"} else kind for tower, kind in found.items()}
+
+
+def _gathered(*searches):
+    """Towers under any of the forms, each with the first kind of difference that leads to it."""
+    found = {}
+    for kind, forms, towers_by_form in searches:
+        for form in forms:
+            for tower in towers_by_form.get(form, ()):
+                found.setdefault(tower, kind)
+    return found
+
+
+# Sentences
+
+
+def _why(written, tower, kind):
+    """Why a single candidate is taken."""
+    taken = f'"{written}" is taken as tower {tower}'
+    if kind == "fold":
+        return f"{taken}: the names differ only in capitals, spaces or look-alike signs."
+    if kind == "name":
+        return f"{taken}: the names differ only in {_differences(written, tower)}, and no other tower fits."
+    if kind == "ending":
+        return f"{taken}: the names differ only in ending or first letters, and no other tower comes as near."
+    return f"{taken}: it looks like what a spreadsheet makes of that name, and no other tower fits."
+
+
+def _which(written, towers):
+    """Why a candidate is not taken."""
+    if len(towers) > 1:
+        return f'"{written}" could mean more than one tower of the register: {_listed(towers)}. {ASK}'
+    return f'"{written}" is no tower of the register, which has the other side only: {towers[0]}. {ASK}'
+
+
+def _differences(written, tower):
+    """What differs between two names of the same core, in words."""
+    prefix, (signs, numbers, words) = _parts(fold(written))
+    register_prefix, (register_signs, register_numbers, register_words) = _parts(fold(tower))
+    differs = {
+        "prefix": prefix != register_prefix,
+        "leading zeros": numbers != register_numbers,
+        "the word for the side": words != register_words,
+        "spaces or signs": signs != register_signs,
+    }
+    return " and ".join(what for what, is_so in differs.items() if is_so) or "spaces or signs"
+
+
+def _parts(folded):
+    """Prefix words of a folded name, and the separators, numbers and run-on words that follow."""
+    prefix, tokens = split(folded)
+    signs = [token for token in tokens if SEPARATOR.fullmatch(token)]
+    numbers = [token for token in tokens if token.isdigit()]
+    words = "".join(token for token in tokens if token not in signs and token not in numbers)
+    return prefix, (signs, numbers, words)
+
+
+def _listed(towers):
+    """At most six names for a sentence."""
+    more = f" and {len(towers) - 6} more" if len(towers) > 6 else ""
+    return ", ".join(towers[:6]) + more

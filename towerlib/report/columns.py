@@ -1,0 +1,98 @@
+"""What every column of the lists and GIS layers means: unit, number format, meaning."""
+
+import csv
+from functools import cache
+from importlib.resources import files
+
+LIST, RETESTS, PACKAGES, CHANGES = "priority list", "retests", "plan packages", "changes"
+MONEY = "money"  # stands for the currency of the line
+SUFFIXES = ("ohm", "ma", "v", "km", "m", "deg", "date")  # units that end the name of a column
+
+
+@cache
+def dictionary(part=LIST):
+    """Unit, number format and meaning of every column of a list or layer.
+
+    Parameters
+    ----------
+    part : str
+        Sheet of the workbook, or "layer towers", "layer spans", "layer route".
+
+    Returns
+    -------
+    dict of str to dict
+
+    Examples
+    --------
+    >>> dictionary()["gap_ma"]["unit"]
+    'mA'
+    >>> dictionary("retests")["due_date"]["format"]
+    'yyyy-mm-dd'
+    """
+    text = files("towerlib.report").joinpath("columns.csv").read_text(encoding="utf-8")
+    return {row["column"]: row for row in csv.DictReader(text.splitlines()) if row["part"] == part}
+
+
+def in_currency(text, currency):
+    """A unit or number format in the currency of a line.
+
+    Parameters
+    ----------
+    text : str
+        As the dictionary has it.
+    currency : str
+        Blank where the line has none.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> in_currency("1/money", "EUR"), in_currency("1/money", ""), in_currency("mA", "EUR")
+    ('1/EUR', '1/money', 'mA')
+    """
+    return text.replace(MONEY, currency) if currency else text
+
+
+def label(column, unit):
+    """Name of a column as people read it.
+
+    Parameters
+    ----------
+    column : str
+    unit : str
+        Blank, 1 and date are not shown.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> label("footing_low_ohm", "Ω"), label("trip_outs_per_year", "1/year"), label("gap_z", "1")
+    ('footing low [Ω]', 'trip outs per year [1/year]', 'gap z')
+    """
+    words = column.split("_")
+    if unit not in ("", "1") and words[-1] in SUFFIXES and (unit != "date" or len(words) > 2):
+        words = words[:-1]
+    return " ".join(words) + (f" [{unit}]" if unit not in ("", "1", "date") else "")
+
+
+def one_line(text):
+    r"""A text without line breaks and signs that cannot be shown, for headers, footers and formats.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> one_line("North\nline\x01")
+    'North line'
+    """
+    return "".join(sign for sign in " ".join(str(text).split()) if sign.isprintable())

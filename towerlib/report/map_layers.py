@@ -1,0 +1,384 @@
+"""Layers of a line folder that are drawn under its map: ``context/*.gpkg``."""
+
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from matplotlib.cm import ScalarMappable
+from matplotlib.collections import LineCollection, PathCollection
+from matplotlib.colors import LogNorm, Normalize
+from matplotlib.lines import Line2D
+from matplotlib.path import Path as Outline
+from pyproj import Transformer
+from shapely import get_coordinates, get_parts, is_empty
+from shapely.geometry.polygon import orient
+
+from towerlib.errors import RecordsError
+from towerlib.records import gis, sources
+from towerlib.report import layout, map_elements, style, tower_marks
+from towerlib.text import listed, plain
+
+
+def layers(folder):
+    """Every layer of the GeoPackages in the folder ``context`` of a line, to be drawn under its map.
+
+    Parameters
+    ----------
+    folder : path
+        Line folder.
+
+    Returns
+    -------
+    list of geopandas.GeoDataFrame
+        Geometry and CRS alone, files in alphabetical order, layers in the order of the file; the name of the
+        layer in ``attrs["name"]``. Empty where there is no such folder. Tables without geometry, as drawing
+        programs keep their settings in, are no layers.
+
+    Raises
+    ------
+    RecordsError
+        A file cannot be read.
+
+    Examples
+    --------
+    >>> layers("a folder without context")
+    []
+    """
+    folder = Path(folder)
+    return [layer for path in sources.context(folder) for layer in _read(path, folder)]
+
+
+def _read(path, folder):
+    """Layers of one file, through the same door as every file of a line folder."""
+    try:
+        found = gis.read_layers(path, folder, _with_geometry, columns=[])
+    except RecordsError as flaw:
+        raise RecordsError(f"{path} {flaw}") from None
+    except Exception as flaw:  # the errors of GDAL, SQLite and Shapely have no parent in common
+        mend = "save it again as GeoPackage or take it out of the folder"
+        raise RecordsError(f"{path} cannot be read as a GeoPackage; {mend}") from flaw
+    for name, layer in found.items():
+        layer.attrs["name"] = name
+    return list(found.values())
+
+
+def _with_geometry(layers):
+    """Names of the layers that can be drawn."""
+    return [name for name, shape in layers if shape is not None]
+
+
+BEYOND = 0.25  # a doubtful place further off the rest than this part of their extent stays outside the frame
+
+NEEDED = [
+    *("impedance_class", "footing_ohm", "lower_bound_ohm", "impedance_rank", "target_ohm", "limit_ohm"),
+    *("gap_fraction", "gap_rank", "ring", "footing_date", "leakage_date"),
+]
+
+
+def placed(route, condition, by):
+    """Towers of the route with their place on the grid, and what the map shows of each.
+
+    Parameters
+    ----------
+    route : towerlib.route.Route
+        Towers in a projected CRS [m].
+    condition : pandas.DataFrame
+        One row a tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows.
+    by : str
+        ``impedance`` or ``gap``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a tower of the route, with ``x``, ``y`` [m], ``kind`` (a key of `markers.MARKS` or
+        `markers.BANDS`), ``value``, ``words``, ``rank`` and ``circled`` (a ring joins the legs).
+    """
+    places = pd.DataFrame(route.towers[["tower_id", "chainage_m", "place_remark"]])
+    places = places.assign(x=route.towers.geometry.x, y=route.towers.geometry.y)
+    known = condition if len(condition.columns) else condition.reindex(columns=["tower_id", *NEEDED])
+    towers = places.merge(known[["tower_id", *NEEDED]], on="tower_id", how="left", validate="1:1")
+    if by == "impedance":
+        valued = tower_marks.with_value(towers)
+        return valued.assign(value=valued["value_ohm"], rank=valued["impedance_rank"], circled=False)
+    return _by_gap(towers)
+
+
+def _by_gap(towers):
+    """Towers with their band of the gap fraction."""
+    value = towers["gap_fraction"].astype("float64")
+    starts = [start for start, _ in style.BANDS.values()][1:]
+    band = np.searchsorted(starts, value.fillna(0), side="right") * value.notna()
+    circled = towers["ring"].astype("boolean").fillna(False).astype(bool)
+    kind, words = np.array(list(style.BANDS))[band], value.map("{:.2f}".format)
+    return towers.assign(kind=kind, value=value, words=words, rank=towers["gap_rank"], circled=circled)
+
+
+def framed(towers):
+    """Towers inside the frame, and what is said of the others.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        As `placed` gives it.
+
+    Returns
+    -------
+    inside : pandas.DataFrame
+        Rows of `towers`; none if no tower has a place.
+    remarks : list of str
+        Of those far off the rest with a place in doubt, and of those without a place.
+    """
+    nowhere = towers["x"].isna() | towers["y"].isna()
+    sure = towers[~nowhere & (towers["place_remark"].fillna("") == "")]
+    sure = towers[~nowhere] if sure.empty else sure
+    if sure.empty:
+        return sure, []
+    reach = BEYOND * _extent(sure)
+    near = towers["x"].between(sure["x"].min() - reach, sure["x"].max() + reach)
+    near &= towers["y"].between(sure["y"].min() - reach, sure["y"].max() + reach)
+    far, lost = towers.loc[~nowhere & ~near, "tower_id"], towers.loc[nowhere, "tower_id"]
+    return towers[near], [
+        f"Outside the frame, place in doubt: {listed(far)}." if len(far) else "",
+        f"Not drawn, no position: {listed(lost)}." if len(lost) else "",
+    ]
+
+
+def _extent(towers):
+    """Larger side of the box that the towers take, at least 4 km [m]."""
+    return max(np.ptp(towers["x"]), np.ptp(towers["y"]), 4000)
+
+
+def stations(towers, crs, line):
+    """Both stations, at their own place or else at the tower of their end; and what is said of them.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        Towers inside the frame, one or more.
+    crs : pyproj.CRS
+        Of the route.
+    line : towerlib.config.Line
+        Names and positions of the stations, where known.
+
+    Returns
+    -------
+    stations : pandas.DataFrame
+        Two rows: ``name``, ``x``, ``y``, and the tower of their end ``end_x``, ``end_y`` [m].
+    remarks : list of str
+        Of positions too far off to be true.
+    """
+    ends = towers.sort_values("chainage_m", kind="stable").iloc[[0, -1]][["x", "y"]].to_numpy("float64")
+    to_grid, rows, remarks = Transformer.from_crs(4326, crs, always_xy=True), [], []
+    for end, word in zip(ends, ("first", "last"), strict=True):
+        station = getattr(line.stations, word)
+        place, name = end, station.name or f"{word} station"
+        if None not in (station.longitude_deg, station.latitude_deg):
+            place = np.array(to_grid.transform(station.longitude_deg, station.latitude_deg))
+        if not np.hypot(*(place - end)) <= BEYOND * _extent(towers):
+            place = end
+            remarks.append(
+                f"The position given for {name} lies far off its end of the route and is not drawn."
+            )
+        rows.append((name, *place, *end))
+    return pd.DataFrame(rows, columns=["name", "x", "y", "end_x", "end_y"]), remarks
+
+
+LEAST_PT = 7  # of a tower that labels keep clear of, however small its marker
+
+
+def draw_context(axes, context, crs):
+    """Layers under the line (changes the axes).
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Panel of the map.
+    context : list of geopandas.GeoDataFrame
+        In any CRS; those without one are left out.
+    crs : pyproj.CRS
+        Of the map.
+
+    Returns
+    -------
+    list of matplotlib.lines.Line2D
+        Legend entries of the layers whose ``attrs["name"]`` is set.
+    """
+    handles, placed = [], [layer for layer in context if _has_place(layer)]
+    for number, layer in enumerate(placed):
+        colour = style.CONTEXT[number % len(style.CONTEXT)]
+        parts = get_parts(layer.to_crs(crs).geometry.dropna().to_numpy())
+        _draw_parts(axes, get_parts(parts), colour)  # twice: a collection can hold a multipolygon
+        if layer.attrs.get("name"):
+            name = layout.shortened(layer.attrs["name"], map_elements.SIDE_MM - 16)
+            handles.append(Line2D([], [], color=colour, linewidth=2.5, label=name))
+    return handles
+
+
+def _draw_parts(axes, parts, colour):
+    """Draw the areas, the lines and the points of a layer, each as one artist: layers can have thousands."""
+    parts = parts[~is_empty(parts)]
+    shape = np.array([part.geom_type for part in parts], dtype=object)
+    areas = [_outline(part) for part in parts[shape == "Polygon"]]
+    lines = [get_coordinates(part) for part in parts[np.isin(shape, ["LineString", "LinearRing"])]]
+    points = get_coordinates(parts[shape == "Point"])
+    looks = {"facecolors": colour, "edgecolors": "none", "alpha": 0.5, "zorder": 0}
+    axes.add_collection(PathCollection(areas, **looks), autolim=False)
+    axes.add_collection(LineCollection(lines, colors=colour, linewidths=1.2, zorder=1), autolim=False)
+    axes.plot(*points.T, linestyle="", marker="+", markersize=4, color=colour, zorder=1)
+
+
+def _outline(polygon):
+    """Outline of an area with its holes, which run the other way round: else they would be filled."""
+    polygon = orient(polygon)
+    rings = [Outline(get_coordinates(ring), closed=True) for ring in (polygon.exterior, *polygon.interiors)]
+    return Outline.make_compound_path(*rings)
+
+
+def unplaced(context):
+    """Remark on context layers that have no CRS.
+
+    Parameters
+    ----------
+    context : list of geopandas.GeoDataFrame
+        Layers.
+
+    Returns
+    -------
+    list of str
+        Empty if every layer has one.
+    """
+    bare = sum(not _has_place(layer) for layer in context)
+    return [f"Not drawn, context layers without a CRS: {bare}."] if bare else []
+
+
+def _has_place(layer):
+    """Whether a layer has a CRS tied to the earth; GeoPackages can say "undefined" in the form of one."""
+    return layer.crs is not None and not layer.crs.is_engineering
+
+
+def draw_route(axes, route):
+    """Spans of the line (changes the axes).
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Panel of the map.
+    route : towerlib.route.Route
+        Spans in the CRS of the map.
+
+    Returns
+    -------
+    (n, 4) array
+        Boxes along the spans, for the labels [pixels of the figure].
+    """
+    lines = [get_coordinates(span) for span in route.spans.geometry.dropna()]
+    axes.add_collection(LineCollection(lines, colors=style.FAINT, linewidths=0.9, zorder=2), autolim=False)
+    stretches = [stretch for line in lines for stretch in pairwise(axes.transData.transform(line))]
+    points = [np.linspace(a, b, int(np.hypot(*(b - a)) / 4) + 2) for a, b in stretches]
+    return layout.box_around(np.vstack(points), 3) if points else np.empty((0, 4))
+
+
+def draw_suspected(axes, spans, suspicion):
+    """Spans in which the shield wire is suspected (changes the axes).
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Panel of the map.
+    spans : geopandas.GeoDataFrame
+        Spans of the route in the CRS of the map.
+    suspicion : pandas.DataFrame or None
+        Spans with span_scan, as `towerlib.network.assess` gives them.
+
+    Returns
+    -------
+    list of matplotlib.lines.Line2D
+        Legend entry; empty without a suspected span.
+    """
+    if suspicion is None or not suspicion["span_scan"].eq("suspected").any():
+        return []
+    told = suspicion.loc[suspicion["span_scan"] == "suspected", ["from_tower_id", "to_tower_id"]]
+    shown = spans.dropna(subset="geometry").merge(told, on=["from_tower_id", "to_tower_id"], validate="1:1")
+    look = {"color": style.ALARM, "linewidth": 2.2, "linestyle": (0, (1.5, 1)), "zorder": 5}
+    for line in shown.geometry:
+        x, y = get_coordinates(line).T
+        axes.plot(x, y, **look)
+        axes.plot(x.mean(), y.mean(), marker="x", markersize=9, markeredgewidth=1.8, **look)
+    return [Line2D([], [], marker="x", markersize=7, label="shield wire: inspect this span", **look)]
+
+
+def draw_towers(axes, towers, by):
+    """Towers by kind, coloured by value (changes the axes).
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Panel of the map.
+    towers : pandas.DataFrame
+        Towers inside the frame, as `map_towers.placed` gives them.
+    by : str
+        ``impedance`` or ``gap``.
+
+    Returns
+    -------
+    handles : list of matplotlib.lines.Line2D
+        Legend entries.
+    colours : matplotlib.cm.ScalarMappable
+        Colours of the values.
+    covered : (n, 4) array
+        Boxes of the markers, for the labels [pixels of the figure].
+    """
+    colours, size, covered = _colours(towers, by), _size_pt(axes, towers), []
+    scale = {"cmap": colours.cmap, "norm": colours.norm, "plotnonfinite": True}
+    marks = {name: mark for name, (_, mark) in style.BANDS.items()} if by == "gap" else style.MARKS
+    for order, (name, mark) in enumerate(marks.items()):
+        for circled, some in towers[towers["kind"] == name].groupby("circled"):
+            title = f"{name}, circled" if circled else name
+            shape = _circled(mark) if circled else mark
+            looks = {"zorder": 4 + 0.1 * order, "name": title, "size": size}
+            looks |= scale | {"c": some["value"]} if some["value"].notna().any() else {}
+            style.dots(axes, some["x"], some["y"], shape, **looks)
+            covered.append(layout.box_of(axes, some["x"], some["y"], max(LEAST_PT, size * shape.size)))
+    return _entries(towers, marks, by), colours, np.vstack(covered)
+
+
+def _size_pt(axes, towers):
+    """Diameter of a marker, as large as the spacing of the towers lets it be [pt]."""
+    along_m = np.hypot(*np.diff(towers[["x", "y"]].to_numpy("float64"), axis=0).T).sum()
+    return float(np.clip(72 / 25.4 * along_m / map_elements.m_per_mm(axes) / len(towers), 3.2, 5.5))
+
+
+def _circled(mark):
+    """The same mark with a circle round it."""
+    return style.Mark(style.ringed(mark.shape), mark.colour, 1.8 * mark.size)
+
+
+def _entries(towers, marks, by):
+    """Legend entries with the number of towers, worst first."""
+    counts, limits = towers["kind"].value_counts(), {} if by == "gap" else _limit_words(towers)
+    names = {name: f"{name}{limits.get(name, '')} ({counts.get(name, 0)})" for name in reversed(marks)}
+    entries = [style.entry(marks[name], words) for name, words in names.items()]
+    if by == "gap":
+        ring = style.Mark(style.ringed("o"), "white", 1.6)
+        entries.append(style.entry(ring, f"circled: ring joins the legs ({towers['circled'].sum()})"))
+    return entries
+
+
+def _limit_words(towers):
+    """Value of target and limit behind the classes they bound, where all towers share them."""
+    words = {}
+    for name, column in {"good": "target_ohm", "acceptable": "limit_ohm"}.items():
+        ohm = towers[column].astype("float64").dropna().unique()
+        words[name] = f", up to {plain(ohm[0])} Ω" if len(ohm) == 1 else ""
+    return words
+
+
+def _colours(towers, by):
+    """Colour of a value: from no gap to all gap, or on a logarithmic scale over all impedances and limits."""
+    if by == "gap":
+        return ScalarMappable(Normalize(0, 1), style.COLOURS)
+    numbers = towers[["value", "target_ohm", "limit_ohm"]].to_numpy("float64", na_value=np.nan)
+    numbers = numbers[np.isfinite(numbers) & (numbers > 0)]
+    low, high = (numbers.min(), numbers.max()) if len(numbers) else (1, 10)
+    return ScalarMappable(LogNorm(low, high if high > low else 2 * low), style.COLOURS)

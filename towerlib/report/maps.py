@@ -1,0 +1,279 @@
+"""Map of a line: its towers by footing impedance or by leakage gap, to scale and turned to true north."""
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.report import layout, map_elements, map_layers, style, tower_marks
+from towerlib.report.plan_words import no_plan
+from towerlib.text import plain
+
+TITLES = {"impedance": "Footing impedance on the map", "gap": "Leakage gap on the map"}
+MEANINGS = {
+    "impedance": "Arrow: only a lower bound is known, the impedance is at least what the colour says.",
+    "gap": f"Gap fraction = gap / arithmetic sum; {tower_marks.GAP_MEANING} The bands of the legend are no limits.",
+}
+
+
+def route_map(route, condition, line, by="impedance", *, month=None, context=(), suspicion=None):
+    """Map of the route with every tower by footing impedance or by gap fraction.
+
+    Parameters
+    ----------
+    route : towerlib.route.Route
+        Towers and spans in a projected CRS [m].
+    condition : pandas.DataFrame
+        One row a tower, as `towerlib.condition.assess` gives it.
+    line : towerlib.config.Line
+        Names of the line and its stations; positions of the stations where known.
+    by : str
+        ``impedance`` or ``gap``.
+    month : str, optional
+        ``YYYY-MM`` that the condition is as of; else the month of the newest reading is told.
+    context : iterable of geopandas.GeoDataFrame
+        Layers drawn under the line; named in the legend where their ``attrs["name"]`` is set.
+    suspicion : pandas.DataFrame, optional
+        Spans with span_scan, as `towerlib.network.assess` gives them: those suspected are marked.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Its height, and whether the legend stands below or beside the map, follow the shape of the route.
+
+    Raises
+    ------
+    SettingsError
+        `by` is neither of the two.
+
+    Notes
+    -----
+    Scale bar and arrow are true at the middle of the map: a length on the ellipsoid, and true north. A tower
+    whose place is in doubt and far off the rest stays outside the frame, named at the foot.
+
+    Examples
+    --------
+    >>> from towerlib.config import parse
+    >>> from towerlib.route import lay
+    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
+    >>> places = {"latitude_deg": [0.0, 0.0], "longitude_deg": [33.0, 33.003], "sequence": [1.0, 2.0]}
+    >>> route = lay(pd.DataFrame({"tower_id": ["T1", "T2"]} | places), line)
+    >>> print(route_map(route, pd.DataFrame(), line).texts[0].get_text())
+    Footing impedance on the map
+    """
+    if by not in TITLES:
+        raise SettingsError(f"by = {by!r}: a route map shows 'impedance' or 'gap'")
+    towers = map_layers.placed(route, condition, by)
+    framed, left_out = map_layers.framed(towers)
+    if framed.empty:
+        return layout.blank(TITLES[by], "No tower of this line has a position that can be drawn.")
+    with style.house():
+        context = list(context)
+        stations, remarks = map_layers.stations(framed, route.crs, line)
+        places = np.vstack([framed[["x", "y"]], stations[["x", "y"]]])
+        page = map_elements.fit(places, rows=8 + len(context))
+        dated = f"{_date_words(towers, month)} {map_elements.words(route.crs, *page.centre)}"
+        notes = [MEANINGS[by], dated, *left_out, *remarks, *map_layers.unplaced(context)]
+        figure, foot = layout.new_sheet(page.body_mm, TITLES[by], line.title, notes, width=page.page_mm)
+        axes = map_elements.frame(figure, page, foot)
+        layers = map_layers.draw_context(axes, context, route.crs)
+        handles, colours, covered = map_layers.draw_towers(axes, framed, by)
+        handles = [*handles, *map_layers.draw_suspected(axes, route.spans, suspicion)]
+        _label(axes, framed, stations, np.vstack([covered, map_layers.draw_route(axes, route)]))
+        map_elements.draw_legend(figure, page, foot, [*handles, *layers], colours)
+        map_elements.draw_scale_and_north(figure, page, foot, route.crs)
+        return figure
+
+
+def _date_words(towers, month):
+    """Month that the map is as of, or else that of the newest reading."""
+    if month:
+        return f"As of {month}."
+    newest = pd.concat([pd.to_datetime(towers[day]) for day in ("footing_date", "leakage_date")]).max()
+    return "No reading." if pd.isna(newest) else f"Newest reading {newest:%Y-%m}."
+
+
+def _label(axes, towers, stations, covered):
+    """Draw and name stations and round kilometres; name the worst towers and both ends, given room."""
+    _draw_stations(axes, stations)
+    ticks = map_elements.chainages(towers)
+    map_elements.draw_chainages(axes, ticks)
+    marks = np.vstack(
+        [covered, *(layout.box_of(axes, some["x"], some["y"], 8) for some in (stations, ticks))]
+    )
+    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in stations.itertuples()]
+    taken = layout.place_labels(axes, wishes, marks, fontsize=style.TEXT_PT, weight="bold")
+    worst = tower_marks.worst(towers, "rank", tower_marks.NAMED)
+    wishes = [(t.x, t.y, f"{layout.shortened(t.tower_id, 30)}: {t.words}") for t in worst.itertuples()]
+    taken = layout.place_labels(axes, wishes, marks, taken)
+    kilometres = [(t.x, t.y, f"{plain(t.metres / 1000)} km") for t in ticks.itertuples()]
+    taken = layout.place_labels(axes, kilometres, marks, taken, style="italic", color="#444444")
+    ends = towers.sort_values("chainage_m", kind="stable").iloc[[0, -1]].drop_duplicates("tower_id")
+    ends = ends[~ends["tower_id"].isin(worst["tower_id"])]
+    wishes = [(t.x, t.y, layout.shortened(t.tower_id, 30)) for t in ends.itertuples()]
+    layout.place_labels(axes, wishes, marks, taken)
+
+
+def _draw_stations(axes, stations):
+    """Draw a square at each station, tied to the tower of its end."""
+    square = {"marker": "s", "markersize": 7, "fillstyle": "none", "zorder": 6, "gid": "station"}
+    for s in stations.itertuples():
+        axes.plot([s.end_x, s.x], [s.end_y, s.y], color=style.INK, linewidth=0.8, linestyle=":", zorder=3)
+        axes.plot(s.x, s.y, color=style.INK, **square)
+
+
+SHAPES = ("^", "s", "D", "v", "P", "p", "X", "h")  # of the years, told apart without colour
+LEFT = "left as it is"
+NAMED = 24  # packages named on the map at most
+
+
+def plan_map(route, condition, budget, line, *, month="", context=()):
+    """Map of the route with the towers of the plan by year, and its packages named.
+
+    Parameters
+    ----------
+    route : towerlib.route.Route
+        Towers and spans in a projected CRS [m].
+    condition : pandas.DataFrame
+        One row a tower.
+    budget : Budget
+        As `towerlib.plan.draw_up` gives it.
+    line : towerlib.config.Line
+    month : str
+        ``YYYY-MM`` that the plan is as of.
+    context : iterable of geopandas.GeoDataFrame
+        Layers drawn under the line.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    title = "The plan on the map"
+    if budget.works.empty:
+        return layout.blank(title, " ".join(no_plan(budget)) or "Nothing is planned.")
+    framed, left_out = map_layers.framed(placed(route, condition, budget.works))
+    if framed.empty:
+        return layout.blank(title, "No tower of this line has a position that can be drawn.")
+    with style.house():
+        context = list(context)
+        stations, remarks = map_layers.stations(framed, route.crs, line)
+        places = np.vstack([framed[["x", "y"]], stations[["x", "y"]]])
+        marks = marks_of(budget.terms.years)
+        page = map_elements.fit(places, rows=len(marks) + 2 + len(context))
+        notes = [*_notes(month, route, page), *left_out, *remarks, *map_layers.unplaced(context)]
+        figure, foot = layout.new_sheet(page.body_mm, title, line.title, notes, width=page.page_mm)
+        axes = map_elements.frame(figure, page, foot)
+        layers = map_layers.draw_context(axes, context, route.crs)
+        covered = [*_draw(axes, framed, marks), map_layers.draw_route(axes, route)]
+        _name(axes, framed, stations, np.vstack(covered))
+        _legend(figure, page, foot, [*_entries(framed, marks), *layers])
+        map_elements.draw_scale_and_north(figure, page, foot, route.crs)
+        return figure
+
+
+def placed(route, condition, works):
+    """Towers of the route with their year.
+
+    Parameters
+    ----------
+    route : towerlib.route.Route
+    condition, works : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `map_towers.placed` gives it, ``kind`` being the year in words, with package, option and must_do.
+    """
+    towers = map_layers.placed(route, condition, "impedance")
+    told = works[["tower_id", "year", "package", "option", "must_do"]]
+    towers = towers.merge(told, on="tower_id", how="left", validate="1:1")
+    kind = [LEFT if year != year else f"year {year:.0f}" for year in towers["year"].astype(float)]
+    owed = towers["must_do"].astype("boolean").fillna(False).astype(bool)
+    return towers.assign(kind=kind, circled=owed)
+
+
+def marks_of(years):
+    """Mark of each year; earlier ones darker.
+
+    Parameters
+    ----------
+    years : int
+
+    Returns
+    -------
+    dict of str to markers.Mark
+    """
+    shades = np.linspace(0.95, 0.3, max(years, 2))
+    told = {LEFT: style.Mark("o", "white", 0.6)}
+    for number in range(years):
+        told[f"year {number + 1}"] = style.Mark(
+            SHAPES[number % len(SHAPES)], style.COLOURS(shades[number]), 1.5
+        )
+    return told
+
+
+def _notes(month, route, page):
+    """Sentences at the foot of the map."""
+    dated = f"As of {month}. " if month else ""
+    return [
+        "A name such as “Y2 BS-14: 5” is a package: year, access group, number of towers. Nothing here is a permit to work.",
+        f"{dated}{map_elements.words(route.crs, *page.centre)}",
+    ]
+
+
+def _draw(axes, towers, marks):
+    """Boxes of the towers drawn, year by year."""
+    covered = []
+    for order, (name, mark) in enumerate(marks.items()):
+        for circled, some in towers[towers["kind"] == name].groupby("circled"):
+            size = 5.0
+            shape = style.Mark(style.ringed(mark.shape), mark.colour, 1.5 * mark.size) if circled else mark
+            title = f"{name}, circled" if circled else name
+            style.dots(axes, some["x"], some["y"], shape, size=size, name=title, zorder=4 + 0.1 * order)
+            covered.append(
+                layout.box_of(axes, some["x"], some["y"], max(map_layers.LEAST_PT, size * shape.size))
+            )
+    return covered
+
+
+def _name(axes, towers, stations, covered):
+    """Name both stations and the packages, given room (changes the axes)."""
+    for s in stations.itertuples():
+        axes.plot([s.end_x, s.x], [s.end_y, s.y], color=style.INK, linewidth=0.8, linestyle=":", zorder=3)
+        axes.plot(
+            s.x, s.y, color=style.INK, marker="s", markersize=7, fillstyle="none", zorder=6, gid="station"
+        )
+    marks = np.vstack([covered, layout.box_of(axes, stations["x"], stations["y"], 8)])
+    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in stations.itertuples()]
+    taken = layout.place_labels(axes, wishes, marks, fontsize=style.TEXT_PT, weight="bold")
+    layout.place_labels(axes, _packages(towers), marks, taken)
+
+
+def _packages(towers):
+    """Packages, those with most towers first, each at its middle tower."""
+    planned = towers[towers["package"].notna()].sort_values("chainage_m", kind="stable")
+    middles = [
+        (some["x"].iloc[len(some) // 2], some["y"].iloc[len(some) // 2], name, len(some))
+        for name, some in planned.groupby("package")
+    ]
+    middles.sort(key=lambda middle: (-middle[3], middle[2]))
+    return [(x, y, f"{layout.shortened(name, 30)}: {count}") for x, y, name, count in middles[:NAMED]]
+
+
+def _entries(towers, marks):
+    """Legend entries with the number of towers."""
+    counts = towers["kind"].value_counts()
+    entries = [style.entry(mark, f"{name} ({counts.get(name, 0)})") for name, mark in marks.items()]
+    owed = int(towers["circled"].sum())
+    ring = style.Mark(style.ringed("o"), "white", 1.6)
+    return [
+        *entries[1:],
+        *([style.entry(ring, f"circled: must-do ({owed})")] if owed else []),
+        entries[0],
+    ]
+
+
+def _legend(figure, page, foot, handles):
+    """Legend where a map's legend stands (changes the figure)."""
+    left, top = map_elements.scales_corner(page, foot)
+    place = (left, top - 14) if page.beside else (map_elements.LEFT_MM, top)
+    layout.legend(figure, handles, *place, 0, corner="upper left")

@@ -1,0 +1,460 @@
+"""Pieces of the charts of lightning trip-outs by tower: rates with their bands, along the route and over the footing."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FuncFormatter
+
+from towerlib.outages import rates
+from towerlib.outages.record import borders
+from towerlib.report import layout, style, tower_marks
+from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
+from towerlib.text import plain
+
+HELPS, SATURATED = "earthing helps", "saturated: half the footing saves little"
+SOIL = "earthing helps, soil assumed"
+MARKS = {
+    HELPS: style.Mark("o", style.COLOURS(0.35)),
+    SOIL: style.Mark("D", "white", 0.9),
+    SATURATED: style.Mark("^", style.COLOURS(0.95), 1.5),
+}
+SOILS_M = {
+    5.0: (0, (1, 1.5)),
+    20.0: "-",
+    100.0: (0, (5, 2)),
+}  # resistivity over footing, and how it is dashed
+PER_TOWER, RELATIVE = "Trip-outs per tower and year", "Trip-outs of the tower over the mean"
+
+
+def with_rate(outages, condition=None):
+    """Towers with what the charts show of them.
+
+    Parameters
+    ----------
+    outages : towerlib.outages.Outages
+    condition : pandas.DataFrame, optional
+        Gives footing_ohm.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With ``rate``, ``rate_low``, ``rate_high`` (per year; over the line's mean where only that is known, then
+        without a band) and ``kind`` (a key of `MARKS`).
+    """
+    towers = outages.towers
+    absolute = towers["trip_outs_per_year"].notna().any()
+    names = ("trip_outs_per_year", "trip_outs_low", "trip_outs_high")
+    rate = [towers[name] for name in names] if absolute else [towers["relative_rate"], np.nan, np.nan]
+    helps = towers["treatment_can_help"].fillna(True).astype(bool)
+    kind = np.select([~helps, towers["soil_source"] == "assumed"], [SATURATED, SOIL], HELPS)
+    table = towers.assign(rate=rate[0], rate_low=rate[1], rate_high=rate[2], kind=kind)
+    if condition is not None:
+        table = table.merge(condition[["tower_id", "footing_ohm"]], on="tower_id", validate="1:1")
+    return table
+
+
+def is_absolute(outages):
+    """Whether the rates are per year, and not only over the line's mean."""
+    return outages.towers["trip_outs_per_year"].notna().any()
+
+
+def handles(towers):
+    """Legend entries of the towers drawn, with their number."""
+    count = towers.loc[towers["rate"].notna(), "kind"].value_counts()
+    return [style.entry(mark, f"{name} ({count.get(name, 0)})") for name, mark in MARKS.items()]
+
+
+def honest(outages, *, bars=True):
+    """What stands at the foot of every picture of a modelled rate."""
+    lacking = outages.line.get("towers_without_rate", 0)
+    bar = (
+        "Bar: what reading, season, soil, strength and flash density leave open (80 %); the"
+        if bars
+        else "The"
+    )
+    return [
+        f"{len(outages.towers) - lacking} towers with a rate, {lacking} without. {bar} method itself may be off by a "
+        "factor of 2 to 5, much the same for all towers.",
+        *(sentence for sentence in outages.off if sentence.startswith("Relative")),
+        *(sentence for sentence in outages.assumed if "typical of" in sentence),
+    ]
+
+
+def profile_notes(outages):
+    """Sentences at the foot of the profile."""
+    return [
+        *honest(outages),
+        "Lower panel: lightning trip-outs on record by place; one without a sure place is spread over the towers.",
+    ]
+
+
+def draw_profile(axes, towers, outages, line):
+    """Rates with their bands along the route; the worst named (changes the axes)."""
+    known = towers[towers["rate"].notna()]
+    _route_axis(axes, towers)
+    highest = np.nanmax([known["rate"].max(), known["rate_high"].max()])
+    axes.set_ylim(0, 1.25 * highest)
+    layout.linear_axis(axes.yaxis, 6)
+    axes.set_xticklabels([])
+    axes.set_ylabel(PER_TOWER if is_absolute(outages) else RELATIVE)
+    _stations(axes, line)
+    banded = known[known["rate_low"].notna()]
+    axes.vlines(
+        banded["chainage_km"], banded["rate_low"], banded["rate_high"], color=style.FAINT, linewidth=0.7
+    )
+    covered = [_bars(axes, banded)]
+    for name, mark in MARKS.items():
+        some = known[known["kind"] == name]
+        style.dots(axes, some["chainage_km"], some["rate"], mark, name=name, size=4)
+        covered.append(layout.box_of(axes, some["chainage_km"], some["rate"], 4 * mark.size))
+    worst = known.nlargest(tower_marks.NAMED, "rate")
+    wishes = [(t.chainage_km, t.rate, f"{t.tower_id}: {plain(t.rate)}") for t in worst.itertuples()]
+    layout.place_labels(axes, wishes, np.vstack(covered))
+
+
+def _bars(axes, towers):
+    """Boxes of the bars of the bands."""
+    ends = [
+        axes.transData.transform(np.column_stack([towers["chainage_km"], towers[name]]))
+        for name in ("rate_low", "rate_high")
+    ]
+    return np.hstack([ends[0] - 1, ends[1] + 1])
+
+
+def _route_axis(axes, towers):
+    """Chainage along the lower edge."""
+    low, high = towers["chainage_km"].min(), towers["chainage_km"].max()
+    margin = 0.015 * (high - low) or 0.5
+    axes.set_xlim(low - margin, high + margin)
+    layout.linear_axis(axes.xaxis, 12)
+
+
+def _stations(axes, line):
+    """Both stations above the ends of the panel."""
+    first, last = line.stations.first.name or "first station", line.stations.last.name or "last station"
+    axes.set_title(f"◀ {layout.shortened(first, 60, style.TEXT_PT)}", loc="left", fontsize=style.TEXT_PT)
+    axes.set_title(f"{layout.shortened(last, 60, style.TEXT_PT)} ▶", loc="right", fontsize=style.TEXT_PT)
+
+
+def draw_observed(axes, towers, line):
+    """Lightning trip-outs on record, spread over the towers (changes the axes)."""
+    _route_axis(axes, towers)
+    edges = borders(towers["chainage_km"])
+    axes.stairs(towers["observed_trip_outs"], edges, fill=True, color=style.COLOURS(0.6))
+    axes.set_ylim(0, max(1.0, 1.1 * towers["observed_trip_outs"].max()))
+    layout.linear_axis(axes.yaxis, 3)
+    axes.set_ylabel("On record")
+    first = line.stations.first.name or "first station"
+    axes.set_xlabel(f"Chainage from {layout.shortened(first, 80, style.TEXT_PT)} [km]")
+
+
+def footing_notes(outages):
+    """Sentences at the foot of the rate over the footing."""
+    return [
+        *honest(outages),
+        "Curves: the usual tower of the line with its median span and flash density, in soil of 5, 20 and 100 m times "
+        "the footing. A tower stands above them by a longer span, more flashes or a higher head.",
+    ]
+
+
+def draw_by_footing(axes, towers, outages, line):
+    """Towers over their footing, and the curves of the usual tower (changes the axes)."""
+    ohm = towers["footing_ohm"].to_numpy(float)
+    layout.log_axis(axes.xaxis, ohm.min() / 1.5, ohm.max() * 1.5)
+    layout.log_axis(axes.yaxis, towers["rate"].min() / 2, towers["rate"].max() * 2.5)
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda rate, _: f"{rate:.10f}".rstrip("0").rstrip(".")))
+    axes.yaxis.get_majorticklabels()  # made now, in the house style
+    axes.set(xlabel=tower_marks.IMPEDANCE, ylabel=PER_TOWER if is_absolute(outages) else RELATIVE)
+    covered = [_curves(axes, outages, line)] if is_absolute(outages) else []
+    for name, mark in MARKS.items():
+        some = towers[towers["kind"] == name]
+        style.dots(axes, some["footing_ohm"], some["rate"], mark, name=name, size=4)
+        covered.append(layout.box_of(axes, some["footing_ohm"], some["rate"], 4 * mark.size))
+    worst = towers.nlargest(tower_marks.NAMED, "rate")
+    wishes = [(t.footing_ohm, t.rate, f"{t.tower_id}: {plain(t.rate)}") for t in worst.itertuples()]
+    layout.place_labels(axes, wishes, np.vstack(covered))
+
+
+def _curves(axes, outages, line):
+    """Curves of the usual tower in three soils, named at the edge; the boxes they take."""
+    ohm = np.geomspace(*axes.get_xlim(), 120)
+    names, points = [], []
+    for ratio_m, dashes in SOILS_M.items():
+        rate = rates.usual_curve(outages.geometry, outages.towers, line, ohm, ratio_m)
+        axes.plot(ohm, rate, color=style.INK, linewidth=0.9, linestyle=dashes, zorder=3)
+        names.append((rate[-1], f"soil {ratio_m:g} m\n× footing"))
+        points.append(axes.transData.transform(np.column_stack([ohm, rate])))
+    layout.edge_labels(axes, names)
+    inside = np.vstack(points)
+    return layout.box_around(inside[(inside > axes.bbox.min).all(1) & (inside < axes.bbox.max).all(1)], 1)
+
+
+def concentration_notes(outages):
+    """Sentences at the foot of the Lorenz curves."""
+    told = outages.line
+    if not told.get("worst_tenth_towers"):
+        return honest(outages, bars=False)
+    return [
+        f"The worst {told['worst_tenth_towers']} towers carry {told['worst_tenth_carries_fraction']:.0%} of the modelled "
+        f"trip-outs; the {told['worst_tenth_towers']} where treatment avoids most would, brought to their targets, avoid "
+        f"{told['avoided_worst_tenth_fraction']:.0%}.",
+        *honest(outages, bars=False),
+    ]
+
+
+def concentration_handles():
+    """Legend entries of both curves."""
+    return [
+        Line2D([], [], color=style.INK, linewidth=1.2, label="trip-outs carried, worst towers first"),
+        Line2D(
+            [],
+            [],
+            color=style.INK,
+            linewidth=1.2,
+            linestyle="--",
+            label="trip-outs avoided at the target, best first",
+        ),
+        Line2D([], [], color=style.FAINT, linewidth=0.8, label="all towers alike"),
+    ]
+
+
+def draw_concentration(axes, towers):
+    """Lorenz curves, with the worst tenth marked (changes the axes)."""
+    axes.set(
+        xlim=(0, 100),
+        ylim=(0, 102),
+        xlabel="Share of the towers with a rate [%]",
+        ylabel="Share of the trip-outs [%]",
+    )
+    layout.linear_axis(axes.xaxis, 10)
+    layout.linear_axis(axes.yaxis, 10)
+    axes.plot([0, 100], [0, 100], color=style.FAINT, linewidth=0.8)
+    at_target = (towers["rate"] * towers["avoided_fraction"]).fillna(0.0).where(towers["rate"].notna())
+    best, tenths = int(np.ceil(towers["rate"].notna().sum() / 10)), []
+    for column, dashes in ((towers["rate"], "-"), (at_target, "--")):
+        share, carried = lorenz(column, towers["rate"].sum())
+        axes.plot(100 * share, 100 * carried, color=style.INK, linewidth=1.2, linestyle=dashes)
+        tenths.append(100 * carried[best])
+    at = 100 * best / (len(share) - 1)
+    axes.axvline(at, color=style.FAINT, linewidth=0.6)
+    axes.plot([at, at], tenths, linestyle="", marker="o", color=style.INK, markersize=3)
+    words = f"worst tenth: carries {tenths[0]:.0f} %,\navoids {tenths[1]:.0f} %"
+    all_avoided = 100 * carried[-1]
+    height = 4 if all_avoided > 16 else all_avoided + 6  # clear of the lower curve
+    axes.text(98, height, words, ha="right", va="bottom", fontsize=style.SMALL_PT)
+
+
+def lorenz(values, whole):
+    """Share of a whole that the largest values carry.
+
+    Parameters
+    ----------
+    values : array
+        Blank ones are left out.
+    whole : float
+        What is shared.
+
+    Returns
+    -------
+    share, carried : array
+        Of the values from 0 to 1, and of the whole.
+
+    Examples
+    --------
+    >>> lorenz([1.0, 3.0], 4.0)[1].tolist()
+    [0.0, 0.75, 1.0]
+    """
+    values = np.asarray(values, float)
+    values = np.sort(values[np.isfinite(values)])[::-1]
+    return np.linspace(0, 1, len(values) + 1), np.concatenate([[0.0], np.cumsum(values)]) / whole
+
+
+def comparison(outages):
+    """Rows of the comparison: name, middle, ends, and the ends of the method's accuracy where it has any.
+
+    Parameters
+    ----------
+    outages : towerlib.outages.Outages
+
+    Returns
+    -------
+    pandas.DataFrame
+        name, middle, low, high, far_low, far_high [trip-outs a year].
+    """
+    told = outages.line
+    rows = [
+        ("Modelled", "whole_line_per_year", "whole_line_low", "whole_line_high", "model_low", "model_high"),
+        ("Observed, lightning", "observed_per_year", "observed_low", "observed_high", "", ""),
+        ("… with unknown in a storm", "observed_with_storm_per_year", "", "", "", ""),
+        ("Calibrated", "calibrated_per_year", "calibrated_low", "calibrated_high", "", ""),
+        ("Flashes collected: ceiling", "collected_per_year", "", "", "", ""),
+    ]
+    table = [[row[0], *(told.get(key, np.nan) for key in row[1:])] for row in rows if row[1] in told]
+    table = pd.DataFrame(table, columns=["name", "middle", "low", "high", "far_low", "far_high"])
+    return table if (table["middle"] > 0).any() else table.iloc[:0]
+
+
+def comparison_notes(outages):
+    """Sentences at the foot of the comparison."""
+    told, notes = outages.line, []
+    if "observed_years" in told:
+        notes.append(
+            f"Observed, lightning: {told['observed_trip_outs']} in {told['observed_years']:.1f} years, exact Poisson interval "
+            "(95 %)."
+        )
+    notes.append(
+        "Modelled: thick, what the records leave open (80 %); thin, the accuracy of the method on top. Calibrated: one "
+        "factor for the whole line, drawn towards the model where the record is short (95 %); never by tower."
+    )
+    return [*notes, *(sentence for sentence in outages.remarks if "earthing alone cannot" in sentence)]
+
+
+def draw_comparison(axes, rows):
+    """Points with their intervals, one row each (changes the axes)."""
+    y = -np.arange(len(rows), dtype=float)
+    ends = rows[["middle", "low", "high", "far_low", "far_high"]].to_numpy(float)
+    some = ends[np.isfinite(ends) & (ends > 0)]
+    layout.log_axis(axes.xaxis, some.min() / 1.6, some.max() * 1.6)
+    floor = axes.get_xlim()[0]
+    for low, high, width in (("far_low", "far_high", 0.8), ("low", "high", 3.0)):
+        known = rows[high].notna()
+        axes.hlines(
+            y[known],
+            rows.loc[known, low].clip(lower=floor),
+            rows.loc[known, high],
+            color=style.FAINT,
+            linewidth=width,
+        )
+    drawn = rows["middle"] > 0
+    axes.plot(rows.loc[drawn, "middle"], y[drawn], linestyle="", marker="o", color=style.INK, markersize=4)
+    axes.set(ylim=(0.6 - len(rows), 0.6), xlabel="Lightning trip-outs of the line a year")
+    axes.set_yticks(y, rows["name"])
+    axes.tick_params(axis="y", length=0)
+    words = [_interval_words(*row[1:4]) for row in rows.to_numpy()]
+    layout.edge_labels(axes, list(zip(y, words, strict=True)))
+
+
+def _interval_words(middle, low, high):
+    """A figure with its ends as it is written."""
+    if not np.isfinite(high):
+        return _two(middle)
+    return f"{_two(middle)} ({_two(low)} to {_two(high)})"
+
+
+def _two(number):
+    """Two figures: more would promise too much."""
+    return plain(float(f"{number:.2g}"))
+
+
+NO_RATE = (
+    "No tower of this line has a trip-out rate. It needs a footing impedance of the tower, and in line.toml the "
+    "shield wires, phases, strike length and voltage of the line."
+)
+NO_RECORD = "Neither a modelled rate of this line nor lightning trip-outs over a stretch of time are known."
+
+
+def rate_profile(outages, line):
+    """Trip-outs of each tower along the route with their bands, above those that happened.
+
+    Parameters
+    ----------
+    outages : towerlib.outages.Outages
+    line : towerlib.config.Line
+        Names of the line and its stations.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Upper panel: rate per tower and year with its band, saturated towers told apart, the worst named. Lower
+        panel: lightning trip-outs on record, each spread over the towers as surely as its place is known.
+    """
+    title, towers = "Lightning trip-outs along the route", with_rate(outages)
+    if not (towers["rate"] > 0).any():
+        return layout.blank(title, NO_RATE)
+    with style.house():
+        figure, foot = layout.new_sheet(118, title, line.title, profile_notes(outages))
+        room = WIDE_MM + RIGHT_MM - layout.MARGIN_MM
+        top = layout.legend(figure, handles(towers), LEFT_MM, foot + 1, room)
+        low = layout.new_panel(figure, LEFT_MM, top + 12, WIDE_MM, 22)
+        high = layout.new_panel(figure, LEFT_MM, top + 40, WIDE_MM, foot + 112 - top - 40)
+        draw_observed(low, towers, line)
+        draw_profile(high, towers, outages, line)
+        return figure
+
+
+def rate_by_footing(outages, condition, line):
+    """Trip-outs of each tower over its footing impedance, with the curve of the usual tower in three soils.
+
+    Parameters
+    ----------
+    outages : towerlib.outages.Outages
+    condition : pandas.DataFrame
+        One row a tower, as `towerlib.condition.assess` gives it.
+    line : towerlib.config.Line
+        Name and settings of the line.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Where the curve is flat, the tower is saturated: a better footing avoids little until it is good.
+    """
+    title, towers = "Trip-outs over footing impedance", with_rate(outages, condition)
+    towers = towers[(towers["rate"] > 0) & (towers["footing_ohm"] > 0)]
+    if towers.empty:
+        return layout.blank(title, NO_RATE)
+    with style.house():
+        figure, foot = layout.new_sheet(112, title, line.title, footing_notes(outages))
+        room = WIDE_MM + RIGHT_MM - layout.MARGIN_MM
+        top = layout.legend(figure, handles(towers), LEFT_MM, foot + 1, room)
+        axes = layout.new_panel(figure, LEFT_MM + 5, top + 12, WIDE_MM - 11, foot + 110 - top - 12)
+        draw_by_footing(axes, towers, outages, line)
+        return figure
+
+
+def concentration(outages, line):
+    """Share of the line's trip-outs that its worst towers carry, and of what treating them would avoid.
+
+    Parameters
+    ----------
+    outages : towerlib.outages.Outages
+    line : towerlib.config.Line
+        Name of the line.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Lorenz curves, worst towers first; the worst tenth marked.
+    """
+    title, towers = "How few towers carry the trip-outs", with_rate(outages)
+    if not (towers["rate"] > 0).any():
+        return layout.blank(title, NO_RATE)
+    with style.house():
+        figure, foot = layout.new_sheet(112, title, line.title, concentration_notes(outages))
+        top = layout.legend(figure, concentration_handles(), LEFT_MM, foot + 1, WIDE_MM)
+        side = foot + 110 - top - 12
+        draw_concentration(layout.new_panel(figure, LEFT_MM, top + 12, side * 1.35, side), towers)
+        return figure
+
+
+def observed_against_modelled(outages, line):
+    """Modelled, observed and calibrated trip-outs of the line a year with their intervals, and the ceiling.
+
+    Parameters
+    ----------
+    outages : towerlib.outages.Outages
+    line : towerlib.config.Line
+        Name of the line.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        One row a figure on a logarithmic axis: thick what the records leave open, thin the accuracy of the method.
+    """
+    title, rows = "Trip-outs a year: modelled against observed", comparison(outages)
+    if rows.empty:
+        return layout.blank(title, NO_RECORD)
+    with style.house():
+        figure, foot = layout.new_sheet(16 + 9 * len(rows), title, line.title, comparison_notes(outages))
+        axes = layout.new_panel(figure, 52, foot + 12, layout.WIDTH_MM - 52 - 32, 9 * len(rows))
+        draw_comparison(axes, rows)
+        return figure

@@ -1,0 +1,446 @@
+"""A stretch of the line, ready to be drawn and put into words."""
+
+from dataclasses import dataclass
+from textwrap import fill
+
+import numpy as np
+import pandas as pd
+
+from towerlib.errors import SettingsError
+from towerlib.network import what_if
+from towerlib.report import tower_case, tower_marks
+from towerlib.text import plain
+
+MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
+
+
+@dataclass(frozen=True)
+class LineCase:
+    """A line as of a month with what every stretch of it needs.
+
+    Attributes
+    ----------
+    study : Study
+        The line.
+    tables : Tables
+        Of single towers, as of `towerlib.report.tower_case.tables_of`.
+    case : Case or None
+        For what-ifs; None where the line cannot be seen as a ladder.
+    why_not : str
+        Why there is none.
+    """
+
+    study: object
+    tables: object
+    case: what_if.Case | None
+    why_not: str
+
+
+@dataclass(frozen=True)
+class SpanCase:
+    """A stretch of a line, for its panels.
+
+    Attributes
+    ----------
+    line : LineCase
+        The line.
+    stretch : Stretch
+        Which towers.
+    towers : pandas.DataFrame
+        Their condition, as of `shown.with_value`.
+    compared : pandas.DataFrame or None
+        What they read and would read, as of `towerlib.network.what_if.compare`; None without a network.
+    change : Change
+        What differs in ``compared``.
+    """
+
+    line: LineCase
+    stretch: what_if.Stretch
+    towers: pd.DataFrame
+    compared: pd.DataFrame | None
+    change: what_if.Change
+
+    @property
+    def chainage_km(self):
+        """Chainage of the towers [km]."""
+        return self.towers["chainage_km"].to_numpy(float)
+
+    @property
+    def tower_id(self):
+        """Names of the towers."""
+        return self.towers["tower_id"].tolist()
+
+    @property
+    def ends_km(self):
+        """Ends of the axis along the route, the same in every panel [km]."""
+        low, high = np.nanmin(self.chainage_km), np.nanmax(self.chainage_km)
+        # Half a span at both ends, for what is drawn in the cells of the end towers.
+        margin = 0.5 * (high - low) / (len(self.towers) - 1)
+        return float(low - margin), float(high + margin)
+
+    @property
+    def suspects(self):
+        """Chainages of suspected spans, (s, 2), and of towers with a suspected bond, (b,) [km]."""
+        network = self.line.study.network
+        spans = np.flatnonzero(network.spans["span_scan"].iloc[self.stretch.spans] == "suspected")
+        bonds = network.towers["bond_suspect"].iloc[self.stretch.towers].eq(True).fillna(False)
+        x = self.chainage_km
+        return np.column_stack([x[spans], x[spans + 1]]), x[bonds.to_numpy(bool)]
+
+
+def line_case(study):
+    """A line with what every stretch of it needs.
+
+    Parameters
+    ----------
+    study : Study
+        The line as of a month.
+
+    Returns
+    -------
+    LineCase
+    """
+    case, why_not = None, ""
+    try:
+        case = what_if.case_of(study)
+    except SettingsError as flaw:
+        why_not = str(flaw)
+    return LineCase(study, tower_case.tables_of(study), case, why_not)
+
+
+def span_case(line, stretch, change=None):
+    """A stretch of a line, with a what-if beside it.
+
+    Parameters
+    ----------
+    line : LineCase
+        The line.
+    stretch : Stretch
+        Which towers.
+    change : Change, optional
+        The what-if; else what the network analysis suspects within the stretch.
+
+    Returns
+    -------
+    SpanCase
+    """
+    change = what_if.suspected_change(line.study.network, stretch) if change is None else change
+    compared = None if line.case is None else what_if.compare(line.case, change, stretch)
+    condition = line.study.condition.iloc[stretch.towers].reset_index(drop=True)
+    return SpanCase(line, stretch, tower_marks.with_value(condition), compared, change)
+
+
+def change_words(line, change):
+    """A what-if in words.
+
+    Parameters
+    ----------
+    line : LineCase
+        The line.
+    change : Change
+        What differs.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> change_words(None, whatif.Change())
+    'nothing changed'
+    """
+    if change.is_none:
+        return "nothing changed"
+    names, spans = line.study.network.towers["tower_id"], line.study.network.spans
+    parts = [f"bond of {names[place]} open" for place in change.bonds]
+    parts += [
+        f"span {spans['from_tower_id'][place]}–{spans['to_tower_id'][place]} open" for place in change.spans
+    ]
+    parts += [f"footing of {names[place]} {plain(ohm)} Ω" for place, ohm in change.footings]
+    return ", ".join(parts)
+
+
+WIDE = 110  # characters of a line
+CLEAR = 2.0  # standard uncertainties from which a single reading is worth naming
+MUCH_A = 200.0  # more than induction forces through shield wires, even of double circuits with equal phasing
+
+
+def places(study, most=12):
+    """Suspected spans and bonds of the line with their chainage, as text: where to look.
+
+    Parameters
+    ----------
+    study : Study
+        The line as of a month.
+    most : int
+        Rows.
+
+    Returns
+    -------
+    str
+    """
+    found = suspected(study)
+    if found.empty:
+        off = " ".join(study.network.off)
+        return f"The network analysis suspects no span and no bond. {off}".strip()
+    more = f"\nand {len(found) - most} more" if len(found) > most else ""
+    return found[["place", "from_km", "to_km", "state"]].head(most).to_string(index=False) + more
+
+
+def suspected(study):
+    """Suspected places of the line: spans first, then bonds in route order.
+
+    Parameters
+    ----------
+    study : Study
+        The line as of a month.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a place: place (words), from_km and to_km of a stretch around it, state, first and last (places
+        of its towers).
+    """
+    network, rows = study.network, []
+    for place in np.flatnonzero(network.spans["span_scan"] == "suspected"):
+        span = network.spans.iloc[place]
+        rows.append(
+            (f"span {span['from_tower_id']}-{span['to_tower_id']}", "open suspected", place, place + 1)
+        )
+    for place in np.flatnonzero(network.towers["bond_suspect"].eq(True).fillna(False)):
+        tower = network.towers.iloc[place]
+        rows.append((f"bond {tower['tower_id']}", tower["bond_state"], place, place))
+    around = [what_if.around(study.route, first, last) for _, _, first, last in rows]
+    table = pd.DataFrame(rows, columns=["place", "state", "first", "last"])
+    return table.assign(from_km=[one.from_km for one in around], to_km=[one.to_km for one in around])
+
+
+def evidence(study, stretch, most=8):
+    """What the network analysis says of the suspected spans and bonds of a stretch, as paragraphs.
+
+    Parameters
+    ----------
+    study : Study
+        The line as of a month.
+    stretch : Stretch
+        Where.
+    most : int
+        Paragraphs.
+
+    Returns
+    -------
+    str
+    """
+    spans = study.network.spans.iloc[stretch.spans]
+    towers = study.network.towers.iloc[stretch.towers]
+    told = [
+        f"Span {span.from_tower_id}-{span.to_tower_id}: {span.span_evidence}"
+        for span in spans[spans["span_scan"] == "suspected"].itertuples()
+    ]
+    suspect = towers[towers["bond_suspect"].eq(True).fillna(False)]
+    told += [f"Bond of {tower.tower_id}: {tower.bond_evidence}" for tower in suspect.itertuples()]
+    told = told or ["No span and no bond of this stretch is suspected.", *study.network.off]
+    return "\n".join(fill(words, WIDE, subsequent_indent="  ") for words in told[:most])
+
+
+def whatif_table(line, stretch, change):
+    """What the towers of a stretch read, and would read as recorded and with a change, as rounded text.
+
+    Parameters
+    ----------
+    line, stretch, change : LineCase, Stretch, Change
+        The line, where, what differs.
+
+    Returns
+    -------
+    str
+        In service: mA for 1 A that induction forces through the shield wires.
+    """
+    if line.case is None:
+        return line.why_not
+    table = what_if.compare(line.case, change, stretch)
+    percent = {f"leg_share{end}": 100 * table[f"leg_share{end}"] for end in ("", "_now", "_then")}
+    table = table.assign(**percent)
+    names = {"no_coils_ohm": "Ω", "leg_share": "%"}
+    columns = {"tower": table["tower_id"], "km": table["chainage_km"].map("{:.2f}".format)}
+    for name, unit in names.items():
+        for end, words in {"": "read", "_now": "now", "_then": "then"}.items():
+            columns[f"{words} {unit}"] = table[f"{name}{end}"].map(_cell)
+    for end, words in {"_now": "now", "_then": "then"}.items():
+        columns[f"{words} mA/A"] = table[f"ambient_ma_per_a{end}"].map(_cell)
+    columns["read mA"] = table["total_ma"].map(_cell) + np.where(table["total_old"], " old", "")
+    return pd.DataFrame(columns).to_string(index=False)
+
+
+def _cell(value):
+    """Three figures, or a dash."""
+    return plain(float(f"{value:.3g}")) if np.isfinite(value) else "-"
+
+
+def telling_table(line, stretch, change, most=6):
+    """Which single reading would tell a change best, as a short ranked text.
+
+    Parameters
+    ----------
+    line, stretch, change : LineCase, Stretch, Change
+        The line, where, what differs.
+    most : int
+        Rows.
+
+    Returns
+    -------
+    str
+        apart: distance of what is expected, in standard uncertainties, of the change from the line as recorded;
+        of its neighbours: from an open span beside it, whichever is more like it.
+    """
+    found = _told(line, stretch, change)
+    if isinstance(found, str):
+        return found
+    rows = found.head(most)
+    units = np.where(rows["reading"].str.endswith("coils"), " Ω", "")
+    units = np.where(rows["reading"] == "total in service", " mA", units)
+    columns = {
+        "tower": rows["tower_id"],
+        "reading": rows["reading"],
+        "as recorded": rows["as_recorded"].map(_two) + units,
+        "what-if": rows["what_if"].map(_two) + units,
+        "apart": rows["apart"].map("{:.1f}".format),
+        "apart of its neighbours": rows["apart_rival"].map(lambda u: f"{u:.1f}" if np.isfinite(u) else "-"),
+        "last read": rows["last_read"].map(lambda day: f"{day:%Y-%m-%d}" if pd.notna(day) else "never"),
+    }
+    return pd.DataFrame(columns).to_string(index=False)
+
+
+def _two(value):
+    """Two figures."""
+    return plain(float(f"{value:.2g}")) if np.isfinite(value) else "-"
+
+
+def _told(line, stretch, change):
+    """The ranked readings, or why there are none."""
+    if line.case is None:
+        return line.why_not
+    if change.is_none:
+        return "No what-if is set: name a bond, a span or a footing."
+    drive_a = what_if.likely_drive(what_if.compare(line.case, change, stretch))
+    return what_if.telling(line.case, change, stretch, drive_a)
+
+
+def drive_words(found):
+    """What drive the totals in service ask for, as recorded and with the change.
+
+    Parameters
+    ----------
+    found : SpanCase
+        The stretch.
+
+    Returns
+    -------
+    str
+    """
+    (now_a, now_spread), (then_a, then_spread) = (
+        what_if.drive(found.compared, when) for when in ("now", "then")
+    )
+    if not np.isfinite(now_a):
+        return "In service: too few totals of these years to weigh one state of the line against another."
+    words = [
+        f"In service: as recorded the totals ask for {_amperes(now_a, now_spread)} through the shield wires"
+    ]
+    if not found.change.is_none:
+        words.append(f", with {change_words(found.line, found.change)} for {_amperes(then_a, then_spread)}")
+    over = " More than some hundred amperes induction does not force." if max(now_a, then_a) > MUCH_A else ""
+    return "".join(words) + "." + over
+
+
+def _amperes(drive_a, spread):
+    """A drive and how far the towers scatter about it."""
+    return f"{_two(drive_a)} A (two towers in three within {spread:.2f} times)"
+
+
+def answer(line, stretch, change):
+    """What the readings of a stretch say of a what-if, in sentences.
+
+    Parameters
+    ----------
+    line, stretch, change : LineCase, Stretch, Change
+        The line, where, what differs.
+
+    Returns
+    -------
+    str
+    """
+    study = line.study
+    head = f"{study.line.title}, as of {study.month}, km {stretch.from_km:.2f} to {stretch.to_km:.2f}."
+    if line.case is None:
+        return f"{head}\n{line.why_not}"
+    found = span_case(line, stretch, change)
+    parts = [head, *_injected_words(found), drive_words(found), *_best_words(line, stretch, change)]
+    return "\n".join(fill(part, WIDE) for part in (*parts, BOUND))
+
+
+BOUND = (
+    "A what-if that fits is no proof: a transposition, several worn bonds in a row or wrong wire data may fit as "
+    "well. Inspect under the utility's licensed procedure; never open a bond for a test."
+)
+
+
+def _injected_words(found):
+    """How far the readings without coils stand off both expectations."""
+    table = found.compared[~found.compared["injected_old"]]
+    off = [
+        np.log(table["no_coils_ohm"] / table[f"no_coils_ohm_{when}"]).abs().dropna()
+        for when in ("now", "then")
+    ]
+    if not len(off[0]):
+        yield "No impedance without coils was read here in these years."
+        return
+    now, then = (100 * np.expm1(one.median()) for one in off)
+    words = f"Without coils: readings of {len(off[0])} towers stand {now:.0f} % off the line as recorded on the median"
+    if found.change.is_none:
+        yield f"{words}."
+        return
+    yield f"{words}, {then:.0f} % off that with {change_words(found.line, found.change)}."
+    yield from _own_words(found)
+
+
+def _own_words(found):
+    """What was read without coils where the change is."""
+    change = found.change
+    places = [
+        *change.bonds,
+        *(p + step for p in change.spans for step in (0, 1)),
+        *(p for p, _ in change.footings),
+    ]
+    names = [found.line.study.network.towers["tower_id"][place] for place in places]
+    table = found.compared.set_index("tower_id")
+    told = [
+        f"{name} {_two(row['no_coils_ohm'])} Ω read, {_two(row['no_coils_ohm_now'])} as recorded, "
+        f"{_two(row['no_coils_ohm_then'])} with the what-if"
+        for name, row in ((name, table.loc[name]) for name in dict.fromkeys(names) if name in table.index)
+        if row["no_coils_ohm"] > 0
+    ]
+    if told:
+        yield f"Where it would be: {'; '.join(told)}."
+
+
+def _best_words(line, stretch, change):
+    """The reading that would tell most, and the best that was never taken."""
+    found = _told(line, stretch, change)
+    if isinstance(found, str):
+        yield found
+        return
+    best = found.iloc[0]
+    taken = "never taken" if pd.isna(best["last_read"]) else f"last taken {best['last_read']:%Y-%m-%d}"
+    yield (
+        f"The single reading that tells most: {best['reading']} at {best['tower_id']} ({_two(best['as_recorded'])} as "
+        f"recorded, {_two(best['what_if'])} with the what-if, {best['apart']:.1f} standard uncertainties apart; {taken})."
+    )
+    fresh = found[found["last_read"].isna()]
+    if pd.notna(best["last_read"]) and len(fresh) and fresh["apart"].iloc[0] >= CLEAR:
+        new = fresh.iloc[0]
+        yield f"Of those never taken: {new['reading']} at {new['tower_id']}, {new['apart']:.1f} apart."
+    if best["apart_rival"] < CLEAR:
+        yield (
+            "No single reading tells it from an open span next to it: that takes readings on both sides, or "
+            "an inspection of all of them."
+        )

@@ -1,0 +1,159 @@
+"""What a picture shows of each tower: its kind, its value, and the words for them."""
+
+import numpy as np
+
+from towerlib.report.style import BOUNDED, RINGS
+from towerlib.text import listed, plain
+
+NAMED = 8  # worst towers labelled in a picture
+IMPEDANCE, GAP_FRACTION = "Footing impedance [Ω]", "Gap fraction [gap / sum]"
+GAP_MEANING = "gap = arithmetic sum of leg currents − vector total; an indicator, not a fault."
+TESTED = ["good", "acceptable", "above limit"]
+
+COLUMNS = [  # of the condition that a chart looks at
+    *("tower_id", "chainage_km", "impedance_class", "impedance_rank", "target_ohm", "limit_ohm"),
+    *("footing_ohm", "footing_low_ohm", "footing_high_ohm", "lower_bound_ohm"),
+    *("leakage_sum_ma", "leakage_total_ma", "gap_ma", "gap_fraction", "gap_rank", "ring"),
+]
+
+
+def with_value(condition):
+    """Condition with what a picture of the footing impedance shows of each tower.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row a tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With ``kind`` (a key of `markers.MARKS`: the class, told apart where only a lower bound is known),
+        ``value_ohm`` (the impedance, else its lower bound) and ``words`` (the value as it is written).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> ohm = {"footing_ohm": [3, None], "lower_bound_ohm": [None, 7]}
+    >>> towers = pd.DataFrame({"impedance_class": ["good", "lower bound only"]} | ohm)
+    >>> with_value(towers)["words"].tolist()
+    ['3 Ω', '≥ 7 Ω']
+    """
+    towers = condition if len(condition.columns) else condition.reindex(columns=COLUMNS)
+    footing, bound = towers["footing_ohm"].astype("float64"), towers["lower_bound_ohm"].astype("float64")
+    kind = towers["impedance_class"].astype("object").fillna("not tested")
+    kind = kind.mask((kind == "above limit") & footing.isna() & bound.notna(), "above limit, lower bound")
+    bounded = kind.isin(BOUNDED)
+    value = footing.mask(bounded, bound).mask(kind == "not tested")
+    words = [
+        f"{'≥ ' if at_least else ''}{plain(ohm)} Ω" for at_least, ohm in zip(bounded, value, strict=True)
+    ]
+    return towers.assign(kind=kind, value_ohm=value, words=words)
+
+
+def worst(towers, rank, most):
+    """Towers that come first in a rank.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        One row a tower.
+    rank : str
+        Column, 1 the worst; a tower without a rank is left out.
+    most : int
+        How many.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of `towers`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> towers = pd.DataFrame({"tower_id": ["T1", "T2", "T3"], "rank": [2, None, 1]})
+    >>> worst(towers, "rank", 5)["tower_id"].tolist()
+    ['T3', 'T1']
+    """
+    order = towers[rank].astype("float64").dropna().sort_values(kind="stable").index
+    return towers.loc[order[:most]]
+
+
+def counts(towers):
+    """How many towers there are and how many were tested, in words.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        As `with_value` gives it.
+
+    Returns
+    -------
+    str
+    """
+    number = towers["kind"].value_counts()
+    tested = sum(number.get(name, 0) for name in TESTED)
+    bound, none = sum(number.get(name, 0) for name in BOUNDED), number.get("not tested", 0)
+    towers_words = "1 tower" if len(towers) == 1 else f"{len(towers)} towers"
+    return f"{towers_words}: {tested} with an impedance, {bound} lower bound only, {none} not tested."
+
+
+def left_out(towers):
+    """Towers that a logarithmic picture along the route cannot show, in words.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        As `with_value` gives it.
+
+    Returns
+    -------
+    list of str
+        Those at or below zero, and those without a chainage; blank where there are none.
+    """
+    negative = towers.loc[towers["value_ohm"] <= 0, "tower_id"]
+    nowhere = towers.loc[towers["chainage_km"].isna(), "tower_id"]
+    return [
+        f"Not drawn, reading at or below zero: {listed(negative)}." if len(negative) else "",
+        f"Not drawn, no chainage: {listed(nowhere)}." if len(nowhere) else "",
+    ]
+
+
+def ring_words(towers):
+    """Whether a ring or counterpoise joins the legs of each tower, in the words of the legend.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        As `with_value` gives it.
+
+    Returns
+    -------
+    pandas.Series of str
+        Keys of `markers.RINGS`; a tower of which nothing is recorded counts as without.
+    """
+    without, joined = RINGS
+    return towers["ring"].astype("boolean").fillna(False).map({True: joined, False: without})
+
+
+def limit_words(word, ohm):
+    """Name of a limit with its value, or with its range where it differs from tower to tower.
+
+    Parameters
+    ----------
+    word : str
+        ``target`` or ``limit``.
+    ohm : array
+        Its value at each tower, NaN where there is none [Ω].
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> limit_words("limit", np.array([15.0, np.nan, 15.0]))
+    'limit 15 Ω'
+    """
+    low, high = plain(np.nanmin(ohm)), plain(np.nanmax(ohm))
+    return f"{word} {low} Ω" if low == high else f"{word}, by tower\n{low} to {high} Ω"
