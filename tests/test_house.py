@@ -54,7 +54,7 @@ def modules():
 
 def imports(path):
     """Dotted names that a module imports, wherever in the file the import stands."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in _walk_run(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             yield from (name.name for name in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -62,6 +62,14 @@ def imports(path):
                 full = f"{node.module}.{name.name}"
                 # a module taken out of a package needs that module, not what the package gathers
                 yield full if is_module(full) else node.module
+
+
+def _walk_run(node):
+    """Every node but those that only a type checker reads."""
+    yield node
+    for child in ast.iter_child_nodes(node):
+        if not (isinstance(child, ast.If) and getattr(child.test, "id", "") == "TYPE_CHECKING"):
+            yield from _walk_run(child)
 
 
 def is_module(name):

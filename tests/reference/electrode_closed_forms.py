@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from towerlib.values import number
+MUTUAL_MOST = 0.98  # of the lower of two resistances, up to which the two-electrode formula is used; assumed
 
 
 def hemisphere_resistance(resistivity_ohm_m, radius_m):
@@ -983,7 +983,7 @@ def combined_resistance(footing_ohm, added_ohm, mutual_ohm):
     Notes
     -----
     R = (R0·R1 − Rm²)/(R0 + R1 − 2Rm). A mutual resistance cannot exceed either own resistance; approximate
-    ones do, and then 0.98 of the lower stands in (`combination_mutual_max`), which predicts next to no gain.
+    ones do, and then 0.98 of the lower stands in (`MUTUAL_MOST`, assumed), which predicts next to no gain.
     Plain parallel, Rm = 0, was 14 to 36 % too low for electrodes about a tower.
 
     References
@@ -1001,7 +1001,7 @@ def combined_resistance(footing_ohm, added_ohm, mutual_ohm):
     if np.any(footing_ohm <= 0) or np.any(added_ohm <= 0) or np.any(mutual_ohm < 0):
         raise ValueError("resistances to be combined must be greater than 0 ohm, mutual ones not below 0")
     lower_ohm = np.minimum(footing_ohm, added_ohm)
-    mutual_ohm = np.minimum(mutual_ohm, number("combination_mutual_max") * lower_ohm)
+    mutual_ohm = np.minimum(mutual_ohm, MUTUAL_MOST * lower_ohm)
     return (footing_ohm * added_ohm - mutual_ohm**2) / (footing_ohm + added_ohm - 2 * mutual_ohm)
 
 

@@ -5,11 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from towerlib.physics.lightning.flashover import volt_time_strength
-from towerlib.values import number
 
 FRONT_US, LATE_US = 2.0, 6.0
 SPAN_LOSS = 0.85  # part of a reflection that is left by corona and losses of the span
 CREST_SHARE = 1.8  # tower top over insulator at flashover, for the corona of the shield wires
+
+# Speed of a surge along a span with corona over that of light: two-point method, Anderson, EPRI Transmission
+# Line Reference Book, 2nd ed. 1982, ch. 12 (from memory).
+WIRE_SPEED = 0.9
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,7 @@ def two_point(struck, power_kv, strike_length_m):
     19.72
     """
     zs, zt, r = struck.wire_ohm, struck.tower_ohm, np.asarray(struck.footing_ohm, float)
-    away_us = struck.span_us / number("lightning_wire_speed")
+    away_us = struck.span_us / WIRE_SPEED
     top_2, foot_2 = _tower_waves(zs, zt, r, struck.top_us)
     arm_2 = foot_2 + struck.crossarm_us / struck.top_us * (top_2 - foot_2)
     back_2 = -4.0 * SPAN_LOSS * top_2**2 / zs * (1.0 - 2.0 * top_2 / zs) * np.maximum(1.0 - away_us, 0.0)

@@ -34,7 +34,7 @@ def quoted_rows(lines, separator, most):
 
     Examples
     --------
-    >>> rows(['Tower,"Impedance', '(ohm)"', '1,4.2'], ",", 2)
+    >>> quoted_rows(['Tower,"Impedance', '(ohm)"', '1,4.2'], ",", 2)
     [['Tower', 'Impedance\n(ohm)'], ['1', '4.2']]
     """
     return [

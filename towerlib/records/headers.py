@@ -42,7 +42,7 @@ def best_header_row(rows, recognise):
     Examples
     --------
     >>> known = lambda texts: ["text" if text in ("date", "leg") else None for text in texts]
-    >>> best([["Sheet 3"], ["date", "leg", ""], ["2026-03-01", "A"]], known)
+    >>> best_header_row([["Sheet 3"], ["date", "leg", ""], ["2026-03-01", "A"]], known)
     (1, ['date', 'leg'], 2)
     """
     most, place = -1, None
@@ -67,7 +67,7 @@ def header_score(cells, recognise):
 
     Examples
     --------
-    >>> score(["date", "painted in"], lambda texts: ["date", None])
+    >>> header_score(["date", "painted in"], lambda texts: ["date", None])
     1
     """
     if len(cells) > MOST_COLUMNS:

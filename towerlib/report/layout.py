@@ -114,7 +114,7 @@ def box_around(points, half):
 
     Examples
     --------
-    >>> around([[10.0, 20.0]], 2.0).tolist()
+    >>> box_around([[10.0, 20.0]], 2.0).tolist()
     [[8.0, 18.0, 12.0, 22.0]]
     """
     points = np.asarray(points, float).reshape(-1, 2)
@@ -159,7 +159,7 @@ def boxes_touching(boxes, others):
 
     Examples
     --------
-    >>> touching([[0, 0, 2, 2], [5, 5, 6, 6]], [[1, 1, 3, 3]]).tolist()
+    >>> boxes_touching([[0, 0, 2, 2], [5, 5, 6, 6]], [[1, 1, 3, 3]]).tolist()
     [True, False]
     """
     a, b = np.asarray(boxes, float).reshape(-1, 1, 4), np.asarray(others, float).reshape(1, -1, 4)
@@ -183,7 +183,7 @@ def boxes_crossing(starts, ends, boxes):
 
     Examples
     --------
-    >>> crossing([[0, 0], [0, 0]], [[4, 4], [4, 0]], [[1, 1, 2, 2]]).tolist()
+    >>> boxes_crossing([[0, 0], [0, 0]], [[4, 4], [4, 0]], [[1, 1, 2, 2]]).tolist()
     [True, False]
     """
     starts, boxes = np.asarray(starts, float)[:, None], np.asarray(boxes, float).reshape(1, -1, 4)

@@ -410,8 +410,10 @@ def _gain(split):
     if split.plan is None:
         return ""
     own, found = split.table["own_per_year"].sum(skipna=False), split.table["avoided_per_year"].sum()
-    text = f"{money_estimate(split.total, split.currency)} split over the lines would avoid {significant(found)} a year "
-        "by model and record"
+    text = (
+        f"{money_estimate(split.total, split.currency)} split over the lines would avoid "
+        f"{significant(found)} a year by model and record"
+    )
     return sentence(
         text + (f", against {significant(own)} by the lines' own plans" if math.isfinite(own) else "")
     )

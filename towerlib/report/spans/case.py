@@ -146,7 +146,7 @@ def change_words(line, change):
 
     Examples
     --------
-    >>> change_words(None, whatif.Change())
+    >>> change_words(None, what_if.Change())
     'nothing changed'
     """
     if change.is_none:

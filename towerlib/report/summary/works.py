@@ -298,7 +298,8 @@ def _worth(study, levels):
         "less than one costs" if each < price else "more than one costs: by trip-outs alone it does not pay"
     )
     yield (
-        f"Each trip-out avoided takes {money_estimate(each, currency)} of the middle budget, at {money_estimate(price, currency)} "
+        f"Each trip-out avoided takes {money_estimate(each, currency)} of the middle budget, "
+        f"at {money_estimate(price, currency)} "
         "a "
         f"trip-out {pays}. What a trip-out costs is seldom known well: at half or twice as much all money told of them halves "
         "or doubles, and the plan, which counts trip-outs, stays."

@@ -19,7 +19,7 @@ from towerlib.simulate.demo import SEED, brackwater_stonefell, demo_lines, messy
 from towerlib.simulate.specs import FLAWS, Planted
 from towerlib.simulate.towers import build, tower_names, wenner_resistivity
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 MESSY = messy_line().line_id  # has tests of its own
 LINES = [spec.line_id for spec in demo_lines()]
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from towerlib.physics.leg_network import Legs, earth_matrix, foot_positions, footing_resistance, leg_currents
 
-REFERENCE = Path(__file__).parent / "reference" / "legs-ngspice.csv"
+REFERENCE = Path(__file__).parents[1] / "reference" / "legs-ngspice.csv"
 LEG_OHM = 0.5e-3 + 2e-3j
 OWN_OHM = (11.0, 9.5, 12.0, 10.0)
 SOURCE_S = 1 / (0.9 + 0.63j)

@@ -7,7 +7,7 @@ import pytest
 
 from towerlib import assessment
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 LINES = ["brackwater-stonefell", "quillmere-tolstrand", "stonefell-ambermoss"]
 
 

@@ -15,7 +15,7 @@ from towerlib.simulate import simulate_line, write
 from towerlib.simulate.demo import brackwater_stonefell, demo_lines, quillmere_tolstrand
 from towerlib.simulate.specs import Sensor, sensor_of, with_sensor
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 COILS = Sensor(gain=0.03, noise_ma=5.0)
 # Planted in the demo and not to be seen: a current divider gives the legs less than half of an injected
 # current while the worn bond is less than the footing, as beside many a sound bond.

@@ -141,7 +141,7 @@ def test_the_order_of_visits_changes_no_verdict(order):
 
 
 def test_planted_visits_of_the_demo_are_found_and_sound_ones_are_not_thrown_out():
-    folder = Path(__file__).parents[1] / "data" / "demo" / "brackwater-stonefell"
+    folder = Path(__file__).parents[2] / "data" / "demo" / "brackwater-stonefell"
     records = load(folder)
     graded = grade(records, lay(records.towers, records.line)).visits.set_index("visit_id")
     planted = pd.read_csv(folder / "truth-visits.csv", dtype=str).set_index("visit_id")["flaw"]

@@ -7,7 +7,7 @@ import pytest
 
 from towerlib import assessment, network
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 LINES = ["brackwater-stonefell", "quillmere-tolstrand", "stonefell-ambermoss", "ambermoss-harrowmere"]
 # Of readings without coils and of shares; the planted bonds lie between 10 and 56 Ω.
 SIZE_WITHIN = 0.25

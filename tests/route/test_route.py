@@ -18,7 +18,7 @@ from towerlib.errors import RecordsError, SettingsError
 from towerlib.route import angle_off_line, lay, local_crs, nearest_span, probe_bearings
 
 WGS84 = Geodesic.WGS84
-REFERENCE = Path(__file__).parent / "reference" / "geodesic.csv"
+REFERENCE = Path(__file__).parents[1] / "reference" / "geodesic.csv"
 
 
 def line(crs=None, first=None, last=None):

@@ -12,7 +12,7 @@ from towerlib.simulate.demo import SEED, messy_line, write_mess
 from towerlib.simulate.lines import simulate_line
 
 LINE = messy_line().line_id
-FOLDER = Path(__file__).parents[1] / "data" / "demo" / LINE
+FOLDER = Path(__file__).parents[2] / "data" / "demo" / LINE
 
 
 @pytest.fixture(scope="module")

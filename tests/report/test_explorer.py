@@ -17,7 +17,7 @@ from towerlib import assessment, condition
 from towerlib.report import line_explorer
 from towerlib.report.line_explorer import evidence, history, layers
 
-DEMO = Path(__file__).parents[1] / "data" / "demo" / "brackwater-stonefell"
+DEMO = Path(__file__).parents[2] / "data" / "demo" / "brackwater-stonefell"
 TOWERS = 16  # of the demo, from its first station on
 TOLD = ("evidence", "bond_evidence", "safety_evidence", "span_evidence", "history_reason", "reasons")
 TABLES = ("visits", "legs", "sweeps", "soil")

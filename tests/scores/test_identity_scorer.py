@@ -10,7 +10,7 @@ import pytest
 
 from towerlib.records.tower_names import match
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 REGISTERS = {  # invented numberings, each of a kind in use
     "plain": [str(n) for n in range(1, 131)] + ["12A", "12B", "47A", "100A"],

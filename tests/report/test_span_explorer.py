@@ -16,7 +16,7 @@ from towerlib.network import what_if
 from towerlib.report import condition_words
 from towerlib.report.spans import case, charts, live
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 SHORT = "ambermoss-harrowmere"
 NOTEBOOK = json.loads(notebooks.notebook("span-explorer").read_text(encoding="utf-8"))
 CODE = [cell for cell in NOTEBOOK["cells"] if cell["cell_type"] == "code"]

@@ -16,7 +16,7 @@ from towerlib.errors import SettingsError
 from towerlib.outages import calibration, record
 from towerlib.records.load import load
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 LINES = sorted(folder.name for folder in DEMO.iterdir() if folder.is_dir())
 SETTINGS = OutageRecord()
 GEOD = Geod(ellps="WGS84")

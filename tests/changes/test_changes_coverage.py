@@ -9,7 +9,7 @@ from test_changes import row, study_of, towers
 from towerlib import assessment, changes, condition
 from towerlib.errors import RecordsError
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 @pytest.fixture(scope="module")
