@@ -8,7 +8,7 @@ import pytest
 from folders import LINE, line_folder
 
 from towerlib import assessment, changes
-from towerlib.changes import compare, match, months
+from towerlib.changes import differences, match, months
 from towerlib.readings.trends import history
 
 HEAD = (
@@ -210,7 +210,7 @@ def test_unchanged_footings_stay_silent_as_often_as_they_should():
     sigma = np.log(1.3) / 1.959964
     ohm = 20 * np.exp(sigma * draw.standard_normal((2, count)))
     both = side_by_side(*ohm, 1 / 1.3, 1.3)
-    found = sum(len(part) for part in compare.footings(both, nothing_alike(both)))
+    found = sum(len(part) for part in differences.footings(both, nothing_alike(both)))
     assert found / count == pytest.approx(NOMINAL, abs=4 * np.sqrt(NOMINAL / count))
 
 
@@ -223,7 +223,7 @@ def test_unchanged_footings_with_uneven_intervals_stay_silent():
         np.where(normal > 0, np.log(1 / low), np.log(high)) / 1.959964
     )  # a reading below is one with much above it
     both = side_by_side(*(20 * np.exp(deviation * normal)), low, high)
-    found = sum(len(part) for part in compare.footings(both, nothing_alike(both)))
+    found = sum(len(part) for part in differences.footings(both, nothing_alike(both)))
     assert found / count < 1.5 * NOMINAL
 
 
@@ -232,9 +232,9 @@ def test_unchanged_footings_taken_alike_stay_silent():
     draw, count = np.random.default_rng(9), 6000
     error = draw.uniform(-0.05, 0.05, (2, count)) + 0.05 * draw.standard_normal((2, count))
     both, told = alike(*(20 * np.exp(error)))
-    found = sum(len(part) for part in compare.footings(both, told))
+    found = sum(len(part) for part in differences.footings(both, told))
     assert found / count < NOMINAL + 4 * np.sqrt(NOMINAL / count)
-    up, _ = compare.footings(*alike(*(np.array([[20.0], [30.0]]) * np.exp(error))))
+    up, _ = differences.footings(*alike(*(np.array([[20.0], [30.0]]) * np.exp(error))))
     assert len(up) / count > 0.95  # half as much again: ln 1.5 = 5 standard uncertainties
 
 
@@ -260,12 +260,12 @@ def alike(ohm_before, ohm_now):
 def test_the_same_reading_is_never_a_change():
     both = side_by_side(np.array([10.0]), np.array([90.0]), 0.99, 1.01)
     both["footing_visit_id_before"] = both["footing_visit_id_now"]
-    assert all(part.empty for part in compare.footings(both, nothing_alike(both)))
+    assert all(part.empty for part in differences.footings(both, nothing_alike(both)))
 
 
 def test_a_reading_below_the_range_is_no_change():
     both = side_by_side(np.array([1.0]), np.array([9.0]), 1 / 1.3, 1.3).assign(footing_low_ohm_now=0.0)
-    assert all(part.empty for part in compare.footings(both, nothing_alike(both)))
+    assert all(part.empty for part in differences.footings(both, nothing_alike(both)))
 
 
 def currents(**more):
@@ -280,36 +280,36 @@ def currents(**more):
 @pytest.mark.parametrize(
     ("told", "more", "kinds"),
     [
-        (compare.gaps, {}, []),
-        (compare.gaps, {"gap_fraction_now": 0.7, "gap_fraction_low_now": 0.6}, ["worsened"]),
-        (compare.gaps, {"gap_fraction_before": 0.7, "gap_fraction_low_before": 0.6}, ["improved"]),
+        (differences.gaps, {}, []),
+        (differences.gaps, {"gap_fraction_now": 0.7, "gap_fraction_low_now": 0.6}, ["worsened"]),
+        (differences.gaps, {"gap_fraction_before": 0.7, "gap_fraction_low_before": 0.6}, ["improved"]),
         # wide in both months: it follows the load
         (
-            compare.gaps,
+            differences.gaps,
             {"gap_fraction_now": 0.9, "gap_fraction_low_now": 0.8, "gap_fraction_before": 0.5}
             | {"gap_fraction_low_before": 0.4},
             [],
         ),
         # over the line, and within both uncertainties: 12 % against u = √2·5 %
-        (compare.gaps, {"gap_fraction_now": 0.14, "gap_fraction_low_now": 0.01}, []),
+        (differences.gaps, {"gap_fraction_now": 0.14, "gap_fraction_low_now": 0.01}, []),
         (
-            compare.gaps,
+            differences.gaps,
             {"gap_fraction_now": 0.7, "gap_fraction_low_now": 0.6, "peer_class_now": "ring or other path"},
             [],
         ),
-        (compare.leg_shares, {"leg_share_lambda_now": 0.9}, []),
+        (differences.leg_shares, {"leg_share_lambda_now": 0.9}, []),
         (
-            compare.leg_shares,
+            differences.leg_shares,
             {"leg_share_lambda_now": 0.9, "bond_state_now": "open suspected"},
             ["worsened"],
         ),
-        (compare.leg_shares, {"leg_share_lambda_now": 0.1, "bond_state_now": "worn"}, []),
+        (differences.leg_shares, {"leg_share_lambda_now": 0.1, "bond_state_now": "worn"}, []),
         (
-            compare.leg_shares,
+            differences.leg_shares,
             {"leg_share_lambda_before": 0.9, "bond_state_before": "worn"},
             ["improved"],
         ),
-        (compare.leg_shares, {"leg_share_lambda_before": np.nan, "bond_state_now": "worn"}, []),
+        (differences.leg_shares, {"leg_share_lambda_before": np.nan, "bond_state_now": "worn"}, []),
     ],
 )
 def test_leg_currents_count_where_verdict_and_figure_changed(told, more, kinds):
@@ -332,7 +332,7 @@ def test_what_the_crew_saw(name, before, now, kinds):
     blank = {"leads_missing": np.nan, "corrosion": None, "bond_seen": None}
     sides = {f"{fact}_{end}": [value] for fact, value in blank.items() for end in ("now", "before")}
     both = pd.DataFrame({"tower_id": ["7"]} | sides | {f"{name}_before": [before], f"{name}_now": [now]})
-    assert [kind for part in compare.seen(both) for kind in part["kind"]] == kinds
+    assert [kind for part in differences.seen(both) for kind in part["kind"]] == kinds
 
 
 # ---- names and places -----------------------------------------------------------------------------------------

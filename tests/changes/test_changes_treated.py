@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib.changes import compare
+from towerlib.changes import differences
 
 
 def visits(soil_after="dry"):
@@ -35,20 +35,20 @@ def kind(before, after, u, limit=15.0, soil_after="dry"):
         condition=pd.DataFrame({"tower_id": ["7"], "limit_ohm": limit}),
         grades=SimpleNamespace(visits=visits(soil_after)),
     )
-    (found,) = compare.treated(study, told, None, pd.DataFrame(columns=["tower_id", "earlier_id"]))
+    (found,) = differences.treated(study, told, None, pd.DataFrame(columns=["tower_id", "earlier_id"]))
     return found["kind"].item(), found["sentence"].item()
 
 
 @pytest.mark.parametrize(
     ("before", "after", "u", "expected"),
     [
-        (30.0, 10.0, 0.08, compare.VERIFIED),
-        (60.0, 25.0, 0.08, compare.PARTLY),
-        (30.0, 29.0, 0.08, compare.FAILED),
-        (30.0, 40.0, 0.08, compare.FAILED),
-        (30.0, 24.5, 0.08, compare.OPEN),  # down by 2.5 u: perhaps
-        (30.0, 29.0, 0.45, compare.OPEN),  # two seasons: a drop of 30 % is not ruled out
-        (30.0, np.nan, 0.08, compare.OPEN),
+        (30.0, 10.0, 0.08, differences.VERIFIED),
+        (60.0, 25.0, 0.08, differences.PARTLY),
+        (30.0, 29.0, 0.08, differences.FAILED),
+        (30.0, 40.0, 0.08, differences.FAILED),
+        (30.0, 24.5, 0.08, differences.OPEN),  # down by 2.5 u: perhaps
+        (30.0, 29.0, 0.45, differences.OPEN),  # two seasons: a drop of 30 % is not ruled out
+        (30.0, np.nan, 0.08, differences.OPEN),
     ],
 )
 def test_what_a_test_after_the_treatment_shows(before, after, u, expected):
@@ -57,8 +57,8 @@ def test_what_a_test_after_the_treatment_shows(before, after, u, expected):
 
 def test_a_reading_that_is_the_same_to_the_digit():
     """No change tells no uncertainty: that of two readings of one season, or none of two seasons."""
-    assert kind(30.0, 30.0, 0.08)[0] == compare.FAILED
-    assert kind(30.0, 30.0, 0.45, soil_after="wet")[0] == compare.OPEN
+    assert kind(30.0, 30.0, 0.08)[0] == differences.FAILED
+    assert kind(30.0, 30.0, 0.45, soil_after="wet")[0] == differences.OPEN
 
 
 def test_a_treatment_that_brought_its_least_drop_is_rarely_called_a_failure():
@@ -67,7 +67,7 @@ def test_a_treatment_that_brought_its_least_drop_is_rarely_called_a_failure():
     after = 30.0 * 0.7 * np.exp(u * draw.standard_normal(count))
     ruled_out = np.log(after / 30.0) - 2 * u > np.log(0.7)
     assert ruled_out.mean() == pytest.approx(0.0228, abs=4 * np.sqrt(0.0228 / count))
-    failed = [kind(30.0, ohm, u)[0] == compare.FAILED for ohm in after[:40]]
+    failed = [kind(30.0, ohm, u)[0] == differences.FAILED for ohm in after[:40]]
     assert failed == list(ruled_out[:40])
 
 

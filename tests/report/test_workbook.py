@@ -11,7 +11,7 @@ import pytest
 from folders import line_folder
 
 from towerlib import assessment, changes, condition, plan
-from towerlib.changes import Changes, compare
+from towerlib.changes import Changes, differences
 from towerlib.plan import packages
 from towerlib.report import cautions, workbook
 
@@ -61,7 +61,7 @@ def planned(study):
 @pytest.fixture(scope="module")
 def found(study):
     """What changed: one tower got worse, told in a text that looks like a formula."""
-    row = compare.rows("worsened", ["=2+2"], ["=HYPERLINK(1)"], before=[4.0], after=[9.5], unit=["Ω"])
+    row = differences.rows("worsened", ["=2+2"], ["=HYPERLINK(1)"], before=[4.0], after=[9.5], unit=["Ω"])
     dates = pd.to_datetime(["2025-03-01"])
     table = row.assign(line_id="low-moor", month="2026-03", against="2025-03", date_before=dates)
     return Changes("2026-03", "2025-03", "as written", table[changes.COLUMNS], ("One remark.",))
@@ -167,7 +167,7 @@ def test_cautions_come_first_and_are_named(book):
 
 
 def test_empty_sheets_say_why(study, tmp_path):
-    nothing = Changes("2026-03", "", "", compare.rows("overdue", [], []), ("No earlier report.",))
+    nothing = Changes("2026-03", "", "", differences.rows("overdue", [], []), ("No earlier report.",))
     nothing = replace(nothing, table=blank(changes.COLUMNS, rows=0))
     empty = study.with_results(retest=study.retest.iloc[:0], priority=study.priority.iloc[:0])
     workbook.write(empty, tmp_path / "list.xlsx", found=nothing)

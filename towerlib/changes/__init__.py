@@ -4,9 +4,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from towerlib.changes import compare as changes_compare
-from towerlib.changes import match, months, status
-from towerlib.changes.compare import COLUMNS, KINDS
+from towerlib.changes import differences, match, months, status
+from towerlib.changes.differences import COLUMNS, KINDS
 from towerlib.changes.status import coverage, portfolio
 from towerlib.months import last_day
 from towerlib.readings.trends import history
@@ -83,19 +82,19 @@ def compare(study, before, remarks=()):
     told = _told(study)
     if before is None:
         pairs = pd.DataFrame(columns=["tower_id", "earlier_id"])
-        parts = [*changes_compare.treated(study, told, None, pairs), *_lists(study, None, pairs)]
+        parts = [*differences.treated(study, told, None, pairs), *_lists(study, None, pairs)]
     else:
         both, pairs = match.beside(months.of(study), before)
-        works = changes_compare.treated(study, told, before, pairs)
+        works = differences.treated(study, told, before, pairs)
         parts = [
             *status.towers(pairs, before),
             *status.readings(both, study.records.visits["visit_id"]),
-            *_without_treated([*changes_compare.footings(both, told), *_by_currents(both)], works),
+            *_without_treated([*differences.footings(both, told), *_by_currents(both)], works),
             *works,
             *_lists(study, before, pairs),
             status.queues(both, told, works),
         ]
-    table = changes_compare.gathered(parts, study.condition["tower_id"])
+    table = differences.gathered(parts, study.condition["tower_id"])
     against = before.month if before else ""
     table = table.assign(line_id=study.line.id, month=study.month, against=against)
     source = before.source if before else ""
@@ -113,7 +112,7 @@ def _told(study):
 
 def _by_currents(both):
     """Changes that leg currents and the crew's eyes tell."""
-    return [*changes_compare.leg_shares(both), *changes_compare.gaps(both), *changes_compare.seen(both)]
+    return [*differences.leg_shares(both), *differences.gaps(both), *differences.seen(both)]
 
 
 def _lists(study, before, pairs):
@@ -123,7 +122,7 @@ def _lists(study, before, pairs):
 
 def _without_treated(parts, works):
     """Footings that improved, less those of a treatment that is told as such this month."""
-    told = {tower for part in works for tower in part["tower_id"][part["since"] == changes_compare.NEWS]}
+    told = {tower for part in works for tower in part["tower_id"][part["since"] == differences.NEWS]}
     return [
         part[
             ~(
@@ -166,11 +165,7 @@ def summary(changes):
     """
     table = changes.table
     count = table["kind"].value_counts().reindex(list(KINDS), fill_value=0)
-    news = (
-        table["kind"][table["since"] == changes_compare.NEWS]
-        .value_counts()
-        .reindex(list(KINDS), fill_value=0)
-    )
+    news = table["kind"][table["since"] == differences.NEWS].value_counts().reindex(list(KINDS), fill_value=0)
     words = [
         _words(kind, int(number), int(new), bool(changes.against))
         for kind, number, new in zip(KINDS, count, news, strict=True)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib import condition
-from towerlib.changes.compare import BROKEN, KNOWN, NEWS, another_reading, footing_change, rows
+from towerlib.changes.differences import BROKEN, KNOWN, NEWS, another_reading, footing_change, rows
 from towerlib.changes.match import earlier_names
 from towerlib.errors import RecordsError
 from towerlib.months import last_day
@@ -332,9 +332,9 @@ def queues(both, told, works):
     Parameters
     ----------
     both, told : pandas.DataFrame
-        As for `towerlib.changes.compare.footings`.
+        As for `towerlib.changes.differences.footings`.
     works : sequence of pandas.DataFrame
-        What became of treatments, as `towerlib.changes.compare.treated` gives it.
+        What became of treatments, as `towerlib.changes.differences.treated` gives it.
 
     Returns
     -------

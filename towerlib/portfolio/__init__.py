@@ -7,8 +7,8 @@ import pandas as pd
 from towerlib import changes
 from towerlib.errors import RecordsError
 from towerlib.months import last_day
+from towerlib.portfolio.one_budget import Split, split
 from towerlib.portfolio.ranking import LineMonth, lines_table, months_of, of, read, read_all, tables, totals
-from towerlib.portfolio.split import Split, split
 
 __all__ = [
     "LineMonth",

@@ -7,7 +7,7 @@ import numpy as np
 
 from towerlib import changes as months_apart
 from towerlib import values
-from towerlib.changes.compare import NEWS
+from towerlib.changes.differences import NEWS
 from towerlib.plan import order_rule
 from towerlib.plan.priority import SHIELD_WIRE
 from towerlib.report import condition_words, outage_charts

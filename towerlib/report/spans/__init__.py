@@ -1,0 +1,1 @@
+"""A stretch of the line: evidence, what-ifs, pictures, and controls in a notebook."""
