@@ -9,7 +9,7 @@ TEXT = [
     *("visit_id", "tower_id", "crew", "instrument_serial", "soil_state", "method"),
     *("corrosion", "bond_seen", "photo", "note", "structure", "shield_wire"),
 ]
-YES_NO = ["in_service", "overload", "ring", "earth_paths_in_coils"]
+YES_NO = ["in_service", "over_range", "ring", "earth_paths_in_coils"]
 DATES = ["date", "calibration_due"]
 
 TOWER = {
@@ -40,19 +40,19 @@ VISIT = {
     "injected_ma": 50.0,
     "legs_ma": 10.0,
     "leakage_total_ma": 195.0,
-    "stray_voltage_potential_v": 1.95,
-    "stray_voltage_current_v": 2.05,
-    "stray_frequency_hz": 50.0,
+    "interference_potential_probe_v": 1.95,
+    "interference_current_probe_v": 2.05,
+    "interference_frequency_hz": 50.0,
     "potential_probe_ohm": 300.0,
     "current_probe_ohm": 200.0,
     "potential_probe_distance_m": 61.8,
     "current_probe_distance_m": 100.0,
     "potential_probe_bearing_deg": 90.0,
     "current_probe_bearing_deg": 90.0,
-    "coil_turns_worn": 2.0,
-    "coil_turns_set": 2.0,
-    "range_divisor": 1.0,
-    "overload": False,
+    "coil_turns": 2.0,
+    "coil_turns_recorded": 2.0,
+    "current_scale_factor": 1.0,
+    "over_range": False,
     "leads_missing": 0.0,
     "corrosion": "none",
     "bond_seen": "sound",
@@ -79,7 +79,7 @@ def sound(*changes, tower=None, soil=()):
             "leg": str(leg),
             "leakage_ma": ma,
             "impedance_ohm": ohm,
-            "coil_turns_worn": turns,
+            "coil_turns": turns,
         }
         for visit in visits
         for leg, (ma, ohm, turns) in enumerate(visit.pop("legs", LEGS), 1)
@@ -93,7 +93,7 @@ def sound(*changes, tower=None, soil=()):
     records = SimpleNamespace(
         towers=typed(towers),
         visits=typed(visits),
-        legs=typed(legs, ["visit_id", "leg", "leakage_ma", "impedance_ohm", "coil_turns_worn"]),
+        legs=typed(legs, ["visit_id", "leg", "leakage_ma", "impedance_ohm", "coil_turns"]),
         sweeps=typed(sweeps, ["visit_id", "frequency_hz", "impedance_ohm", "phase_deg"]),
         soil=typed(
             [dict(zip(("tower_id", "spacing_m", "resistance_ohm"), row, strict=True)) for row in soil],

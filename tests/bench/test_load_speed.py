@@ -68,12 +68,12 @@ def _visits(rng):
             "test_frequency_hz": 128,
             "impedance_ohm": rng.lognormal(2.5, 0.8, VISITS).round(2),
             "leakage_total_ma": rng.lognormal(4, 1, VISITS).round(1),
-            "stray_voltage_potential_v": rng.lognormal(0, 1, VISITS).round(2),
+            "interference_potential_probe_v": rng.lognormal(0, 1, VISITS).round(2),
             "potential_probe_ohm": rng.integers(50, 900, VISITS),
             "current_probe_ohm": rng.integers(50, 900, VISITS),
             "potential_probe_distance_m": 61.8,
             "current_probe_distance_m": 100,
-            "overload": "no",
+            "over_range": "no",
         }
     )
 

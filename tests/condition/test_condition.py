@@ -15,9 +15,9 @@ UNREAD = [
     "impedance_no_coils_ohm",
     "injected_ma",
     "legs_ma",
-    "coil_turns_worn",
-    "coil_turns_set",
-    "overload",
+    "coil_turns",
+    "coil_turns_recorded",
+    "over_range",
     "in_service",
 ]
 LINE = config.parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
@@ -63,7 +63,7 @@ def assess(
     records = SimpleNamespace(
         towers=register,
         legs=pd.DataFrame(list(legs), columns=["visit_id", "leg", "leakage_ma"]).assign(
-            impedance_ohm=np.nan, coil_turns_worn=np.nan
+            impedance_ohm=np.nan, coil_turns=np.nan
         ),
         works=pd.DataFrame(list(works), columns=["tower_id", "date", "treatment"]).astype(
             {"date": "datetime64[ns]"}

@@ -19,8 +19,8 @@ SAME_COILS = CoilSpec(3.0, np.sqrt(3.0), 1.0, shared_total=True)
 DAY = pd.Timestamp("2026-03-02")
 BLANK = {
     **dict.fromkeys(["impedance_ohm", "impedance_no_coils_ohm", "injected_ma", "legs_ma"], np.nan),
-    **dict.fromkeys(["leakage_total_ma", "coil_turns_worn", "coil_turns_set"], np.nan),
-    **{"method": "leg coils", "date": DAY, "in_service": True, "overload": False},
+    **dict.fromkeys(["leakage_total_ma", "coil_turns", "coil_turns_recorded"], np.nan),
+    **{"method": "leg coils", "date": DAY, "in_service": True, "over_range": False},
 }
 TOWER = {"leg_count": 4.0, "ring": False, "earth_paths_in_coils": True, "shield_wire": "bonded"}
 
@@ -38,7 +38,7 @@ def records(*visits):
             "leg": "ABCDEFGH"[place],
             "leakage_ma": current,
             "impedance_ohm": dict(enumerate(visit.get("leg_ohm", []))).get(place, np.nan),
-            "coil_turns_worn": dict(enumerate(visit.get("leg_turns", []))).get(place, np.nan),
+            "coil_turns": dict(enumerate(visit.get("leg_turns", []))).get(place, np.nan),
         }
         for fact, visit in zip(facts, visits, strict=True)
         for place, current in enumerate(visit.get("legs", [np.nan] * len(visit.get("leg_ohm", []))))
@@ -47,11 +47,11 @@ def records(*visits):
         fact["tower_id"]: TOWER | {k: v for k, v in visit.items() if k in TOWER}
         for fact, visit in zip(facts, visits, strict=True)
     }
-    columns = ["visit_id", "leg", "leakage_ma", "impedance_ohm", "coil_turns_worn"]
+    columns = ["visit_id", "leg", "leakage_ma", "impedance_ohm", "coil_turns"]
     towers = pd.DataFrame.from_dict(towers, orient="index").rename_axis("tower_id").reset_index()
     return (
         pd.DataFrame([BLANK | fact for fact in facts]).astype(
-            {"in_service": "boolean", "overload": "boolean"}
+            {"in_service": "boolean", "over_range": "boolean"}
         ),
         pd.DataFrame(legs, columns=columns).astype({"leakage_ma": float}),
         towers.astype({"ring": "boolean", "earth_paths_in_coils": "boolean"}),
@@ -144,12 +144,12 @@ CASES = {
     ),
     "wide gap, no bonded wire": (OPEN | {"shield_wire": "none"}, "none"),
     "wide gap, bond cleared": (OPEN | {"injected_ma": 50.0, "legs_ma": 6.0}, "cannot tell"),
-    "turns on record": (OPEN | {"coil_turns_worn": 2.0, "coil_turns_set": 1.0}, "wrong coil turns"),
+    "turns on record": (OPEN | {"coil_turns": 2.0, "coil_turns_recorded": 1.0}, "wrong coil turns"),
     "turns of one leg on record": (
-        SOUND | {"coil_turns_set": 1.0, "leg_turns": [1, 1, 2, 1]},
+        SOUND | {"coil_turns_recorded": 1.0, "leg_turns": [1, 1, 2, 1]},
         "wrong coil turns",
     ),
-    "turns agree": (SOUND | {"coil_turns_worn": 2.0, "coil_turns_set": 2.0}, "none"),
+    "turns agree": (SOUND | {"coil_turns": 2.0, "coil_turns_recorded": 2.0}, "none"),
     "high leg impedance, quiet": (
         {"legs": [3.0, 3, 1, 3], "leg_ohm": [40.0, 42.0, 300.0, 38.0]},
         "weak leg",
@@ -168,7 +168,7 @@ CASES = {
         "coil reversed",
     ),
     "overload spoils the injected test": (
-        {"legs": [2.0, 2, 2, 2], "leg_ohm": [40.0, 44, 36, 42], "impedance_ohm": 22.7, "overload": True},
+        {"legs": [2.0, 2, 2, 2], "leg_ohm": [40.0, 44, 36, 42], "impedance_ohm": 22.7, "over_range": True},
         "too small to judge",
     ),
     "coils agree in the injected test": (

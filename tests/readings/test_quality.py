@@ -25,16 +25,16 @@ def test_sound_visit_is_usable():
 
 
 def test_verdict_is_the_gravest_and_the_gravest_reason_comes_first():
-    graded = grade(*sound({}, {"soil_state": "frozen"}, {"soil_state": "frozen", "overload": True}))
+    graded = grade(*sound({}, {"soil_state": "frozen"}, {"soil_state": "frozen", "over_range": True}))
     assert graded.visits["verdict"].tolist() == list(VERDICTS)
-    assert graded.findings["rule"].tolist() == ["soil_unfrozen", "overload_absent", "soil_unfrozen"]
+    assert graded.findings["rule"].tolist() == ["soil_unfrozen", "over_range_absent", "soil_unfrozen"]
     assert graded.findings["visit_id"].tolist() == ["V2", "V3", "V3"]
     assert graded.visits["reasons"][2].startswith("The instrument showed an overload")
     assert graded.visits["reasons"][2].endswith(graded.visits["reasons"][1])
 
 
 def test_visits_stay_as_they_are_in_their_order():
-    records, route = sound({"tower_id": "T3"}, {"coil_turns_set": 1.0}, {"tower_id": "T1"})
+    records, route = sound({"tower_id": "T3"}, {"coil_turns_recorded": 1.0}, {"tower_id": "T1"})
     records.visits = records.visits.assign(weather="mild").iloc[[2, 0, 1]]
     before = records.visits.copy()
     graded = grade(records, route)
@@ -46,7 +46,7 @@ def test_visits_stay_as_they_are_in_their_order():
 
 
 def test_types_are_the_same_with_and_without_findings():
-    without, with_one = grade(*sound()), grade(*sound({"overload": True}))
+    without, with_one = grade(*sound()), grade(*sound({"over_range": True}))
     assert (without.findings.dtypes == "str").all()
     assert (with_one.findings.dtypes == "str").all()
     assert without.visits[["verdict", "reasons"]].dtypes.eq("str").all()
@@ -63,8 +63,8 @@ def test_no_visits_make_no_verdicts():
 
 
 def test_a_tower_outside_the_register_is_graded_by_what_the_visit_says():
-    graded = grade(*sound({"tower_id": "T99", "overload": True}))
-    assert graded.findings["rule"].tolist() == ["overload_absent"]
+    graded = grade(*sound({"tower_id": "T99", "over_range": True}))
+    assert graded.findings["rule"].tolist() == ["over_range_absent"]
 
 
 def test_sentence_carries_number_limit_and_what_to_do():
@@ -75,7 +75,7 @@ def test_sentence_carries_number_limit_and_what_to_do():
 
 
 def test_a_low_stray_voltage_is_asked_about_and_never_called_a_fault():
-    sentence = grade(*sound({"stray_voltage_potential_v": 0.02, "stray_voltage_current_v": 0.03})).findings[
+    sentence = grade(*sound({"interference_potential_probe_v": 0.02, "interference_current_probe_v": 0.03})).findings[
         "sentence"
     ][0]
     assert "a question, not a fault" in sentence
@@ -84,7 +84,7 @@ def test_a_low_stray_voltage_is_asked_about_and_never_called_a_fault():
 
 
 def test_one_reading_too_many_or_too_few_is_not_corrected():
-    graded = grade(*sound({"coil_turns_worn": 2.0, "coil_turns_set": 1.0}))
+    graded = grade(*sound({"coil_turns": 2.0, "coil_turns_recorded": 1.0}))
     assert graded.visits["impedance_ohm"].tolist() == [10.0]
     assert graded.visits["verdict"].tolist() == ["not usable"]
 
@@ -93,7 +93,7 @@ NUMBERS = [column for column, value in VISIT.items() if isinstance(value, float)
 CHOICES = {
     "method": [None, "leg coils", "no coils", "shield wire lifted"],
     "in_service": [None, True, False],
-    "overload": [None, False],
+    "over_range": [None, False],
     "instrument_serial": [None, "S-1"],
     "soil_state": [None, "dry", "frozen"],
     "tower_id": ["T1", "T2", "T3", "T99"],
@@ -131,7 +131,7 @@ def test_whatever_crews_write_each_visit_gets_a_verdict_and_whole_sentences(towe
 def test_the_order_of_visits_changes_no_verdict(order):
     changes = [
         {"visit_id": "a"},
-        {"visit_id": "b", "overload": True},
+        {"visit_id": "b", "over_range": True},
         {"visit_id": "c", **shifted(0.0, 60.0)},
         {"visit_id": "d", "legs": [(50.0, 40.0, 2.0)] * 3},
     ]
@@ -147,7 +147,7 @@ def test_planted_visits_of_the_demo_are_found_and_sound_ones_are_not_thrown_out(
     planted = pd.read_csv(folder / "truth-visits.csv", dtype=str).set_index("visit_id")["flaw"]
     flaw = planted.reindex(graded.index).fillna("none")
     plain = [
-        "overload",
+        "over_range",
         "method not stated",
         "turns not entered",
         "stood at the neighbour",

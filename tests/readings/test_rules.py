@@ -23,22 +23,22 @@ LOW_OHM = {
     "impedance_no_coils_ohm": 0.04,
     "sweep": [(128.0, 0.2)],
     "leakage_total_ma": 1950.0,
-    "stray_voltage_potential_v": 0.39,
-    "stray_voltage_current_v": 0.39,
+    "interference_potential_probe_v": 0.39,
+    "interference_current_probe_v": 0.39,
     "legs": [(500.0, 0.8, 2.0)] * 4,
 }
 HIGH_OHM = {
     "impedance_ohm": 600.0,
     "impedance_no_coils_ohm": 120.0,
     "sweep": [(128.0, 600.0)],
-    "stray_voltage_potential_v": 117.0,
-    "stray_voltage_current_v": 117.0,
+    "interference_potential_probe_v": 117.0,
+    "interference_current_probe_v": 117.0,
     "legs": [(50.0, 2400.0, 2.0)] * 4,
 }
 
 
 def stray(volt):
-    return {"stray_voltage_potential_v": volt, "stray_voltage_current_v": volt}
+    return {"interference_potential_probe_v": volt, "interference_current_probe_v": volt}
 
 
 def legs_with(**columns):
@@ -62,7 +62,7 @@ FAILS = {
         {},
     ),
     "frequency_known": ({"test_frequency_hz": None}, {}),
-    "overload_absent": ({"overload": True}, {}),
+    "over_range_absent": ({"over_range": True}, {}),
     "serial_recorded": ({"instrument_serial": "  "}, {}),
     "calibration_current": ({"calibration_due": "2026-03-09"}, {}),
     "soil_unfrozen": ({"soil_state": "frozen"}, {}),
@@ -70,9 +70,9 @@ FAILS = {
     "position_at_this_tower": (shifted(200.0, 0.0), {}),
     "probe_resistance_low": ({"current_probe_ohm": 2000.0}, {}),
     "probe_resistance_measurable": ({"potential_probe_ohm": 60_000.0}, {}),
-    "stray_voltages_agree": ({"stray_voltage_current_v": 3.5}, {}),
-    "stray_voltage_present": (stray(0.05), {}),
-    "stray_frequency_of_network": ({"stray_frequency_hz": 16.7}, {}),
+    "interference_agrees": ({"interference_current_probe_v": 3.5}, {}),
+    "interference_present": (stray(0.05), {}),
+    "interference_frequency_of_network": ({"interference_frequency_hz": 16.7}, {}),
     "frequency_clear": ({"test_frequency_hz": 152.0}, {}),
     "current_probe_off_the_line": (
         {
@@ -100,9 +100,9 @@ FAILS = {
     "potential_probe_placed": ({"potential_probe_distance_m": 72.0}, {}),
     "potential_probe_outside_zones": ({"potential_probe_distance_m": 10.0}, {}),
     "zones_apart": ({}, {"soil_resistivity_ohm_m": 1000.0}),
-    "turns_as_set": ({"coil_turns_set": 1.0}, {}),
+    "turns_as_set": ({"coil_turns_recorded": 1.0}, {}),
     "turns_equal_on_all_legs": (legs_with(turns=1.0), {}),
-    "range_divisor_possible": ({"range_divisor": 0.1}, {}),
+    "current_scale_factor_possible": ({"current_scale_factor": 0.1}, {}),
     "all_legs_in_coils": ({"legs": LEGS[:3]}, {}),
     "all_legs_read": ({"legs": LEGS[:3], "method": "shield wire lifted"}, {}),
     "no_leg_too_many": ({"legs": [(40.0, 50.0, 2.0)] * 5}, {}),
@@ -183,19 +183,19 @@ LIMITS = [
         {"current_probe_ohm": 50_001.0},
     ),  # IEC 61557-5
     (
-        "stray_voltages_agree",
-        {"stray_voltage_current_v": 2.95},
-        {"stray_voltage_current_v": 2.96},
+        "interference_agrees",
+        {"interference_current_probe_v": 2.95},
+        {"interference_current_probe_v": 2.96},
     ),  # common practice
-    ("stray_voltages_agree", {"stray_voltage_current_v": 0.95}, {"stray_voltage_current_v": 0.94}),
+    ("interference_agrees", {"interference_current_probe_v": 0.95}, {"interference_current_probe_v": 0.94}),
     (
-        "stray_voltage_present",
-        {**stray(0.09), "stray_voltage_current_v": 0.1},
+        "interference_present",
+        {**stray(0.09), "interference_current_probe_v": 0.1},
         stray(0.099),
     ),  # common practice
-    ("stray_voltage_present", {**stray(0.05), "in_service": False}, {**stray(0.05), "in_service": None}),
-    ("stray_frequency_of_network", {"stray_frequency_hz": 52.0}, {"stray_frequency_hz": 52.1}),
-    ("stray_frequency_of_network", {"stray_frequency_hz": 148.0}, {"stray_frequency_hz": 147.9}),
+    ("interference_present", {**stray(0.05), "in_service": False}, {**stray(0.05), "in_service": None}),
+    ("interference_frequency_of_network", {"interference_frequency_hz": 52.0}, {"interference_frequency_hz": 52.1}),
+    ("interference_frequency_of_network", {"interference_frequency_hz": 148.0}, {"interference_frequency_hz": 147.9}),
     ("frequency_clear", {"test_frequency_hz": 105.0}, {"test_frequency_hz": 104.9}),
     ("frequency_clear", {"test_frequency_hz": 41.0}, {"test_frequency_hz": 50.0}),
     ("frequency_clear", {"test_frequency_hz": 5000.0, "impedance_ohm": 11.0}, {"test_frequency_hz": 2000.0}),
@@ -205,7 +205,7 @@ LIMITS = [
     ("impedance_positive", {"impedance_ohm": 0.01}, {"impedance_ohm": 0.0}),
     ("impedance_not_tiny", {"impedance_ohm": 0.3}, {"impedance_ohm": 0.299}),
     ("impedance_not_huge", {"impedance_ohm": 500.0}, {"impedance_ohm": 500.1}),
-    ("range_divisor_possible", {"range_divisor": 1.0}, {"range_divisor": 0.99}),
+    ("current_scale_factor_possible", {"current_scale_factor": 1.0}, {"current_scale_factor": 0.99}),
     (
         "probes_across_the_line",
         {"current_probe_bearing_deg": 30.0},
@@ -257,14 +257,14 @@ def test_both_probes_in_one_place_are_not_usable():
 
 def test_stray_voltages_of_tens_of_volts_may_differ_by_a_part():
     # by hand: 15 % of 20 V is 3 V
-    high = {"stray_voltage_current_v": 20.0, "leakage_total_ma": None}
-    assert "stray_voltages_agree" not in rules_failed({**high, "stray_voltage_potential_v": 17.0})
-    assert "stray_voltages_agree" in rules_failed({**high, "stray_voltage_potential_v": 16.9})
+    high = {"interference_current_probe_v": 20.0, "leakage_total_ma": None}
+    assert "interference_agrees" not in rules_failed({**high, "interference_potential_probe_v": 17.0})
+    assert "interference_agrees" in rules_failed({**high, "interference_potential_probe_v": 16.9})
 
 
 def test_no_stray_voltage_is_due_without_a_bonded_shield_wire():
     for state in ("none", "insulated"):
-        assert "stray_voltage_present" not in rules_failed(stray(0.05), tower={"shield_wire": state})
+        assert "interference_present" not in rules_failed(stray(0.05), tower={"shield_wire": state})
 
 
 def test_one_of_four_equal_coils_turned_over_is_not_usable():
@@ -462,7 +462,7 @@ def test_no_sentence_asks_to_open_or_lift_anything():
         ({"zones_apart": {"threshold": 1e300}}, r"threshold = 1e\+300 must lie between -1000000000 and"),
         ({"zones_apart": {"threshold": True}}, "threshold = True is not a number"),
         ({"zones_apart": {"threshold": float("nan")}}, "threshold = nan is not a number"),
-        ({"overload_absent": {"threshold": 2}}, "this rule has no threshold"),
+        ({"over_range_absent": {"threshold": 2}}, "this rule has no threshold"),
         ({"zones_apart": 3}, "zones_apart = 3 is not a table of severity and threshold"),
     ],
 )

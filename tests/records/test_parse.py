@@ -212,7 +212,7 @@ def test_bounds(cell, value, side):
         "OL kΩ",
         "Over Range",
         "over-range",
-        "overload",
+        "over_range",
         "Überlast",
         "hors gamme",
         "out of range Ω",

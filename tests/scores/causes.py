@@ -74,9 +74,9 @@ def _with_truth(found, tables, records):
     table = found.merge(truth, on="tower_id", validate="m:1")
     flaws = tables["truth-visits"].set_index("visit_id")["flaw"]
     flaw = table["visit_id"].map(flaws).fillna("").astype(str).replace("calibration lapsed", "")
-    worn = records.legs.groupby("visit_id")["coil_turns_worn"].agg(["min", "max"])
+    worn = records.legs.groupby("visit_id")["coil_turns"].agg(["min", "max"])
     visits = records.visits.set_index("visit_id").join(worn).loc[table["visit_id"]].reset_index()
-    turned = visits[["coil_turns_worn", "min", "max"]].ne(visits["coil_turns_set"], axis=0).any(axis=1)
+    turned = visits[["coil_turns", "min", "max"]].ne(visits["coil_turns_recorded"], axis=0).any(axis=1)
     words = np.where(turned, "wrong turns, written down", "wrong turns, not written down")
     return table.assign(
         defect=table["defect"].where(table["defect_since"] <= table["date"], ""),

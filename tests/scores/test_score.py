@@ -44,7 +44,7 @@ def test_counts_of_ten_visits_by_hand():
             ("coil reversed", "open bond", "reversed coil"),  # one of two named: right for both
             ("bond or coils: inspect", "", "reversed coil"),  # right
             ("bond: inspect", "", "reversed coil"),  # missed, wrong for the bond
-            ("bond: inspect", "", "overload"),  # neither sound nor to be found, wrong for the bond
+            ("bond: inspect", "", "over_range"),  # neither sound nor to be found, wrong for the bond
             ("bond: inspect", "", ""),  # sound and flagged
             ("cannot tell", "", ""),  # sound, left alone
         ],

@@ -62,7 +62,7 @@ def test_stray_voltage_over_leakage_is_the_footing():
     assert pytest.approx(3.0) == 0.45 / 0.150
     study = assessment.assess(DEMO / "brackwater-stonefell")
     visits = study.grades.visits[study.grades.visits["verdict"] == "usable"]
-    ambient = 1000 * visits["stray_voltage_potential_v"] / visits["leakage_total_ma"]
+    ambient = 1000 * visits["interference_potential_probe_v"] / visits["leakage_total_ma"]
     clear = visits["leakage_total_ma"] > 50
     ratio = (ambient / visits["impedance_ohm"])[clear].dropna()
     assert len(ratio) > 50

@@ -247,7 +247,7 @@ def test_stray_voltage_is_leakage_times_footing(visits):
     # Ohm's law, 0.45 V over 150 mA is 3 Ω: where the total is well above the coils' noise.
     sound = visits[(visits["flaw"] == "") & (visits["leakage_total_ma"] > 30) & (visits["ring"] == "no")]
     sound = sound[sound["earth_paths_in_coils"] == "yes"]
-    ratio = sound["stray_voltage_potential_v"] / (sound["leakage_total_ma"] / 1e3 * sound["impedance_ohm"])
+    ratio = sound["interference_potential_probe_v"] / (sound["leakage_total_ma"] / 1e3 * sound["impedance_ohm"])
     assert ratio.median() == pytest.approx(1.0, abs=0.03)
     assert (ratio.between(0.75, 1.33)).mean() > 0.99
 
@@ -407,10 +407,10 @@ def test_flaws_show_in_the_columns(visits):
     by = dict(iter(visits.groupby("flaw")))
     assert by["method not stated"]["method"].isna().all()
     assert visits["method"].isna().sum() == len(by["method not stated"])
-    assert (by["overload"]["overload"] == "yes").all()
+    assert (by["over_range"]["over_range"] == "yes").all()
     assert (by["high probe resistance"]["current_probe_ohm"] > 30_000).all()
     assert (by["probes too near"]["current_probe_distance_m"] < 20).all()
-    assert (by["turns not entered"]["coil_turns_worn"] != by["turns not entered"]["coil_turns_set"]).all()
+    assert (by["turns not entered"]["coil_turns"] != by["turns not entered"]["coil_turns_recorded"]).all()
     assert (by["calibration lapsed"]["calibration_due"] < by["calibration lapsed"]["date"]).all()
 
 

@@ -18,24 +18,24 @@ VISIT_GROUPS = {
         "calibration_due": "Calibration holds until",
         "test_frequency_hz": "Test frequency",
         "test_voltage_v": "Test voltage",
-        "range_divisor": "Divisor of the range",
-        "overload": "Overload shown",
-        "coil_turns_worn": "Coil turns round the leg",
-        "coil_turns_set": "Coil turns entered",
+        "current_scale_factor": "Divisor of the range",
+        "over_range": "Overload shown",
+        "coil_turns": "Coil turns round the leg",
+        "coil_turns_recorded": "Coil turns entered",
     },
     "Probes": {
         "current_probe_distance_m": "Current probe, from the tower",
         "current_probe_bearing_deg": "Current probe, true direction",
         "current_probe_ohm": "Current probe, to earth",
-        "stray_voltage_current_v": "Stray voltage, current probe",
+        "interference_current_probe_v": "Stray voltage, current probe",
         "potential_probe_distance_m": "Potential probe, from the tower",
         "potential_probe_bearing_deg": "Potential probe, true direction",
         "potential_probe_ohm": "Potential probe, to earth",
-        "stray_voltage_potential_v": "Stray voltage, potential probe",
+        "interference_potential_probe_v": "Stray voltage, potential probe",
     },
     "Readings": {
         "method": "Method",
-        "stray_frequency_hz": "Stray voltage, frequency",
+        "interference_frequency_hz": "Stray voltage, frequency",
         "impedance_ohm": "Impedance by that method",
         "impedance_no_coils_ohm": "Impedance without coils",
         "injected_ma": "Injected current",
@@ -55,7 +55,7 @@ VISIT_GROUPS = {
 LEG_WORDS = {
     "leakage_ma": "Leakage current",
     "impedance_ohm": "Impedance of the leg, U/I",
-    "coil_turns_worn": "Turns round this leg",
+    "coil_turns": "Turns round this leg",
 }
 SWEEP_WORDS = {"frequency_hz": "Frequency", "impedance_ohm": "Impedance", "phase_deg": "Phase"}
 UNITS = {"deg": "°", "1": ""}

@@ -32,7 +32,7 @@ def by_leg(visits, legs):
     Returns
     -------
     dict of str to array (visits × legs)
-        ``leg`` (blank where there is none), ``leakage_ma``, ``impedance_ohm``, ``coil_turns_worn`` (NaN).
+        ``leg`` (blank where there is none), ``leakage_ma``, ``impedance_ohm``, ``coil_turns`` (NaN).
 
     Raises
     ------
@@ -43,7 +43,7 @@ def by_leg(visits, legs):
     --------
     >>> visits = pd.DataFrame({"visit_id": ["V1", "V2"]})
     >>> legs = pd.DataFrame({"visit_id": ["V2", "V2"], "leg": ["A", "B"], "leakage_ma": [4.0, 5.0]})
-    >>> by_leg(visits, legs.assign(impedance_ohm=40.0, coil_turns_worn=1.0))["leakage_ma"]
+    >>> by_leg(visits, legs.assign(impedance_ohm=40.0, coil_turns=1.0))["leakage_ma"]
     array([[nan, nan],
            [ 4.,  5.]])
     """
@@ -59,7 +59,7 @@ def by_leg(visits, legs):
     shape = (len(visits), int(place.max(initial=0)) + 1)
     readings = {"leg": np.full(shape, "", dtype=object)}
     readings["leg"][row, place] = legs["leg"].to_numpy(dtype=object)[order]
-    for column in ("leakage_ma", "impedance_ohm", "coil_turns_worn"):
+    for column in ("leakage_ma", "impedance_ohm", "coil_turns"):
         readings[column] = np.full(shape, np.nan)
         readings[column][row, place] = legs[column].to_numpy(dtype=float)[order]
     return readings
@@ -113,7 +113,7 @@ def turns(table, legs_worn):
     Parameters
     ----------
     table : DataFrame
-        Visits with ``coil_turns_worn`` and ``coil_turns_set``.
+        Visits with ``coil_turns`` and ``coil_turns_recorded``.
     legs_worn : array (visits × legs)
         Turns worn on each leg.
 
@@ -124,12 +124,12 @@ def turns(table, legs_worn):
 
     Examples
     --------
-    >>> visits = pd.DataFrame({"coil_turns_worn": [1.0], "coil_turns_set": [1.0]})
+    >>> visits = pd.DataFrame({"coil_turns": [1.0], "coil_turns_recorded": [1.0]})
     >>> turns(visits, np.array([[1.0, 2.0]]))["turns_factor"]
     array([2.])
     """
-    worn = np.column_stack([legs_worn, table["coil_turns_worn"]])
-    turns_set = table["coil_turns_set"].fillna(table["coil_turns_worn"]).to_numpy(dtype=float)
+    worn = np.column_stack([legs_worn, table["coil_turns"]])
+    turns_set = table["coil_turns_recorded"].fillna(table["coil_turns"]).to_numpy(dtype=float)
     at = np.argmax(np.nan_to_num(np.abs(np.log(worn / turns_set[:, None])), nan=-1.0), axis=1)[:, None]
     worst = pick(worn, at)
     return {"turns_worn": worst, "turns_set": turns_set, "turns_factor": worst / turns_set}
@@ -383,9 +383,9 @@ _COLUMN_NAMES = """
 """
 COLUMNS = _COLUMN_NAMES.split()
 _VISIT_COLUMNS = [
-    *("visit_id", "tower_id", "date", "in_service", "method", "overload", "impedance_ohm"),
-    *("impedance_no_coils_ohm", "injected_ma", "legs_ma", "leakage_total_ma", "coil_turns_worn"),
-    "coil_turns_set",
+    *("visit_id", "tower_id", "date", "in_service", "method", "over_range", "impedance_ohm"),
+    *("impedance_no_coils_ohm", "injected_ma", "legs_ma", "leakage_total_ma", "coil_turns"),
+    "coil_turns_recorded",
 ]
 
 
@@ -431,12 +431,12 @@ def summarise(visits, legs, towers, coils=DEFAULT_COILS):
 
     Examples
     --------
-    >>> blank = dict.fromkeys(["impedance_no_coils_ohm", "injected_ma", "legs_ma", "coil_turns_set"], np.nan)
-    >>> blank["overload"] = None
+    >>> blank = dict.fromkeys(["impedance_no_coils_ohm", "injected_ma", "legs_ma", "coil_turns_recorded"], np.nan)
+    >>> blank["over_range"] = None
     >>> visit = {"visit_id": "V1", "tower_id": "12A", "date": pd.Timestamp("2026-03-02"), "in_service": True}
-    >>> visit |= {"leakage_total_ma": 406.0, "method": "leg coils", "impedance_ohm": 9, "coil_turns_worn": 1}
+    >>> visit |= {"leakage_total_ma": 406.0, "method": "leg coils", "impedance_ohm": 9, "coil_turns": 1}
     >>> legs = pd.DataFrame({"visit_id": "V1", "leg": [*"ABCD"], "leakage_ma": [171.0, 215.0, 158.0, 204.0]})
-    >>> legs = legs.assign(impedance_ohm=np.nan, coil_turns_worn=np.nan)
+    >>> legs = legs.assign(impedance_ohm=np.nan, coil_turns=np.nan)
     >>> tower = {"tower_id": "12A", "leg_count": 4, "ring": False, "earth_paths_in_coils": True}
     >>> towers = pd.DataFrame([tower | {"shield_wire": "bonded"}])
     >>> found = summarise(pd.DataFrame([visit | blank]), legs, towers)
@@ -450,7 +450,7 @@ def summarise(visits, legs, towers, coils=DEFAULT_COILS):
     table = table[held].reset_index(drop=True)
     readings = {name: values[held] for name, values in readings.items()}
     table = table.assign(**_gap(table, readings["leakage_ma"], coils))
-    table = table.assign(**_extremes(readings), **turns(table, readings["coil_turns_worn"]))
+    table = table.assign(**_extremes(readings), **turns(table, readings["coil_turns"]))
     table = table.assign(**reversals(table, readings, coils), **against_line(table, coils))
     table = table.assign(turns_guess=turns_in_gap(table, coils))
     table = table.assign(**steps(table, readings))
@@ -471,7 +471,7 @@ def _facts(visits, towers, coils):
 
 def _leg_share(visits, coils):
     """Share of the injected current in the legs, with its standard uncertainty; blank under overload."""
-    valid = ~yes(visits["overload"])
+    valid = ~yes(visits["over_range"])
     injected, part = (visits[name].where(valid & (visits[name] > 0)) for name in ("injected_ma", "legs_ma"))
     alone = valid & (visits["method"] != "no coils") & (visits["impedance_ohm"] > 0)
     footing, by_current = visits["impedance_ohm"].where(alone), part / injected

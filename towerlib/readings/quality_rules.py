@@ -96,9 +96,9 @@ def frequency_known(context, threshold):
     return context.visits["test_frequency_hz"].notna() | context.visits["impedance_ohm"].isna()
 
 
-def overload_absent(context, threshold):
+def over_range_absent(context, threshold):
     """The instrument showed no overload."""
-    return ~yes(context.visits["overload"])
+    return ~yes(context.visits["over_range"])
 
 
 def serial_recorded(context, threshold):
@@ -153,15 +153,15 @@ def probe_columns(visits, records):
 
 def _interference(visits, mains_hz):
     """Stray voltages of the two probes, and how far frequencies lie from those of the network."""
-    potential, current = visits["stray_voltage_potential_v"], visits["stray_voltage_current_v"]
-    stray, test = visits["stray_frequency_hz"], visits["test_frequency_hz"]
+    potential, current = visits["interference_potential_probe_v"], visits["interference_current_probe_v"]
+    stray, test = visits["interference_frequency_hz"], visits["test_frequency_hz"]
     harmonic_hz = (test / mains_hz).round().clip(1, HIGHEST_HARMONIC) * mains_hz
     return {
         "mains_hz": mains_hz,
-        "stray_highest_v": np.maximum(potential, current),
-        "stray_part_v": number("stray_part") * np.maximum(potential, current),
-        "stray_difference_v": (potential - current).abs().round(DIGITS),
-        "stray_offset_hz": np.minimum((stray - mains_hz).abs(), (stray - 3 * mains_hz).abs()).round(DIGITS),
+        "interference_highest_v": np.maximum(potential, current),
+        "interference_part_v": number("interference_part") * np.maximum(potential, current),
+        "interference_difference_v": (potential - current).abs().round(DIGITS),
+        "interference_offset_hz": np.minimum((stray - mains_hz).abs(), (stray - 3 * mains_hz).abs()).round(DIGITS),
         "harmonic_hz": harmonic_hz,
         "harmonic_offset_hz": (test - harmonic_hz).abs().round(DIGITS),
     }
@@ -209,23 +209,23 @@ def probe_resistance_measurable(context, threshold):
     return ~(context.visits["probe_highest_ohm"] > threshold)
 
 
-def stray_voltages_agree(context, threshold):
+def interference_agrees(context, threshold):
     """Both probes see about the same stray voltage, as two places at remote earth do."""
     # At some ten volts a sound lay leaves more than a volt: the nearer probe stands in the tower's funnel.
     return ~(
-        context.visits["stray_difference_v"] > np.maximum(threshold, context.visits["stray_part_v"].fillna(0))
+        context.visits["interference_difference_v"] > np.maximum(threshold, context.visits["interference_part_v"].fillna(0))
     )
 
 
-def stray_voltage_present(context, threshold):
+def interference_present(context, threshold):
     """A stray voltage is seen at one probe at least, unless line or shield wire give no reason for one."""
     none_due = no(context.visits["in_service"]) | context.visits["shield_wire"].isin(["none", "insulated"])
-    return ~(context.visits["stray_highest_v"] < threshold) | none_due
+    return ~(context.visits["interference_highest_v"] < threshold) | none_due
 
 
-def stray_frequency_of_network(context, threshold):
+def interference_frequency_of_network(context, threshold):
     """The stray voltage has the network's frequency or its third harmonic."""
-    return ~(context.visits["stray_offset_hz"] > threshold)
+    return ~(context.visits["interference_offset_hz"] > threshold)
 
 
 def frequency_clear(context, threshold):
@@ -287,9 +287,9 @@ def coil_columns(visits, records):
     of_visit = pd.Index(visits["visit_id"]).get_indexer(records.legs["visit_id"])
     leakage, impedance, turns = (
         _beside_each_other(of_visit, records.legs[column], len(visits))
-        for column in ("leakage_ma", "impedance_ohm", "coil_turns_worn")
+        for column in ("leakage_ma", "impedance_ohm", "coil_turns")
     )
-    turns = np.column_stack([turns, visits["coil_turns_worn"]])
+    turns = np.column_stack([turns, visits["coil_turns"]])
     worn = {"turns_least": np.fmin.reduce(turns, axis=1), "turns_most": np.fmax.reduce(turns, axis=1)}
     return _leakage(visits, leakage) | _parallel(visits, impedance) | _shares(visits) | worn
 
@@ -350,7 +350,7 @@ def _shares(visits):
 
 def turns_as_set(context, threshold):
     """The coil was worn with as many turns as were entered in the instrument."""
-    worn, entered = context.visits["coil_turns_worn"], context.visits["coil_turns_set"]
+    worn, entered = context.visits["coil_turns"], context.visits["coil_turns_recorded"]
     return ~((worn - entered).abs() > threshold)
 
 
@@ -359,9 +359,9 @@ def turns_equal_on_all_legs(context, threshold):
     return ~(context.visits["turns_most"] - context.visits["turns_least"] > threshold)
 
 
-def range_divisor_possible(context, threshold):
+def current_scale_factor_possible(context, threshold):
     """The range divisor is one that can be set."""
-    return ~(context.visits["range_divisor"] < threshold)
+    return ~(context.visits["current_scale_factor"] < threshold)
 
 
 def all_legs_in_coils(context, threshold):
@@ -486,8 +486,8 @@ def _soil(visits):
 
 def _ambient(visits):
     """Stray voltage over leakage current, where both stand clear of noise: it needs no injected current."""
-    volt, total = visits["stray_voltage_potential_v"], visits["leakage_total_ma"]
-    clear = (volt >= number("stray_floor_v")) & (total > number("ambient_clear_u") * visits["total_u_ma"])
+    volt, total = visits["interference_potential_probe_v"], visits["leakage_total_ma"]
+    clear = (volt >= number("interference_floor_v")) & (total > number("ambient_clear_u") * visits["total_u_ma"])
     clear &= ~no(visits["in_service"]) & (visits["impedance_ohm"] > 0) & visits["method"].notna()
     ambient = (1000.0 * volt / total).where(clear)
     ratio = np.log(ambient / visits["impedance_ohm"].where(clear))
@@ -533,7 +533,7 @@ def _repeats(visits):
 
 def _same_as(visits):
     """Another tower with the same impedance, stray voltages and leg currents, by one crew on one day."""
-    stray = ["stray_voltage_potential_v", "stray_voltage_current_v"]
+    stray = ["interference_potential_probe_v", "interference_current_probe_v"]
     digits = ["impedance_ohm", *stray, "leg_sum_ma", "least_total_ma"]
     telling = visits["impedance_ohm"].notna() & visits[digits[1:]].notna().any(axis=1)
     seen = visits[telling]

@@ -223,7 +223,7 @@ _NUMBER = (  # a bound, a number, and what follows it: a unit, or anything else
 )
 _USUAL = {",": r"[+-]?[0-9]*(?:,[0-9]+)?", ".": r"[+-]?[0-9]*(?:\.[0-9]+)?"}
 _OVER_RANGE = phrases(
-    *("OL", "O.L.", "overload", "overloaded", "over range", "overflow", "ovl", "ovr", "out of range"),
+    *("OL", "O.L.", "over_range", "overloaded", "over range", "overflow", "ovl", "ovr", "out of range"),
     *("outside range", "off scale", "Überlast", "Überlauf", "Messbereich überschritten", "außer Bereich"),
     *("hors gamme", "hors échelle", "dépassement", "fuera de rango", "fuera de escala", "sobrerango"),
     *("fora da faixa", "fora de escala", "fora de alcance"),

@@ -282,11 +282,11 @@ def _same_place(measured):
     ]
 
 
-def _long_spans(length_m, stray_rows):
+def _long_spans(length_m, interference_rows):
     """Rows of the towers before a span that is long for this line, unless a stray tower is why."""
     long = length_m > max(number("route_long_span_m"), number("route_long_span_ratio") * length_m.median())
     rows = np.flatnonzero(long)
-    return rows[~np.isin(rows, stray_rows) & ~np.isin(rows + 1, stray_rows)]
+    return rows[~np.isin(rows, interference_rows) & ~np.isin(rows + 1, interference_rows)]
 
 
 def doubt_remarks(measured):

@@ -84,7 +84,7 @@ def schedule(spec, built, rng):
     DataFrame
         One row a visit: visit_id, place and stood (positions in `built` of the tower meant and of the tower
         reached), campaign, crew, date, soil_state, method, flaw (blank where the reading is sound), flaw_leg,
-        turn_written, repeat, coil_turns_worn, coil_turns_set, instrument_serial, calibration_due.
+        turn_written, repeat, coil_turns, coil_turns_recorded, instrument_serial, calibration_due.
     """
     rounds = [_round(spec, built, number, rng) for number in range(len(spec.campaigns))]
     visits = pd.concat(rounds).sort_values(["date", "crew", "order"], kind="stable", ignore_index=True)
@@ -178,8 +178,8 @@ def _with_details(visits, built, rng):
         stood=np.where(flaw == "stood at the neighbour", aside, place),
         flaw_leg=rng.integers(0, 4, count),
         turn_written=rng.random(count) < 0.5,
-        coil_turns_set=turns_set,
-        coil_turns_worn=np.where(flaw == "turns not entered", 2, turns_set),
+        coil_turns_recorded=turns_set,
+        coil_turns=np.where(flaw == "turns not entered", 2, turns_set),
         **_instruments(visits, rng),
     )
 
@@ -327,7 +327,7 @@ def injected(scene, gain, probe, rng):
     -------
     tuple of DataFrame and array
         One row a visit: impedance_ohm, impedance_no_coils_ohm, injected_ma, legs_ma, test_voltage_v,
-        range_divisor; and the apparent impedance of each leg [Ω], shape (v, 5).
+        current_scale_factor; and the apparent impedance of each leg [Ω], shape (v, 5).
     """
     line, points = injection(scene.built, scene.settings, scene.now, scene.footing_ohm, TEST_HZ)
     alone_ohm, tower_ohm = line.footing_ohm[scene.stood], points.tower_ohm[scene.stood]
@@ -336,7 +336,7 @@ def injected(scene, gain, probe, rng):
     caught = path.sum(axis=1)
     seen_ohm = np.where(scene.by("no coils"), tower_ohm, alone_ohm / np.where(coil, caught, 1.0))
     noise = probe["factor"].to_numpy() * (1 + 0.015 * rng.standard_normal((2, len(coil))))
-    wild = np.where(scene.flawed("overload"), np.exp(rng.standard_normal(len(coil))), 1.0)
+    wild = np.where(scene.flawed("over_range"), np.exp(rng.standard_normal(len(coil))), 1.0)
     second = coil & _second_taken(scene, rng)
     table = _source(scene, tower_ohm, np.abs(tower_ohm / alone_ohm * caught), probe, rng).assign(
         impedance_ohm=significant(np.abs(seen_ohm) * noise[0] * wild),
@@ -367,7 +367,7 @@ def _source(scene, tower_ohm, leg_share, probe, rng):
             "test_voltage_v": voltage,
             "injected_ma": np.round(current_ma, 1),
             "legs_ma": blank_but(scene.by("leg coils"), np.round(legs_ma, 2)),
-            "range_divisor": np.where(current_ma > 100, 10, 1),
+            "current_scale_factor": np.where(current_ma > 100, 10, 1),
         }
     )
 
@@ -397,16 +397,16 @@ def leaking(scene, gain, rng):
     read = (gain != 0) & scene.by("leg coils")[:, None]
     shown_ma = np.where(read, 1e3 * gain * np.nan_to_num(current_a) + scene.sensor.noise_ma * noise, 0)
     rise_v = np.abs(np.nansum(current_a, axis=1) * scene.footing_ohm[scene.stood])
-    stray_v = np.abs(
+    interference_v = np.abs(
         rise_v * (1 + 0.03 * rng.standard_normal((2, count))) + 0.004 * rng.standard_normal((2, count))
     )
     live = ~scene.by("shield wire lifted")
     table = pd.DataFrame(
         {
             "leakage_total_ma": blank_but(read.any(axis=1), _shown(shown_ma.sum(axis=1), step_ma)),
-            "stray_voltage_potential_v": blank_but(live, np.round(stray_v[0], 2)),
-            "stray_voltage_current_v": blank_but(live, np.round(1.05 * stray_v[1], 2)),
-            "stray_frequency_hz": blank_but(live, scene.settings["line"]["frequency_hz"]),
+            "interference_potential_probe_v": blank_but(live, np.round(interference_v[0], 2)),
+            "interference_current_probe_v": blank_but(live, np.round(1.05 * interference_v[1], 2)),
+            "interference_frequency_hz": blank_but(live, scene.settings["line"]["frequency_hz"]),
         }
     )
     return table, blank_but(read, _shown(shown_ma, step_ma))
@@ -495,17 +495,17 @@ VISIT_COLUMNS = [
     *(
         "legs_ma",
         "leakage_total_ma",
-        "stray_voltage_potential_v",
-        "stray_voltage_current_v",
-        "stray_frequency_hz",
+        "interference_potential_probe_v",
+        "interference_current_probe_v",
+        "interference_frequency_hz",
     ),
     *("potential_probe_ohm", "current_probe_ohm", "potential_probe_distance_m", "current_probe_distance_m"),
-    *("potential_probe_bearing_deg", "current_probe_bearing_deg", "coil_turns_worn", "coil_turns_set"),
-    *("range_divisor", "overload", "leads_missing", "corrosion", "bond_seen", "photo", "latitude_deg"),
+    *("potential_probe_bearing_deg", "current_probe_bearing_deg", "coil_turns", "coil_turns_recorded"),
+    *("current_scale_factor", "over_range", "leads_missing", "corrosion", "bond_seen", "photo", "latitude_deg"),
     *("longitude_deg", "note"),
 ]
 NOTES = {
-    "overload": "display unsteady, overload sign on",
+    "over_range": "display unsteady, overload sign on",
     "probes too near": "wall and road, no room for the leads",
     "probes along the line": "steep, leads laid along the right-of-way",
     "high probe resistance": "dry stony ground, probes barely hold",
@@ -596,9 +596,9 @@ def _visits_table(scene, parts):
         in_service=yes_no(visits["method"] != "shield wire lifted"),
         method=visits["method"].mask(visits["flaw"] == "method not stated"),
         test_frequency_hz=TEST_HZ,
-        coil_turns_worn=visits["coil_turns_worn"].where(coiled),
-        coil_turns_set=visits["coil_turns_set"].where(coiled),
-        overload=yes_no(visits["flaw"] == "overload"),
+        coil_turns=visits["coil_turns"].where(coiled),
+        coil_turns_recorded=visits["coil_turns_recorded"].where(coiled),
+        over_range=yes_no(visits["flaw"] == "over_range"),
         photo=(visits["visit_id"] + "-1.jpg").where(findings),
         note=visits["flaw"].map(NOTES).mask(visits["repeat"] == "later", "second visit, set-up changed"),
     )[VISIT_COLUMNS]
@@ -616,7 +616,7 @@ def _legs_table(scene, leg_ma, leg_ohm):
             "leg": leg_names(scene.built.towers)[visits["stood"], path],
             "leakage_ma": leg_ma[row, path],
             "impedance_ohm": significant(leg_ohm[row, path]),
-            "coil_turns_worn": np.where(flawed, really_worn, visits["coil_turns_worn"]),
+            "coil_turns": np.where(flawed, really_worn, visits["coil_turns"]),
         }
     )
 

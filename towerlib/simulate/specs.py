@@ -9,7 +9,7 @@ FLAWS = {
     "two turns on one leg": 0.015,
     "half the turns on one leg": 0.010,
     "turns not entered": 0.010,
-    "overload": 0.010,
+    "over_range": 0.010,
     "probes too near": 0.015,
     "probes along the line": 0.015,
     "high probe resistance": 0.012,
