@@ -11,13 +11,13 @@ from time import process_time
 import numpy as np
 import pytest
 
-from towerlib.physics.electrode.footing import treated_resistance
+from tests.reference.electrode_shapes import on_legs
+from tests.reference.treated_footing import treated_resistance
 from towerlib.physics.electrode.matrix import mutual_resistances
 from towerlib.physics.electrode.segments import (
     cut,
     join,
     leg_positions,
-    on_legs,
     pad_and_chimney,
     radials,
     rod,

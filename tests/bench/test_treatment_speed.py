@@ -5,8 +5,8 @@ from time import process_time
 import numpy as np
 from treatment_sites import towers
 
+from tests.reference.treated_footing import treated_resistance
 from towerlib.config.sections import Treatments
-from towerlib.physics.electrode.footing import treated_resistance
 from towerlib.treatments.catalogue import shipped
 from towerlib.treatments.prediction import banded, digs, legs_at, lengths, metal, response
 

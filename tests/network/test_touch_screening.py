@@ -6,10 +6,18 @@ import pytest
 from network_lines import FAULT, HEAD, PHASES, STATIONS, WIRES, line
 from touch_structures import CLEARING_S, draw
 
+from tests.reference.electrode_shapes import on_legs
 from towerlib import network
 from towerlib.network import earth_fault
 from towerlib.physics.electrode.matrix import fourfold, potential, solve, solve_fourfold
-from towerlib.physics.electrode.segments import block, join, on_legs, pad_and_chimney, rod, square, wire
+from towerlib.physics.electrode.segments import (
+    block,
+    join,
+    pad_and_chimney,
+    rod,
+    square,
+    wire,
+)
 from towerlib.physics.layered_soil import Soil, layered_resistivity, uniform
 from towerlib.physics.soil import wenner
 from towerlib.physics.touch import added_resistance, touch_limit_en50522

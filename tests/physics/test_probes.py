@@ -11,7 +11,6 @@ from towerlib.physics.probes import (
     expected_spread,
     four_leg_hemisphere_m,
     hemisphere_reading_ratio,
-    slope_place,
 )
 
 
@@ -21,12 +20,6 @@ def test_probe_at_618_of_the_current_probe_reads_true():
     assert round(exact, 3) == 0.618
     assert hemisphere_reading_ratio(1.0, exact * 10, 10.0) == pytest.approx(1.0, abs=1e-12)
     assert hemisphere_reading_ratio(1.0, 6.18, 10.0) == pytest.approx(1.0, abs=0.0005)
-
-
-@pytest.mark.parametrize(("slope", "printed"), [(0.40, 0.643), (0.80, 0.580), (1.20, 0.494)])
-def test_slope_table(slope, printed):
-    # IEEE Std 81-2012, table of the slope method (after Tagg), three digits; from memory
-    assert slope_place(slope) == pytest.approx(printed, abs=0.0005)
 
 
 @pytest.mark.parametrize(
@@ -68,12 +61,6 @@ def test_four_legs_far_apart_are_four_in_parallel_and_close_ones_worse():
     assert four_leg_hemisphere_m(1.5, 1e9) == pytest.approx(6.0)
     assert four_leg_hemisphere_m(1.5, 6.0) < 6.0
     assert np.isnan(four_leg_hemisphere_m(1.5, np.nan))
-
-
-def test_slope_without_offset_is_618_and_outside_the_table_nothing():
-    # by hand: a start at the centre gives μ = (5/6 + 5/6)/(5/12 + 5/2) = 4/7
-    assert slope_place(4 / 7) == pytest.approx(0.618, abs=0.0005)
-    assert np.isnan(slope_place(np.array([0.39, 1.6, np.nan]))).all()
 
 
 @pytest.mark.parametrize(

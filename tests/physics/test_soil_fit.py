@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import f
 
+from tests.reference.four_pins import schlumberger
 from towerlib.physics.layered_soil import fit_two_layers, layered_resistivity
-from towerlib.physics.soil import schlumberger, wenner
+from towerlib.physics.soil import wenner
 
 SPACINGS = np.array([1.0, 1.5, 3.0, 6.0, 10.0, 16.0, 24.0])
 

@@ -2,18 +2,15 @@
 
 import numpy as np
 import pytest
-from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from towerlib.physics.touch import (
     added_resistance,
     body_current_en50522,
-    step_limit_ieee80,
     surface_derating,
     touch_limit_en50522,
     touch_limit_ieee80,
 )
-from towerlib.physics.touch_fractions import hemisphere_touch_fraction, rod_touch_fraction
 
 TIMES_S = [0.05, 0.10, 0.20, 0.50, 1.0, 2.0, 5.0, 10.0]
 # EN 50522:2010, table B.3; EN 50522:2022, rounded to 5 V after IEC 60479-1:2018.
@@ -67,15 +64,13 @@ def test_worked_example_of_ieee80():
     """IEEE Std 80-2000/2013, annex B.1: 400 Ω·m, 2500 Ω·m of 0.102 m, 0.5 s, 70 kg."""
     assert round(surface_derating(400.0, 2500.0, 0.102), 2) == 0.74
     assert round(touch_limit_ieee80(0.5, 2500.0, 0.74, 70), 1) == 838.2
-    assert round(step_limit_ieee80(0.5, 2500.0, 0.74, 70), 1) == 2686.6
 
 
 def test_ieee80_by_hand():
-    """Metal to metal at 1 s, IEEE Std 80: 116 V and 157 V; on 100 Ω·m 1150/1000 of it touching, 1.6 times stepping."""
+    """Metal to metal at 1 s, IEEE Std 80: 116 V and 157 V; on 100 Ω·m 1150/1000 of it."""
     assert touch_limit_ieee80(1.0) == pytest.approx(116.0)
     assert touch_limit_ieee80(1.0, body_kg=70) == pytest.approx(157.0)
     assert touch_limit_ieee80(1.0, 100.0) == pytest.approx(1.15 * 116)
-    assert step_limit_ieee80(1.0, 100.0) == pytest.approx(1.6 * 116)
 
 
 def test_ieee80_says_nothing_outside_its_times():
@@ -88,26 +83,10 @@ def test_a_layer_like_the_soil_changes_nothing():
     assert surface_derating(10.0, 3000.0, [0.05, 0.2, 5.0]) == pytest.approx([0.528, 0.817, 0.991], abs=0.001)
 
 
-def test_rod_fraction_against_integration():
-    """Potential of an even line source, integrated along the rod; SciPy's quadrature."""
-    length, radius, reach = 3.0, 0.008, 1.0
-    at_reach = quad(lambda z: 1 / np.hypot(z, reach), 0, length)[0]
-    # The rod's own potential, averaged along it: Dwight's formula for the resistance (1936).
-    own = np.log(4 * length / radius) - 1
-    assert rod_touch_fraction(length, radius, reach) == pytest.approx(1 - at_reach / own)
-
-
-def test_fractions_in_the_limit():
-    assert hemisphere_touch_fraction([1e9, 1e-9]) == pytest.approx([0, 1], abs=1e-8)
-    assert rod_touch_fraction(3.0, 0.008, 1e6) == pytest.approx(1.0, abs=1e-5)
-    assert np.all(np.diff(hemisphere_touch_fraction([0.5, 1.0, 2.0])) < 0)
-
-
 def test_unknown_passes_as_unknown():
     assert np.isnan(touch_limit_en50522(np.nan))
     assert np.isnan(touch_limit_en50522(0.5, np.nan))
     assert np.isnan(touch_limit_ieee80(0.5, np.nan))
-    assert np.isnan(hemisphere_touch_fraction(np.nan))
 
 
 @pytest.mark.parametrize(

@@ -5,13 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.reference.opened_line import carried_current, change_per_ampere, flow_if_open
 from towerlib.physics.fault_scan.response import (
     CUT_OFF,
     OPEN_ALREADY,
     UNKNOWN,
-    carried_current,
-    change_per_ampere,
-    flow_if_open,
     openings,
 )
 from towerlib.physics.ladder import NO_EARTH, driving_points, ladder, solve

@@ -1,4 +1,6 @@
-"""Three lines of lattice towers on which lightning rates are worked out, and a struck tower of each."""
+"""Three lines of lattice towers for the lightning checks: struck towers, ionised footings, arresters."""
+
+from dataclasses import replace
 
 import numpy as np
 
@@ -72,3 +74,29 @@ def struck(voltage, footing_ohm, soil_ohm_m=None, corona_kv=None):
         span_us=travel_time(SPAN_M[voltage]),
         strength_kv=flashover_voltage(line.strike_length_m),
     )
+
+
+def ionised_footing(footing_ohm, ionising_ka, footing_ka):
+    """Resistance [Ω] of a concentrated footing at a current through it [kA]: R0/√(1 + I/Ig).
+
+    References
+    ----------
+    CIGRE Technical Brochure 63 (1991), sec. 6; IEC 60071-2:1996, annex F; from memory.
+
+    Examples
+    --------
+    >>> print(ionised_footing(20.0, ionising_current(20.0, 400.0), 50.0))
+    14.97
+    """
+    return footing_ohm / np.sqrt(1.0 + np.asarray(footing_ka, float) / ionising_ka)
+
+
+def with_arresters(geometry, held):
+    """Line with arresters on some of its phases, which then lie at the potential of a struck tower.
+
+    Examples
+    --------
+    >>> with_arresters(LINES[132], [2, 5]).free
+    (0, 1, 3, 4)
+    """
+    return replace(geometry, held=tuple(sorted({*geometry.held, *held})))

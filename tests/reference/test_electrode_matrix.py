@@ -21,17 +21,20 @@ from tests.reference.electrode_closed_forms import (
     two_rods_resistance,
     wire_resistance,
 )
-from towerlib.physics.electrode.matrix import mutual_resistances, potential, resistance, solve
+from tests.reference.electrode_shapes import on_legs, resistance, ring
+from towerlib.physics.electrode.matrix import (
+    mutual_resistances,
+    potential,
+    solve,
+)
 from towerlib.physics.electrode.segments import (
     Electrode,
     block,
     join,
     leg_positions,
-    on_legs,
     pad_and_chimney,
     plate,
     radials,
-    ring,
     rod,
     square,
     wire,

@@ -3,8 +3,14 @@
 import pytest
 
 from tests.reference.electrode_closed_forms import wire_resistance
-from towerlib.physics.electrode.matrix import resistance
-from towerlib.physics.electrode.segments import join, leg_positions, on_legs, pad_and_chimney, radials, rod
+from tests.reference.electrode_shapes import on_legs, resistance
+from towerlib.physics.electrode.segments import (
+    join,
+    leg_positions,
+    pad_and_chimney,
+    radials,
+    rod,
+)
 from towerlib.physics.layered_soil import Soil, uniform
 
 DEPTH = 0.6

@@ -22,8 +22,6 @@ from tests.reference.electrode_closed_forms import (
 )
 from towerlib.physics.electrode.footing import (
     credited_length,
-    effective_length_by_current,
-    effective_length_by_front,
     laid_length_limit,
 )
 from towerlib.physics.electrode.matrix import potential, solve
@@ -210,14 +208,6 @@ def test_concrete_adds_what_its_cover_has():
 
 
 RESISTIVITIES = np.array([100.0, 300.0, 500.0, 1000.0, 2000.0, 4000.0])
-
-
-def test_published_effective_lengths():
-    # He et al. (2005) at 3.8 µs and 30 kA, Grcev (2009) at 3.8 µs: worked out apart from this code, coefficients
-    # from memory.
-    he = effective_length_by_current(RESISTIVITIES, 3.8, 30.0)
-    assert he == pytest.approx([45, 68, 82, 107, 139, 181], abs=0.6)
-    assert effective_length_by_front(RESISTIVITIES, 3.8) == pytest.approx([17, 26, 29, 32, 33, 33], abs=0.6)
 
 
 def test_credited_lengths():

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from towerlib.physics.fault_scan.response import flow_if_open, openings
+from tests.reference.opened_line import flow_if_open
+from towerlib.physics.fault_scan.response import openings
 from towerlib.physics.ladder import driving_points, fault_drive, ladder, solve
 
 HERE = Path(__file__).parent

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from tests.reference.shield_wires import reduction_factor, solid_wire_gmr
 from tests.reference.uniform_line import decay, far_distance, finite_from_station, from_station
 from towerlib.physics.ladder import driving_points, ladder
 from towerlib.physics.overhead_line import (
@@ -10,9 +11,7 @@ from towerlib.physics.overhead_line import (
     earth_return_depth,
     impedance_matrix,
     mutual_impedance,
-    reduction_factor,
     self_impedance,
-    solid_wire_gmr,
 )
 
 MILE_M, FOOT_M = 1609.344, 0.3048

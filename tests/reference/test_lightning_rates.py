@@ -12,11 +12,12 @@ import pytest
 from lightning_lines import LINES, SPAN_M, struck
 from numpy.testing import assert_allclose
 
+from tests.reference.lightning_lines import with_arresters
 from tests.reference.two_point_current import sheath_voltage, two_point
 from towerlib.physics.lightning.flashover import critical_current, stress
 from towerlib.physics.lightning.rate import Method, Towers, crest_voltage, tower_rates
 from towerlib.physics.lightning.strokes import exceedance
-from towerlib.physics.lightning.surge import surges, with_arresters
+from towerlib.physics.lightning.surge import surges
 from towerlib.values import number
 
 FOOTINGS = np.array([5.0, 10, 15, 20, 30, 50, 80, 100])

@@ -4,15 +4,10 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from tests.reference.four_pins import schlumberger, wenner_resistivity
 from towerlib.physics.electrode.matrix import point_source_potentials
 from towerlib.physics.layered_soil import layered_resistivity, uniform
-from towerlib.physics.soil import (
-    apparent_resistivity,
-    schlumberger,
-    typical_resistivity,
-    wenner,
-    wenner_resistivity,
-)
+from towerlib.physics.soil import apparent_resistivity, wenner
 
 
 def test_wenner_of_the_handbook():
@@ -67,23 +62,3 @@ def test_boundary_of_the_standards_example():
     # IEEE Std 80-2000, 13.4.2.2 (from memory): ρ2/ρ1 = 3, ρa/ρ1 = 2 at a = 19 m; 6.1 m by program (7.0 m by graph).
     depth_m = brentq(lambda depth: layered_resistivity(wenner(19.0), 100.0, 300.0, depth) - 200.0, 1.0, 19.0)
     assert depth_m == pytest.approx(6.1, abs=0.05)
-
-
-@pytest.mark.parametrize(
-    ("kind", "low", "high"),
-    [
-        ("marsh", 5, 40),
-        ("loam", 20, 200),
-        ("sand", 200, 2500),
-        ("gravel", 2000, 3000),
-        ("sandstone", 2000, 3000),
-    ],
-)
-def test_typical_soils(kind, low, high):
-    # EN 50522 Table J.1, from memory.
-    assert typical_resistivity(kind) == (low, high)
-
-
-def test_typical_soil_that_is_not_on_the_list():
-    with pytest.raises(ValueError, match="'cheese' is no kind of soil known here"):
-        typical_resistivity("cheese")

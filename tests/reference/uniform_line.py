@@ -217,7 +217,7 @@ def far_fault_rise(footing_ohm, span_ohm, reduction, fault_a):
     footing_ohm, span_ohm : complex or array
         Footing of each tower, impedance of each span of the shield wire [Ω].
     reduction : complex or array
-        Reduction factor of the shield wire [1], `reduction_factor`.
+        Reduction factor of the shield wire [1], `tests.reference.shield_wires.reduction_factor`.
     fault_a : complex or array
         Fault current, the sum from both ends [A].
 

@@ -3,7 +3,6 @@
 import numpy as np
 
 GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0  # 0.618: root of 1/(1-x) = 1/x + 1, the place that reads true
-SLOPE_LEAST, SLOPE_MOST = 0.40, 1.59  # beyond these the printed slope table ends: move the current probe out
 
 
 def hemisphere_reading_ratio(radius_m, potential_probe_m, current_probe_m, angle_deg=0.0):
@@ -145,48 +144,6 @@ def four_leg_hemisphere_m(leg_radius_m, spacing_m):
     4.57
     """
     return 4.0 * leg_radius_m / (1.0 + (2.0 + 1.0 / np.sqrt(2.0)) * np.divide(leg_radius_m, spacing_m))
-
-
-def slope_place(slope):
-    """Place of the potential probe that reads true by the slope method, as a fraction of the current probe's.
-
-    Parameters
-    ----------
-    slope : float or array
-        μ = (R3 − R2)/(R2 − R1) of readings at 0.2, 0.4 and 0.6 of the current probe's distance, all
-        counted from any convenient start.
-
-    Returns
-    -------
-    float or array
-        Fraction of the current probe's distance at which to read; NaN outside 0.40 ≤ μ ≤ 1.59, where the
-        method refuses and the current probe belongs farther out.
-
-    Notes
-    -----
-    The start lies x (in current-probe distances) from the electrode's unknown centre; the hemisphere then
-    reads true at p = 0.618 − 0.382 x, and μ rises with x.
-
-    References
-    ----------
-    G. F. Tagg, Measurement of earth-electrode resistance with particular reference to earth-electrode systems
-    covering a large area, Proc. IEE 111 (1964); IEEE Std 81-2012, table of the slope method (from memory).
-
-    Examples
-    --------
-    >>> print(slope_place(0.80))
-    0.580
-    """
-    offset = np.linspace(-0.15, 1.0, 20_001)
-    place = np.interp(slope, _slope_at(offset), GOLDEN - (1.0 - GOLDEN) * offset)
-    inside = (np.asarray(slope) >= SLOPE_LEAST) & (np.asarray(slope) <= SLOPE_MOST)
-    return np.where(inside, place, np.nan)[()]
-
-
-def _slope_at(offset):
-    """Slope μ that a hemisphere gives whose centre lies `offset` behind the start of the distances."""
-    shape = [1.0 / (1.0 - place) - 1.0 / (place + offset) for place in (0.2, 0.4, 0.6)]
-    return (shape[2] - shape[1]) / (shape[1] - shape[0])
 
 
 def angle_off_line_deg(bearing_deg, line_bearing_deg, deviation_deg=0.0):

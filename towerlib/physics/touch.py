@@ -184,40 +184,6 @@ def touch_limit_ieee80(clearing_s, surface_ohm_m=0.0, derating=1.0, body_kg=50):
     return _tolerable(clearing_s, TOUCH_FEET * derating * np.asarray(surface_ohm_m, float), body_kg)
 
 
-def step_limit_ieee80(clearing_s, surface_ohm_m=0.0, derating=1.0, body_kg=50):
-    """Tolerable step voltage of IEEE Std 80.
-
-    Parameters
-    ----------
-    clearing_s, surface_ohm_m, derating, body_kg
-        As for `touch_limit_ieee80`.
-
-    Returns
-    -------
-    float or array
-        Voltage [V]; NaN at times for which the formula was not made.
-
-    Raises
-    ------
-    ValueError
-        As for `touch_limit_ieee80`.
-
-    Notes
-    -----
-    E = (1000 + 6·C_s·ρ_s)·k/√t.
-
-    References
-    ----------
-    IEEE Std 80-2000/2013, step voltage criteria.
-
-    Examples
-    --------
-    >>> print(round(step_limit_ieee80(0.5, 2500.0, 0.74, body_kg=70), 1))
-    2686.6
-    """
-    return _tolerable(clearing_s, STEP_FEET * derating * np.asarray(surface_ohm_m, float), body_kg)
-
-
 def _tolerable(clearing_s, feet_ohm, body_kg):
     """Voltage that drives the tolerable current through a body of 1000 Ω and the ground under its feet [V]."""
     if body_kg not in BODY_FACTOR:

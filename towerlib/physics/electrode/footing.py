@@ -6,7 +6,6 @@ import numpy as np
 
 from towerlib.physics.electrode.matrix import inverse, mutual_resistances, point_source_potentials
 from towerlib.physics.electrode.segments import cut
-from towerlib.physics.layered_soil import uniform
 from towerlib.values import number
 
 POINTS = 6
@@ -59,8 +58,8 @@ def prepare(electrode, legs_m, soil, *, footing_depth_m=0.0, count=ADDED_COUNT):
 
     Examples
     --------
-    >>> from towerlib.physics.electrode.segments import leg_positions
-    >>> from towerlib.physics.electrode.segments import radials
+    >>> from towerlib.physics.electrode.segments import leg_positions, radials
+    >>> from towerlib.physics.layered_soil import uniform
     >>> wires = radials(4, 30.0, 0.004, 0.6, start_m=5.66)
     >>> print(prepare(wires, leg_positions(8.0), uniform(1000.0)).resistance_ohm)
     19.2
@@ -118,8 +117,8 @@ def with_footing(added, footing_ohm):
 
     Examples
     --------
-    >>> from towerlib.physics.electrode.segments import leg_positions
-    >>> from towerlib.physics.electrode.segments import radials
+    >>> from towerlib.physics.electrode.segments import leg_positions, radials
+    >>> from towerlib.physics.layered_soil import uniform
     >>> wires = prepare(radials(4, 30.0, 0.004, 0.6, start_m=5.66), leg_positions(8.0), uniform(1000.0))
     >>> print(np.round(with_footing(wires, [34.2, 10.0]), 1))
     [16.5  9.3]
@@ -139,46 +138,6 @@ def with_footing(added, footing_ohm):
         if rows.any():
             combined_ohm[rows] = _bonded(added, potentials, own[rows], between, flat[rows])
     return combined_ohm.reshape(footing_ohm.shape)[()]
-
-
-def treated_resistance(electrode, legs_m, footing_ohm, resistivity_ohm_m):
-    """Resistance of towers in uniform soils after the same metal was bonded to each.
-
-    Parameters
-    ----------
-    electrode : towerlib.physics.electrode.segments.Electrode
-        The metal that is added.
-    legs_m : array, shape (k, 2)
-        x and y of each leg [m].
-    footing_ohm, resistivity_ohm_m : float or array, shape (t,)
-        Footing [Ω] and resistivity of the soil [Ω·m] of each tower; NaN where unknown.
-
-    Returns
-    -------
-    float or array, shape (t,)
-        Resistance [Ω]; NaN where footing or soil is unknown: it cannot be predicted.
-
-    Notes
-    -----
-    In uniform soil R/ρ depends on R0/ρ and the geometry alone, so one matrix serves all towers.
-
-    References
-    ----------
-    As `with_footing`.
-
-    Examples
-    --------
-    >>> from towerlib.physics.electrode.segments import leg_positions
-    >>> from towerlib.physics.electrode.segments import radials
-    >>> wires = radials(4, 30.0, 0.004, 0.6, start_m=5.66)
-    >>> print(np.round(treated_resistance(wires, leg_positions(8.0), [34.2, 68.4, 20.0], [1000.0, 2000.0, np.nan]), 1))
-    [16.5 33.1  nan]
-    """
-    footing_ohm, resistivity_ohm_m = np.asarray(footing_ohm, float), np.asarray(resistivity_ohm_m, float)
-    if np.any(resistivity_ohm_m <= 0):
-        raise ValueError("a resistivity must be greater than 0 ohm m")
-    added = prepare(electrode, legs_m, uniform(1.0))
-    return resistivity_ohm_m * with_footing(added, footing_ohm / resistivity_ohm_m)
 
 
 def _bonded(added, potentials, own_ohm, between_ohm, footing_ohm):
@@ -265,64 +224,3 @@ def laid_length_limit(resistivity_ohm_m):
     limits_m = [number(f"radial_laid_{step}_ohm_m") for step in LAID_RESISTIVITIES]
     resistivity_ohm_m = np.asarray(resistivity_ohm_m, float)
     return np.append(limits_m, np.nan)[np.searchsorted(LAID_RESISTIVITIES, resistivity_ohm_m)]
-
-
-def effective_length_by_current(resistivity_ohm_m, front_us, current_ka):
-    """Effective length of a radial by a published fit to impulse measurements.
-
-    Parameters
-    ----------
-    resistivity_ohm_m, front_us, current_ka : float or array
-        Resistivity [Ω·m], front of the current [µs], its peak [kA].
-
-    Returns
-    -------
-    float or array
-        Length [m].
-
-    Notes
-    -----
-    6.528·(ρτ)^0.379/I^0.097.
-
-    References
-    ----------
-    J. He, Y. Gao, R. Zeng et al., IEEE Trans. PWRD 20(2) (2005), from memory.
-
-    Examples
-    --------
-    >>> print(effective_length_by_current(1000.0, 3.8, 30.0))
-    106.7
-    """
-    product = np.asarray(resistivity_ohm_m, float) * np.asarray(front_us, float)
-    return 6.528 * product**0.379 / np.asarray(current_ka, float) ** 0.097
-
-
-def effective_length_by_front(resistivity_ohm_m, front_us):
-    """Length of a radial up to which its impulse impedance is its resistance.
-
-    Parameters
-    ----------
-    resistivity_ohm_m, front_us : float or array
-        Resistivity [Ω·m], zero-to-peak time of the current [µs].
-
-    Returns
-    -------
-    float or array
-        Length [m].
-
-    Notes
-    -----
-    (1 − β)/α with α = 0.025 + exp[−0.82·(ρT)^0.257], β = 0.17 + exp[−0.22·(ρT)^0.555].
-
-    References
-    ----------
-    L. Grcev, IEEE Trans. PWRD 24(1) (2009), from memory.
-
-    Examples
-    --------
-    >>> print(effective_length_by_front(1000.0, 3.8))
-    31.9
-    """
-    product = np.asarray(resistivity_ohm_m, float) * np.asarray(front_us, float)
-    alpha = 0.025 + np.exp(-0.82 * product**0.257)
-    return (1 - 0.17 - np.exp(-0.22 * product**0.555)) / alpha

@@ -296,46 +296,19 @@ class Solution:
     Attributes
     ----------
     resistance_ohm : float
-    Resistance to remote earth [Ω].
+        Resistance to remote earth [Ω].
     share : array, shape (p,)
-    Part of the current that leaves each piece; together 1.
-    pieces : Electrode
-    The p pieces as they were cut.
+        Part of the current that leaves each piece; together 1.
+    pieces : towerlib.physics.electrode.segments.Electrode
+        The p pieces as they were cut.
     soil : towerlib.physics.layered_soil.Soil
-    Soil in which they lie.
+        Soil in which they lie.
     """
 
     resistance_ohm: float
     share: np.ndarray
     pieces: object
     soil: object
-
-
-def resistance(electrode, soil, count=PIECE_COUNT):
-    """Resistance to remote earth of bonded metal in the ground.
-
-    Parameters
-    ----------
-    electrode : towerlib.physics.electrode.segments.Electrode
-        The metal.
-    soil : towerlib.physics.layered_soil.Soil
-        Uniform or two-layer soil.
-    count : int
-        Parts into which the longest piece is cut.
-
-    Returns
-    -------
-    float
-        Resistance [Ω].
-
-    Examples
-    --------
-    >>> from towerlib.physics.electrode.segments import rod
-    >>> from towerlib.physics.layered_soil import uniform
-    >>> print(resistance(rod(3.0, 0.008), uniform(100.0)))
-    33.2
-    """
-    return solve(electrode, soil, count).resistance_ohm
 
 
 def solve(electrode, soil, count=PIECE_COUNT):
@@ -514,28 +487,6 @@ def _is_below(pieces, boundary_m):
 TURNS = np.array([[[1, 0], [0, 1]], [[0, -1], [1, 0]], [[-1, 0], [0, -1]], [[0, 1], [-1, 0]]], float)
 
 
-@dataclass(frozen=True)
-class FourfoldSolution:
-    """How an electrode of four equal quarters carries one ampere into the ground.
-
-    Attributes
-    ----------
-    resistance_ohm : float
-        Resistance to remote earth [Ω].
-    share : array, shape (4p,)
-        Part of the current that leaves each piece; together 1.
-    pieces : Electrode
-        The 4p pieces, quarter by quarter.
-    soil : towerlib.physics.layered_soil.Soil
-        Soil in which they lie.
-    """
-
-    resistance_ohm: float
-    share: np.ndarray
-    pieces: Electrode
-    soil: object
-
-
 def fourfold(quarter):
     """Whole electrode of which a quarter is given.
 
@@ -572,8 +523,8 @@ def solve_fourfold(quarter, soil, count=PIECE_COUNT):
 
     Returns
     -------
-    FourfoldSolution
-        `towerlib.physics.electrode.matrix.potential` takes it as it takes a `Solution`.
+    Solution
+        Of the whole electrode, its pieces quarter by quarter.
 
     Raises
     ------
@@ -612,7 +563,7 @@ def solve_fourfold(quarter, soil, count=PIECE_COUNT):
     summed = matrix.reshape(size, 4, size).sum(axis=1)
     current_a = inverse((summed + summed.T) / 2).sum(axis=1)
     total_a = 4 * current_a.sum()
-    return FourfoldSolution(float(1 / total_a), np.tile(current_a, 4) / total_a, pieces, soil)
+    return Solution(float(1 / total_a), np.tile(current_a, 4) / total_a, pieces, soil)
 
 
 def _turned(quarter, turn):

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 
 PIECE_COUNT = 16
-RING_SIDES = 32
 SHORTEST = 4  # length of a part by its radius
 
 
@@ -167,34 +166,6 @@ def square(side_m, radius_m, depth_m):
     return wire([(x, y, depth_m) for x, y in corners], radius_m)
 
 
-def ring(diameter_m, radius_m, depth_m, sides=RING_SIDES):
-    """Round ring of wire about the middle of a tower, as a polygon of the same length.
-
-    Parameters
-    ----------
-    diameter_m, radius_m, depth_m : float
-        Diameter of the ring, radius and depth of its wire [m].
-    sides : int
-        Number of straight pieces.
-
-    Returns
-    -------
-    Electrode
-
-    Examples
-    --------
-    >>> print(ring(10.0, 0.004, 0.6).length_m.sum())
-    31.416
-    """
-    corner_m = np.pi * diameter_m / sides / (2 * np.sin(np.pi / sides))
-    angle = 2 * np.pi * np.arange(sides + 1) / sides
-    points = np.column_stack(
-        [corner_m * np.cos(angle), corner_m * np.sin(angle), np.full(sides + 1, depth_m)]
-    )
-    points[-1] = points[0]
-    return wire(points, radius_m)
-
-
 def join(*electrodes):
     """Several electrodes, bonded to one.
 
@@ -321,9 +292,9 @@ def block(width_m, depth_m, position_m=(0.0, 0.0), *, top_m=0.0, panels=PANELS_A
 
     Examples
     --------
-    >>> from towerlib.physics.electrode.matrix import resistance
+    >>> from towerlib.physics.electrode.matrix import solve
     >>> from towerlib.physics.layered_soil import uniform
-    >>> print(resistance(block(1.0, 0.5), uniform(2 * np.pi)))
+    >>> print(solve(block(1.0, 0.5), uniform(2 * np.pi)).resistance_ohm)
     1.51
     """
     if not depth_m - top_m > width_m / panels / 2:
@@ -356,9 +327,9 @@ def plate(width_m, depth_m, position_m=(0.0, 0.0), *, panels=PANELS_ACROSS):
 
     Examples
     --------
-    >>> from towerlib.physics.electrode.matrix import resistance
+    >>> from towerlib.physics.electrode.matrix import solve
     >>> from towerlib.physics.layered_soil import uniform
-    >>> print(resistance(plate(1.0, 1.5), uniform(100.0)))
+    >>> print(solve(plate(1.0, 1.5), uniform(100.0)).resistance_ohm)
     24.8
     """
     return _face(_corners(width_m, position_m), depth_m, panels)
@@ -390,9 +361,9 @@ def pad_and_chimney(pad_m, thickness_m, base_m, chimney_m, position_m=(0.0, 0.0)
 
     Examples
     --------
-    >>> from towerlib.physics.electrode.matrix import resistance
+    >>> from towerlib.physics.electrode.matrix import solve
     >>> from towerlib.physics.layered_soil import uniform
-    >>> print(1 / resistance(pad_and_chimney(2.5, 0.5, 2.5, 0.6), uniform(2 * np.pi)))
+    >>> print(1 / solve(pad_and_chimney(2.5, 0.5, 2.5, 0.6), uniform(2 * np.pi)).resistance_ohm)
     1.9
     """
     if not (0 < chimney_m < pad_m and 0 < thickness_m < base_m):
@@ -404,31 +375,6 @@ def pad_and_chimney(pad_m, thickness_m, base_m, chimney_m, position_m=(0.0, 0.0)
     covered = np.abs((pad.start_m + pad.end_m)[:, :2] / 2 - position_m).max(axis=1) < half
     outside = ~(covered & (np.abs((pad.start_m + pad.end_m)[:, 2] / 2 - top_m) < 1e-9))
     return join(Electrode(pad.start_m[outside], pad.end_m[outside], pad.radius_m[outside]), *walls)
-
-
-def on_legs(footing, spacing_m):
-    """One footing, drawn about the origin, under each of four legs.
-
-    Parameters
-    ----------
-    footing : Electrode
-        Footing of one leg.
-    spacing_m : float
-        Side of the square of the legs [m].
-
-    Returns
-    -------
-    Electrode
-
-    Examples
-    --------
-    >>> len(on_legs(block(1.0, 2.0), 8.0).radius_m) // len(block(1.0, 2.0).radius_m)
-    4
-    """
-    shifts = [np.append(place, 0.0) for place in leg_positions(spacing_m)]
-    return join(
-        *(Electrode(footing.start_m + shift, footing.end_m + shift, footing.radius_m) for shift in shifts)
-    )
 
 
 def leg_positions(spacing_m):

@@ -40,41 +40,6 @@ class Normal:
     log_det: float
 
 
-def rice_log_density(reading, mean, variance):
-    """Logarithm of the density of the magnitude of a phasor with complex normal error.
-
-    Parameters
-    ----------
-    reading, mean : float or array
-        Magnitude read, magnitude without error.
-    variance : float or array
-        E|error|²: twice that of each quadrature.
-
-    Returns
-    -------
-    float or array
-
-    Notes
-    -----
-    ln p = ln(x/σ²) − (x−μ)²/(2σ²) + ln I0e(xμ/σ²), σ² half the variance.
-
-    References
-    ----------
-    S. O. Rice, Mathematical analysis of random noise, Bell Syst. Tech. J. 24 (1945), 3.10 (from memory).
-
-    Examples
-    --------
-    >>> print(round(rice_log_density(1.0, 0.0, 2.0), 3))
-    -0.5
-    """
-    from scipy.special import i0e
-
-    quadrature = np.asarray(variance, float) / 2.0
-    reading, mean = np.asarray(reading, float), np.asarray(mean, float)
-    bessel = np.log(i0e(reading * mean / quadrature))
-    return np.log(reading / quadrature) - (reading - mean) ** 2 / (2.0 * quadrature) + bessel
-
-
 def rice_grid(response, forced_a, capacitive_a, relative_u, errors):
     """Rice densities that a response gives the totals read at its towers.
 

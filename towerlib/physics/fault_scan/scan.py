@@ -216,8 +216,6 @@ def _to_ask(fault, read, worn):
     return kind == "span" or (position not in worn and (kind == "bond" or read[position]))
 
 
-__all__ = ["Ambient", "Errors", "Fault", "FaultScan", "Injected", "ScanOptions", "scan_faults"]
-
 WORN_MARGIN = 3.0  # of ln L by which a bond must look worn rather than open: open is the worse of the two
 OPEN = "open"
 WORN = "worn"

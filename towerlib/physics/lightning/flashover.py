@@ -63,36 +63,6 @@ def short_tail_factor(tail_us, cap=None):
         return np.minimum(0.977 + 2.82 / np.asarray(tail_us, float), cap)
 
 
-def volt_time_strength(strike_length_m, time_us):
-    """Voltage that flashes an insulator over after a time.
-
-    Parameters
-    ----------
-    strike_length_m : float or array
-        [m].
-    time_us : float or array
-        0.5 to 16 [µs]; NaN outside.
-
-    Returns
-    -------
-    float or array
-        (400 + 710/t^0.75)·L [kV].
-
-    References
-    ----------
-    IEEE Std 1243-1997; Anderson (1982), ch. 12; from memory.
-
-    Examples
-    --------
-    >>> print(volt_time_strength(1.0, [2.0, 6.0]).round())
-    [822. 585.]
-    """
-    time_us = np.asarray(time_us, float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        strength_kv = (400.0 + 710.0 / time_us**0.75) * strike_length_m
-    return np.where((time_us >= 0.5) & (time_us <= 16.0), strength_kv, np.nan)
-
-
 def ionising_current(footing_ohm, resistivity_ohm_m, gradient_kv_m=None):
     """Current at which soil ionisation becomes important.
 
@@ -120,33 +90,6 @@ def ionising_current(footing_ohm, resistivity_ohm_m, gradient_kv_m=None):
     gradient_kv_m = number("soil_ionisation_kv_m") if gradient_kv_m is None else gradient_kv_m
     footing_ohm = np.asarray(footing_ohm, float)
     return gradient_kv_m * (resistivity_ohm_m / footing_ohm) / (2.0 * np.pi * footing_ohm)
-
-
-def ionised_footing(footing_ohm, ionising_ka, footing_ka):
-    """Resistance of a concentrated footing at a current through it.
-
-    Parameters
-    ----------
-    footing_ohm, ionising_ka : float or array
-        Low-current resistance [Ω], current of `ionising_current` [kA].
-    footing_ka : float or array
-        Current through the footing itself, not that of the stroke [kA].
-
-    Returns
-    -------
-    float or array
-        R0/√(1 + I/Ig) [Ω]. For footings within some 30 m; not for counterpoise or long radials.
-
-    References
-    ----------
-    As for `ionising_current`.
-
-    Examples
-    --------
-    >>> print(ionised_footing(20.0, ionising_current(20.0, 400.0), 50.0))
-    14.97
-    """
-    return footing_ohm / np.sqrt(1.0 + np.asarray(footing_ka, float) / ionising_ka)
 
 
 def struck_footing(footing_ohm, ionising_ka, wire_ohm, current_ka):

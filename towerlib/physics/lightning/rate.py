@@ -7,7 +7,6 @@ import numpy as np
 from towerlib.physics.lightning.flashover import (
     BEYOND_KA,
     Struck,
-    assumed_resistivity,
     critical_current,
     flashover_voltage,
     ionising_current,
@@ -340,9 +339,6 @@ def _struck(case, part):
     return struck
 
 
-__all__ = ["Method", "TowerRates", "Towers", "assumed_resistivity", "input_flaws", "line_rate", "tower_rates"]
-
-
 @dataclass(frozen=True)
 class TowerRates:
     """Lightning performance of towers; arrays of the shape to which the towers' arrays broadcast.
@@ -441,34 +437,6 @@ def rates_by(geometry, towers, method, currents):
     critical_ka = exceeded_current(probability, method.distribution)
     parts = (per_year, case.collected, probability, critical_ka, case.soil_raised)
     return TowerRates(*(part.reshape(case.shape)[()] for part in parts))
-
-
-def line_rate(rates_per_year, span_m):
-    """Rate of a line, as the sum over its towers: rates are summed, resistances never averaged.
-
-    Parameters
-    ----------
-    rates_per_year, span_m : array, shape (n,) or (m, n)
-        Rate of each tower [1/year], NaN where it could not be found; half spans of each tower [m].
-
-    Returns
-    -------
-    tuple of array or float
-        Sum per year, the same per 100 km and year of the towers that have a rate (NaN where none has), and how
-        many have none.
-
-    Examples
-    --------
-    >>> per_year, per_100_km, lacking = line_rate([0.01, np.nan, 0.03], 400.0)
-    >>> print(per_year, per_100_km, lacking)
-    0.04 5.0 1
-    """
-    rates_per_year = np.asarray(rates_per_year, float)
-    known = ~np.isnan(rates_per_year)
-    length_km = np.where(known, span_m, 0.0).sum(axis=-1) / 1000.0
-    per_year = np.where(known.any(axis=-1), np.nansum(rates_per_year, axis=-1), np.nan)
-    with np.errstate(invalid="ignore"):
-        return per_year[()], (100.0 * per_year / length_km)[()], (~known).sum(axis=-1)
 
 
 def input_flaws(

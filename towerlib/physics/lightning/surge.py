@@ -1,7 +1,7 @@
 """Surge impedance of a tower by its shape, and the time a surge takes along it."""
 
 import csv
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
@@ -9,32 +9,6 @@ import numpy as np
 
 from towerlib.physics.overhead_line import mean_height
 from towerlib.values import number
-
-
-def cylinder_surge_impedance(height_m, radius_m):
-    """Surge impedance of a cylindrical tower.
-
-    Parameters
-    ----------
-    height_m, radius_m : float or array
-        Height, radius [m].
-
-    Returns
-    -------
-    float or array
-        60·(ln(2√2·h/r) − 1) [Ω].
-
-    References
-    ----------
-    Sargent and Darveniza 1969, as tabulated by Salarieh et al., IEEE Trans. Power Delivery 2020,
-    doi 10.1109/TPWRD.2020.3003250, Table I.
-
-    Examples
-    --------
-    >>> print(cylinder_surge_impedance(30.0, 3.0))
-    140.5
-    """
-    return 60.0 * (np.log(2.0 * np.sqrt(2.0) * np.asarray(height_m, float) / radius_m) - 1.0)
 
 
 def cone_surge_impedance(height_m, radius_m):
@@ -141,94 +115,6 @@ def waist_surge_impedance(height_m, waist_height_m, top_radius_m, waist_radius_m
     """
     mean_m = mean_radius(height_m, waist_height_m, top_radius_m, waist_radius_m, base_radius_m)
     return slender_surge_impedance(height_m, mean_m)
-
-
-def reduced_waist_surge_impedance(height_m, mean_radius_m):
-    """Surge impedance of a tower with a waist, in the reduced form.
-
-    Parameters
-    ----------
-    height_m, mean_radius_m : float or array
-        Height, mean radius as `mean_radius` has it [m].
-
-    Returns
-    -------
-    float or array
-        √(π/4)·60·(ln cot(½·arctan(r/h)) − ln √2) [Ω].
-
-    References
-    ----------
-    Form of IEEE Std 1243, as tabulated by Salarieh et al. (2020), Table I, row 9.
-
-    Examples
-    --------
-    >>> print(reduced_waist_surge_impedance(30.0, 3.0))
-    140.9
-    """
-    full_ohm = slender_surge_impedance(height_m, mean_radius_m)
-    return np.sqrt(np.pi / 4.0) * (full_ohm - 60.0 * np.log(np.sqrt(2.0)))
-
-
-def vertical_wire_surge_impedance(height_m, radius_m):
-    """Surge impedance of one long vertical conductor.
-
-    Parameters
-    ----------
-    height_m, radius_m : float or array
-        Height, radius [m].
-
-    Returns
-    -------
-    float or array
-        60·(ln(4h/r) − 1) [Ω].
-
-    References
-    ----------
-    De Conti et al. 2006, as quoted by Schroeder et al., Electr. Power Syst. Res. (2017), eq. 7.
-
-    Examples
-    --------
-    >>> print(vertical_wire_surge_impedance(6.85, 0.05))
-    318.4
-    """
-    return 60.0 * (np.log(4.0 * np.asarray(height_m, float) / radius_m) - 1.0)
-
-
-def legs_surge_impedance(height_m, radius_m, distances_m):
-    """Surge impedance of equal vertical legs in parallel.
-
-    Parameters
-    ----------
-    height_m, radius_m : float or array
-        Height, radius of a leg [m].
-    distances_m : sequence of float or array
-        From one leg to each of the others [m].
-
-    Returns
-    -------
-    float or array
-        (Z + ΣM)/n [Ω].
-
-    Notes
-    -----
-    M = 60·ln((2h + √(4h² + d²))/d) + 30·d/h − 60·√(1 + d²/4h²). Some prints have d² under the logarithm, which
-    is no number; with d the printed results follow.
-
-    References
-    ----------
-    De Conti et al. 2006, as quoted by Schroeder et al. (2017), eqs 8–9.
-
-    Examples
-    --------
-    >>> print(legs_surge_impedance(6.85, 0.05, [6.0, 6.0, 8.485]))
-    117.4
-    """
-    height_m = np.asarray(height_m, float)
-    total_ohm = vertical_wire_surge_impedance(height_m, radius_m)
-    for d in distances_m:
-        total_ohm = total_ohm + 60.0 * np.log((2.0 * height_m + np.hypot(2.0 * height_m, d)) / d)
-        total_ohm = total_ohm + 30.0 * d / height_m - 60.0 * np.sqrt(1.0 + (d / (2.0 * height_m)) ** 2)
-    return total_ohm / (len(distances_m) + 1)
 
 
 def travel_time(length_m, speed=1.0):
@@ -360,40 +246,6 @@ def _check_lengths(geometry, kind, names):
 def _check_positive(name, value):
     if not 0 < value < np.inf:
         raise ValueError(f"{name} = {value:g}: a number above 0 is needed")
-
-
-def with_arresters(geometry, held):
-    """The line with arresters on some phases of its towers.
-
-    Parameters
-    ----------
-    geometry : LineGeometry
-        The line.
-    held : sequence of int
-        Positions of the phases with arresters.
-
-    Returns
-    -------
-    LineGeometry
-        Those phases lie at the potential of a struck tower: they cannot flash over, and they raise the
-        potential of the others. With every phase held, no back-flashover is left.
-
-    Notes
-    -----
-    The residual voltage and the energy of the arresters are left out: the benefit is the most there could be.
-    Neighbours without arresters stay exposed.
-
-    References
-    ----------
-    IEEE Std 1243-1997; CIGRE Technical Brochure 440 (2010); from memory.
-
-    Examples
-    --------
-    >>> from towerlib.physics.lightning.surge import typical_geometry
-    >>> with_arresters(typical_geometry(132.0), [2, 5]).free
-    (0, 1, 3, 4)
-    """
-    return replace(geometry, held=tuple(sorted({*geometry.held, *held})))
 
 
 @dataclass(frozen=True)
@@ -595,17 +447,6 @@ def typical_geometry(voltage_kv):
         strike_length_m=float(row["strike_length_m"]),
         voltage_kv=float(voltage_kv),
     )
-
-
-def typical_span(voltage_kv):
-    """Typical span of the class that holds a voltage [m]; assumed like the rest.
-
-    Examples
-    --------
-    >>> typical_span(132.0)
-    300.0
-    """
-    return float(_class_of(voltage_kv)["span_m"])
 
 
 def _numbers(text):
