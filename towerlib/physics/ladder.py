@@ -1,12 +1,18 @@
 """Nodes of the shield wire: their potentials, and the pieces into which open spans part it."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from towerlib.physics import FloatOrArray
 
 
-def wire_potential(line, source_a):
+def wire_potential(line: Ladder, source_a: ArrayLike) -> np.ndarray:
     """Potential of the shield wire under currents injected into its nodes.
 
     Parameters
@@ -49,7 +55,7 @@ def wire_potential(line, source_a):
     return wire_v
 
 
-def pieces(span_s):
+def pieces(span_s: np.ndarray) -> np.ndarray:
     """Number of the piece of shield wire that each tower hangs on, counted from 0; an open span parts two.
 
     Parameters
@@ -106,13 +112,13 @@ class Ladder:
     span_s: np.ndarray
 
     @cached_property
-    def body_share(self):
+    def body_share(self) -> np.ndarray:
         """Part of the wire's potential that a body takes; all of it where only the bond conducts."""
         lost, is_open = np.isinf(self.footing_ohm), np.isinf(self.bond_ohm)
         return np.where(lost & ~is_open, 1.0, self.tower_s * np.where(lost, 0.0, self.footing_ohm))
 
     @cached_property
-    def body_ohm(self):
+    def body_ohm(self) -> np.ndarray:
         """Footing and bond in parallel; one may be open, and with both open there is no answer."""
         is_open = np.isinf(self.bond_ohm)
         alone_ohm = np.where(np.isinf(self.footing_ohm), np.nan, self.footing_ohm)
@@ -142,7 +148,12 @@ class Flow:
     station_a: np.ndarray
 
 
-def ladder(footing_ohm, bond_ohm, span_ohm, station_ohm=(np.inf, np.inf)):
+def ladder(
+    footing_ohm: ArrayLike,
+    bond_ohm: ArrayLike,
+    span_ohm: ArrayLike,
+    station_ohm: Sequence[complex] = (np.inf, np.inf),
+) -> Ladder:
     """Ladder of a line, from its parts.
 
     Parameters
@@ -201,7 +212,7 @@ def _refuse(what, impedance_ohm, is_bad, wanted):
         )
 
 
-def admittance(impedance_ohm):
+def admittance(impedance_ohm: ArrayLike) -> np.ndarray:
     """Admittance of an impedance, a plain 0 for an open one.
 
     Parameters
@@ -231,7 +242,9 @@ def _tower_s(footing_ohm, bond_ohm):
     return np.where(is_open, 0.0, admittance(np.where(is_open, 1.0, footing_ohm + bond_ohm)))
 
 
-def solve(line, injected_a=0.0, span_emf_v=0.0, wire_injected_a=0.0):
+def solve(
+    line: Ladder, injected_a: ArrayLike = 0.0, span_emf_v: ArrayLike = 0.0, wire_injected_a: ArrayLike = 0.0
+) -> Flow:
     """Potentials and currents of a ladder under a drive.
 
     Parameters
@@ -309,7 +322,13 @@ def _parts(line, wire_v, injected_a, emf_v):
     return wire_v, tower_v, footing_a, wire_a, station_a
 
 
-def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0, 1.0)):
+def fault_drive(
+    tower: int | np.ndarray,
+    from_first_a: ArrayLike,
+    from_last_a: ArrayLike,
+    mutual_ohm: ArrayLike,
+    station_share: Sequence[float] = (1.0, 1.0),
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Drive of the ladder by an earth fault at a tower, or at each of several towers in turn.
 
     Parameters
@@ -366,7 +385,7 @@ def fault_drive(tower, from_first_a, from_last_a, mutual_ohm, station_share=(1.0
     return drive if np.ndim(tower) else tuple(part[:, 0] for part in drive)
 
 
-def leg_share_expected(footing_ohm, rest_s, bond_ohm=0.0):
+def leg_share_expected(footing_ohm: ArrayLike, rest_s: ArrayLike, bond_ohm: ArrayLike = 0.0) -> FloatOrArray:
     """Share of an injected current that takes the legs, the rest taking the shield wires [1].
 
     Parameters
@@ -398,7 +417,7 @@ def leg_share_expected(footing_ohm, rest_s, bond_ohm=0.0):
     return np.where(lost, np.where(np.abs(wires_s) > 0, 0.0, np.nan), share)[()]
 
 
-def bond_resistance(leg_share, footing_ohm, rest_s):
+def bond_resistance(leg_share: ArrayLike, footing_ohm: ArrayLike, rest_s: ArrayLike) -> FloatOrArray:
     """Bond resistance that explains a leg share of the injected current [Ω].
 
     Parameters
@@ -464,7 +483,7 @@ class DrivingPoint:
     remark: np.ndarray
 
 
-def driving_points(line):
+def driving_points(line: Ladder) -> DrivingPoint:
     """Impedance that a source at each tower in turn would see, all towers by two sweeps.
 
     Parameters
@@ -502,7 +521,7 @@ def driving_points(line):
     )
 
 
-def sides(line):
+def sides(line: Ladder) -> tuple[np.ndarray, np.ndarray]:
     """Admittance of the line on either side of each tower, seen from its node on the shield wire.
 
     Parameters
@@ -526,7 +545,7 @@ def sides(line):
     return np.array(_sweep(earth_s, g)), np.array(_sweep(earth_s[::-1], g[::-1])[::-1])
 
 
-def leg_share(line, points):
+def leg_share(line: Ladder, points: DrivingPoint) -> np.ndarray:
     """Share of an injected current that goes through the legs of each tower of a ladder.
 
     Parameters

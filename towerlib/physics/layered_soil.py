@@ -1,11 +1,15 @@
 """Sums over the image currents of a two-layer soil, with few terms however strong the contrast."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from towerlib.physics.soil import geometric_mean, log_spread
+from towerlib.physics import FloatOrArray
+from towerlib.physics.soil import FourPins, geometric_mean, log_spread
 from towerlib.values import number
 
 DIRECT_TERMS = 40  # up to so many images each one is taken as it stands
@@ -14,7 +18,7 @@ DIFFERENCES = 8
 BLOCK_POINTS = 12
 
 
-def reflection(upper_ohm_m, lower_ohm_m):
+def reflection(upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike) -> FloatOrArray:
     """Reflection factor of the boundary between two layers.
 
     Parameters
@@ -46,7 +50,7 @@ def reflection(upper_ohm_m, lower_ohm_m):
 
 
 @lru_cache(maxsize=512)
-def image_weights(factor, tolerance=1e-10):
+def image_weights(factor: float, tolerance: float = 1e-10) -> tuple[np.ndarray, np.ndarray]:
     """Orders and weights by which a sum over all images becomes a short one.
 
     Parameters
@@ -178,7 +182,7 @@ class Soil:
     lower_ohm_m: float
     depth_m: float
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         for name in ("upper_ohm_m", "lower_ohm_m", "depth_m"):
             if not getattr(self, name) > 0:
                 raise ValueError(f"{name} of a soil must be greater than 0, not {getattr(self, name)}")
@@ -188,12 +192,12 @@ class Soil:
             raise ValueError("two resistivities need the depth of the boundary between them")
 
     @property
-    def factor(self):
+    def factor(self) -> float:
         """Reflection factor of the boundary."""
         return float(reflection(self.upper_ohm_m, self.lower_ohm_m))
 
 
-def uniform(resistivity_ohm_m):
+def uniform(resistivity_ohm_m: float) -> Soil:
     """Soil of one resistivity down to any depth.
 
     Parameters
@@ -213,7 +217,7 @@ def uniform(resistivity_ohm_m):
     return Soil(float(resistivity_ohm_m), float(resistivity_ohm_m), np.inf)
 
 
-def surface_kernel(distance_m, factor, depth_m):
+def surface_kernel(distance_m: ArrayLike, factor: ArrayLike, depth_m: ArrayLike) -> FloatOrArray:
     """Potential at the surface of a current at the surface, as a multiple of ρ1·I/(2π).
 
     Parameters
@@ -255,7 +259,9 @@ def surface_kernel(distance_m, factor, depth_m):
     return kernel[()]
 
 
-def layered_resistivity(array, upper_ohm_m, lower_ohm_m, depth_m):
+def layered_resistivity(
+    array: FourPins, upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike, depth_m: ArrayLike
+) -> FloatOrArray:
     """Apparent resistivity that a four-pin array reads above two layers.
 
     Parameters
@@ -332,7 +338,7 @@ class SoilFit:
     high: tuple
 
 
-def fit_two_layers(array, apparent_ohm_m):
+def fit_two_layers(array: FourPins, apparent_ohm_m: ArrayLike) -> SoilFit:
     """Two layers of soil from the apparent resistivities of a sounding.
 
     Parameters

@@ -3,12 +3,16 @@
 Arrays are (visits × legs) with NaN for a leg that is not there; totals are (visits,).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
+from towerlib.physics import FloatOrArray
 from towerlib.values import number
 
 
@@ -39,18 +43,18 @@ class CoilSpec:
     step_ma: float = number("coil_step_ma")
     shared_total: bool = False
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         """Refuse a specification that promises less than nothing."""
         if not min(self.gain_percent, self.offset_ma, self.step_ma) >= 0.0:
             raise ValueError(f"a coil specification is not negative: {self}; copy it from the certificate")
 
     @property
-    def gain_u(self):
+    def gain_u(self) -> float:
         """Standard uncertainty of the gain [1]."""
         return self.gain_percent / 100.0 / np.sqrt(3.0)
 
     @property
-    def noise_ma(self):
+    def noise_ma(self) -> float:
         """Standard uncertainty of the offset [mA]."""
         return self.offset_ma / np.sqrt(3.0)
 
@@ -71,7 +75,7 @@ class Gap:
     fraction_low: np.ndarray
 
 
-def leg_count(legs_ma):
+def leg_count(legs_ma: ArrayLike) -> np.ndarray:
     """Count of legs read at each visit.
 
     Parameters
@@ -91,7 +95,7 @@ def leg_count(legs_ma):
     return (~np.isnan(np.asarray(legs_ma, dtype=float))).sum(axis=-1)
 
 
-def leg_sum(legs_ma):
+def leg_sum(legs_ma: ArrayLike) -> np.ndarray:
     """Arithmetic sum of the leg currents [mA], NaN where no leg was read.
 
     Parameters
@@ -112,7 +116,7 @@ def leg_sum(legs_ma):
     return np.where(leg_count(legs_ma) > 0, np.nansum(legs_ma, axis=-1), np.nan)
 
 
-def gap_uncertainty(legs_ma, total_ma, coils=DEFAULT_COILS):
+def gap_uncertainty(legs_ma: ArrayLike, total_ma: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> np.ndarray:
     """Uncertainty of the gap, one standard deviation [mA].
 
     Parameters
@@ -156,7 +160,7 @@ def gap_uncertainty(legs_ma, total_ma, coils=DEFAULT_COILS):
     )
 
 
-def gap_bias(legs_ma, total_ma, coils=DEFAULT_COILS):
+def gap_bias(legs_ma: ArrayLike, total_ma: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> np.ndarray:
     """Gap that noise alone shows on average [mA]: small magnitudes read high.
 
     Parameters
@@ -291,7 +295,7 @@ def _opposite(legs_ma, gap_ma):
     return np.clip(gap_ma[..., None] - before, 0.0, 2.0 * legs_ma)
 
 
-def gap(legs_ma, total_ma, coils=DEFAULT_COILS):
+def gap(legs_ma: ArrayLike, total_ma: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> Gap:
     """Gap of each visit: arithmetic sum of the leg currents minus their vector total, with its uncertainty.
 
     Parameters
@@ -337,7 +341,7 @@ def gap(legs_ma, total_ma, coils=DEFAULT_COILS):
     return Gap(sum_ma, gap_ma, u_ma, bias_ma, z, _ratio(gap_ma, sum_ma), low)
 
 
-def total_bounds(legs_ma):
+def total_bounds(legs_ma: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Lowest and highest total that any angles between the leg currents can give [mA].
 
     Parameters
@@ -361,7 +365,7 @@ def total_bounds(legs_ma):
     return np.maximum(2.0 * largest - sum_ma, 0.0), sum_ma
 
 
-def leg_ratios(legs_ma):
+def leg_ratios(legs_ma: np.ndarray) -> np.ndarray:
     """Each leg's current over the median of the other legs [1].
 
     Parameters
@@ -399,7 +403,7 @@ def _ratio(part, whole):
     return np.divide(part, whole, out=np.full(whole.shape, np.nan), where=whole != 0)
 
 
-def z_limit(false_alarm):
+def z_limit(false_alarm: float) -> float:
     """One-sided limit that z of a tower without a gap passes with the given probability.
 
     Parameters
@@ -419,7 +423,7 @@ def z_limit(false_alarm):
     return float(ndtri(1.0 - false_alarm))
 
 
-def smallest_sum(count, coils=DEFAULT_COILS):
+def smallest_sum(count: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> FloatOrArray:
     """Sum of the legs under which nothing can be judged [mA].
 
     Parameters
@@ -459,7 +463,14 @@ class SignPatterns:
     single: np.ndarray
 
 
-def sign_patterns(legs_ma, total_ma, u_ma, *, fit_u=None, misfit_u=None):
+def sign_patterns(
+    legs_ma: ArrayLike,
+    total_ma: ArrayLike,
+    u_ma: ArrayLike,
+    *,
+    fit_u: float | None = None,
+    misfit_u: float | None = None,
+) -> SignPatterns:
     """Pattern of reversed coils that meets the vector total best, for legs in phase.
 
     Parameters

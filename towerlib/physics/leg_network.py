@@ -1,8 +1,11 @@
 """Currents through the legs of a tower: coupled electrodes, the shield wire that feeds them, and loops."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from towerlib.physics.ladder import admittance
 
@@ -32,7 +35,7 @@ class Legs:
     ring_v: np.ndarray
 
 
-def foot_positions(leg_count, spacing_m):
+def foot_positions(leg_count: int, spacing_m: ArrayLike) -> np.ndarray:
     """Places of the feet round the tower's axis.
 
     Parameters
@@ -68,7 +71,7 @@ def foot_positions(leg_count, spacing_m):
     return spacing_m * corners / (2 * np.sin(np.pi / leg_count))
 
 
-def earth_matrix(own_ohm, resistivity_ohm_m, feet_m):
+def earth_matrix(own_ohm: ArrayLike, resistivity_ohm_m: ArrayLike, feet_m: ArrayLike) -> np.ndarray:
     """Own and mutual resistances of the electrodes under the legs.
 
     Parameters
@@ -107,7 +110,7 @@ def earth_matrix(own_ohm, resistivity_ohm_m, feet_m):
     return np.where(itself, own_ohm[..., None], mutual_ohm)
 
 
-def leg_currents(legs, source_v, source_s, body_a=0.0):
+def leg_currents(legs: Legs, source_v: ArrayLike, source_s: ArrayLike, body_a: ArrayLike = 0.0) -> np.ndarray:
     """Currents from the tower body down each leg.
 
     Parameters
@@ -184,7 +187,7 @@ def _ring_matrix(ring_s):
     return step.T @ (ring_s[..., None] * step)
 
 
-def footing_resistance(legs):
+def footing_resistance(legs: Legs) -> np.ndarray:
     """Footing of each tower with all its legs together.
 
     Parameters

@@ -1,9 +1,13 @@
 """Overhead wires above earth: where they hang, and how they carry."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from towerlib.physics import FloatOrArray
 from towerlib.values import number
 
 
@@ -27,7 +31,7 @@ class Wires:
     resistance_ohm_m: np.ndarray
 
 
-def mean_height(height_m, sag_m):
+def mean_height(height_m: ArrayLike, sag_m: ArrayLike) -> FloatOrArray:
     """Mean height of a sagging wire over a span.
 
     Parameters
@@ -59,7 +63,7 @@ def mean_height(height_m, sag_m):
 MAGNETIC_CONSTANT = 4e-7 * np.pi
 
 
-def earth_return_depth(resistivity_ohm_m, frequency_hz):
+def earth_return_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike) -> FloatOrArray:
     """Depth of the equivalent earth return conductor.
 
     Parameters
@@ -93,7 +97,7 @@ def earth_return_depth(resistivity_ohm_m, frequency_hz):
     )
 
 
-def complex_depth(resistivity_ohm_m, frequency_hz):
+def complex_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike) -> FloatOrArray:
     """Complex depth of the earth return plane.
 
     Parameters
@@ -125,7 +129,13 @@ def complex_depth(resistivity_ohm_m, frequency_hz):
     return np.sqrt(np.asarray(resistivity_ohm_m, float) / (2 * omega * MAGNETIC_CONSTANT)) * (1 - 1j)
 
 
-def self_impedance(resistance_ohm_m, gmr_m, frequency_hz, resistivity_ohm_m, height_m=None):
+def self_impedance(
+    resistance_ohm_m: ArrayLike,
+    gmr_m: ArrayLike,
+    frequency_hz: ArrayLike,
+    resistivity_ohm_m: ArrayLike,
+    height_m: ArrayLike | None = None,
+) -> FloatOrArray:
     """Impedance of one wire with earth return, per metre.
 
     Parameters
@@ -167,7 +177,13 @@ def self_impedance(resistance_ohm_m, gmr_m, frequency_hz, resistivity_ohm_m, hei
     return np.asarray(resistance_ohm_m, float) + loop
 
 
-def mutual_impedance(distance_m, frequency_hz, resistivity_ohm_m, height_sum_m=None, across_m=0.0):
+def mutual_impedance(
+    distance_m: ArrayLike,
+    frequency_hz: ArrayLike,
+    resistivity_ohm_m: ArrayLike,
+    height_sum_m: ArrayLike | None = None,
+    across_m: ArrayLike | None = 0.0,
+) -> FloatOrArray:
     """Mutual impedance of two wires with earth return, per metre.
 
     Parameters
@@ -233,7 +249,7 @@ def _earth_loop(distance_m, height_sum_m, across_m, frequency_hz, resistivity_oh
     return np.where(frequency_hz > number("earth_return_switch_hz"), deep, shallow)[()]
 
 
-def impedance_matrix(wires, frequency_hz, resistivity_ohm_m):
+def impedance_matrix(wires: Wires, frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndarray:
     """Impedances of parallel wires with earth return, as a matrix per metre.
 
     Parameters
@@ -267,7 +283,7 @@ def impedance_matrix(wires, frequency_hz, resistivity_ohm_m):
     return loops + np.diag(resistance_ohm_m)
 
 
-def equivalent_wire(shield_ohm_m):
+def equivalent_wire(shield_ohm_m: np.ndarray) -> FloatOrArray:
     """Impedance of several shield wires that are bonded together at every tower, as one wire.
 
     Parameters

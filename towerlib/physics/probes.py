@@ -1,11 +1,21 @@
 """Fall-of-potential measurement: where the probes stand and what that does to the reading."""
 
+from __future__ import annotations
+
 import numpy as np
+from numpy.typing import ArrayLike
+
+from towerlib.physics import FloatOrArray
 
 GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0  # 0.618: root of 1/(1-x) = 1/x + 1, the place that reads true
 
 
-def hemisphere_reading_ratio(radius_m, potential_probe_m, current_probe_m, angle_deg=0.0):
+def hemisphere_reading_ratio(
+    radius_m: ArrayLike,
+    potential_probe_m: ArrayLike,
+    current_probe_m: ArrayLike,
+    angle_deg: ArrayLike | None = 0.0,
+) -> FloatOrArray:
     r"""Ratio of the impedance read to the true one for an electrode that acts as a hemisphere.
 
     Parameters
@@ -51,7 +61,7 @@ def _distance_between(first_m, second_m, angle_deg):
     return np.sqrt(squared)
 
 
-def expected_spread(radius_m, current_probe_m):
+def expected_spread(radius_m: ArrayLike, current_probe_m: ArrayLike) -> FloatOrArray:
     """Spread to expect between readings at half and at seven tenths of the current probe's distance.
 
     Parameters
@@ -83,7 +93,7 @@ def expected_spread(radius_m, current_probe_m):
     return factor * np.divide(radius_m, current_probe_m)
 
 
-def equivalent_hemisphere_m(resistivity_ohm_m, resistance_ohm):
+def equivalent_hemisphere_m(resistivity_ohm_m: ArrayLike, resistance_ohm: ArrayLike) -> FloatOrArray:
     """Radius of the hemisphere that has the same resistance in the same uniform soil.
 
     Parameters
@@ -113,7 +123,7 @@ def equivalent_hemisphere_m(resistivity_ohm_m, resistance_ohm):
     return resistivity_ohm_m / (2.0 * np.pi * resistance)
 
 
-def four_leg_hemisphere_m(leg_radius_m, spacing_m):
+def four_leg_hemisphere_m(leg_radius_m: ArrayLike, spacing_m: ArrayLike) -> FloatOrArray:
     """Radius of the hemisphere that has the resistance of four equal leg footings on a square.
 
     Parameters
@@ -146,7 +156,9 @@ def four_leg_hemisphere_m(leg_radius_m, spacing_m):
     return 4.0 * leg_radius_m / (1.0 + (2.0 + 1.0 / np.sqrt(2.0)) * np.divide(leg_radius_m, spacing_m))
 
 
-def angle_off_line_deg(bearing_deg, line_bearing_deg, deviation_deg=0.0):
+def angle_off_line_deg(
+    bearing_deg: ArrayLike, line_bearing_deg: ArrayLike, deviation_deg: ArrayLike | None = 0.0
+) -> FloatOrArray:
     """Angle between a probe's direction and the nearer of the two spans that meet at the tower.
 
     Parameters
@@ -183,7 +195,7 @@ def _between_deg(first_deg, second_deg):
     return np.abs((np.subtract(first_deg, second_deg) + 180.0) % 360.0 - 180.0)
 
 
-def harmonic_distance_hz(frequency_hz, mains_hz):
+def harmonic_distance_hz(frequency_hz: ArrayLike, mains_hz: ArrayLike) -> FloatOrArray:
     """Distance of a test frequency from the nearest harmonic of the mains.
 
     Parameters
@@ -205,7 +217,7 @@ def harmonic_distance_hz(frequency_hz, mains_hz):
     return np.abs(frequency_hz - order * mains_hz)
 
 
-def reactance_ohm(impedance_ohm, phase_deg):
+def reactance_ohm(impedance_ohm: ArrayLike, phase_deg: ArrayLike) -> FloatOrArray:
     """Reactance of an impedance given by magnitude and phase.
 
     Parameters
@@ -226,7 +238,7 @@ def reactance_ohm(impedance_ohm, phase_deg):
     return np.multiply(impedance_ohm, np.sin(np.radians(phase_deg)))
 
 
-def percent_per_decade(ratio, low_hz, high_hz):
+def percent_per_decade(ratio: ArrayLike, low_hz: ArrayLike, high_hz: ArrayLike) -> FloatOrArray:
     """Change of an impedance for each tenfold frequency.
 
     Parameters
@@ -253,7 +265,7 @@ def percent_per_decade(ratio, low_hz, high_hz):
     return 100.0 * (np.power(ratio, 1.0 / np.log10(np.divide(high_hz, low_hz))) - 1.0)
 
 
-def lead_coupling_uh(length_m, apart_m):
+def lead_coupling_uh(length_m: ArrayLike, apart_m: ArrayLike) -> FloatOrArray:
     """Mutual inductance of two parallel test leads.
 
     Parameters

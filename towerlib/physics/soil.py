@@ -1,8 +1,13 @@
 """Four-pin arrays: from the resistance read to the apparent resistivity of the ground."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from towerlib.physics import FloatOrArray
 
 
 @dataclass(frozen=True)
@@ -21,7 +26,7 @@ class FourPins:
     bn_m: np.ndarray
 
 
-def wenner(spacing_m):
+def wenner(spacing_m: ArrayLike) -> FourPins:
     """Wenner's array: four pins in a line, equally apart.
 
     Parameters
@@ -42,7 +47,7 @@ def wenner(spacing_m):
     return FourPins(a, 2 * a, 2 * a, a)
 
 
-def apparent_resistivity(array, resistance_ohm):
+def apparent_resistivity(array: FourPins, resistance_ohm: ArrayLike) -> FloatOrArray:
     """Apparent resistivity from the resistance that a four-pin array read.
 
     Parameters
@@ -83,7 +88,7 @@ def _positive(distance_m, name):
     return distance_m[()]
 
 
-def geometric_mean(resistivity_ohm_m):
+def geometric_mean(resistivity_ohm_m: ArrayLike) -> float:
     """Geometric mean of resistivities, which scatter by factors.
 
     Parameters
@@ -109,7 +114,7 @@ def geometric_mean(resistivity_ohm_m):
     return float(np.exp(np.mean(np.log(known)))) if known.size else np.nan
 
 
-def log_spread(resistivity_ohm_m):
+def log_spread(resistivity_ohm_m: ArrayLike) -> float:
     """Standard deviation of ln ρ.
 
     Parameters

@@ -1,10 +1,14 @@
 """Ranks under uncertainty: draws of what each footing may be, and how they order the towers of a line."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import log_ndtr, ndtri, ndtri_exp
 
+from towerlib.physics import FloatOrArray
 from towerlib.values import number
 
 SEED = 2026  # any number does: the same seed gives the same ranks
@@ -29,7 +33,16 @@ class RankChances:
     chance_worst_tenth: np.ndarray
 
 
-def rank_intervals(low, value, high, lower_bound, *, draws=1000, seed=SEED, untested=False):
+def rank_intervals(
+    low: np.ndarray,
+    value: np.ndarray,
+    high: np.ndarray,
+    lower_bound: np.ndarray,
+    *,
+    draws: int = 1000,
+    seed: int = SEED,
+    untested: bool = False,
+) -> RankChances:
     """Rank interval of each tower and its chances to be among the worst.
 
     Parameters
@@ -71,7 +84,16 @@ def rank_intervals(low, value, high, lower_bound, *, draws=1000, seed=SEED, unte
     return RankChances(*(_spread_out(part, drawn) for part in vars(chances).values()))
 
 
-def footing_draws(low, value, high, lower_bound, *, draws=1000, seed=SEED, untested=False):
+def footing_draws(
+    low: ArrayLike,
+    value: ArrayLike,
+    high: ArrayLike,
+    lower_bound: ArrayLike,
+    *,
+    draws: int = 1000,
+    seed: int = SEED,
+    untested: bool = False,
+) -> np.ndarray:
     """Draws of the logarithm of every footing of a line.
 
     Parameters
@@ -129,7 +151,9 @@ def _around(normal, low, middle, high):
     return middle + normal * np.where(normal < 0, *deviation)
 
 
-def line_distribution(value, lower_bound=(), upper_bound=()):
+def line_distribution(
+    value: ArrayLike, lower_bound: ArrayLike = (), upper_bound: ArrayLike = ()
+) -> tuple[float, float]:
     """Mean and standard deviation of ln R over a line, some footings of which are only bounded.
 
     Parameters
@@ -179,7 +203,7 @@ def line_distribution(value, lower_bound=(), upper_bound=()):
     return found.x[0], np.exp(found.x[1])
 
 
-def beyond(normal, least):
+def beyond(normal: ArrayLike, least: ArrayLike) -> np.ndarray:
     """Standard normal draws beyond a bound, made from unbounded ones.
 
     Parameters
@@ -206,7 +230,7 @@ def beyond(normal, least):
     return -ndtri_exp(log_ndtr(-normal) + log_ndtr(-np.asarray(least, float)))
 
 
-def ordered_ranks(drawn):
+def ordered_ranks(drawn: np.ndarray) -> np.ndarray:
     """Rank of each tower in each draw, 1 the highest.
 
     Parameters
@@ -230,7 +254,7 @@ def ordered_ranks(drawn):
     return ranks
 
 
-def rank_chances(ranks):
+def rank_chances(ranks: np.ndarray) -> RankChances:
     """Interval of the rank of each tower and its chances to be among the worst, over all draws.
 
     Parameters
@@ -280,7 +304,9 @@ YEARS_MOST = 60  # beyond this a line proves nothing within the life of its peop
 SEEN_SIDED, SEEN_POWER = 0.05, 0.8  # one-sided error of a false improvement; chance to see a true one
 
 
-def rate_interval(count, exposure=1.0, coverage=COVERAGE):
+def rate_interval(
+    count: ArrayLike, exposure: ArrayLike = 1.0, coverage: float = COVERAGE
+) -> tuple[FloatOrArray, FloatOrArray]:
     """Exact interval of a Poisson rate.
 
     Parameters
@@ -333,7 +359,7 @@ def rate_interval(count, exposure=1.0, coverage=COVERAGE):
     return low / exposure, high / exposure
 
 
-def gamma_shape(factor, coverage=COVERAGE):
+def gamma_shape(factor: float, coverage: float = COVERAGE) -> float:
     """Shape of the Gamma distribution whose central interval spans a factor to either side.
 
     Parameters
@@ -371,7 +397,9 @@ def gamma_shape(factor, coverage=COVERAGE):
     return float(np.exp(brentq(excess, np.log(0.3), np.log(1e5))))
 
 
-def shrunk_factor(count, expected, factor, coverage=COVERAGE):
+def shrunk_factor(
+    count: ArrayLike, expected: ArrayLike, factor: float, coverage: float = COVERAGE
+) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray]:
     """By what a model's rate is to be multiplied after some events were seen, drawn towards 1 where they were few.
 
     Parameters
@@ -420,7 +448,9 @@ def shrunk_factor(count, expected, factor, coverage=COVERAGE):
     return (shape + count) * scale, *after
 
 
-def power_of_comparison(rate_before, cut, years_before, years_after, sided=SEEN_SIDED):
+def power_of_comparison(
+    rate_before: float, cut: float, years_before: float, years_after: float, sided: float = SEEN_SIDED
+) -> float:
     """Chance that an exact comparison of two counts shows a true cut of a rate.
 
     Parameters
@@ -466,7 +496,13 @@ def power_of_comparison(rate_before, cut, years_before, years_after, sided=SEEN_
     return float((poisson.pmf(total, before + after) * shown).sum())
 
 
-def years_to_see(rate_before, cut, years_before=None, most=YEARS_MOST, power=SEEN_POWER):
+def years_to_see(
+    rate_before: float,
+    cut: float,
+    years_before: float | None = None,
+    most: int = YEARS_MOST,
+    power: float = SEEN_POWER,
+) -> float:
     """Whole years after a treatment until an improvement of one line can be told from chance.
 
     Parameters

@@ -3,12 +3,16 @@
 Figures to sort towers by, no proof of safety: that takes the local code, measurement and a licensed person.
 """
 
+from __future__ import annotations
+
 import csv
 from functools import cache
 from importlib.resources import files
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from towerlib.physics import FloatOrArray
 from towerlib.values import number
 
 EDITIONS = (2010, 2022)
@@ -41,7 +45,9 @@ def _time(clearing_s):
     return clearing_s
 
 
-def touch_limit_en50522(clearing_s, added_ohm=0.0, edition=2022):
+def touch_limit_en50522(
+    clearing_s: ArrayLike, added_ohm: ArrayLike = 0.0, edition: int = 2022
+) -> FloatOrArray:
     """Permissible touch voltage of EN 50522, with resistances in series with the body.
 
     Parameters
@@ -85,7 +91,7 @@ def touch_limit_en50522(clearing_s, added_ohm=0.0, edition=2022):
     return (_at(clearing_s, times_s, touch_v) + body_current_en50522(clearing_s, edition) * added_ohm)[()]
 
 
-def body_current_en50522(clearing_s, edition=2022):
+def body_current_en50522(clearing_s: ArrayLike, edition: int = 2022) -> FloatOrArray:
     """Body current on which the touch voltages of EN 50522 rest.
 
     Parameters
@@ -113,7 +119,7 @@ def body_current_en50522(clearing_s, edition=2022):
     return _at(_time(clearing_s), times_s, body_a)[()]
 
 
-def added_resistance(surface_ohm_m, footwear_ohm=0.0):
+def added_resistance(surface_ohm_m: ArrayLike, footwear_ohm: ArrayLike = 0.0) -> FloatOrArray:
     """Resistance in series with the body when somebody touches a tower: footwear and standing surface.
 
     Parameters
@@ -144,7 +150,9 @@ def added_resistance(surface_ohm_m, footwear_ohm=0.0):
     return (np.asarray(footwear_ohm, float) + TOUCH_FEET * np.asarray(surface_ohm_m, float))[()]
 
 
-def touch_limit_ieee80(clearing_s, surface_ohm_m=0.0, derating=1.0, body_kg=50):
+def touch_limit_ieee80(
+    clearing_s: ArrayLike, surface_ohm_m: ArrayLike = 0.0, derating: ArrayLike = 1.0, body_kg: int = 50
+) -> FloatOrArray:
     """Tolerable touch voltage of IEEE Std 80.
 
     Parameters
@@ -196,7 +204,7 @@ def _tolerable(clearing_s, feet_ohm, body_kg):
     return ((number("ieee80_body_ohm") + feet_ohm) * current_a)[()]
 
 
-def surface_derating(soil_ohm_m, surface_ohm_m, depth_m):
+def surface_derating(soil_ohm_m: ArrayLike, surface_ohm_m: ArrayLike, depth_m: ArrayLike) -> FloatOrArray:
     """Surface layer derating factor of IEEE Std 80.
 
     Parameters

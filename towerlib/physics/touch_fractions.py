@@ -1,15 +1,20 @@
 """Touch fraction: the share of its rise that an electrode shows between itself and the ground within reach."""
 
+from __future__ import annotations
+
 import csv
 import sys
+from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from towerlib.physics.electrode.matrix import solve, solve_fourfold
+from towerlib.physics.electrode.matrix import Solution, solve, solve_fourfold
 from towerlib.physics.electrode.segments import (
+    Electrode,
     block,
     join,
     pad_and_chimney,
@@ -25,7 +30,14 @@ from towerlib.values import number
 STEPS = 5  # places along an interval of contrast or depth at which the table is read
 
 
-def touch_fraction_limits(kind, spacing_m, contrast_low, contrast_high, depth_low_m, depth_high_m):
+def touch_fraction_limits(
+    kind: str,
+    spacing_m: ArrayLike,
+    contrast_low: ArrayLike,
+    contrast_high: ArrayLike,
+    depth_low_m: ArrayLike,
+    depth_high_m: ArrayLike,
+) -> tuple[np.ndarray, np.ndarray]:
     """Least and greatest touch fraction of structures of a kind, in soil that lies between limits.
 
     Parameters
@@ -113,7 +125,14 @@ def _limits_table(kind):
     return (np.log(spacings), np.log(contrasts), np.log(depths)), *ends
 
 
-def solved_touch_fraction(solution, leg_m, half_m, reach_m=None, *, is_round=False):
+def solved_touch_fraction(
+    solution: Solution,
+    leg_m: Sequence[float],
+    half_m: float,
+    reach_m: float | None = None,
+    *,
+    is_round: bool = False,
+) -> float:
     """Greatest share of its rise that an electrode shows between a leg and the ground a reach from its face.
 
     Parameters
@@ -169,7 +188,7 @@ PAD_THICKNESS_M, CHIMNEY_M = 0.5, 0.6
 PAD_BY_SPACING = 0.6  # pads of neighbouring legs do not touch
 
 
-def soil_of(contrast, depth_m):
+def soil_of(contrast: float, depth_m: float) -> Soil:
     """Soil of a contrast ρ2/ρ1 and a depth of the boundary.
 
     Parameters
@@ -191,7 +210,9 @@ def soil_of(contrast, depth_m):
     return Soil(UPPER_OHM_M, UPPER_OHM_M * contrast, depth_m)
 
 
-def foot(kind, size_m, depth_m, at_m=(0.0, 0.0)):
+def foot(
+    kind: str, size_m: float, depth_m: float, at_m: Sequence[float] = (0.0, 0.0)
+) -> tuple[Electrode, float]:
     """One footing and half the width of what stands above the ground.
 
     Parameters
@@ -227,7 +248,7 @@ def foot(kind, size_m, depth_m, at_m=(0.0, 0.0)):
     return rod(depth_m, size_m / 2, at_m), size_m / 2
 
 
-def touch_fraction_of(kind, spacing_m, feet, soil, count=COUNT):
+def touch_fraction_of(kind: str, spacing_m: float, feet: tuple, soil: Soil, count: int = COUNT) -> float:
     """Touch fraction of one structure.
 
     Parameters
@@ -279,7 +300,7 @@ def touch_fraction_of(kind, spacing_m, feet, soil, count=COUNT):
     return solved_touch_fraction(solution, at_m, half_m, is_round=shape in ("pile", "grillage"))
 
 
-def family(kind, spacing_m):
+def family(kind: str, spacing_m: float) -> list[tuple]:
     """Structures of a kind that reach furthest to either side.
 
     Parameters
@@ -316,7 +337,7 @@ def family(kind, spacing_m):
     return [*slim, ("pad", 4.5, 2.5, 0.7, 0.0), ("pad", 4.5, 2.5, 1.5, 20.0)]
 
 
-def row(kind, spacing_m, contrast, depth_m):
+def row(kind: str, spacing_m: float, contrast: float, depth_m: float) -> tuple[float, float]:
     """One row of the table.
 
     Parameters
@@ -336,7 +357,7 @@ def row(kind, spacing_m, contrast, depth_m):
     return min(values), max(values)
 
 
-def entries():
+def entries() -> list[tuple[str, float, float, float]]:
     """All rows of the table without their fractions.
 
     Returns
@@ -355,7 +376,7 @@ def entries():
     return [(kind, s, *soil) for kind, s in kinds for soil in soils]
 
 
-def main(argv):
+def main(argv: Sequence[str]) -> None:
     """Write the table, or the part of it of the kinds named."""
     path = Path(argv[0] if argv else str(files("towerlib.physics") / "touch_fractions.csv"))
     with path.open("w", encoding="utf-8", newline="") as file:

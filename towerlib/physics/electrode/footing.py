@@ -1,11 +1,16 @@
 """A measured footing and metal added to it: the footing as its legs, the metal by its mutual-resistance matrix."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from towerlib.physics import FloatOrArray
 from towerlib.physics.electrode.matrix import inverse, mutual_resistances, point_source_potentials
-from towerlib.physics.electrode.segments import cut
+from towerlib.physics.electrode.segments import Electrode, cut
+from towerlib.physics.layered_soil import Soil
 from towerlib.values import number
 
 POINTS = 6
@@ -35,7 +40,14 @@ class Added:
     between_ohm: np.ndarray
 
 
-def prepare(electrode, legs_m, soil, *, footing_depth_m=0.0, count=ADDED_COUNT):
+def prepare(
+    electrode: Electrode,
+    legs_m: ArrayLike,
+    soil: Soil,
+    *,
+    footing_depth_m: float = 0.0,
+    count: int = ADDED_COUNT,
+) -> Added:
     """Metal to be bonded to a tower, with all that does not depend on the reading of its footing.
 
     Parameters
@@ -80,7 +92,7 @@ def prepare(electrode, legs_m, soil, *, footing_depth_m=0.0, count=ADDED_COUNT):
     return Added(float(1 / inverse_s.sum()), inverse_s, leg_ohm, middle_ohm, between_ohm)
 
 
-def with_footing(added, footing_ohm):
+def with_footing(added: Added, footing_ohm: ArrayLike) -> FloatOrArray:
     """Resistance of a tower after metal was bonded to its measured footing.
 
     Parameters
@@ -161,7 +173,7 @@ CREDIT_RESISTIVITIES = (100, 300, 500, 1000, 2000, 4000)
 LAID_RESISTIVITIES = (500, 1000, 2000, 5000)
 
 
-def credited_length(resistivity_ohm_m, length_m):
+def credited_length(resistivity_ohm_m: ArrayLike, length_m: ArrayLike) -> FloatOrArray:
     """Length of a radial that may be counted on for a first stroke.
 
     Parameters
@@ -199,7 +211,7 @@ def credited_length(resistivity_ohm_m, length_m):
     return np.minimum(length_m, credit_m * np.sqrt(resistivity_ohm_m / inside))
 
 
-def laid_length_limit(resistivity_ohm_m):
+def laid_length_limit(resistivity_ohm_m: ArrayLike) -> FloatOrArray:
     """Longest radial that tower practice lays in a soil.
 
     Parameters

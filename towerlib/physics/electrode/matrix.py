@@ -1,12 +1,16 @@
 """Images of a current in two-layer soil, and the mean potential of one straight piece over another."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from towerlib.physics.electrode.segments import PIECE_COUNT, Electrode, cut, join
-from towerlib.physics.layered_soil import image_weights
+from towerlib.physics.layered_soil import Soil, image_weights
 
 ENGINE_TOLERANCE = 1e-7
 NEAR_POINTS, FAR_POINTS = 6, 2
@@ -14,7 +18,9 @@ FAR_PIECES = 1.5  # from so many times their lengths together on, two pieces see
 FAR_IMAGES = 2.0  # the same for images, by the longest piece
 
 
-def image_table(soil, field_below, source_below):
+def image_table(
+    soil: Soil, field_below: bool, source_below: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Images of a source: where they lie, and how strong they are.
 
     Parameters
@@ -61,7 +67,7 @@ def image_table(soil, field_below, source_below):
     return sign, offset_m, strength * np.r_[1, 1, weight, weight]
 
 
-def mean_potentials(fields, sources, images):
+def mean_potentials(fields: Electrode, sources: Electrode, images: Sequence[np.ndarray]) -> np.ndarray:
     """Mean potential over each field piece per ampere from each source, all images together.
 
     Parameters
@@ -104,7 +110,7 @@ def mean_potentials(fields, sources, images):
     return means
 
 
-def point_potentials(points_m, sources, images):
+def point_potentials(points_m: ArrayLike, sources: Electrode, images: Sequence[np.ndarray]) -> np.ndarray:
     """Potential at points per ampere from each source, all images together.
 
     Parameters
@@ -146,7 +152,9 @@ def point_potentials(points_m, sources, images):
     return _along(points_m, sources, images, np.clip(sources.radius_m**2 - axis2, 0.0, None))
 
 
-def point_source_potentials(points_m, positions_m, depth_m, soil):
+def point_source_potentials(
+    points_m: ArrayLike, positions_m: ArrayLike, depth_m: float, soil: Soil
+) -> np.ndarray:
     """Potential at points per ampere out of points at one depth.
 
     Parameters
@@ -192,7 +200,7 @@ def point_source_potentials(points_m, positions_m, depth_m, soil):
     return total
 
 
-def some(pieces, index):
+def some(pieces: Electrode, index: np.ndarray) -> Electrode:
     """Pieces of an index, with repetition where the index repeats.
 
     Parameters
@@ -311,7 +319,7 @@ class Solution:
     soil: object
 
 
-def solve(electrode, soil, count=PIECE_COUNT):
+def solve(electrode: Electrode, soil: Soil, count: int = PIECE_COUNT) -> Solution:
     """Resistance of an electrode and the current that leaves each of its parts.
 
     Parameters
@@ -354,7 +362,7 @@ def solve(electrode, soil, count=PIECE_COUNT):
     return Solution(float(1 / current_a.sum()), current_a / current_a.sum(), pieces, soil)
 
 
-def mutual_resistances(pieces, soil):
+def mutual_resistances(pieces: Electrode, soil: Soil) -> np.ndarray:
     """Mean potential of each piece for one ampere out of each other, and out of itself.
 
     Parameters
@@ -405,7 +413,7 @@ def mutual_resistances(pieces, soil):
     return (matrix + matrix.T) / 2
 
 
-def inverse(mutual_ohm):
+def inverse(mutual_ohm: np.ndarray) -> np.ndarray:
     """Inverse of mutual resistances: currents out of the pieces by their potentials.
 
     Parameters
@@ -438,7 +446,7 @@ def inverse(mutual_ohm):
     return (inverse_s + inverse_s.T) / 2
 
 
-def potential(solution, points_m, current_a=1.0):
+def potential(solution: Solution, points_m: ArrayLike, current_a: float = 1.0) -> np.ndarray:
     """Potential in the ground about an electrode.
 
     Parameters
@@ -487,7 +495,7 @@ def _is_below(pieces, boundary_m):
 TURNS = np.array([[[1, 0], [0, 1]], [[0, -1], [1, 0]], [[-1, 0], [0, -1]], [[0, 1], [-1, 0]]], float)
 
 
-def fourfold(quarter):
+def fourfold(quarter: Electrode) -> Electrode:
     """Whole electrode of which a quarter is given.
 
     Parameters
@@ -509,7 +517,7 @@ def fourfold(quarter):
     return join(*(Electrode(*_turned(quarter, turn), quarter.radius_m) for turn in TURNS))
 
 
-def solve_fourfold(quarter, soil, count=PIECE_COUNT):
+def solve_fourfold(quarter: Electrode, soil: Soil, count: int = PIECE_COUNT) -> Solution:
     """Solution of an electrode of four equal quarters, at a quarter of the work on each side.
 
     Parameters

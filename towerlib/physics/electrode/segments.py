@@ -1,8 +1,12 @@
 """Metal in the ground as straight pieces: rods, wires, rings, and joining and cutting them."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 PIECE_COUNT = 16
 SHORTEST = 4  # length of a part by its radius
@@ -34,7 +38,7 @@ class Electrode:
     end_m: np.ndarray
     radius_m: np.ndarray
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         count = len(self.radius_m)
         if np.shape(self.start_m) != (count, 3) or np.shape(self.end_m) != (count, 3):
             raise ValueError(f"{count} pieces need {count} starts and ends of x, y and depth")
@@ -49,12 +53,14 @@ class Electrode:
             raise ValueError("every piece of an electrode needs a length and a radius greater than 0 m")
 
     @property
-    def length_m(self):
+    def length_m(self) -> np.ndarray:
         """Length of each piece [m]."""
         return np.linalg.norm(np.subtract(self.end_m, self.start_m), axis=1)
 
 
-def rod(length_m, radius_m, position_m=(0.0, 0.0), top_m=0.0):
+def rod(
+    length_m: float, radius_m: float, position_m: ArrayLike = (0.0, 0.0), top_m: float = 0.0
+) -> Electrode:
     """One vertical rod, or several alike.
 
     Parameters
@@ -85,7 +91,7 @@ def rod(length_m, radius_m, position_m=(0.0, 0.0), top_m=0.0):
     )
 
 
-def wire(points_m, radius_m):
+def wire(points_m: ArrayLike, radius_m: float) -> Electrode:
     """Wire along a chain of points.
 
     Parameters
@@ -109,7 +115,14 @@ def wire(points_m, radius_m):
     return Electrode(points_m[:-1], points_m[1:], np.full(len(points_m) - 1, float(radius_m)))
 
 
-def radials(count, length_m, radius_m, depth_m, start_m=0.0, first_deg=45.0):
+def radials(
+    count: int,
+    length_m: float,
+    radius_m: float,
+    depth_m: float,
+    start_m: float = 0.0,
+    first_deg: float = 45.0,
+) -> Electrode:
     """Straight wires that run outwards from a tower, at equal angles.
 
     Parameters
@@ -143,7 +156,7 @@ def radials(count, length_m, radius_m, depth_m, start_m=0.0, first_deg=45.0):
     )
 
 
-def square(side_m, radius_m, depth_m):
+def square(side_m: float, radius_m: float, depth_m: float) -> Electrode:
     """Closed square of wire about the middle of a tower.
 
     Parameters
@@ -166,7 +179,7 @@ def square(side_m, radius_m, depth_m):
     return wire([(x, y, depth_m) for x, y in corners], radius_m)
 
 
-def join(*electrodes):
+def join(*electrodes: Electrode) -> Electrode:
     """Several electrodes, bonded to one.
 
     Parameters
@@ -191,7 +204,7 @@ def join(*electrodes):
     )
 
 
-def cut(electrode, boundary_m=np.inf, count=PIECE_COUNT):
+def cut(electrode: Electrode, boundary_m: float = np.inf, count: int = PIECE_COUNT) -> Electrode:
     """Pieces cut fine enough for a computation, finest at their ends.
 
     Parameters
@@ -254,7 +267,14 @@ STRIP_RADIUS = 0.2015  # round wire of a square's length and mean self-potential
 PANELS_ACROSS = 4
 
 
-def block(width_m, depth_m, position_m=(0.0, 0.0), *, top_m=0.0, panels=PANELS_ACROSS):
+def block(
+    width_m: float,
+    depth_m: float,
+    position_m: Sequence[float] = (0.0, 0.0),
+    *,
+    top_m: float = 0.0,
+    panels: int = PANELS_ACROSS,
+) -> Electrode:
     """Outer surface of a square block of concrete, its top flush with the surface or covered.
 
     Parameters
@@ -307,7 +327,9 @@ def block(width_m, depth_m, position_m=(0.0, 0.0), *, top_m=0.0, panels=PANELS_A
     return join(*faces)
 
 
-def plate(width_m, depth_m, position_m=(0.0, 0.0), *, panels=PANELS_ACROSS):
+def plate(
+    width_m: float, depth_m: float, position_m: Sequence[float] = (0.0, 0.0), *, panels: int = PANELS_ACROSS
+) -> Electrode:
     """Square plate that lies in the ground, as a grillage does.
 
     Parameters
@@ -335,7 +357,15 @@ def plate(width_m, depth_m, position_m=(0.0, 0.0), *, panels=PANELS_ACROSS):
     return _face(_corners(width_m, position_m), depth_m, panels)
 
 
-def pad_and_chimney(pad_m, thickness_m, base_m, chimney_m, position_m=(0.0, 0.0), *, panels=PANELS_ACROSS):
+def pad_and_chimney(
+    pad_m: float,
+    thickness_m: float,
+    base_m: float,
+    chimney_m: float,
+    position_m: Sequence[float] = (0.0, 0.0),
+    *,
+    panels: int = PANELS_ACROSS,
+) -> Electrode:
     """Outer surface of a pad with a chimney up to the surface.
 
     Parameters
@@ -377,7 +407,7 @@ def pad_and_chimney(pad_m, thickness_m, base_m, chimney_m, position_m=(0.0, 0.0)
     return join(Electrode(pad.start_m[outside], pad.end_m[outside], pad.radius_m[outside]), *walls)
 
 
-def leg_positions(spacing_m):
+def leg_positions(spacing_m: float) -> np.ndarray:
     """Middles of four legs on a square.
 
     Parameters

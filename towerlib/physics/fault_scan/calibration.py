@@ -1,10 +1,24 @@
 """Copies of a line with its stated errors: how large a score chance gives, and which faults would be seen."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from towerlib.physics.fault_scan.likelihood import ambient_scores, fitted_drive, injected_scores
+from towerlib.physics.fault_scan.likelihood import (
+    AmbientPart,
+    InjectedPart,
+    ambient_scores,
+    fitted_drive,
+    injected_scores,
+)
+from towerlib.physics.fault_scan.response import Hypothesis
+
+if TYPE_CHECKING:
+    from towerlib.physics.fault_scan.scan import Errors, ScanOptions
 
 CHUNK = 2000  # copies with a fault that are solved at once
 
@@ -26,13 +40,19 @@ class Calibration:
     """
 
     uneven: float
-    scale: tuple
+    scale: tuple[float, ...]
     ambient_weight: np.ndarray
     injected_weight: np.ndarray
     threshold: float
 
 
-def calibrate(ambient, injected, errors, options, rng):
+def calibrate(
+    ambient: Sequence[AmbientPart],
+    injected: Sequence[InjectedPart],
+    errors: Errors,
+    options: ScanOptions,
+    rng: np.random.Generator,
+) -> tuple[Calibration, np.ndarray, np.ndarray]:
     """Weights and threshold from copies without a fault.
 
     Parameters
@@ -75,7 +95,7 @@ def calibrate(ambient, injected, errors, options, rng):
     return Calibration(uneven, scale, *weights, threshold), from_ambient, from_injected
 
 
-def weight(scores):
+def weight(scores: np.ndarray) -> np.ndarray:
     """Largest w from 0 to 1 for which the mean of exp(w·score) over copies without a fault does not pass 1.
 
     Parameters
@@ -108,7 +128,15 @@ def weight(scores):
     return np.where(low < 1e-6, 0.0, low)
 
 
-def powers(ambient, injected, calibration, hypotheses, errors, options, rng):
+def powers(
+    ambient: Sequence[AmbientPart],
+    injected: Sequence[InjectedPart],
+    calibration: Calibration,
+    hypotheses: Sequence[Hypothesis],
+    errors: Errors,
+    options: ScanOptions,
+    rng: np.random.Generator,
+) -> np.ndarray:
     """Chance that each hypothesis would pass the threshold if it were true.
 
     Parameters
@@ -149,7 +177,14 @@ def powers(ambient, injected, calibration, hypotheses, errors, options, rng):
     return found
 
 
-def copies(ambient, injected, faults, drive, errors, rng):
+def copies(
+    ambient: Sequence[AmbientPart],
+    injected: Sequence[InjectedPart],
+    faults: Sequence[Hypothesis | None],
+    drive: tuple[float, Sequence[float]],
+    errors: Errors,
+    rng: np.random.Generator,
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
     """Readings of copies of a line that differs from the entered one by its stated errors.
 
     Parameters
@@ -234,7 +269,7 @@ def _log_ohm(copy, rng):
     return (np.log(np.abs(seen_ohm)) + copy.part.reading_u * rng.standard_normal(seen_ohm.shape)).T
 
 
-def node_potentials(node_s, span_s, drive_a):
+def node_potentials(node_s: np.ndarray, span_s: np.ndarray, drive_a: np.ndarray) -> np.ndarray:
     """Potentials of the nodes of many ladders at once.
 
     Parameters
@@ -276,7 +311,7 @@ def _eliminated(node_s, span_s, drive_a):
     return behind, carried
 
 
-def node_admittances(node_s, span_s):
+def node_admittances(node_s: np.ndarray, span_s: np.ndarray) -> np.ndarray:
     """Admittance that a source at each node sees, of many ladders at once [S]; shapes as `node_potentials`."""
     nothing = np.zeros(node_s.shape)
     before = _eliminated(node_s, span_s, nothing)[0]

@@ -1,18 +1,28 @@
 """Densities of what is read: magnitudes of currents in service, logarithms of impedances without coils."""
 
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from towerlib.physics.fault_scan.response import (
     NONE,
     WORN_U,
+    Hypothesis,
+    Response,
     ambient_model,
     impedance_model,
     inverse,
     known_footings,
     respond,
 )
+
+if TYPE_CHECKING:
+    from towerlib.physics.fault_scan.scan import Ambient, Errors, Injected
+    from towerlib.physics.ladder import Ladder
 
 BLOCK = 30  # readings whose Bessel functions are multiplied before the logarithm is taken
 
@@ -40,7 +50,9 @@ class Normal:
     log_det: float
 
 
-def rice_grid(response, forced_a, capacitive_a, relative_u, errors):
+def rice_grid(
+    response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray, relative_u: np.ndarray, errors: Errors
+) -> RiceGrid:
     """Rice densities that a response gives the totals read at its towers.
 
     Parameters
@@ -71,7 +83,7 @@ def rice_grid(response, forced_a, capacitive_a, relative_u, errors):
     return RiceGrid(response.rows, mean / quadrature, 0.5 / quadrature, constant)
 
 
-def rice_each(grid, total_a):
+def rice_each(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
     """As `rice_sum`, before the sum over the m towers: shape (copies, m, s, c)."""
     from scipy.special import i0e
 
@@ -80,7 +92,7 @@ def rice_each(grid, total_a):
     return along - read**2 * grid.half + grid.constant + np.log(i0e(along))
 
 
-def rice_sum(grid, total_a):
+def rice_sum(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
     """Log likelihood of readings under Rice densities, but for the term ln x that no hypothesis changes.
 
     Parameters
@@ -106,7 +118,7 @@ def rice_sum(grid, total_a):
     return summed
 
 
-def impedance_normal(response, footing_u, errors):
+def impedance_normal(response: Response, footing_u: np.ndarray, errors: Errors) -> Normal:
     """Normal density of ln|Z| at the towers of a response.
 
     Parameters
@@ -130,13 +142,13 @@ def impedance_normal(response, footing_u, errors):
     return normal(mean, load @ load.T + errors.reading**2 * np.eye(len(mean)))
 
 
-def normal(mean, covariance):
+def normal(mean: np.ndarray, covariance: np.ndarray) -> Normal:
     """Normal density from mean and covariance."""
     lower = np.linalg.cholesky(covariance)
     return Normal(mean, np.linalg.inv(lower), 2.0 * np.log(np.diag(lower)).sum())
 
 
-def normal_log_density(density, values):
+def normal_log_density(density: Normal, values: np.ndarray) -> np.ndarray:
     """Logarithm of a normal density, but for the term of 2π.
 
     Parameters
@@ -163,7 +175,7 @@ LOOSE_SCALE = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # around what then suits bes
 class AmbientPart:
     """A round in service made ready: the filled ladder, its drive, densities without a fault and with each."""
 
-    line: object
+    line: Ladder
     footing_u: np.ndarray
     forced_a: np.ndarray
     capacitive_a: np.ndarray
@@ -177,14 +189,16 @@ class AmbientPart:
 class InjectedPart:
     """A round of injected tests made ready: the filled ladder, and per hypothesis rows and two densities."""
 
-    line: object
+    line: Ladder
     footing_u: np.ndarray
     log_ohm: np.ndarray
     reading_u: float
     each: tuple
 
 
-def ambient_part(survey, hypotheses, errors, reach):
+def ambient_part(
+    survey: Ambient, hypotheses: Sequence[Hypothesis], errors: Errors, reach: int
+) -> AmbientPart:
     """A round in service made ready for a list of hypotheses.
 
     Parameters
@@ -247,7 +261,9 @@ def _rows(grid, keep):
     return RiceGrid(grid.rows[keep], grid.slope[keep], grid.half[keep], grid.constant[keep])
 
 
-def injected_part(survey, hypotheses, errors, reach):
+def injected_part(
+    survey: Injected, hypotheses: Sequence[Hypothesis], errors: Errors, reach: int
+) -> InjectedPart:
     """A round of injected tests made ready for a list of hypotheses; as `ambient_part`, of an `Injected`."""
     line, footing_u = known_footings(survey.line, errors.footing, errors.usual_spread)
     node_ohm, read = inverse(line), np.flatnonzero(~np.isnan(survey.impedance_ohm))
@@ -260,7 +276,7 @@ def injected_part(survey, hypotheses, errors, reach):
     return InjectedPart(line, footing_u, np.log(survey.impedance_ohm), errors.reading, tuple(each))
 
 
-def scatter(parts, hypotheses, errors):
+def scatter(parts: Sequence[InjectedPart], hypotheses: Sequence[Hypothesis], errors: Errors) -> float:
     """By how much readings without coils scatter more than told, one fault allowed for.
 
     Parameters
@@ -307,7 +323,9 @@ def _residuals(part, fault, errors):
     return (apart - np.median(apart)) / np.sqrt((own**2).sum(axis=1) + part.reading_u**2)
 
 
-def ambient_tables(part, total_a, cases=None):
+def ambient_tables(
+    part: AmbientPart, total_a: np.ndarray, cases: Iterable[int] | None = None
+) -> Iterator[np.ndarray]:
     """Log likelihood of totals without a fault, and with each.
 
     Parameters
@@ -332,7 +350,9 @@ def ambient_tables(part, total_a, cases=None):
         yield whole - single[:, place].sum(axis=1) + rice_sum(grid, total_a) if len(place) else whole
 
 
-def ambient_scores(parts, totals, cases):
+def ambient_scores(
+    parts: Sequence[AmbientPart], totals: Sequence[np.ndarray], cases: Sequence[int]
+) -> float | np.ndarray:
     """Evidence ln L_h − ln L_none of rounds in service together, shape (copies, cases).
 
     The size of the drive is chosen round by round, its unevenness for all rounds, each to suit best.
@@ -344,7 +364,9 @@ def ambient_scores(parts, totals, cases):
     return np.stack(best[1:], axis=1) - best[0][:, None]
 
 
-def injected_scores(parts, logs, cases):
+def injected_scores(
+    parts: Sequence[InjectedPart], logs: Sequence[np.ndarray], cases: Sequence[int]
+) -> float | np.ndarray:
     """Evidence ln L_h − ln L_none of rounds of injected tests together, shape (copies, cases)."""
     total = 0.0
     for part, log_ohm in zip(parts, logs, strict=True):
@@ -357,7 +379,9 @@ def injected_scores(parts, logs, cases):
     return total
 
 
-def fitted_drive(parts, cases, from_injected):
+def fitted_drive(
+    parts: Sequence[AmbientPart], cases: Sequence[int], from_injected: np.ndarray
+) -> tuple[int, list[int]]:
     """Unevenness, and size of the drive of each round, that suit the readings best with one fault at most.
 
     Parameters

@@ -1,11 +1,16 @@
 """Answer of a ladder to its drive when one bond or one span has a fault, by rank-one updates."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from towerlib.physics.ladder import (
     NO_EARTH,
+    Ladder,
     driving_points,
     ladder,
     pieces,
@@ -14,7 +19,11 @@ from towerlib.physics.ladder import (
 )
 from towerlib.values import number
 
-NONE = ("none", -1)
+if TYPE_CHECKING:
+    from towerlib.physics.fault_scan.scan import Errors
+
+Hypothesis: TypeAlias = tuple[str, int]  # kind of fault, and its position along the line
+NONE: Hypothesis = ("none", -1)
 WORN_OHM = number("scan_worn_ohm")  # a worn bond is taken for this, within WORN_U of its logarithm
 WORN_U = number("scan_worn_spread")
 FLOATING = 1e-9  # what is left of an element's own share in its node when nothing else leads to earth
@@ -42,12 +51,12 @@ class Response:
     node_ohm: np.ndarray
     tower_s: np.ndarray
     through: np.ndarray
-    line: object
+    line: Ladder
     span: int = -1
     worn: int = -1
 
 
-def with_fault(line, kind, position):
+def with_fault(line: Ladder, kind: str, position: int) -> Ladder:
     """Ladder with one bond or one span open, or one bond worn.
 
     Parameters
@@ -81,7 +90,7 @@ def with_fault(line, kind, position):
     )
 
 
-def known_footings(line, known_u, usual_spread):
+def known_footings(line: Ladder, known_u: ArrayLike, usual_spread: float) -> tuple[Ladder, np.ndarray]:
     """Ladder with the median in place of footings that are not known, and the uncertainty of each ln R.
 
     Parameters
@@ -113,7 +122,7 @@ def known_footings(line, known_u, usual_spread):
     return replace(filled, station_s=line.station_s, span_s=line.span_s), footing_u
 
 
-def inverse(line):
+def inverse(line: Ladder) -> np.ndarray:
     """Inverse of the nodal matrix of a ladder [Ω], shape (n, n)."""
     g = line.span_s
     matrix = np.diag(line.tower_s + line.station_s + np.r_[0, g] + np.r_[g, 0])
@@ -121,7 +130,7 @@ def inverse(line):
     return np.linalg.inv(matrix)
 
 
-def possible(line, node_ohm):
+def possible(line: Ladder, node_ohm: np.ndarray) -> list[Hypothesis]:
     """Hypotheses that can be asked of a ladder: each bond and each span that is not open and bears opening.
 
     Each such bond is asked whether it is worn besides.
@@ -147,7 +156,7 @@ def possible(line, node_ohm):
     return [(kind, int(position)) for kind, positions in kinds for position in positions]
 
 
-def respond(line, node_ohm, hypothesis, rows):
+def respond(line: Ladder, node_ohm: np.ndarray, hypothesis: Hypothesis, rows: np.ndarray) -> Response:
     """Response of a ladder under a hypothesis, at some of its towers, by a rank-one update.
 
     Parameters
@@ -183,7 +192,9 @@ def respond(line, node_ohm, hypothesis, rows):
     return Response(rows, updated, faulty.tower_s, through, faulty, *places)
 
 
-def ambient_model(response, forced_a, capacitive_a):
+def ambient_model(
+    response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Currents in service down each tower that a response expects.
 
     Parameters
@@ -207,7 +218,9 @@ def ambient_model(response, forced_a, capacitive_a):
     return per_span.sum(axis=1), capacitive, (np.abs(per_span) ** 2).sum(axis=1)
 
 
-def impedance_model(response, footing_u, errors):
+def impedance_model(
+    response: Response, footing_u: np.ndarray, errors: Errors
+) -> tuple[np.ndarray, np.ndarray]:
     """Mean of ln|Z| without coils, and what each uncertain quantity does to it.
 
     Parameters
@@ -283,7 +296,7 @@ class Openings:
     remark: np.ndarray
 
 
-def openings(line, bonds=None, spans=None):
+def openings(line: Ladder, bonds: ArrayLike | None = None, spans: ArrayLike | None = None) -> Openings:
     """Impedances of a ladder with each of several bonds and spans opened alone.
 
     Parameters

@@ -1,13 +1,25 @@
 """What the scan for open bonds and spans is given: rounds of visits, errors, and how to decide."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from towerlib.physics.fault_scan.calibration import Calibration, calibrate, powers
-from towerlib.physics.fault_scan.likelihood import ambient_part, injected_part, scatter
-from towerlib.physics.fault_scan.response import inverse, known_footings, possible, with_fault
+from towerlib.physics.fault_scan.likelihood import (
+    AmbientPart,
+    InjectedPart,
+    ambient_part,
+    injected_part,
+    scatter,
+)
+from towerlib.physics.fault_scan.response import Hypothesis, inverse, known_footings, possible, with_fault
+from towerlib.physics.ladder import Ladder
 from towerlib.values import number
+
+FOOTING_U = number("scan_footing")
 
 
 @dataclass(frozen=True)
@@ -27,10 +39,10 @@ class Ambient:
         Current that the phases drive into the shield wire at each tower [A], in the same phase reference.
     """
 
-    line: object
+    line: Ladder
     total_a: np.ndarray
-    forced_a: np.ndarray | None = None
-    capacitive_a: complex = 0.0
+    forced_a: complex | np.ndarray | None = None
+    capacitive_a: complex | np.ndarray = 0.0
 
 
 @dataclass(frozen=True)
@@ -45,7 +57,7 @@ class Injected:
         Impedance at each tower without coils [Ω], a magnitude; NaN where not read.
     """
 
-    line: object
+    line: Ladder
     impedance_ohm: np.ndarray
 
 
@@ -81,14 +93,14 @@ class Errors:
     gain: float = number("scan_gain")
     own_a: float = number("scan_own_a")
     reading: float = number("scan_reading")
-    footing: float = number("scan_footing")
+    footing: float | np.ndarray = FOOTING_U
     wire: float = number("scan_wire")
     station: float = number("scan_station")
     usual_spread: float = number("scan_usual_spread")
-    scale: tuple = (0.7, 0.85, 1.0, 1.18, 1.4)
-    uneven: tuple = (0.02, 0.05, 0.1, 0.2)
+    scale: tuple[float, ...] = (0.7, 0.85, 1.0, 1.18, 1.4)
+    uneven: tuple[float, ...] = (0.02, 0.05, 0.1, 0.2)
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         """Refuse what cannot be an uncertainty."""
         sizes = [self.noise_a, self.own_a, self.gain, self.wire, self.station, np.min(self.footing)]
         if not (min(sizes) >= 0.0 and self.reading > 0.0 and self.noise_a + self.own_a > 0.0):
@@ -125,7 +137,7 @@ class ScanOptions:
     faults_max: int = 40
     seed: int = 1
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         """Refuse what cannot be simulated."""
         if not (0.0 < self.false_alarm < 1.0 and self.copies * self.false_alarm >= 1.0):
             raise ValueError("a false alarm rate lies between 0 and 1, and takes 1/rate copies at least")
@@ -153,21 +165,28 @@ class SingleFaults:
         By how much readings without coils scatter more than told; 1 where they do not.
     """
 
-    line: object
-    hypotheses: list
-    parts: tuple
+    line: Ladder
+    hypotheses: list[Hypothesis]
+    parts: tuple[list[AmbientPart], list[InjectedPart]]
     calibration: Calibration
     from_ambient: np.ndarray
     from_injected: np.ndarray
     scatter: float
 
     @property
-    def score(self):
+    def score(self) -> np.ndarray:
         """Weighted evidence for each hypothesis."""
         return self.from_ambient + self.from_injected
 
 
-def single_faults(ambient, injected, errors, options, rng, worn=()):
+def single_faults(
+    ambient: Sequence[Ambient],
+    injected: Sequence[Injected],
+    errors: Errors,
+    options: ScanOptions,
+    rng: np.random.Generator,
+    worn: Sequence[int] = (),
+) -> SingleFaults:
     """Score of every single fault of a line.
 
     Parameters
@@ -277,11 +296,16 @@ class FaultScan:
     bond_verdict: np.ndarray
     span_verdict: np.ndarray
     threshold: float
-    faults: tuple
+    faults: tuple[Fault, ...]
     scatter: float
 
 
-def scan_faults(ambient=(), injected=(), errors=None, options=None):
+def scan_faults(
+    ambient: Sequence[Ambient] = (),
+    injected: Sequence[Injected] = (),
+    errors: Errors | None = None,
+    options: ScanOptions | None = None,
+) -> FaultScan:
     """Open bonds and open spans of a line, and which of them the data could not have shown.
 
     Parameters

@@ -1,14 +1,18 @@
 """Strength of the insulation: standard wave, short tail of a stroke to a tower, and over time."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from towerlib.physics import FloatOrArray
 from towerlib.physics.lightning.strokes import front_time
 from towerlib.values import number
 
 
-def flashover_voltage(strike_length_m):
+def flashover_voltage(strike_length_m: ArrayLike) -> FloatOrArray:
     """50 % flashover voltage of an insulator or gap for the standard lightning impulse.
 
     Parameters
@@ -33,7 +37,7 @@ def flashover_voltage(strike_length_m):
     return number("flashover_positive_kv_m") * np.asarray(strike_length_m, float)
 
 
-def short_tail_factor(tail_us, cap=None):
+def short_tail_factor(tail_us: ArrayLike, cap: float | None = None) -> FloatOrArray:
     """Strength against the short-tailed stress at a tower, over that against the standard wave.
 
     Parameters
@@ -63,7 +67,9 @@ def short_tail_factor(tail_us, cap=None):
         return np.minimum(0.977 + 2.82 / np.asarray(tail_us, float), cap)
 
 
-def ionising_current(footing_ohm, resistivity_ohm_m, gradient_kv_m=None):
+def ionising_current(
+    footing_ohm: ArrayLike, resistivity_ohm_m: ArrayLike, gradient_kv_m: float | None = None
+) -> FloatOrArray:
     """Current at which soil ionisation becomes important.
 
     Parameters
@@ -92,7 +98,9 @@ def ionising_current(footing_ohm, resistivity_ohm_m, gradient_kv_m=None):
     return gradient_kv_m * (resistivity_ohm_m / footing_ohm) / (2.0 * np.pi * footing_ohm)
 
 
-def struck_footing(footing_ohm, ionising_ka, wire_ohm, current_ka):
+def struck_footing(
+    footing_ohm: ArrayLike, ionising_ka: ArrayLike, wire_ohm: ArrayLike, current_ka: ArrayLike
+) -> FloatOrArray:
     """Ionised resistance of the footing when a stroke divides between the footing and the shield wires.
 
     Parameters
@@ -132,7 +140,9 @@ def struck_footing(footing_ohm, ionising_ka, wire_ohm, current_ka):
         return np.where(np.isinf(footing_ohm), np.inf, footing_ohm * u)
 
 
-def raised_resistivity(footing_ohm, resistivity_ohm_m, least_ratio_m=None):
+def raised_resistivity(
+    footing_ohm: ArrayLike, resistivity_ohm_m: ArrayLike, least_ratio_m: float | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Soil resistivity where it can belong to the footing, else the least that could.
 
     Parameters
@@ -165,7 +175,7 @@ def raised_resistivity(footing_ohm, resistivity_ohm_m, least_ratio_m=None):
     return np.where(raised, least_ohm_m, resistivity_ohm_m), raised
 
 
-def assumed_resistivity(footing_ohm):
+def assumed_resistivity(footing_ohm: ArrayLike) -> FloatOrArray:
     """Soil resistivity to assume where none is known; what rests on it is marked as assumed.
 
     Parameters
@@ -253,7 +263,14 @@ class Stress:
     strength_kv: np.ndarray
 
 
-def stress(struck, current_ka, power_kv, *, strength_cap=None, span_reflections=False):
+def stress(
+    struck: Struck,
+    current_ka: ArrayLike,
+    power_kv: ArrayLike,
+    *,
+    strength_cap: float | None = None,
+    span_reflections: bool = False,
+) -> Stress:
     """What a stroke does to a tower: the steps of the calculation.
 
     Parameters
@@ -301,7 +318,9 @@ def stress(struck, current_ka, power_kv, *, strength_cap=None, span_reflections=
     return Stress(ri_ohm, re_ohm, front_us, tail_us, top_ohm, crossarm_ohm, insulator_ohm, strength_kv)
 
 
-def span_factor(footing_ohm, wire_ohm, span_us, front_us):
+def span_factor(
+    footing_ohm: ArrayLike, wire_ohm: ArrayLike, span_us: ArrayLike, front_us: ArrayLike
+) -> FloatOrArray:
     """Crest of the tower's potential with the reflections from equal neighbours, over that without.
 
     Parameters
@@ -348,7 +367,14 @@ def _sum_of_brackets(q, delay):
         return np.where(np.abs(off) * count < 1e-4, plain, geometric - delay * weighted)
 
 
-def critical_current(struck, power_kv, *, start_ka=START_KA, strength_cap=None, span_reflections=False):
+def critical_current(
+    struck: Struck,
+    power_kv: ArrayLike,
+    *,
+    start_ka: ArrayLike = START_KA,
+    strength_cap: float | None = None,
+    span_reflections: bool = False,
+) -> np.ndarray:
     """Least stroke current that flashes an insulator over.
 
     Parameters

@@ -1,9 +1,14 @@
 """What the calculation of lightning rates is asked: which towers, and how."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from towerlib.physics import FloatOrArray
 from towerlib.physics.lightning.flashover import (
     BEYOND_KA,
     Struck,
@@ -19,7 +24,7 @@ from towerlib.physics.lightning.strokes import (
     exceedance,
     exceeded_current,
 )
-from towerlib.physics.lightning.surge import surges, travel_time
+from towerlib.physics.lightning.surge import LineGeometry, surges, travel_time
 from towerlib.values import number
 
 
@@ -51,7 +56,7 @@ class Method:
     strength_cap: float = number("short_tail_cap")
     span_reflections: bool = False
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         """Refuse what the calculation does not know."""
         if self.distribution not in DISTRIBUTIONS:
             raise ValueError(
@@ -97,7 +102,7 @@ class Towers:
     height_m: np.ndarray = None
 
 
-def crest_voltage(voltage_kv):
+def crest_voltage(voltage_kv: ArrayLike) -> FloatOrArray:
     """Crest of the voltage from phase to earth [kV], from the effective voltage between phases [kV].
 
     Examples
@@ -108,7 +113,7 @@ def crest_voltage(voltage_kv):
     return np.asarray(voltage_kv, float) * np.sqrt(2.0 / 3.0)
 
 
-def cycle_angles(steps=None):
+def cycle_angles(steps: int | None = None) -> np.ndarray:
     """Angles at which the power-frequency cycle is averaged, each in the middle of its step [rad].
 
     Parameters
@@ -178,7 +183,7 @@ class Case:
     method: object
 
 
-def power_cycle(geometry, coupling, angles):
+def power_cycle(geometry: LineGeometry, coupling: np.ndarray, angles: int) -> Cycle:
     """The power-frequency cycle of a line.
 
     Parameters
@@ -206,7 +211,7 @@ def power_cycle(geometry, coupling, angles):
     return Cycle(kinds, rows[:, 0].astype(int), rows[:, 1], pairs, crest_kv)
 
 
-def build_case(geometry, towers, method):
+def build_case(geometry: LineGeometry, towers: Towers, method: Method) -> Case:
     """Towers as arrays.
 
     Parameters
@@ -287,7 +292,7 @@ def _ionising(footing_ohm, soil_ohm_m, method):
         return ionising_current(footing_ohm, soil_ohm_m, method.gradient_kv_m), raised
 
 
-def probabilities(case, currents):
+def probabilities(case: Case, currents: Callable[..., np.ndarray]) -> np.ndarray:
     """Chance that a first stroke exceeds the critical current, averaged over the cycle.
 
     Parameters
@@ -364,7 +369,7 @@ class TowerRates:
     soil_raised: np.ndarray
 
 
-def tower_rates(geometry, towers, method=DEFAULT):
+def tower_rates(geometry: LineGeometry, towers: Towers, method: Method = DEFAULT) -> TowerRates:
     """Back-flashovers of each tower and year.
 
     Parameters
@@ -417,7 +422,9 @@ def _at_each_voltage(struck, cycle, options):
     return critical_current(towers, cycle.pair_kv, start_ka=np.minimum(start_ka, BEYOND_KA), **options)
 
 
-def rates_by(geometry, towers, method, currents):
+def rates_by(
+    geometry: LineGeometry, towers: Towers, method: Method, currents: Callable[..., np.ndarray]
+) -> TowerRates:
     """Rates with the critical currents found in a stated way.
 
     Parameters
@@ -440,8 +447,14 @@ def rates_by(geometry, towers, method, currents):
 
 
 def input_flaws(
-    footing_ohm, resistivity_ohm_m, strength_kv=np.inf, span_m=np.inf, *, height_m=np.inf, least_height_m=0
-):
+    footing_ohm: ArrayLike,
+    resistivity_ohm_m: ArrayLike,
+    strength_kv: ArrayLike = np.inf,
+    span_m: ArrayLike = np.inf,
+    *,
+    height_m: ArrayLike = np.inf,
+    least_height_m: float = 0,
+) -> np.ndarray:
     """What keeps a tower from having a rate, or makes it doubtful, in a few words each.
 
     Parameters
@@ -490,7 +503,7 @@ NODES = np.cos(np.pi * np.array([7.0, 5.0, 3.0, 1.0]) / 8.0)  # of the crest: Ch
 MOST_KA = 1e6  # stands for currents without end, which no cubic can pass through
 
 
-def tabulated_rates(geometry, towers, method=DEFAULT):
+def tabulated_rates(geometry: LineGeometry, towers: Towers, method: Method = DEFAULT) -> TowerRates:
     """Back-flashovers as `tower_rates` finds them, interpolated: for Monte Carlo.
 
     Parameters

@@ -1,6 +1,11 @@
 """First negative strokes: how often a peak current is exceeded, and how steep its front is."""
 
+from __future__ import annotations
+
 import numpy as np
+from numpy.typing import ArrayLike
+
+from towerlib.physics import FloatOrArray
 
 LOGNORMAL = {  # median [kA] and standard deviation of the logarithm, of one straight line on probability paper
     "Berger": (30.0, 0.61),
@@ -12,7 +17,7 @@ IEEE_MEDIAN_KA, IEEE_EXPONENT = 31.0, 2.6
 DISTRIBUTIONS = ("IEEE", "CIGRE", *LOGNORMAL)
 
 
-def exceedance(current_ka, distribution="IEEE"):
+def exceedance(current_ka: ArrayLike, distribution: str = "IEEE") -> FloatOrArray:
     """Share of first negative strokes whose peak exceeds a current.
 
     Parameters
@@ -64,7 +69,7 @@ def exceedance(current_ka, distribution="IEEE"):
         return ndtr(-np.log(current_ka / median_ka) / sigma)
 
 
-def exceeded_current(probability, distribution="IEEE"):
+def exceeded_current(probability: ArrayLike, distribution: str = "IEEE") -> FloatOrArray:
     """Peak current that a share of first negative strokes exceeds: the inverse of `exceedance`.
 
     Parameters
@@ -105,7 +110,7 @@ def _check(distribution):
         raise ValueError(f"no stroke distribution {distribution!r}; known are {', '.join(DISTRIBUTIONS)}")
 
 
-def front_time(current_ka):
+def front_time(current_ka: ArrayLike) -> FloatOrArray:
     """Median front of the strokes of a peak current, from the points at 30 and 90 %.
 
     Parameters
@@ -138,7 +143,7 @@ def front_time(current_ka):
     return np.maximum(1.77 * np.exp(0.188 * logarithm), 0.906 * np.exp(0.411 * logarithm))
 
 
-def collecting_width(height_m, wire_spacing_m=0.0):
+def collecting_width(height_m: ArrayLike, wire_spacing_m: ArrayLike = 0.0) -> FloatOrArray:
     """Width of the strip from which a line collects the flashes.
 
     Parameters
@@ -166,7 +171,7 @@ def collecting_width(height_m, wire_spacing_m=0.0):
     return 28.0 * np.asarray(height_m, float) ** 0.6 + wire_spacing_m
 
 
-def collected_flashes(flash_density, width_m, span_m):
+def collected_flashes(flash_density: ArrayLike, width_m: ArrayLike, span_m: ArrayLike) -> FloatOrArray:
     """Flashes that a tower and its two half spans collect in a year.
 
     Parameters

@@ -1,17 +1,21 @@
 """Surge impedance of a tower by its shape, and the time a surge takes along it."""
 
+from __future__ import annotations
+
 import csv
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from towerlib.physics import FloatOrArray
 from towerlib.physics.overhead_line import mean_height
 from towerlib.values import number
 
 
-def cone_surge_impedance(height_m, radius_m):
+def cone_surge_impedance(height_m: ArrayLike, radius_m: ArrayLike) -> FloatOrArray:
     """Surge impedance of a conical tower, stroke along its axis from above.
 
     Parameters
@@ -36,7 +40,7 @@ def cone_surge_impedance(height_m, radius_m):
     return 60.0 * np.log(np.sqrt(2.0) * np.hypot(height_m, radius_m) / np.asarray(radius_m, float))
 
 
-def slender_surge_impedance(height_m, radius_m):
+def slender_surge_impedance(height_m: ArrayLike, radius_m: ArrayLike) -> FloatOrArray:
     """Surge impedance of a conical tower, averaged for horizontal current above it.
 
     Parameters
@@ -61,7 +65,13 @@ def slender_surge_impedance(height_m, radius_m):
     return -60.0 * np.log(np.tan(0.5 * np.arctan(np.asarray(radius_m, float) / height_m)))
 
 
-def mean_radius(height_m, waist_height_m, top_radius_m, waist_radius_m, base_radius_m):
+def mean_radius(
+    height_m: ArrayLike,
+    waist_height_m: ArrayLike,
+    top_radius_m: ArrayLike,
+    waist_radius_m: ArrayLike,
+    base_radius_m: ArrayLike,
+) -> FloatOrArray:
     """Mean radius of a tower with a waist, as `slender_surge_impedance` takes it.
 
     Parameters
@@ -91,7 +101,13 @@ def mean_radius(height_m, waist_height_m, top_radius_m, waist_radius_m, base_rad
     return (top_radius_m * above + waist_radius_m * height_m + base_radius_m * below) / height_m
 
 
-def waist_surge_impedance(height_m, waist_height_m, top_radius_m, waist_radius_m, base_radius_m):
+def waist_surge_impedance(
+    height_m: ArrayLike,
+    waist_height_m: ArrayLike,
+    top_radius_m: ArrayLike,
+    waist_radius_m: ArrayLike,
+    base_radius_m: ArrayLike,
+) -> FloatOrArray:
     """Surge impedance of the usual lattice tower with a waist.
 
     Parameters
@@ -117,7 +133,7 @@ def waist_surge_impedance(height_m, waist_height_m, top_radius_m, waist_radius_m
     return slender_surge_impedance(height_m, mean_m)
 
 
-def travel_time(length_m, speed=1.0):
+def travel_time(length_m: ArrayLike, speed: float = 1.0) -> FloatOrArray:
     """Time a surge takes over a length.
 
     Parameters
@@ -190,7 +206,7 @@ class LineGeometry:
     voltage_kv: float
     held: tuple = ()
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         """Refuse what cannot stand."""
         for kind, names in (("wire", WIRE_FIELDS), ("phase", PHASE_FIELDS)):
             _check_lengths(self, kind, names)
@@ -213,19 +229,19 @@ class LineGeometry:
             )
 
     @property
-    def wire_spacing_m(self):
+    def wire_spacing_m(self) -> float:
         """Distance between the outer shield wires, 0 with one [m]."""
         return max(self.wire_x_m) - min(self.wire_x_m)
 
     @property
-    def least_height_m(self):
+    def least_height_m(self) -> float:
         """Height below which a tower with this head would have a wire, a phase or a crossarm in the ground [m]."""
         wires_m = mean_height(self.wire_y_m, self.wire_sag_m)
         phases_m = mean_height(self.phase_y_m, self.phase_sag_m)
         return float(self.height_m - min(*wires_m, *phases_m, *self.crossarm_y_m))
 
     @property
-    def free(self):
+    def free(self) -> tuple[int, ...]:
         """Positions of the phases that can flash over: those that no arrester holds."""
         return tuple(place for place in range(len(self.phase_x_m)) if place not in self.held)
 
@@ -264,7 +280,9 @@ class Surges:
     coupling: np.ndarray
 
 
-def surges(geometry, height_m=None, *, corona_kv=None):
+def surges(
+    geometry: LineGeometry, height_m: ArrayLike | None = None, *, corona_kv: float | None = None
+) -> Surges:
     """Surge impedance of the shield wires and their coupling to the phases.
 
     Parameters
@@ -341,7 +359,7 @@ def _image_logs(x_m, y_m, radius_m, corona_kv):
     return np.where(own, own_log[..., None], np.log(np.hypot(across, far) / distance_m))
 
 
-def corona_radius(height_m, voltage_kv):
+def corona_radius(height_m: ArrayLike, voltage_kv: ArrayLike) -> FloatOrArray:
     """Radius of the corona sheath around a wire.
 
     Parameters
@@ -375,7 +393,7 @@ ORDER = ("a", "b", "c")  # from the top, the same on both sides of the tower
 
 
 @cache
-def classes():
+def classes() -> tuple[dict[str, str], ...]:
     """Rows of the shipped table of typical towers, one a voltage class.
 
     Returns
@@ -402,7 +420,7 @@ def _class_of(voltage_kv):
     )
 
 
-def typical_geometry(voltage_kv):
+def typical_geometry(voltage_kv: float) -> LineGeometry:
     """Typical geometry of the class that holds a voltage; callers mark all that rests on it as assumed.
 
     Parameters
