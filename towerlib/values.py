@@ -20,7 +20,7 @@ class Value:
 
 
 @cache
-def table():
+def table() -> dict[str, Value]:
     """All values by name.
 
     Returns
@@ -38,7 +38,7 @@ def table():
     return {row["name"]: Value(**{**row, "number": float(row["number"])}) for row in rows}
 
 
-def number(name):
+def number(name: str) -> float:
     """The number of one value.
 
     Parameters

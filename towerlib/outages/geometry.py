@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from towerlib.physics.lightning import rate, surge
+from towerlib.physics.lightning import flashover, rate, surge
 from towerlib.physics.lightning.surge import PHASE_ANGLE_DEG, LineGeometry
 from towerlib.values import number
 
@@ -227,7 +227,7 @@ def _soil(own, table, records):
     if records.line.lightning.assume_missing_soil:
         source = source.mask(found.isna(), "assumed")
         found = found.fillna(
-            pd.Series(rate.assumed_resistivity(table["footing_ohm"].to_numpy(float)), own.index)
+            pd.Series(flashover.assumed_resistivity(table["footing_ohm"].to_numpy(float)), own.index)
         )
     return {"resistivity_ohm_m": found, "soil_source": source.mask(found.isna(), "")}
 

@@ -11,76 +11,8 @@ from numpy.typing import ArrayLike
 
 from towerlib.physics import FloatOrArray
 
-
-def wire_potential(line: Ladder, source_a: ArrayLike) -> np.ndarray:
-    """Potential of the shield wire under currents injected into its nodes.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-    source_a : array, shape (n, m)
-        Current injected into each node of the wire [A], m drives; unit columns give columns of the inverse.
-
-    Returns
-    -------
-    array, shape (n, m)
-        Potential [V]; NaN in a piece of the wire that has no path to earth.
-
-    Notes
-    -----
-    (y_k + g_(k−1) + g_k)·V_k − g_(k−1)·V_(k−1) − g_k·V_(k+1) = J_k, one tridiagonal solve for all drives. The
-    matrix is symmetric, and its diagonal is at least as large as the rest of the row: no pivots are needed.
-
-    Examples
-    --------
-    >>> from towerlib.physics.ladder import ladder
-    >>> print(wire_potential(ladder([10.0, 10.0], 0.0, [20.0]), np.eye(2)).real)
-    [[7.5 2.5]
-     [2.5 7.5]]
-    """
-    from scipy.linalg import solve_banded
-
-    node_s, g = line.tower_s + line.station_s, line.span_s
-    floating = _floating(node_s, g)
-    banded = np.zeros((3, len(node_s)), complex)
-    banded[0, 1:] = banded[2, :-1] = -g
-    # A floating piece has no answer: 1 S to earth lets the solver pass, and NaN replaces what it found there.
-    banded[1] = node_s + floating
-    banded[1, :-1] += g
-    banded[1, 1:] += g
-    wire_v = solve_banded((1, 1), banded, np.asarray(source_a, complex), check_finite=False)
-    if floating.any():
-        wire_v[floating] = np.nan
-    return wire_v
-
-
-def pieces(span_s: np.ndarray) -> np.ndarray:
-    """Number of the piece of shield wire that each tower hangs on, counted from 0; an open span parts two.
-
-    Parameters
-    ----------
-    span_s : array, shape (n − 1,)
-        Admittance of the spans [S], 0 where open.
-
-    Returns
-    -------
-    array of int, shape (n,)
-
-    Examples
-    --------
-    >>> print(pieces(np.array([5.0, 0.0, 5.0])))
-    [0 0 1 1]
-    """
-    return np.r_[0, np.cumsum(span_s == 0)]
-
-
-def _floating(node_s, g):
-    """Nodes of the pieces of wire, between open spans, of which none has a path to earth."""
-    if node_s.all() or (g.all() and node_s.any()):
-        return np.zeros(len(node_s), bool)
-    piece = pieces(g)
-    return np.bincount(piece, weights=node_s != 0)[piece] == 0
+NO_EARTH = "no path to earth: the bond and the spans on both sides are open"
+ALONE = "only its own footing: the spans on both sides are open, or what is behind them has no path to earth"
 
 
 @dataclass(frozen=True)
@@ -146,6 +78,28 @@ class Flow:
     footing_a: np.ndarray
     wire_a: np.ndarray
     station_a: np.ndarray
+
+
+@dataclass(frozen=True)
+class DrivingPoint:
+    """What a source at each tower in turn would see.
+
+    Attributes
+    ----------
+    tower_ohm : array, shape (n,)
+        Impedance at the tower body: its footing in parallel with the rest of the line [Ω].
+    wire_ohm : array, shape (n,)
+        Impedance at the node of the shield wire [Ω]; NaN where the wire has no path to earth.
+    rest_s : array, shape (n,)
+        Admittance of everything except this tower, seen from its node on the shield wire [S].
+    remark : array of str, shape (n,)
+        Why the node of the shield wire has no impedance, or that it sees nothing but its own tower; blank else.
+    """
+
+    tower_ohm: np.ndarray
+    wire_ohm: np.ndarray
+    rest_s: np.ndarray
+    remark: np.ndarray
 
 
 def ladder(
@@ -242,86 +196,6 @@ def _tower_s(footing_ohm, bond_ohm):
     return np.where(is_open, 0.0, admittance(np.where(is_open, 1.0, footing_ohm + bond_ohm)))
 
 
-def solve(
-    line: Ladder, injected_a: ArrayLike = 0.0, span_emf_v: ArrayLike = 0.0, wire_injected_a: ArrayLike = 0.0
-) -> Flow:
-    """Potentials and currents of a ladder under a drive.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-    injected_a : complex or array, shape (n,) or (n, m)
-        Current injected into each tower body [A].
-    span_emf_v : complex or array, shape (n − 1,) or (n − 1, m)
-        EMF of each span [V], positive when it drives current towards the next tower.
-    wire_injected_a : complex or array, shape (n,) or (n, m)
-        Current injected into the shield wire at each tower [A]: a station's neutral is tied to the wire there,
-        whatever the bond of that tower.
-
-    Returns
-    -------
-    Flow
-        NaN in a piece of the wire that has no path to earth: its potential cannot be known.
-
-    Notes
-    -----
-    Nodal equations of the wire, one tridiagonal solve for all drives:
-    (y_k + g_(k−1) + g_k)·V_k − g_(k−1)·V_(k−1) − g_k·V_(k+1) = J_k − g_k·E_k + g_(k−1)·E_(k−1).
-    A current injected into a body behind a bond reaches the wire as J·R/(R + Zb); one injected into the wire counts
-    in full.
-
-    References
-    ----------
-    Kirchhoff's laws; the ladder of J. Endrenyi, IEEE Trans. PAS-86 (1967), from memory.
-
-    Examples
-    --------
-    >>> two = ladder([10.0, 10.0], 0.0, [1e-9])
-    >>> print(np.round(np.abs(solve(two, [1.0, 0.0]).tower_v), 6))
-    [5. 5.]
-    """
-    size = len(line.tower_s)
-    injection_a, emf_v = _columns(injected_a, size), _columns(span_emf_v, size - 1)
-    at_wire_a = _columns(wire_injected_a, size)
-    source_a = np.empty((size, max(part.shape[1] for part in (injection_a, emf_v, at_wire_a))), complex)
-    source_a[:] = injection_a * line.body_share[:, None] + at_wire_a
-    driven_a = line.span_s[:, None] * emf_v
-    source_a[:-1] -= driven_a
-    source_a[1:] += driven_a
-    parts = _parts(line, wire_potential(line, source_a), injection_a, emf_v)
-    drives = (injected_a, span_emf_v, wire_injected_a)
-    flat = source_a.shape[1] == 1 and max(np.ndim(drive) for drive in drives) < 2
-    return Flow(*(part[:, 0] if flat else part for part in parts))
-
-
-def _columns(drive, size):
-    """Drive as a complex array (size, m)."""
-    drive = np.asarray(drive, complex)
-    if drive.ndim == 0:
-        drive = np.full(size, drive)
-    if len(drive) != size:
-        raise ValueError(f"a drive of {size} values is needed here, not of {len(drive)}")
-    return drive if drive.ndim == 2 else drive[:, None]
-
-
-def _parts(line, wire_v, injected_a, emf_v):
-    """Everything else that follows from the potentials of the wire, in the order of `Flow`."""
-    share, g, lost = line.body_share[:, None], line.span_s[:, None], np.isinf(line.footing_ohm)[:, None]
-    # Where nothing connects, nothing flows, whether the other side is known or not.
-    tower_v = np.where(share == 0, 0.0, share * wire_v)
-    tower_v = tower_v + np.where(injected_a == 0, 0.0, line.body_ohm[:, None] * injected_a)
-    # A body that hangs on nothing has no potential that could be known.
-    tower_v = np.where(lost & (share == 0), np.nan, tower_v)
-    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
-        footing_a = np.where(lost, 0.0, tower_v / np.where(lost, 1.0, line.footing_ohm[:, None]))
-    wire_a = np.where(g == 0, 0.0, g * (wire_v[:-1] - wire_v[1:] + emf_v))
-    ends = [0, -1]
-    station_s = line.station_s[ends] if len(wire_v) > 1 else np.r_[line.station_s, 0]
-    station_a = np.where(station_s[:, None] == 0, 0.0, station_s[:, None] * wire_v[ends])
-    return wire_v, tower_v, footing_a, wire_a, station_a
-
-
 def fault_drive(
     tower: int | np.ndarray,
     from_first_a: ArrayLike,
@@ -381,8 +255,275 @@ def fault_drive(
     injected_a[towers, np.arange(len(towers))] = from_first_a + from_last_a
     wire_injected_a[0] -= station_share[0] * from_first_a
     wire_injected_a[-1] -= station_share[1] * from_last_a
-    drive = injected_a, span_emf_v, wire_injected_a
-    return drive if np.ndim(tower) else tuple(part[:, 0] for part in drive)
+    if np.ndim(tower):
+        return injected_a, span_emf_v, wire_injected_a
+    return injected_a[:, 0], span_emf_v[:, 0], wire_injected_a[:, 0]
+
+
+def solve(
+    line: Ladder, injected_a: ArrayLike = 0.0, span_emf_v: ArrayLike = 0.0, wire_injected_a: ArrayLike = 0.0
+) -> Flow:
+    """Potentials and currents of a ladder under a drive.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    injected_a : complex or array, shape (n,) or (n, m)
+        Current injected into each tower body [A].
+    span_emf_v : complex or array, shape (n − 1,) or (n − 1, m)
+        EMF of each span [V], positive when it drives current towards the next tower.
+    wire_injected_a : complex or array, shape (n,) or (n, m)
+        Current injected into the shield wire at each tower [A]: a station's neutral is tied to the wire there,
+        whatever the bond of that tower.
+
+    Returns
+    -------
+    Flow
+        NaN in a piece of the wire that has no path to earth: its potential cannot be known.
+
+    Notes
+    -----
+    Nodal equations of the wire, one tridiagonal solve for all drives:
+    (y_k + g_(k−1) + g_k)·V_k − g_(k−1)·V_(k−1) − g_k·V_(k+1) = J_k − g_k·E_k + g_(k−1)·E_(k−1).
+    A current injected into a body behind a bond reaches the wire as J·R/(R + Zb); one injected into the wire counts
+    in full.
+
+    References
+    ----------
+    Kirchhoff's laws; the ladder of J. Endrenyi, IEEE Trans. PAS-86 (1967), from memory.
+
+    Examples
+    --------
+    >>> two = ladder([10.0, 10.0], 0.0, [1e-9])
+    >>> print(np.round(np.abs(solve(two, [1.0, 0.0]).tower_v), 6))
+    [5. 5.]
+    """
+    size = len(line.tower_s)
+    injection_a, emf_v = _columns(injected_a, size), _columns(span_emf_v, size - 1)
+    at_wire_a = _columns(wire_injected_a, size)
+    count = max(part.shape[-1] for part in (injection_a, emf_v, at_wire_a))
+    source_a = np.empty((size, count), complex)
+    source_a[:] = injection_a * line.body_share[:, None] + at_wire_a
+    driven_a = line.span_s[:, None] * emf_v
+    source_a[:-1] -= driven_a
+    source_a[1:] += driven_a
+    parts = _parts(line, wire_potential(line, source_a), injection_a, emf_v)
+    drives = (injected_a, span_emf_v, wire_injected_a)
+    flat = source_a.shape[1] == 1 and max(np.ndim(drive) for drive in drives) < 2
+    return Flow(*(part[:, 0] if flat else part for part in parts))
+
+
+def _columns(drive: ArrayLike, size: int) -> np.ndarray:
+    """Drive as a complex array (size, m)."""
+    drive = np.asarray(drive, complex)
+    if drive.ndim == 0:
+        drive = np.full(size, drive)
+    if len(drive) != size:
+        raise ValueError(f"a drive of {size} values is needed here, not of {len(drive)}")
+    return drive if drive.ndim == 2 else drive[:, None]
+
+
+def _parts(line, wire_v, injected_a, emf_v):
+    """Everything else that follows from the potentials of the wire, in the order of `Flow`."""
+    share, g, lost = line.body_share[:, None], line.span_s[:, None], np.isinf(line.footing_ohm)[:, None]
+    # Where nothing connects, nothing flows, whether the other side is known or not.
+    tower_v = np.where(share == 0, 0.0, share * wire_v)
+    tower_v = tower_v + np.where(injected_a == 0, 0.0, line.body_ohm[:, None] * injected_a)
+    # A body that hangs on nothing has no potential that could be known.
+    tower_v = np.where(lost & (share == 0), np.nan, tower_v)
+    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
+        footing_a = np.where(lost, 0.0, tower_v / np.where(lost, 1.0, line.footing_ohm[:, None]))
+    wire_a = np.where(g == 0, 0.0, g * (wire_v[:-1] - wire_v[1:] + emf_v))
+    ends = [0, -1]
+    station_s = line.station_s[ends] if len(wire_v) > 1 else np.r_[line.station_s, 0]
+    station_a = np.where(station_s[:, None] == 0, 0.0, station_s[:, None] * wire_v[ends])
+    return wire_v, tower_v, footing_a, wire_a, station_a
+
+
+def wire_potential(line: Ladder, source_a: ArrayLike) -> np.ndarray:
+    """Potential of the shield wire under currents injected into its nodes.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+    source_a : array, shape (n, m)
+        Current injected into each node of the wire [A], m drives; unit columns give columns of the inverse.
+
+    Returns
+    -------
+    array, shape (n, m)
+        Potential [V]; NaN in a piece of the wire that has no path to earth.
+
+    Notes
+    -----
+    (y_k + g_(k−1) + g_k)·V_k − g_(k−1)·V_(k−1) − g_k·V_(k+1) = J_k, one tridiagonal solve for all drives. The
+    matrix is symmetric, and its diagonal is at least as large as the rest of the row: no pivots are needed.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> print(wire_potential(ladder([10.0, 10.0], 0.0, [20.0]), np.eye(2)).real)
+    [[7.5 2.5]
+     [2.5 7.5]]
+    """
+    from scipy.linalg import solve_banded
+
+    node_s, g = line.tower_s + line.station_s, line.span_s
+    floating = _floating(node_s, g)
+    banded = np.zeros((3, len(node_s)), complex)
+    banded[0, 1:] = banded[2, :-1] = -g
+    # A floating piece has no answer: 1 S to earth lets the solver pass, and NaN replaces what it found there.
+    banded[1] = node_s + floating
+    banded[1, :-1] += g
+    banded[1, 1:] += g
+    wire_v = solve_banded((1, 1), banded, np.asarray(source_a, complex), check_finite=False)
+    if floating.any():
+        wire_v[floating] = np.nan
+    return wire_v
+
+
+def _floating(node_s, g):
+    """Nodes of the pieces of wire, between open spans, of which none has a path to earth."""
+    if node_s.all() or (g.all() and node_s.any()):
+        return np.zeros(len(node_s), bool)
+    piece = pieces(g)
+    return np.bincount(piece, weights=node_s != 0)[piece] == 0
+
+
+def pieces(span_s: np.ndarray) -> np.ndarray:
+    """Number of the piece of shield wire that each tower hangs on, counted from 0; an open span parts two.
+
+    Parameters
+    ----------
+    span_s : array, shape (n − 1,)
+        Admittance of the spans [S], 0 where open.
+
+    Returns
+    -------
+    array of int, shape (n,)
+
+    Examples
+    --------
+    >>> print(pieces(np.array([5.0, 0.0, 5.0])))
+    [0 0 1 1]
+    """
+    return np.r_[0, np.cumsum(span_s == 0)]
+
+
+def driving_points(line: Ladder) -> DrivingPoint:
+    """Impedance that a source at each tower in turn would see, all towers by two sweeps.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+
+    Returns
+    -------
+    DrivingPoint
+        Tower impedance, admittance of the rest of the line, and a remark where there is none.
+
+    Notes
+    -----
+    Left sweep L_0 = 0, L_k = g·a/(g + a) with a = y_(k−1) + L_(k−1); right sweep alike; rest Y = L + N. Then
+    Z_tower = R ∥ (Zb + 1/Y). The diagonal of the inverse of a tridiagonal matrix in 2n steps.
+
+    References
+    ----------
+    Continued fractions of a tridiagonal matrix; checked against the dense inverse.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> print(np.round(driving_points(ladder([10.0, 10.0], 0.0, [1e-9])).tower_ohm.real, 6))
+    [5. 5.]
+    """
+    rest_s = np.add(*sides(line)) + line.station_s
+    node_s = rest_s + line.tower_s
+    return DrivingPoint(
+        tower_ohm=_at_tower(line, rest_s),
+        wire_ohm=_impedance(node_s),
+        rest_s=rest_s,
+        remark=np.select([node_s == 0, rest_s == 0], [NO_EARTH, ALONE], ""),
+    )
+
+
+def sides(line: Ladder) -> tuple[np.ndarray, np.ndarray]:
+    """Admittance of the line on either side of each tower, seen from its node on the shield wire.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers.
+
+    Returns
+    -------
+    tuple of array, shape (n,)
+        Towards the first tower, and towards the last one [S]; the tower's own and a station there not counted.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> before_s, behind_s = sides(ladder([10.0, 10.0], 0.0, [10.0]))
+    >>> print(before_s.real, behind_s.real)
+    [0.   0.05] [0.05 0.  ]
+    """
+    earth_s, g = (line.tower_s + line.station_s).tolist(), line.span_s.tolist()
+    return np.array(_sweep(earth_s, g)), np.array(_sweep(earth_s[::-1], g[::-1])[::-1])
+
+
+def _sweep(node_s, g):
+    """Admittance that each node sees towards the start of the row, spans included."""
+    seen = [0j]
+    for node, span in zip(node_s, g, strict=False):
+        behind = node + seen[-1]
+        seen.append(span * behind / (span + behind) if span and behind else 0j)
+    return seen
+
+
+def _at_tower(line, rest_s):
+    """R ∥ (Zb + 1/Y); an open bond or a rest without earth leaves R alone."""
+    alone = np.isinf(line.bond_ohm) | (rest_s == 0)
+    path_ohm = np.where(alone, 0.0, line.bond_ohm) + _impedance(rest_s)
+    return _impedance(admittance(line.footing_ohm) + np.where(alone, 0.0, admittance(path_ohm)))
+
+
+def _impedance(admittance_s):
+    """Impedance of an admittance [Ω]; NaN where nothing conducts."""
+    nowhere = admittance_s == 0
+    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
+        return np.where(nowhere, np.nan, 1.0 / np.where(nowhere, 1.0, admittance_s))
+
+
+def leg_share(line: Ladder, points: DrivingPoint) -> np.ndarray:
+    """Share of an injected current that goes through the legs of each tower of a ladder.
+
+    Parameters
+    ----------
+    line : Ladder
+        n towers, at the test frequency.
+    points : DrivingPoint
+        Of the same ladder.
+
+    Returns
+    -------
+    array, shape (n,)
+        |I_legs/I_injected|: some 0.05 to 0.3 with a sound bond, 1 with an open one.
+
+    Notes
+    -----
+    As `leg_share_expected`; the same as |Z_tower/R|. Belongs to the frequency of the ladder.
+
+    Examples
+    --------
+    >>> from towerlib.physics.ladder import ladder
+    >>> line = ladder([10.0, 10.0, 10.0], [0.0, np.inf, 0.0], [0.1, 0.1])
+    >>> print(np.round(leg_share(line, driving_points(line)), 3))
+    [0.505 1.    0.505]
+    """
+    return leg_share_expected(line.footing_ohm, points.rest_s, line.bond_ohm)
 
 
 def leg_share_expected(footing_ohm: ArrayLike, rest_s: ArrayLike, bond_ohm: ArrayLike = 0.0) -> FloatOrArray:
@@ -455,143 +596,3 @@ def bond_resistance(leg_share: ArrayLike, footing_ohm: ArrayLike, rest_s: ArrayL
     root = (share * footing_ohm) ** 2 - (rest_ohm.imag * found_less) ** 2
     behind = (share**2 * footing_ohm + np.sqrt(np.where(root >= 0, root, np.nan))) / found_less
     return np.where(share >= 1.0, np.inf, behind - rest_ohm.real)[()]
-
-
-NO_EARTH = "no path to earth: the bond and the spans on both sides are open"
-ALONE = "only its own footing: the spans on both sides are open, or what is behind them has no path to earth"
-
-
-@dataclass(frozen=True)
-class DrivingPoint:
-    """What a source at each tower in turn would see.
-
-    Attributes
-    ----------
-    tower_ohm : array, shape (n,)
-        Impedance at the tower body: its footing in parallel with the rest of the line [Ω].
-    wire_ohm : array, shape (n,)
-        Impedance at the node of the shield wire [Ω]; NaN where the wire has no path to earth.
-    rest_s : array, shape (n,)
-        Admittance of everything except this tower, seen from its node on the shield wire [S].
-    remark : array of str, shape (n,)
-        Why the node of the shield wire has no impedance, or that it sees nothing but its own tower; blank else.
-    """
-
-    tower_ohm: np.ndarray
-    wire_ohm: np.ndarray
-    rest_s: np.ndarray
-    remark: np.ndarray
-
-
-def driving_points(line: Ladder) -> DrivingPoint:
-    """Impedance that a source at each tower in turn would see, all towers by two sweeps.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-
-    Returns
-    -------
-    DrivingPoint
-        Tower impedance, admittance of the rest of the line, and a remark where there is none.
-
-    Notes
-    -----
-    Left sweep L_0 = 0, L_k = g·a/(g + a) with a = y_(k−1) + L_(k−1); right sweep alike; rest Y = L + N. Then
-    Z_tower = R ∥ (Zb + 1/Y). The diagonal of the inverse of a tridiagonal matrix in 2n steps.
-
-    References
-    ----------
-    Continued fractions of a tridiagonal matrix; checked against the dense inverse.
-
-    Examples
-    --------
-    >>> from towerlib.physics.ladder import ladder
-    >>> print(np.round(driving_points(ladder([10.0, 10.0], 0.0, [1e-9])).tower_ohm.real, 6))
-    [5. 5.]
-    """
-    rest_s = np.add(*sides(line)) + line.station_s
-    node_s = rest_s + line.tower_s
-    return DrivingPoint(
-        tower_ohm=_at_tower(line, rest_s),
-        wire_ohm=_impedance(node_s),
-        rest_s=rest_s,
-        remark=np.select([node_s == 0, rest_s == 0], [NO_EARTH, ALONE], ""),
-    )
-
-
-def sides(line: Ladder) -> tuple[np.ndarray, np.ndarray]:
-    """Admittance of the line on either side of each tower, seen from its node on the shield wire.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-
-    Returns
-    -------
-    tuple of array, shape (n,)
-        Towards the first tower, and towards the last one [S]; the tower's own and a station there not counted.
-
-    Examples
-    --------
-    >>> from towerlib.physics.ladder import ladder
-    >>> before_s, behind_s = sides(ladder([10.0, 10.0], 0.0, [10.0]))
-    >>> print(before_s.real, behind_s.real)
-    [0.   0.05] [0.05 0.  ]
-    """
-    earth_s, g = (line.tower_s + line.station_s).tolist(), line.span_s.tolist()
-    return np.array(_sweep(earth_s, g)), np.array(_sweep(earth_s[::-1], g[::-1])[::-1])
-
-
-def leg_share(line: Ladder, points: DrivingPoint) -> np.ndarray:
-    """Share of an injected current that goes through the legs of each tower of a ladder.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers, at the test frequency.
-    points : DrivingPoint
-        Of the same ladder.
-
-    Returns
-    -------
-    array, shape (n,)
-        |I_legs/I_injected|: some 0.05 to 0.3 with a sound bond, 1 with an open one.
-
-    Notes
-    -----
-    As `leg_share_expected`; the same as |Z_tower/R|. Belongs to the frequency of the ladder.
-
-    Examples
-    --------
-    >>> from towerlib.physics.ladder import ladder
-    >>> line = ladder([10.0, 10.0, 10.0], [0.0, np.inf, 0.0], [0.1, 0.1])
-    >>> print(np.round(leg_share(line, driving_points(line)), 3))
-    [0.505 1.    0.505]
-    """
-    return leg_share_expected(line.footing_ohm, points.rest_s, line.bond_ohm)
-
-
-def _sweep(node_s, g):
-    """Admittance that each node sees towards the start of the row, spans included."""
-    seen = [0j]
-    for node, span in zip(node_s, g, strict=False):
-        behind = node + seen[-1]
-        seen.append(span * behind / (span + behind) if span and behind else 0j)
-    return seen
-
-
-def _at_tower(line, rest_s):
-    """R ∥ (Zb + 1/Y); an open bond or a rest without earth leaves R alone."""
-    alone = np.isinf(line.bond_ohm) | (rest_s == 0)
-    path_ohm = np.where(alone, 0.0, line.bond_ohm) + _impedance(rest_s)
-    return _impedance(admittance(line.footing_ohm) + np.where(alone, 0.0, admittance(path_ohm)))
-
-
-def _impedance(admittance_s):
-    """Impedance of an admittance [Ω]; NaN where nothing conducts."""
-    nowhere = admittance_s == 0
-    with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
-        return np.where(nowhere, np.nan, 1.0 / np.where(nowhere, 1.0, admittance_s))

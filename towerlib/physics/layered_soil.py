@@ -12,146 +12,14 @@ from towerlib.physics import FloatOrArray
 from towerlib.physics.soil import FourPins, geometric_mean, log_spread
 from towerlib.values import number
 
+RESISTIVITY_BOUNDS = (1.0, 1e5)
+DEPTH_BOUNDS = (0.05, 200.0)
+STARTS = 6
+COVERAGE = 0.95
 DIRECT_TERMS = 40  # up to so many images each one is taken as it stands
 FIRST_SMOOTH = 16  # from this image on the terms change slowly enough for a rule of high order
 DIFFERENCES = 8
 BLOCK_POINTS = 12
-
-
-def reflection(upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike) -> FloatOrArray:
-    """Reflection factor of the boundary between two layers.
-
-    Parameters
-    ----------
-    upper_ohm_m, lower_ohm_m : float or array
-        Resistivity of the top and of the bottom layer [Ω·m].
-
-    Returns
-    -------
-    float or array
-        K between −1 and 1; 0 without a contrast.
-
-    Notes
-    -----
-    K = (ρ2 − ρ1)/(ρ2 + ρ1).
-
-    References
-    ----------
-    E. D. Sunde, Earth Conduction Effects in Transmission Systems (1949); IEEE Std 81, annex on two-layer
-    soil (both from memory).
-
-    Examples
-    --------
-    >>> print(reflection(100.0, 1000.0))
-    0.818182
-    """
-    upper_ohm_m, lower_ohm_m = np.asarray(upper_ohm_m, float), np.asarray(lower_ohm_m, float)
-    return (lower_ohm_m - upper_ohm_m) / (lower_ohm_m + upper_ohm_m)
-
-
-@lru_cache(maxsize=512)
-def image_weights(factor: float, tolerance: float = 1e-10) -> tuple[np.ndarray, np.ndarray]:
-    """Orders and weights by which a sum over all images becomes a short one.
-
-    Parameters
-    ----------
-    factor : float
-        Reflection factor K, −1 < K < 1.
-    tolerance : float
-        Images weaker than this are left out.
-
-    Returns
-    -------
-    tuple of array, each of shape (t,)
-        Orders n_j (not all of them whole) and weights w_j, so that Σ_{n≥1} Kⁿ f(n) = Σ_j w_j f(n_j) for an f
-        as smooth as the reciprocal of a distance. The arrays cannot be written to.
-
-    Raises
-    ------
-    ValueError
-        K that is not inside (−1, 1): a layer without any or with perfect conductivity.
-
-    Notes
-    -----
-    Up to 40 terms the sum is taken term by term until |K|ⁿ < tolerance. Beyond, the terms from n = 16 on are
-    summed by Gregory's formula (integral over blocks of doubling length by Gauss's rule, plus differences at
-    the first term) for K > 0, and by Euler's transformation for K < 0. With K = 0.99998, 228 terms do
-    the work of a million.
-
-    References
-    ----------
-    M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions (1964), 3.6.27 (Euler), 25.4.7 and the
-    Gregory formula; from memory.
-
-    Examples
-    --------
-    >>> order, weight = image_weights(0.99)
-    >>> print(np.sum(weight / order), len(order) < 160)
-    4.605170 True
-    """
-    if not -1 < factor < 1:
-        raise ValueError(f"reflection factor {factor:g} is not between -1 and 1: both layers must conduct")
-    if abs(factor) < tolerance:
-        order, weight = np.empty(0), np.empty(0)
-    elif abs(factor) ** DIRECT_TERMS < tolerance:
-        order = np.arange(1.0, np.ceil(np.log(tolerance) / np.log(abs(factor))) + 1)
-        weight = factor**order
-    elif factor > 0:
-        order, weight = _gregory(factor, tolerance)
-    else:
-        order, weight = _euler(factor)
-    order.flags.writeable = weight.flags.writeable = False
-    return order, weight
-
-
-def _gregory(factor, tolerance):
-    """Orders and weights for images of one sign."""
-    start = np.arange(1.0, FIRST_SMOOTH)
-    edge = FIRST_SMOOTH + np.arange(DIFFERENCES + 1.0)
-    last = np.log(tolerance) / np.log(factor)
-    starts = FIRST_SMOOTH * 2.0 ** np.arange(max(1, np.ceil(np.log2(last / FIRST_SMOOTH))))
-    edge_weight, node, share = _rules()
-    blocks = (starts[:, None] * (1.5 + 0.5 * node)).ravel()
-    lengths = (starts[:, None] * 0.5 * share).ravel()
-    order = np.r_[start, edge, blocks]
-    return order, factor**order * np.r_[np.ones_like(start), edge_weight, lengths]
-
-
-@cache
-def _rules():
-    """Weights of Gregory's formula at the first term, and Gauss's points and weights in a block."""
-    return _differences(_gregory_numbers()), *np.polynomial.legendre.leggauss(BLOCK_POINTS)
-
-
-def _euler(factor):
-    """Orders and weights for images whose sign changes."""
-    start = np.arange(1.0, FIRST_SMOOTH)
-    edge = FIRST_SMOOTH + np.arange(DIFFERENCES + 5.0)
-    sign = np.r_[(-1.0) ** start, _halves(len(edge)) * (-1.0) ** FIRST_SMOOTH]
-    order = np.r_[start, edge]
-    return order, np.abs(factor) ** order * sign
-
-
-@cache
-def _halves(size):
-    """Weights of Euler's transformation at the first terms."""
-    return _differences((-0.5) ** np.arange(size) / 2)
-
-
-def _gregory_numbers():
-    """1/2, −1/12, 1/24, …: coefficients of z/ln(1 + z) from the first power on."""
-    numbers = [1.0]
-    for size in range(1, DIFFERENCES + 2):
-        numbers.append(-sum(numbers[j] * (-1) ** (size - j) / (size - j + 1) for j in range(size)))
-    return np.array(numbers[1:])
-
-
-def _differences(coefficients):
-    """Weights of g(0), g(1), … in Σ_k c_k Δᵏ g(0)."""
-    from scipy.special import comb
-
-    k, i = np.meshgrid(np.arange(len(coefficients)), np.arange(len(coefficients)), indexing="ij")
-    return (coefficients[:, None] * comb(k, i) * (-1.0) ** (k - i)).sum(axis=0)
 
 
 @dataclass(frozen=True)
@@ -215,95 +83,6 @@ def uniform(resistivity_ohm_m: float) -> Soil:
     Soil(upper_ohm_m=100.0, lower_ohm_m=100.0, depth_m=inf)
     """
     return Soil(float(resistivity_ohm_m), float(resistivity_ohm_m), np.inf)
-
-
-def surface_kernel(distance_m: ArrayLike, factor: ArrayLike, depth_m: ArrayLike) -> FloatOrArray:
-    """Potential at the surface of a current at the surface, as a multiple of ρ1·I/(2π).
-
-    Parameters
-    ----------
-    distance_m : float or array
-        Distance from the current [m].
-    factor : float or array
-        Reflection factor of the boundary.
-    depth_m : float or array
-        Thickness of the top layer [m].
-
-    Returns
-    -------
-    float or array
-        1/r of uniform soil, raised or lowered by the images [1/m].
-
-    Notes
-    -----
-    1/r + 2·Σ_{n≥1} Kⁿ/√(r² + (2nH)²), summed by `image_weights` to about 1e-10 of 1/r.
-
-    References
-    ----------
-    E. D. Sunde (1949); G. F. Tagg, Earth Resistances (1964); from memory.
-
-    Examples
-    --------
-    >>> print(surface_kernel(2.0, 0.0, 1.0))
-    0.5
-    """
-    distance_m, factor, depth_m = np.broadcast_arrays(
-        np.asarray(distance_m, float), np.asarray(factor, float), np.asarray(depth_m, float)
-    )
-    kernel = np.array(1.0 / distance_m + 0.0 * factor * np.where(np.isinf(depth_m), 0.0, depth_m))
-    for one in np.unique(factor[np.isfinite(factor) & np.isfinite(depth_m)]):
-        order, weight = image_weights(float(one))
-        place = (factor == one) & np.isfinite(depth_m)
-        apart_m = np.hypot(distance_m[place][:, None], 2.0 * order * depth_m[place][:, None])
-        kernel[place] += 2.0 * (weight / apart_m).sum(axis=1)
-    return kernel[()]
-
-
-def layered_resistivity(
-    array: FourPins, upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike, depth_m: ArrayLike
-) -> FloatOrArray:
-    """Apparent resistivity that a four-pin array reads above two layers.
-
-    Parameters
-    ----------
-    array : towerlib.physics.soil.FourPins
-        Distances between the pins, floats or arrays.
-    upper_ohm_m, lower_ohm_m : float or array
-        Resistivity of the top and of the bottom layer [Ω·m].
-    depth_m : float or array
-        Thickness of the top layer [m].
-
-    Returns
-    -------
-    float or array
-        Apparent resistivity [Ω·m]; NaN where a layer is unknown.
-
-    Notes
-    -----
-    ρa = ρ1·[F(AM) − F(AN) − F(BM) + F(BN)]/(1/AM − 1/AN − 1/BM + 1/BN) with F of `surface_kernel`; for the
-    Wenner array ρa/ρ1 = 1 + 4·ΣKⁿ·[1/√(1 + (2nH/a)²) − 1/√(4 + (2nH/a)²)]. Pins are points.
-
-    References
-    ----------
-    Sunde (1949); Tagg (1964); IEEE Std 81, annex B.
-
-    Examples
-    --------
-    >>> from towerlib.physics.soil import wenner
-    >>> print(np.round(layered_resistivity(wenner([1.0, 4.0, 16.0]), 100.0, 1000.0, 2.0), 1))
-    [107.2 225.3 565.9]
-    """
-    factor = reflection(upper_ohm_m, lower_ohm_m)
-    signs = ((array.am_m, 1), (array.an_m, -1), (array.bm_m, -1), (array.bn_m, 1))
-    layered = sum(sign * surface_kernel(apart_m, factor, depth_m) for apart_m, sign in signs)
-    alone = sum(sign / np.asarray(apart_m, float) for apart_m, sign in signs)
-    return np.asarray(upper_ohm_m, float) * layered / alone
-
-
-RESISTIVITY_BOUNDS = (1.0, 1e5)
-DEPTH_BOUNDS = (0.05, 200.0)
-STARTS = 6
-COVERAGE = 0.95
 
 
 @dataclass(frozen=True)
@@ -449,18 +228,6 @@ def _covariance(best):
     return variance * np.linalg.inv(curvature)
 
 
-def _is_better_than_uniform(best, apparent_ohm_m):
-    """Whether two layers lower the squares of uniform soil further than scatter would, by the F test."""
-    from scipy.special import fdtri
-
-    logs, freedom = np.log(apparent_ohm_m), len(apparent_ohm_m) - best.x.size
-    uniform_squares, squares = ((logs - logs.mean()) ** 2).sum(), (best.fun**2).sum()
-    limit = fdtri(2, freedom, 1.0 - number("sounding_layer_level"))
-    # Readings alike to 1 part in a million are uniform, whatever the last figures of the fit are.
-    is_even = uniform_squares < 1e-12 * len(logs)
-    return not is_even and uniform_squares - squares > limit * 2.0 * squares / freedom
-
-
 def _refusal(array, best, apparent_ohm_m):
     """Sentence that says why two layers do not stand; empty where they do."""
     logs, misfit = best.x, float(np.sqrt(np.mean(best.fun**2)))
@@ -476,6 +243,18 @@ def _refusal(array, best, apparent_ohm_m):
     if not top_m <= depth_m <= greatest_m:
         return f"the boundary at {depth_m:.2g} m lies outside what spacings of {least_m:g} to {greatest_m:g} m see"
     return ""
+
+
+def _is_better_than_uniform(best, apparent_ohm_m):
+    """Whether two layers lower the squares of uniform soil further than scatter would, by the F test."""
+    from scipy.special import fdtri
+
+    logs, freedom = np.log(apparent_ohm_m), len(apparent_ohm_m) - best.x.size
+    uniform_squares, squares = ((logs - logs.mean()) ** 2).sum(), (best.fun**2).sum()
+    limit = fdtri(2, freedom, 1.0 - number("sounding_layer_level"))
+    # Readings alike to 1 part in a million are uniform, whatever the last figures of the fit are.
+    is_even = uniform_squares < 1e-12 * len(logs)
+    return not is_even and uniform_squares - squares > limit * 2.0 * squares / freedom
 
 
 def _uniform(apparent_ohm_m, reason, layered_misfit):
@@ -496,3 +275,222 @@ def _uniform(apparent_ohm_m, reason, layered_misfit):
         (low, low, np.nan),
         (high, high, np.nan),
     )
+
+
+def layered_resistivity(
+    array: FourPins, upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike, depth_m: ArrayLike
+) -> FloatOrArray:
+    """Apparent resistivity that a four-pin array reads above two layers.
+
+    Parameters
+    ----------
+    array : towerlib.physics.soil.FourPins
+        Distances between the pins, floats or arrays.
+    upper_ohm_m, lower_ohm_m : float or array
+        Resistivity of the top and of the bottom layer [Ω·m].
+    depth_m : float or array
+        Thickness of the top layer [m].
+
+    Returns
+    -------
+    float or array
+        Apparent resistivity [Ω·m]; NaN where a layer is unknown.
+
+    Notes
+    -----
+    ρa = ρ1·[F(AM) − F(AN) − F(BM) + F(BN)]/(1/AM − 1/AN − 1/BM + 1/BN) with F of `surface_kernel`; for the
+    Wenner array ρa/ρ1 = 1 + 4·ΣKⁿ·[1/√(1 + (2nH/a)²) − 1/√(4 + (2nH/a)²)]. Pins are points.
+
+    References
+    ----------
+    Sunde (1949); Tagg (1964); IEEE Std 81, annex B.
+
+    Examples
+    --------
+    >>> from towerlib.physics.soil import wenner
+    >>> print(np.round(layered_resistivity(wenner([1.0, 4.0, 16.0]), 100.0, 1000.0, 2.0), 1))
+    [107.2 225.3 565.9]
+    """
+    factor = reflection(upper_ohm_m, lower_ohm_m)
+    signs = ((array.am_m, 1), (array.an_m, -1), (array.bm_m, -1), (array.bn_m, 1))
+    layered = sum(sign * surface_kernel(apart_m, factor, depth_m) for apart_m, sign in signs)
+    alone = sum(sign / np.asarray(apart_m, float) for apart_m, sign in signs)
+    return np.asarray(upper_ohm_m, float) * layered / alone
+
+
+def surface_kernel(distance_m: ArrayLike, factor: ArrayLike, depth_m: ArrayLike) -> FloatOrArray:
+    """Potential at the surface of a current at the surface, as a multiple of ρ1·I/(2π).
+
+    Parameters
+    ----------
+    distance_m : float or array
+        Distance from the current [m].
+    factor : float or array
+        Reflection factor of the boundary.
+    depth_m : float or array
+        Thickness of the top layer [m].
+
+    Returns
+    -------
+    float or array
+        1/r of uniform soil, raised or lowered by the images [1/m].
+
+    Notes
+    -----
+    1/r + 2·Σ_{n≥1} Kⁿ/√(r² + (2nH)²), summed by `image_weights` to about 1e-10 of 1/r.
+
+    References
+    ----------
+    E. D. Sunde (1949); G. F. Tagg, Earth Resistances (1964); from memory.
+
+    Examples
+    --------
+    >>> print(surface_kernel(2.0, 0.0, 1.0))
+    0.5
+    """
+    distance_m, factor, depth_m = np.broadcast_arrays(
+        np.asarray(distance_m, float), np.asarray(factor, float), np.asarray(depth_m, float)
+    )
+    kernel = np.array(1.0 / distance_m + 0.0 * factor * np.where(np.isinf(depth_m), 0.0, depth_m))
+    for one in np.unique(factor[np.isfinite(factor) & np.isfinite(depth_m)]):
+        order, weight = image_weights(float(one))
+        place = (factor == one) & np.isfinite(depth_m)
+        apart_m = np.hypot(distance_m[place][:, None], 2.0 * order * depth_m[place][:, None])
+        kernel[place] += 2.0 * (weight / apart_m).sum(axis=1)
+    return kernel[()]
+
+
+def reflection(upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike) -> FloatOrArray:
+    """Reflection factor of the boundary between two layers.
+
+    Parameters
+    ----------
+    upper_ohm_m, lower_ohm_m : float or array
+        Resistivity of the top and of the bottom layer [Ω·m].
+
+    Returns
+    -------
+    float or array
+        K between −1 and 1; 0 without a contrast.
+
+    Notes
+    -----
+    K = (ρ2 − ρ1)/(ρ2 + ρ1).
+
+    References
+    ----------
+    E. D. Sunde, Earth Conduction Effects in Transmission Systems (1949); IEEE Std 81, annex on two-layer
+    soil (both from memory).
+
+    Examples
+    --------
+    >>> print(reflection(100.0, 1000.0))
+    0.818182
+    """
+    upper_ohm_m, lower_ohm_m = np.asarray(upper_ohm_m, float), np.asarray(lower_ohm_m, float)
+    return (lower_ohm_m - upper_ohm_m) / (lower_ohm_m + upper_ohm_m)
+
+
+@lru_cache(maxsize=512)
+def image_weights(factor: float, tolerance: float = 1e-10) -> tuple[np.ndarray, np.ndarray]:
+    """Orders and weights by which a sum over all images becomes a short one.
+
+    Parameters
+    ----------
+    factor : float
+        Reflection factor K, −1 < K < 1.
+    tolerance : float
+        Images weaker than this are left out.
+
+    Returns
+    -------
+    tuple of array, each of shape (t,)
+        Orders n_j (not all of them whole) and weights w_j, so that Σ_{n≥1} Kⁿ f(n) = Σ_j w_j f(n_j) for an f
+        as smooth as the reciprocal of a distance. The arrays cannot be written to.
+
+    Raises
+    ------
+    ValueError
+        K that is not inside (−1, 1): a layer without any or with perfect conductivity.
+
+    Notes
+    -----
+    Up to 40 terms the sum is taken term by term until |K|ⁿ < tolerance. Beyond, the terms from n = 16 on are
+    summed by Gregory's formula (integral over blocks of doubling length by Gauss's rule, plus differences at
+    the first term) for K > 0, and by Euler's transformation for K < 0. With K = 0.99998, 228 terms do
+    the work of a million.
+
+    References
+    ----------
+    M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions (1964), 3.6.27 (Euler), 25.4.7 and the
+    Gregory formula; from memory.
+
+    Examples
+    --------
+    >>> order, weight = image_weights(0.99)
+    >>> print(np.sum(weight / order), len(order) < 160)
+    4.605170 True
+    """
+    if not -1 < factor < 1:
+        raise ValueError(f"reflection factor {factor:g} is not between -1 and 1: both layers must conduct")
+    if abs(factor) < tolerance:
+        order, weight = np.empty(0), np.empty(0)
+    elif abs(factor) ** DIRECT_TERMS < tolerance:
+        order = np.arange(1.0, np.ceil(np.log(tolerance) / np.log(abs(factor))) + 1)
+        weight = factor**order
+    elif factor > 0:
+        order, weight = _gregory(factor, tolerance)
+    else:
+        order, weight = _euler(factor)
+    order.flags.writeable = weight.flags.writeable = False
+    return order, weight
+
+
+def _gregory(factor, tolerance):
+    """Orders and weights for images of one sign."""
+    start = np.arange(1.0, FIRST_SMOOTH)
+    edge = FIRST_SMOOTH + np.arange(DIFFERENCES + 1.0)
+    last = np.log(tolerance) / np.log(factor)
+    starts = FIRST_SMOOTH * 2.0 ** np.arange(max(1, np.ceil(np.log2(last / FIRST_SMOOTH))))
+    edge_weight, node, share = _rules()
+    blocks = (starts[:, None] * (1.5 + 0.5 * node)).ravel()
+    lengths = (starts[:, None] * 0.5 * share).ravel()
+    order = np.r_[start, edge, blocks]
+    return order, factor**order * np.r_[np.ones_like(start), edge_weight, lengths]
+
+
+@cache
+def _rules():
+    """Weights of Gregory's formula at the first term, and Gauss's points and weights in a block."""
+    return _differences(_gregory_numbers()), *np.polynomial.legendre.leggauss(BLOCK_POINTS)
+
+
+def _gregory_numbers():
+    """1/2, −1/12, 1/24, …: coefficients of z/ln(1 + z) from the first power on."""
+    numbers = [1.0]
+    for size in range(1, DIFFERENCES + 2):
+        numbers.append(-sum(numbers[j] * (-1) ** (size - j) / (size - j + 1) for j in range(size)))
+    return np.array(numbers[1:])
+
+
+def _euler(factor):
+    """Orders and weights for images whose sign changes."""
+    start = np.arange(1.0, FIRST_SMOOTH)
+    edge = FIRST_SMOOTH + np.arange(DIFFERENCES + 5.0)
+    sign = np.r_[(-1.0) ** start, _halves(len(edge)) * (-1.0) ** FIRST_SMOOTH]
+    order = np.r_[start, edge]
+    return order, np.abs(factor) ** order * sign
+
+
+@cache
+def _halves(size):
+    """Weights of Euler's transformation at the first terms."""
+    return _differences((-0.5) ** np.arange(size) / 2)
+
+
+def _differences(coefficients):
+    """Weights of g(0), g(1), … in Σ_k c_k Δᵏ g(0)."""
+    from scipy.special import comb
+
+    k, i = np.meshgrid(np.arange(len(coefficients)), np.arange(len(coefficients)), indexing="ij")
+    return (coefficients[:, None] * comb(k, i) * (-1.0) ** (k - i)).sum(axis=0)

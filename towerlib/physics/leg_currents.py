@@ -15,6 +15,8 @@ from scipy.special import ndtri
 from towerlib.physics import FloatOrArray
 from towerlib.values import number
 
+LEG_COUNT_MAX = 6
+
 
 @dataclass(frozen=True)
 class CoilSpec:
@@ -75,6 +77,20 @@ class Gap:
     fraction_low: np.ndarray
 
 
+@dataclass(frozen=True)
+class SignPatterns:
+    """Which coils, turned over, make the readings meet the total.
+
+    ``reversed_legs`` and ``candidates`` are (visits × legs), the others (visits,).
+    """
+
+    reversed_legs: np.ndarray
+    candidates: np.ndarray
+    residual_ma: np.ndarray
+    unique: np.ndarray
+    single: np.ndarray
+
+
 def leg_count(legs_ma: ArrayLike) -> np.ndarray:
     """Count of legs read at each visit.
 
@@ -114,6 +130,131 @@ def leg_sum(legs_ma: ArrayLike) -> np.ndarray:
     """
     legs_ma = np.asarray(legs_ma, dtype=float)
     return np.where(leg_count(legs_ma) > 0, np.nansum(legs_ma, axis=-1), np.nan)
+
+
+def total_bounds(legs_ma: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    """Lowest and highest total that any angles between the leg currents can give [mA].
+
+    Parameters
+    ----------
+    legs_ma : array (visits × legs)
+        Leg currents [mA].
+
+    Returns
+    -------
+    tuple of two arrays (visits,)
+        max(0, 2 max m − S) and S: the triangle inequality, which holds for r.m.s. readings of distorted
+        currents too (Minkowski).
+
+    Examples
+    --------
+    >>> total_bounds([[10.0, 2.0, 3.0, 1.0]])
+    (array([4.]), array([16.]))
+    """
+    sum_ma = leg_sum(legs_ma)
+    largest = np.max(np.nan_to_num(np.asarray(legs_ma, dtype=float)), axis=-1, initial=0.0)
+    return np.maximum(2.0 * largest - sum_ma, 0.0), sum_ma
+
+
+def leg_ratios(legs_ma: np.ndarray) -> np.ndarray:
+    """Each leg's current over the median of the other legs [1].
+
+    Parameters
+    ----------
+    legs_ma : array (visits × legs)
+        Leg currents [mA].
+
+    Returns
+    -------
+    array (visits × legs)
+        NaN where the leg or all others are missing, or the others carry nothing.
+
+    Examples
+    --------
+    >>> leg_ratios([[182.0, 247.0, 29.0, 234.0]]).round(2)
+    array([[0.78, 1.36, 0.12, 1.29]])
+    """
+    legs_ma = np.asarray(legs_ma, dtype=float)
+    ordered = np.sort(legs_ma, axis=-1)
+    rank = np.argsort(np.argsort(legs_ma, axis=-1, kind="stable"), axis=-1)
+    count = leg_count(legs_ma)[..., None]
+
+    def of_the_others(place):
+        """Value at a place among the sorted others: the leg's own place is stepped over."""
+        place = np.clip(place + (place >= rank), 0, legs_ma.shape[-1] - 1)
+        return np.take_along_axis(ordered, place, axis=-1)
+
+    median = (of_the_others((count - 2) // 2) + of_the_others((count - 1) // 2)) / 2.0
+    return _ratio(legs_ma, np.where(count > 1, median, np.nan))
+
+
+def smallest_sum(count: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> FloatOrArray:
+    """Sum of the legs under which nothing can be judged [mA].
+
+    Parameters
+    ----------
+    count : int or array
+        Legs read.
+    coils : CoilSpec
+        What the coils promise.
+
+    Returns
+    -------
+    float or array
+
+    Examples
+    --------
+    >>> from towerlib.physics.leg_currents import CoilSpec
+    >>> print(smallest_sum(4, CoilSpec(3.0, 2.0, 1.0)))
+    27.71
+    """
+    return number("leg_floor_multiple") * coils.noise_ma * np.asarray(count)
+
+
+def gap(legs_ma: ArrayLike, total_ma: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> Gap:
+    """Gap of each visit: arithmetic sum of the leg currents minus their vector total, with its uncertainty.
+
+    Parameters
+    ----------
+    legs_ma, total_ma : array (visits × legs), (visits,)
+        Leg currents and vector total [mA].
+    coils : CoilSpec
+        What the coils promise.
+
+    Returns
+    -------
+    Gap
+        Sum S, gap G = S − T (negative ones stay), its standard uncertainty u and bias B, z, fraction G/S and its
+        lower limit.
+
+    Notes
+    -----
+    z asks whether there is a gap at all; sound towers have gaps too, and an open bond may have none. It is a normal
+    score: z of towers without a gap passes 2.33 at 1 %. With a total of its own it is (G − B)/u; with one from the
+    same coils u grows with the gap and noise alone is skewed, so z is the score of G − B by `gap_reach`. The limit
+    max(0, (G − B − 2u)/S) lies below the true fraction with 97.7 % or more, since S and G err together. With a
+    total from the same coils 2u is taken with the worst angles that leave such a gap, one leg opposite to the
+    others among them, whose gain error counts twice in the gap.
+
+    Examples
+    --------
+    >>> found = gap([[171.0, 215.0, 158.0, 204.0]], [318.0])
+    >>> print(found.gap_ma[0], found.fraction[0])
+    430.0 0.5749
+    """
+    sum_ma = leg_sum(legs_ma)
+    gap_ma = sum_ma - np.asarray(total_ma, dtype=float)
+    u_ma, bias_ma = gap_uncertainty(legs_ma, total_ma, coils), gap_bias(legs_ma, total_ma, coils)
+    z, reach_ma = _ratio(gap_ma - bias_ma, u_ma), 2.0 * u_ma
+    if coils.shared_total:
+        third, none_u_ma = _across(legs_ma, coils).third, gap_uncertainty(legs_ma, sum_ma, coils)
+        none_bias_ma = gap_bias(legs_ma, sum_ma, coils)
+        z = _score(_ratio(gap_ma - none_bias_ma, none_u_ma), _freedom(none_u_ma**2, third))
+        fraction = np.clip(_ratio(gap_ma - bias_ma, sum_ma), 0.0, 1.0)
+        variance = none_u_ma**2 + _worst_variance(legs_ma, fraction, coils)
+        reach_ma = np.sqrt(variance) * _skewed(2.0, _freedom(variance, third))
+    low = np.maximum(_ratio(gap_ma - bias_ma - reach_ma, sum_ma), 0.0)
+    return Gap(sum_ma, gap_ma, u_ma, bias_ma, z, _ratio(gap_ma, sum_ma), low)
 
 
 def gap_uncertainty(legs_ma: ArrayLike, total_ma: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> np.ndarray:
@@ -199,6 +340,26 @@ def gap_bias(legs_ma: ArrayLike, total_ma: ArrayLike, coils: CoilSpec = DEFAULT_
     return legs_high - _ratio(b**2, 2.0 * np.maximum(total_ma, b))
 
 
+def z_limit(false_alarm: float) -> float:
+    """One-sided limit that z of a tower without a gap passes with the given probability.
+
+    Parameters
+    ----------
+    false_alarm : float
+        Probability [1].
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> print(z_limit(0.01))
+    2.326
+    """
+    return float(ndtri(1.0 - false_alarm))
+
+
 @dataclass(frozen=True)
 class _Across:
     """What noise across legs in phase leaves as a gap; the fields are arrays (visits,).
@@ -227,7 +388,8 @@ def _across(legs_ma, coils):
     b, m = coils.noise_ma, np.nan_to_num(np.asarray(legs_ma, dtype=float))
     sum_ma = m.sum(axis=-1)
     if b == 0.0:
-        return _Across(*np.zeros((4, *sum_ma.shape)))
+        none = np.zeros(sum_ma.shape)
+        return _Across(none, none, none, none)
     kappa = m / b * np.sqrt(np.maximum((m / b) ** 2 - 3.0, 0.0))
     # Beyond, y is normal within 0.1 %, and differences of the Bessel functions lose their figures.
     is_slender = kappa > 1e3
@@ -295,172 +457,10 @@ def _opposite(legs_ma, gap_ma):
     return np.clip(gap_ma[..., None] - before, 0.0, 2.0 * legs_ma)
 
 
-def gap(legs_ma: ArrayLike, total_ma: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> Gap:
-    """Gap of each visit: arithmetic sum of the leg currents minus their vector total, with its uncertainty.
-
-    Parameters
-    ----------
-    legs_ma, total_ma : array (visits × legs), (visits,)
-        Leg currents and vector total [mA].
-    coils : CoilSpec
-        What the coils promise.
-
-    Returns
-    -------
-    Gap
-        Sum S, gap G = S − T (negative ones stay), its standard uncertainty u and bias B, z, fraction G/S and its
-        lower limit.
-
-    Notes
-    -----
-    z asks whether there is a gap at all; sound towers have gaps too, and an open bond may have none. It is a normal
-    score: z of towers without a gap passes 2.33 at 1 %. With a total of its own it is (G − B)/u; with one from the
-    same coils u grows with the gap and noise alone is skewed, so z is the score of G − B by `gap_reach`. The limit
-    max(0, (G − B − 2u)/S) lies below the true fraction with 97.7 % or more, since S and G err together. With a
-    total from the same coils 2u is taken with the worst angles that leave such a gap, one leg opposite to the
-    others among them, whose gain error counts twice in the gap.
-
-    Examples
-    --------
-    >>> found = gap([[171.0, 215.0, 158.0, 204.0]], [318.0])
-    >>> print(found.gap_ma[0], found.fraction[0])
-    430.0 0.5749
-    """
-    sum_ma = leg_sum(legs_ma)
-    gap_ma = sum_ma - np.asarray(total_ma, dtype=float)
-    u_ma, bias_ma = gap_uncertainty(legs_ma, total_ma, coils), gap_bias(legs_ma, total_ma, coils)
-    z, reach_ma = _ratio(gap_ma - bias_ma, u_ma), 2.0 * u_ma
-    if coils.shared_total:
-        third, none_u_ma = _across(legs_ma, coils).third, gap_uncertainty(legs_ma, sum_ma, coils)
-        none_bias_ma = gap_bias(legs_ma, sum_ma, coils)
-        z = _score(_ratio(gap_ma - none_bias_ma, none_u_ma), _freedom(none_u_ma**2, third))
-        fraction = np.clip(_ratio(gap_ma - bias_ma, sum_ma), 0.0, 1.0)
-        variance = none_u_ma**2 + _worst_variance(legs_ma, fraction, coils)
-        reach_ma = np.sqrt(variance) * _skewed(2.0, _freedom(variance, third))
-    low = np.maximum(_ratio(gap_ma - bias_ma - reach_ma, sum_ma), 0.0)
-    return Gap(sum_ma, gap_ma, u_ma, bias_ma, z, _ratio(gap_ma, sum_ma), low)
-
-
-def total_bounds(legs_ma: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-    """Lowest and highest total that any angles between the leg currents can give [mA].
-
-    Parameters
-    ----------
-    legs_ma : array (visits × legs)
-        Leg currents [mA].
-
-    Returns
-    -------
-    tuple of two arrays (visits,)
-        max(0, 2 max m − S) and S: the triangle inequality, which holds for r.m.s. readings of distorted
-        currents too (Minkowski).
-
-    Examples
-    --------
-    >>> total_bounds([[10.0, 2.0, 3.0, 1.0]])
-    (array([4.]), array([16.]))
-    """
-    sum_ma = leg_sum(legs_ma)
-    largest = np.max(np.nan_to_num(np.asarray(legs_ma, dtype=float)), axis=-1, initial=0.0)
-    return np.maximum(2.0 * largest - sum_ma, 0.0), sum_ma
-
-
-def leg_ratios(legs_ma: np.ndarray) -> np.ndarray:
-    """Each leg's current over the median of the other legs [1].
-
-    Parameters
-    ----------
-    legs_ma : array (visits × legs)
-        Leg currents [mA].
-
-    Returns
-    -------
-    array (visits × legs)
-        NaN where the leg or all others are missing, or the others carry nothing.
-
-    Examples
-    --------
-    >>> leg_ratios([[182.0, 247.0, 29.0, 234.0]]).round(2)
-    array([[0.78, 1.36, 0.12, 1.29]])
-    """
-    legs_ma = np.asarray(legs_ma, dtype=float)
-    ordered = np.sort(legs_ma, axis=-1)
-    rank = np.argsort(np.argsort(legs_ma, axis=-1, kind="stable"), axis=-1)
-    count = leg_count(legs_ma)[..., None]
-
-    def of_the_others(place):
-        """Value at a place among the sorted others: the leg's own place is stepped over."""
-        place = np.clip(place + (place >= rank), 0, legs_ma.shape[-1] - 1)
-        return np.take_along_axis(ordered, place, axis=-1)
-
-    median = (of_the_others((count - 2) // 2) + of_the_others((count - 1) // 2)) / 2.0
-    return _ratio(legs_ma, np.where(count > 1, median, np.nan))
-
-
 def _ratio(part, whole):
     """Part over whole, NaN where the whole is nothing: a share of no current has no value."""
     part, whole = np.broadcast_arrays(np.asarray(part, dtype=float), np.asarray(whole, dtype=float))
     return np.divide(part, whole, out=np.full(whole.shape, np.nan), where=whole != 0)
-
-
-def z_limit(false_alarm: float) -> float:
-    """One-sided limit that z of a tower without a gap passes with the given probability.
-
-    Parameters
-    ----------
-    false_alarm : float
-        Probability [1].
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> print(z_limit(0.01))
-    2.326
-    """
-    return float(ndtri(1.0 - false_alarm))
-
-
-def smallest_sum(count: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> FloatOrArray:
-    """Sum of the legs under which nothing can be judged [mA].
-
-    Parameters
-    ----------
-    count : int or array
-        Legs read.
-    coils : CoilSpec
-        What the coils promise.
-
-    Returns
-    -------
-    float or array
-
-    Examples
-    --------
-    >>> from towerlib.physics.leg_currents import CoilSpec
-    >>> print(smallest_sum(4, CoilSpec(3.0, 2.0, 1.0)))
-    27.71
-    """
-    return number("leg_floor_multiple") * coils.noise_ma * count
-
-
-LEG_COUNT_MAX = 6
-
-
-@dataclass(frozen=True)
-class SignPatterns:
-    """Which coils, turned over, make the readings meet the total.
-
-    ``reversed_legs`` and ``candidates`` are (visits × legs), the others (visits,).
-    """
-
-    reversed_legs: np.ndarray
-    candidates: np.ndarray
-    residual_ma: np.ndarray
-    unique: np.ndarray
-    single: np.ndarray
 
 
 def sign_patterns(

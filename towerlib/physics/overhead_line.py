@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike
 from towerlib.physics import FloatOrArray
 from towerlib.values import number
 
+MAGNETIC_CONSTANT = 4e-7 * np.pi
+
 
 @dataclass(frozen=True)
 class Wires:
@@ -60,73 +62,68 @@ def mean_height(height_m: ArrayLike, sag_m: ArrayLike) -> FloatOrArray:
     return np.asarray(height_m, float) - 2.0 * np.asarray(sag_m, float) / 3.0
 
 
-MAGNETIC_CONSTANT = 4e-7 * np.pi
-
-
-def earth_return_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike) -> FloatOrArray:
-    """Depth of the equivalent earth return conductor.
+def impedance_matrix(wires: Wires, frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndarray:
+    """Impedances of parallel wires with earth return, as a matrix per metre.
 
     Parameters
     ----------
-    resistivity_ohm_m, frequency_hz : float or array
-        Soil resistivity [Ω·m], frequency [Hz].
+    wires : Wires
+        w wires.
+    frequency_hz, resistivity_ohm_m : float or array, shape (...)
+        Frequency [Hz], soil resistivity [Ω·m].
 
     Returns
     -------
-    float or array
-        Depth De [m].
-
-    Notes
-    -----
-    De = 2·exp(½ − γ)/√(ωμ0/ρ) = 658.9·√(ρ/f), γ the Euler constant: leading term of Carson's series.
-
-    References
-    ----------
-    J. R. Carson, Wave propagation in overhead wires with ground return, Bell Syst. Tech. J. 5 (1926) 539-554.
+    array, shape (..., w, w)
+        Self impedances on the diagonal, mutual ones beside it [Ω/m].
 
     Examples
     --------
-    >>> print(round(earth_return_depth(100.0, 50.0), 1))
-    931.8
+    >>> from towerlib.physics.overhead_line import Wires
+    >>> two = Wires(np.array([-5.5, 5.5]), np.array([30.0, 30.0]), np.full(2, 5e-3), np.full(2, 0.36e-3))
+    >>> print(np.round(1e3 * equivalent_wire(impedance_matrix(two, 50.0, 100.0)), 4))
+    (0.2293+0.5207j)
     """
-    omega = 2 * np.pi * np.asarray(frequency_hz, float)
-    return (
-        2
-        * np.exp(0.5 - np.euler_gamma)
-        / np.sqrt(omega * MAGNETIC_CONSTANT / np.asarray(resistivity_ohm_m, float))
+    frequency_hz, resistivity_ohm_m = (
+        np.asarray(a, float)[..., None, None] for a in (frequency_hz, resistivity_ohm_m)
     )
+    x_m, y_m, gmr_m, resistance_ohm_m = (
+        np.asarray(a, float) for a in (wires.x_m, wires.y_m, wires.gmr_m, wires.resistance_ohm_m)
+    )
+    across_m = x_m[:, None] - x_m
+    distance_m = np.hypot(across_m, y_m[:, None] - y_m) + np.diag(gmr_m)
+    loops = _earth_loop(distance_m, y_m[:, None] + y_m, across_m, frequency_hz, resistivity_ohm_m)
+    return loops + np.diag(resistance_ohm_m)
 
 
-def complex_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike) -> FloatOrArray:
-    """Complex depth of the earth return plane.
+def equivalent_wire(shield_ohm_m: np.ndarray) -> FloatOrArray:
+    """Impedance of several shield wires that are bonded together at every tower, as one wire.
 
     Parameters
     ----------
-    resistivity_ohm_m, frequency_hz : float or array
-        Soil resistivity [Ω·m], frequency [Hz].
+    shield_ohm_m : array, shape (..., w, w)
+        Impedance matrix of the shield wires [Ω/m].
 
     Returns
     -------
-    complex or array
-        Depth p [m].
+    complex or array, shape (...)
+        Impedance [Ω/m].
 
     Notes
     -----
-    p = 1/√(jωμ0/ρ), homogeneous earth, displacement current in the soil neglected.
+    z'eq = 1/(1ᵀ·Z⁻¹·1); for two equal wires (z'ss + z'12)/2, which is more than half of one.
 
     References
     ----------
-    Deri, Tevan, Semlyen and Castanheira, The complex ground return plane, IEEE Trans. PAS-100 (1981) (from
-    memory).
+    Kron reduction, for instance Anderson, Analysis of Faulted Power Systems (from memory).
 
     Examples
     --------
-    >>> print(np.round(complex_depth(100.0, 50.0), 1))
-    (355.9-355.9j)
+    >>> print(equivalent_wire(np.array([[3.0, 1.0], [1.0, 3.0]])))
+    2.0
     """
-    omega = 2 * np.pi * np.asarray(frequency_hz, float)
-    # 1/√j is (1 − j)/√2; this way no complex division meets a NaN.
-    return np.sqrt(np.asarray(resistivity_ohm_m, float) / (2 * omega * MAGNETIC_CONSTANT)) * (1 - 1j)
+    ones = np.ones(np.shape(shield_ohm_m)[-1])
+    return 1 / np.linalg.solve(shield_ohm_m, ones[:, None])[..., 0].sum(axis=-1)
 
 
 def self_impedance(
@@ -249,65 +246,67 @@ def _earth_loop(distance_m, height_sum_m, across_m, frequency_hz, resistivity_oh
     return np.where(frequency_hz > number("earth_return_switch_hz"), deep, shallow)[()]
 
 
-def impedance_matrix(wires: Wires, frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndarray:
-    """Impedances of parallel wires with earth return, as a matrix per metre.
+def earth_return_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike) -> FloatOrArray:
+    """Depth of the equivalent earth return conductor.
 
     Parameters
     ----------
-    wires : Wires
-        w wires.
-    frequency_hz, resistivity_ohm_m : float or array, shape (...)
-        Frequency [Hz], soil resistivity [Ω·m].
+    resistivity_ohm_m, frequency_hz : float or array
+        Soil resistivity [Ω·m], frequency [Hz].
 
     Returns
     -------
-    array, shape (..., w, w)
-        Self impedances on the diagonal, mutual ones beside it [Ω/m].
-
-    Examples
-    --------
-    >>> from towerlib.physics.overhead_line import Wires
-    >>> two = Wires(np.array([-5.5, 5.5]), np.array([30.0, 30.0]), np.full(2, 5e-3), np.full(2, 0.36e-3))
-    >>> print(np.round(1e3 * equivalent_wire(impedance_matrix(two, 50.0, 100.0)), 4))
-    (0.2293+0.5207j)
-    """
-    frequency_hz, resistivity_ohm_m = (
-        np.asarray(a, float)[..., None, None] for a in (frequency_hz, resistivity_ohm_m)
-    )
-    x_m, y_m, gmr_m, resistance_ohm_m = (
-        np.asarray(a, float) for a in (wires.x_m, wires.y_m, wires.gmr_m, wires.resistance_ohm_m)
-    )
-    across_m = x_m[:, None] - x_m
-    distance_m = np.hypot(across_m, y_m[:, None] - y_m) + np.diag(gmr_m)
-    loops = _earth_loop(distance_m, y_m[:, None] + y_m, across_m, frequency_hz, resistivity_ohm_m)
-    return loops + np.diag(resistance_ohm_m)
-
-
-def equivalent_wire(shield_ohm_m: np.ndarray) -> FloatOrArray:
-    """Impedance of several shield wires that are bonded together at every tower, as one wire.
-
-    Parameters
-    ----------
-    shield_ohm_m : array, shape (..., w, w)
-        Impedance matrix of the shield wires [Ω/m].
-
-    Returns
-    -------
-    complex or array, shape (...)
-        Impedance [Ω/m].
+    float or array
+        Depth De [m].
 
     Notes
     -----
-    z'eq = 1/(1ᵀ·Z⁻¹·1); for two equal wires (z'ss + z'12)/2, which is more than half of one.
+    De = 2·exp(½ − γ)/√(ωμ0/ρ) = 658.9·√(ρ/f), γ the Euler constant: leading term of Carson's series.
 
     References
     ----------
-    Kron reduction, for instance Anderson, Analysis of Faulted Power Systems (from memory).
+    J. R. Carson, Wave propagation in overhead wires with ground return, Bell Syst. Tech. J. 5 (1926) 539-554.
 
     Examples
     --------
-    >>> print(equivalent_wire(np.array([[3.0, 1.0], [1.0, 3.0]])))
-    2.0
+    >>> print(round(earth_return_depth(100.0, 50.0), 1))
+    931.8
     """
-    ones = np.ones(np.shape(shield_ohm_m)[-1])
-    return 1 / np.linalg.solve(shield_ohm_m, ones[:, None])[..., 0].sum(axis=-1)
+    omega = 2 * np.pi * np.asarray(frequency_hz, float)
+    return (
+        2
+        * np.exp(0.5 - np.euler_gamma)
+        / np.sqrt(omega * MAGNETIC_CONSTANT / np.asarray(resistivity_ohm_m, float))
+    )
+
+
+def complex_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike) -> FloatOrArray:
+    """Complex depth of the earth return plane.
+
+    Parameters
+    ----------
+    resistivity_ohm_m, frequency_hz : float or array
+        Soil resistivity [Ω·m], frequency [Hz].
+
+    Returns
+    -------
+    complex or array
+        Depth p [m].
+
+    Notes
+    -----
+    p = 1/√(jωμ0/ρ), homogeneous earth, displacement current in the soil neglected.
+
+    References
+    ----------
+    Deri, Tevan, Semlyen and Castanheira, The complex ground return plane, IEEE Trans. PAS-100 (1981) (from
+    memory).
+
+    Examples
+    --------
+    >>> print(np.round(complex_depth(100.0, 50.0), 1))
+    (355.9-355.9j)
+    """
+    omega = 2 * np.pi * np.asarray(frequency_hz, float)
+    # 1/√j is (1 − j)/√2; this way no complex division meets a NaN.
+    return np.sqrt(np.asarray(resistivity_ohm_m, float) / (2 * omega * MAGNETIC_CONSTANT)) * (1 - 1j)

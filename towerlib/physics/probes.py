@@ -14,7 +14,7 @@ def hemisphere_reading_ratio(
     radius_m: ArrayLike,
     potential_probe_m: ArrayLike,
     current_probe_m: ArrayLike,
-    angle_deg: ArrayLike | None = 0.0,
+    angle_deg: ArrayLike = 0.0,
 ) -> FloatOrArray:
     r"""Ratio of the impedance read to the true one for an electrode that acts as a hemisphere.
 
@@ -50,8 +50,9 @@ def hemisphere_reading_ratio(
     0.900
     """
     apart_m = _distance_between(potential_probe_m, current_probe_m, angle_deg)
+    radius_m = np.asarray(radius_m, float)
     with np.errstate(divide="ignore"):
-        return 1.0 - radius_m / potential_probe_m - radius_m / current_probe_m + np.divide(radius_m, apart_m)
+        return 1.0 - radius_m / potential_probe_m - radius_m / current_probe_m + radius_m / apart_m
 
 
 def _distance_between(first_m, second_m, angle_deg):
@@ -120,7 +121,7 @@ def equivalent_hemisphere_m(resistivity_ohm_m: ArrayLike, resistance_ohm: ArrayL
     4.65
     """
     resistance = np.where(np.greater(resistance_ohm, 0.0), resistance_ohm, np.nan)[()]
-    return resistivity_ohm_m / (2.0 * np.pi * resistance)
+    return np.asarray(resistivity_ohm_m, float) / (2.0 * np.pi * resistance)
 
 
 def four_leg_hemisphere_m(leg_radius_m: ArrayLike, spacing_m: ArrayLike) -> FloatOrArray:
@@ -153,11 +154,12 @@ def four_leg_hemisphere_m(leg_radius_m: ArrayLike, spacing_m: ArrayLike) -> Floa
     >>> print(four_leg_hemisphere_m(1.86, 8.0))
     4.57
     """
+    leg_radius_m = np.asarray(leg_radius_m, float)
     return 4.0 * leg_radius_m / (1.0 + (2.0 + 1.0 / np.sqrt(2.0)) * np.divide(leg_radius_m, spacing_m))
 
 
 def angle_off_line_deg(
-    bearing_deg: ArrayLike, line_bearing_deg: ArrayLike, deviation_deg: ArrayLike | None = 0.0
+    bearing_deg: ArrayLike, line_bearing_deg: ArrayLike, deviation_deg: ArrayLike = 0.0
 ) -> FloatOrArray:
     """Angle between a probe's direction and the nearer of the two spans that meet at the tower.
 
@@ -214,7 +216,7 @@ def harmonic_distance_hz(frequency_hz: ArrayLike, mains_hz: ArrayLike) -> FloatO
     22.0 19.0
     """
     order = np.maximum(np.round(np.divide(frequency_hz, mains_hz)), 1.0)
-    return np.abs(frequency_hz - order * mains_hz)
+    return np.abs(np.subtract(frequency_hz, order * mains_hz))
 
 
 def reactance_ohm(impedance_ohm: ArrayLike, phase_deg: ArrayLike) -> FloatOrArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,6 +14,9 @@ from towerlib.values import number
 
 SEED = 2026  # any number does: the same seed gives the same ranks
 HAIR = 1e-9  # least deviation: it orders equal towers by lot and no others
+COVERAGE = 0.95
+YEARS_MOST = 60  # beyond this a line proves nothing within the life of its people
+SEEN_SIDED, SEEN_POWER = 0.05, 0.8  # one-sided error of a false improvement; chance to see a true one
 
 
 @dataclass(frozen=True)
@@ -143,6 +147,14 @@ def footing_draws(
     return np.ascontiguousarray(drawn.T)
 
 
+def _check(low, value, high, bound):
+    """Intervals hold their reading; readings and bounds are over zero."""
+    if not np.all((low >= 0) & (low <= value) & (value <= high)):
+        raise ValueError("each interval must hold its reading: 0 ≤ low ≤ value ≤ high")
+    if np.any(value <= 0) or np.any(bound <= 0):
+        raise ValueError("footings and bounds must be over 0 Ω")
+
+
 def _around(normal, low, middle, high):
     """Draws from a normal distribution with a deviation of its own on either side of its median."""
     deviation = np.maximum(
@@ -227,7 +239,7 @@ def beyond(normal: ArrayLike, least: ArrayLike) -> np.ndarray:
     >>> print(beyond(np.array([-5.0, 0.0]), np.array([3.0, 3.0])))
     [3. 3.2]
     """
-    return -ndtri_exp(log_ndtr(-normal) + log_ndtr(-np.asarray(least, float)))
+    return -ndtri_exp(log_ndtr(-np.asarray(normal, float)) + log_ndtr(-np.asarray(least, float)))
 
 
 def ordered_ranks(drawn: np.ndarray) -> np.ndarray:
@@ -291,19 +303,6 @@ def _spread_out(part, drawn):
     return whole
 
 
-def _check(low, value, high, bound):
-    """Intervals hold their reading; readings and bounds are over zero."""
-    if not np.all((low >= 0) & (low <= value) & (value <= high)):
-        raise ValueError("each interval must hold its reading: 0 ≤ low ≤ value ≤ high")
-    if np.any(value <= 0) or np.any(bound <= 0):
-        raise ValueError("footings and bounds must be over 0 Ω")
-
-
-COVERAGE = 0.95
-YEARS_MOST = 60  # beyond this a line proves nothing within the life of its people
-SEEN_SIDED, SEEN_POWER = 0.05, 0.8  # one-sided error of a false improvement; chance to see a true one
-
-
 def rate_interval(
     count: ArrayLike, exposure: ArrayLike = 1.0, coverage: float = COVERAGE
 ) -> tuple[FloatOrArray, FloatOrArray]:
@@ -359,44 +358,6 @@ def rate_interval(
     return low / exposure, high / exposure
 
 
-def gamma_shape(factor: float, coverage: float = COVERAGE) -> float:
-    """Shape of the Gamma distribution whose central interval spans a factor to either side.
-
-    Parameters
-    ----------
-    factor : float
-        Above 1: upper over lower end of the interval is its square.
-    coverage : float
-        Of that interval.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    ValueError
-        A factor of 1 or less.
-
-    Examples
-    --------
-    >>> print(gamma_shape(3.0))
-    3.6454
-    """
-    from scipy.optimize import brentq
-    from scipy.stats import gamma
-
-    if not factor > 1:
-        raise ValueError(f"factor = {factor}: how far a model may be off is a factor above 1")
-    tail = (1 - coverage) / 2
-
-    def excess(log_shape):
-        low, high = np.log(gamma.ppf([tail, 1 - tail], np.exp(log_shape)))
-        return (high - low) - 2 * np.log(factor)
-
-    return float(np.exp(brentq(excess, np.log(0.3), np.log(1e5))))
-
-
 def shrunk_factor(
     count: ArrayLike, expected: ArrayLike, factor: float, coverage: float = COVERAGE
 ) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray]:
@@ -444,56 +405,47 @@ def shrunk_factor(
         raise ValueError("a count is 0 or more, and what was expected is above 0")
     shape = gamma_shape(factor, coverage)
     tail, scale = (1 - coverage) / 2, 1 / (shape + expected)
-    after = [gamma.ppf(part, shape + count, scale=scale) for part in (tail, 1 - tail)]
-    return (shape + count) * scale, *after
+    low, high = (gamma.ppf(part, shape + count, scale=scale) for part in (tail, 1 - tail))
+    return (shape + count) * scale, low, high
 
 
-def power_of_comparison(
-    rate_before: float, cut: float, years_before: float, years_after: float, sided: float = SEEN_SIDED
-) -> float:
-    """Chance that an exact comparison of two counts shows a true cut of a rate.
+def gamma_shape(factor: float, coverage: float = COVERAGE) -> float:
+    """Shape of the Gamma distribution whose central interval spans a factor to either side.
 
     Parameters
     ----------
-    rate_before : float
-        True rate [1/year], 0 or more.
-    cut : float
-        Share by which it truly falls, 0 to 1.
-    years_before, years_after : float
-        Years counted on either side [above 0].
-    sided : float
-        Highest chance to see a cut where there is none.
+    factor : float
+        Above 1: upper over lower end of the interval is its square.
+    coverage : float
+        Of that interval.
 
     Returns
     -------
     float
-        0 to 1.
 
-    Notes
-    -----
-    Given both counts together, n, the count before is binomial with chance t_b/(t_b + t_a) where nothing has
-    changed; a cut is seen where the count before is so high that this chance leaves at most `sided`.
-
-    References
-    ----------
-    J. Przyborowski and H. Wilenski, Homogeneity of results in testing samples from Poisson series, Biometrika 31
-    (1940) 313–323 (from memory).
+    Raises
+    ------
+    ValueError
+        A factor of 1 or less.
 
     Examples
     --------
-    >>> print(round(power_of_comparison(4.0, 0.5, 10, 10), 3))
-    0.801
+    >>> print(gamma_shape(3.0))
+    3.6454
     """
-    from scipy.stats import binom, poisson
+    from scipy.optimize import brentq
+    from scipy.stats import gamma
 
-    before, after = rate_before * years_before, rate_before * (1 - cut) * years_after
-    most = int(poisson.ppf(1 - 1e-9, before + after)) if before + after > 0 else 0
-    total = np.arange(most + 1)
-    needed = (
-        binom.isf(sided, total, years_before / (years_before + years_after)) + 1
-    )  # least count that shows it
-    shown = binom.sf(needed - 1, total, before / (before + after)) if before > 0 else np.zeros(1)
-    return float((poisson.pmf(total, before + after) * shown).sum())
+    if not factor > 1:
+        raise ValueError(f"factor = {factor}: how far a model may be off is a factor above 1")
+    tail = (1 - coverage) / 2
+
+    def excess(log_shape):
+        low, high = np.log(gamma.ppf([tail, 1 - tail], np.exp(log_shape)))
+        return (high - low) - 2 * np.log(factor)
+
+    log_shape = cast(float, brentq(excess, np.log(0.3), np.log(1e5)))
+    return float(np.exp(log_shape))
 
 
 def years_to_see(
@@ -546,3 +498,51 @@ def years_to_see(
         if power_of_comparison(rate_before, cut, years_before or years, years) >= power:
             return float(years)
     return float("inf")
+
+
+def power_of_comparison(
+    rate_before: float, cut: float, years_before: float, years_after: float, sided: float = SEEN_SIDED
+) -> float:
+    """Chance that an exact comparison of two counts shows a true cut of a rate.
+
+    Parameters
+    ----------
+    rate_before : float
+        True rate [1/year], 0 or more.
+    cut : float
+        Share by which it truly falls, 0 to 1.
+    years_before, years_after : float
+        Years counted on either side [above 0].
+    sided : float
+        Highest chance to see a cut where there is none.
+
+    Returns
+    -------
+    float
+        0 to 1.
+
+    Notes
+    -----
+    Given both counts together, n, the count before is binomial with chance t_b/(t_b + t_a) where nothing has
+    changed; a cut is seen where the count before is so high that this chance leaves at most `sided`.
+
+    References
+    ----------
+    J. Przyborowski and H. Wilenski, Homogeneity of results in testing samples from Poisson series, Biometrika 31
+    (1940) 313–323 (from memory).
+
+    Examples
+    --------
+    >>> print(round(power_of_comparison(4.0, 0.5, 10, 10), 3))
+    0.801
+    """
+    from scipy.stats import binom, poisson
+
+    before, after = rate_before * years_before, rate_before * (1 - cut) * years_after
+    most = int(poisson.ppf(1 - 1e-9, before + after)) if before + after > 0 else 0
+    total = np.arange(most + 1)
+    needed = (
+        binom.isf(sided, total, years_before / (years_before + years_after)) + 1
+    )  # least count that shows it
+    shown = binom.sf(needed - 1, total, before / (before + after)) if before > 0 else np.zeros(1)
+    return float((poisson.pmf(total, before + after) * shown).sum())

@@ -17,32 +17,7 @@ from towerlib.values import number
 
 EDITIONS = (2010, 2022)
 BODY_FACTOR = {50: "ieee80_body_50_kg", 70: "ieee80_body_70_kg"}
-TOUCH_FEET, STEP_FEET = 1.5, 6.0  # feet side by side, feet in series: IEEE Std 80, earth as a disc of 8 cm
-
-
-@cache
-def _table(edition):
-    """Clearing times [s], permissible touch voltages [V] and body currents [A] of an edition."""
-    text = files("towerlib.physics").joinpath("touch.csv").read_text(encoding="utf-8")
-    rows = [row for row in csv.DictReader(text.splitlines()) if row["edition"] == str(edition)]
-    if not rows:
-        raise ValueError(
-            f"EN 50522 of {edition} is not at hand; the editions are {', '.join(map(str, EDITIONS))}"
-        )
-    return tuple(np.array([float(row[name]) for row in rows]) for name in ("clearing_s", "touch_v", "body_a"))
-
-
-def _at(clearing_s, times_s, values):
-    """Value at a time by straight lines between the logarithms; the ends hold beyond the table."""
-    return np.exp(np.interp(np.log(clearing_s), np.log(times_s), np.log(values)))
-
-
-def _time(clearing_s):
-    """Clearing times as an array, refused where not above 0."""
-    clearing_s = np.asarray(clearing_s, float)
-    if np.any(clearing_s <= 0):
-        raise ValueError("a clearing time must be greater than 0 s")
-    return clearing_s
+TOUCH_FEET = 1.5  # feet side by side: IEEE Std 80, earth as a disc of 8 cm
 
 
 def touch_limit_en50522(
@@ -119,6 +94,31 @@ def body_current_en50522(clearing_s: ArrayLike, edition: int = 2022) -> FloatOrA
     return _at(_time(clearing_s), times_s, body_a)[()]
 
 
+@cache
+def _table(edition):
+    """Clearing times [s], permissible touch voltages [V] and body currents [A] of an edition."""
+    text = files("towerlib.physics").joinpath("touch.csv").read_text(encoding="utf-8")
+    rows = [row for row in csv.DictReader(text.splitlines()) if row["edition"] == str(edition)]
+    if not rows:
+        raise ValueError(
+            f"EN 50522 of {edition} is not at hand; the editions are {', '.join(map(str, EDITIONS))}"
+        )
+    return tuple(np.array([float(row[name]) for row in rows]) for name in ("clearing_s", "touch_v", "body_a"))
+
+
+def _at(clearing_s, times_s, values):
+    """Value at a time by straight lines between the logarithms; the ends hold beyond the table."""
+    return np.exp(np.interp(np.log(clearing_s), np.log(times_s), np.log(values)))
+
+
+def _time(clearing_s):
+    """Clearing times as an array, refused where not above 0."""
+    clearing_s = np.asarray(clearing_s, float)
+    if np.any(clearing_s <= 0):
+        raise ValueError("a clearing time must be greater than 0 s")
+    return clearing_s
+
+
 def added_resistance(surface_ohm_m: ArrayLike, footwear_ohm: ArrayLike = 0.0) -> FloatOrArray:
     """Resistance in series with the body when somebody touches a tower: footwear and standing surface.
 
@@ -189,7 +189,9 @@ def touch_limit_ieee80(
     >>> print(round(touch_limit_ieee80(0.5, 2500.0, 0.74, body_kg=70), 1))
     838.2
     """
-    return _tolerable(clearing_s, TOUCH_FEET * derating * np.asarray(surface_ohm_m, float), body_kg)
+    return _tolerable(
+        clearing_s, TOUCH_FEET * np.multiply(derating, np.asarray(surface_ohm_m, float)), body_kg
+    )
 
 
 def _tolerable(clearing_s, feet_ohm, body_kg):

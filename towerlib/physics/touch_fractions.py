@@ -28,6 +28,15 @@ from towerlib.physics.layered_soil import Soil, uniform
 from towerlib.values import number
 
 STEPS = 5  # places along an interval of contrast or depth at which the table is read
+SPACINGS_M = (3.0, 7.5, 20.0)
+CONTRASTS = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
+DEPTHS_M = (0.5, 1.0, 1.7, 2.5, 3.5, 5.0, 8.0, 14.0)
+UPPER_OHM_M = 100.0  # a fraction does not depend on it
+COUNT = 8  # parts of the longest piece
+WIRE_RADIUS_M, WIRE_DEPTH_M = 0.004, 0.6
+STUB_RADIUS_M = 0.08
+PAD_THICKNESS_M, CHIMNEY_M = 0.5, 0.6
+PAD_BY_SPACING = 0.6  # pads of neighbouring legs do not touch
 
 
 def touch_fraction_limits(
@@ -75,8 +84,9 @@ def touch_fraction_limits(
     from scipy.interpolate import RegularGridInterpolator
 
     axes, low, high = _limits_table(kind)
-    contrast = np.log([contrast_low, contrast_high]).astype(float)
-    depth = np.log(np.clip([depth_low_m, depth_high_m], np.exp(axes[2][0]), np.exp(axes[2][-1])))
+    contrast = np.log(np.array([contrast_low, contrast_high], float))
+    depth_m = np.array([depth_low_m, depth_high_m], float)
+    depth = np.log(np.clip(depth_m, np.exp(axes[2][0]), np.exp(axes[2][-1])))
     spacing_m = np.asarray(spacing_m, float)
     known = np.clip(np.where(np.isnan(spacing_m), 1.0, spacing_m), np.exp(axes[0][0]), np.exp(axes[0][-1]))
     spacing = np.where(np.isnan(spacing_m), np.array([[axes[0][0]], [axes[0][-1]]]), np.log(known))
@@ -177,75 +187,92 @@ def solved_touch_fraction(
     return float(1 - ground_v.min() / solution.resistance_ohm)
 
 
-SPACINGS_M = (3.0, 7.5, 20.0)
-CONTRASTS = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
-DEPTHS_M = (0.5, 1.0, 1.7, 2.5, 3.5, 5.0, 8.0, 14.0)
-UPPER_OHM_M = 100.0  # a fraction does not depend on it
-COUNT = 8  # parts of the longest piece
-WIRE_RADIUS_M, WIRE_DEPTH_M = 0.004, 0.6
-STUB_RADIUS_M = 0.08
-PAD_THICKNESS_M, CHIMNEY_M = 0.5, 0.6
-PAD_BY_SPACING = 0.6  # pads of neighbouring legs do not touch
+def main(argv: Sequence[str]) -> None:
+    """Write the table, or the part of it of the kinds named."""
+    path = Path(argv[0] if argv else str(files("towerlib.physics") / "touch_fractions.csv"))
+    with path.open("w", encoding="utf-8", newline="") as file:
+        out = csv.writer(file, lineterminator="\n")
+        out.writerow(["kind", "spacing_m", "contrast", "depth_m", "low", "high"])
+        for kind, *place in entries():
+            if len(argv) < 2 or kind in argv[1:]:
+                out.writerow([kind, *(f"{x:g}" for x in place), *(f"{x:.4f}" for x in row(kind, *place))])
+                file.flush()
 
 
-def soil_of(contrast: float, depth_m: float) -> Soil:
-    """Soil of a contrast ρ2/ρ1 and a depth of the boundary.
-
-    Parameters
-    ----------
-    contrast, depth_m : float
-        Lower over upper resistivity [1], boundary [m].
+def entries() -> list[tuple[str, float, float, float]]:
+    """All rows of the table without their fractions.
 
     Returns
     -------
-    towerlib.physics.layered_soil.Soil
+    list of tuple
+        Kind, spacing, contrast and depth; a spacing or depth of 0 where there is none.
 
     Examples
     --------
-    >>> soil_of(0.1, 3.5).lower_ohm_m
-    10.0
+    >>> len(entries())
+    520
     """
-    if contrast == 1:
-        return uniform(UPPER_OHM_M)
-    return Soil(UPPER_OHM_M, UPPER_OHM_M * contrast, depth_m)
+    soils = [(1.0, 0.0)] + [(c, depth_m) for c in CONTRASTS if c != 1 for depth_m in DEPTHS_M]
+    kinds = [(kind, s) for kind in ("four", "four ring") for s in SPACINGS_M]
+    kinds += [("single", 0.0), ("single ring", 0.0)]
+    return [(kind, s, *soil) for kind, s in kinds for soil in soils]
 
 
-def foot(
-    kind: str, size_m: float, depth_m: float, at_m: Sequence[float] = (0.0, 0.0)
-) -> tuple[Electrode, float]:
-    """One footing and half the width of what stands above the ground.
+def row(kind: str, spacing_m: float, contrast: float, depth_m: float) -> tuple[float, float]:
+    """One row of the table.
 
     Parameters
     ----------
     kind : str
-        ``block``, ``pad``, ``pile`` or ``grillage``.
-    size_m, depth_m : float
-        Side, or diameter of a pile; depth of its underside [m].
-    at_m : pair of float
-        x and y of its middle [m].
+        As for `touch_fraction_of`.
+    spacing_m, contrast, depth_m : float
+        Leg spacing [m], lower over upper resistivity [1], boundary [m].
 
     Returns
     -------
-    tuple of Electrode and float
-        The second: half a width [m].
+    tuple of float
+        Least and greatest fraction of the `family` [1].
+    """
+    soil = soil_of(contrast, depth_m)
+    values = [touch_fraction_of(kind, spacing_m, feet, soil) for feet in family(kind, spacing_m)]
+    return min(values), max(values)
+
+
+def family(kind: str, spacing_m: float) -> list[tuple]:
+    """Structures of a kind that reach furthest to either side.
+
+    Parameters
+    ----------
+    kind : str
+        As for `touch_fraction_of`.
+    spacing_m : float
+        Side of the square of the legs [m].
+
+    Returns
+    -------
+    list of tuple
+        Feet as for `touch_fraction_of`.
 
     Examples
     --------
-    >>> foot("pile", 0.3, 3.0)[1]
-    0.15
+    >>> family("four", 10.0)[0]
+    ('block', 0.6, 1.5)
     """
-    if kind == "block":
-        return block(size_m, depth_m, at_m, panels=2 if size_m < 1 else 3), size_m / 2
-    if kind == "pad":
-        panels = int(np.clip(np.ceil(size_m / 0.8), 3, 5))
-        return (
-            pad_and_chimney(size_m, PAD_THICKNESS_M, depth_m, CHIMNEY_M, at_m, panels=panels),
-            CHIMNEY_M / 2,
-        )
-    if kind == "grillage":
-        stub = rod(depth_m - 0.05, STUB_RADIUS_M, at_m)
-        return join(plate(size_m, depth_m, at_m, panels=3), stub), STUB_RADIUS_M
-    return rod(depth_m, size_m / 2, at_m), size_m / 2
+    pad_m = min(4.0, PAD_BY_SPACING * spacing_m)
+    if kind == "four":
+        wide = [("pad", pad_m, 2.5), ("pad", pad_m, 3.5), ("pad", pad_m, 2.5, 6.0)]
+        return [("block", 0.6, 1.5), ("block", 0.6, 2.0), ("grillage", 1.2, 2.5), *wide]
+    if kind == "four ring":
+        slim = [("block", 0.6, 1.5, 0.3, 0.0), ("block", 0.6, 1.5, 2.5, 0.0)]
+        slim += [("block", 0.6, 1.5, 0.5, 40.0), ("block", 0.6, 2.0, 2.5, 40.0)]
+        return [*slim, ("pad", pad_m, 2.5, 0.7, 0.0), ("pad", pad_m, 2.5, 1.5, 20.0)]
+    if kind == "single":
+        slim = [("pile", 0.24, 2.0), ("pile", 0.3, 3.0), ("block", 0.6, 1.5)]
+        wide = [("pad", 4.5, 2.5), ("pad", 4.5, 3.5), ("pad", 4.5, 2.5, 6.0)]
+        return [*slim, *wide, ("pile", 2.0, 10.0)]
+    slim = [("pile", 0.24, 2.0, 0.3, 0.0), ("pile", 0.24, 2.0, 2.5, 0.0), ("pile", 0.3, 3.0, 2.5, 10.0)]
+    slim += [("pile", 0.24, 2.0, 0.5, 40.0), ("pile", 0.3, 2.0, 2.5, 40.0)]
+    return [*slim, ("pad", 4.5, 2.5, 0.7, 0.0), ("pad", 4.5, 2.5, 1.5, 20.0)]
 
 
 def touch_fraction_of(kind: str, spacing_m: float, feet: tuple, soil: Soil, count: int = COUNT) -> float:
@@ -300,92 +327,64 @@ def touch_fraction_of(kind: str, spacing_m: float, feet: tuple, soil: Soil, coun
     return solved_touch_fraction(solution, at_m, half_m, is_round=shape in ("pile", "grillage"))
 
 
-def family(kind: str, spacing_m: float) -> list[tuple]:
-    """Structures of a kind that reach furthest to either side.
+def foot(
+    kind: str, size_m: float, depth_m: float, at_m: Sequence[float] = (0.0, 0.0)
+) -> tuple[Electrode, float]:
+    """One footing and half the width of what stands above the ground.
 
     Parameters
     ----------
     kind : str
-        As for `touch_fraction_of`.
-    spacing_m : float
-        Side of the square of the legs [m].
+        ``block``, ``pad``, ``pile`` or ``grillage``.
+    size_m, depth_m : float
+        Side, or diameter of a pile; depth of its underside [m].
+    at_m : pair of float
+        x and y of its middle [m].
 
     Returns
     -------
-    list of tuple
-        Feet as for `touch_fraction_of`.
+    tuple of Electrode and float
+        The second: half a width [m].
 
     Examples
     --------
-    >>> family("four", 10.0)[0]
-    ('block', 0.6, 1.5)
+    >>> foot("pile", 0.3, 3.0)[1]
+    0.15
     """
-    pad_m = min(4.0, PAD_BY_SPACING * spacing_m)
-    if kind == "four":
-        wide = [("pad", pad_m, 2.5), ("pad", pad_m, 3.5), ("pad", pad_m, 2.5, 6.0)]
-        return [("block", 0.6, 1.5), ("block", 0.6, 2.0), ("grillage", 1.2, 2.5), *wide]
-    if kind == "four ring":
-        slim = [("block", 0.6, 1.5, 0.3, 0.0), ("block", 0.6, 1.5, 2.5, 0.0)]
-        slim += [("block", 0.6, 1.5, 0.5, 40.0), ("block", 0.6, 2.0, 2.5, 40.0)]
-        return [*slim, ("pad", pad_m, 2.5, 0.7, 0.0), ("pad", pad_m, 2.5, 1.5, 20.0)]
-    if kind == "single":
-        slim = [("pile", 0.24, 2.0), ("pile", 0.3, 3.0), ("block", 0.6, 1.5)]
-        wide = [("pad", 4.5, 2.5), ("pad", 4.5, 3.5), ("pad", 4.5, 2.5, 6.0)]
-        return [*slim, *wide, ("pile", 2.0, 10.0)]
-    slim = [("pile", 0.24, 2.0, 0.3, 0.0), ("pile", 0.24, 2.0, 2.5, 0.0), ("pile", 0.3, 3.0, 2.5, 10.0)]
-    slim += [("pile", 0.24, 2.0, 0.5, 40.0), ("pile", 0.3, 2.0, 2.5, 40.0)]
-    return [*slim, ("pad", 4.5, 2.5, 0.7, 0.0), ("pad", 4.5, 2.5, 1.5, 20.0)]
+    if kind == "block":
+        return block(size_m, depth_m, at_m, panels=2 if size_m < 1 else 3), size_m / 2
+    if kind == "pad":
+        panels = int(np.clip(np.ceil(size_m / 0.8), 3, 5))
+        return (
+            pad_and_chimney(size_m, PAD_THICKNESS_M, depth_m, CHIMNEY_M, at_m, panels=panels),
+            CHIMNEY_M / 2,
+        )
+    if kind == "grillage":
+        stub = rod(depth_m - 0.05, STUB_RADIUS_M, at_m)
+        return join(plate(size_m, depth_m, at_m, panels=3), stub), STUB_RADIUS_M
+    return rod(depth_m, size_m / 2, at_m), size_m / 2
 
 
-def row(kind: str, spacing_m: float, contrast: float, depth_m: float) -> tuple[float, float]:
-    """One row of the table.
+def soil_of(contrast: float, depth_m: float) -> Soil:
+    """Soil of a contrast ρ2/ρ1 and a depth of the boundary.
 
     Parameters
     ----------
-    kind : str
-        As for `touch_fraction_of`.
-    spacing_m, contrast, depth_m : float
-        Leg spacing [m], lower over upper resistivity [1], boundary [m].
+    contrast, depth_m : float
+        Lower over upper resistivity [1], boundary [m].
 
     Returns
     -------
-    tuple of float
-        Least and greatest fraction of the `family` [1].
-    """
-    soil = soil_of(contrast, depth_m)
-    values = [touch_fraction_of(kind, spacing_m, feet, soil) for feet in family(kind, spacing_m)]
-    return min(values), max(values)
-
-
-def entries() -> list[tuple[str, float, float, float]]:
-    """All rows of the table without their fractions.
-
-    Returns
-    -------
-    list of tuple
-        Kind, spacing, contrast and depth; a spacing or depth of 0 where there is none.
+    towerlib.physics.layered_soil.Soil
 
     Examples
     --------
-    >>> len(entries())
-    520
+    >>> soil_of(0.1, 3.5).lower_ohm_m
+    10.0
     """
-    soils = [(1.0, 0.0)] + [(c, depth_m) for c in CONTRASTS if c != 1 for depth_m in DEPTHS_M]
-    kinds = [(kind, s) for kind in ("four", "four ring") for s in SPACINGS_M]
-    kinds += [("single", 0.0), ("single ring", 0.0)]
-    return [(kind, s, *soil) for kind, s in kinds for soil in soils]
-
-
-def main(argv: Sequence[str]) -> None:
-    """Write the table, or the part of it of the kinds named."""
-    path = Path(argv[0] if argv else str(files("towerlib.physics") / "touch_fractions.csv"))
-    with path.open("w", encoding="utf-8", newline="") as file:
-        out = csv.writer(file, lineterminator="\n")
-        out.writerow(["kind", "spacing_m", "contrast", "depth_m", "low", "high"])
-        for kind, *place in entries():
-            if len(argv) < 2 or kind in argv[1:]:
-                out.writerow([kind, *(f"{x:g}" for x in place), *(f"{x:.4f}" for x in row(kind, *place))])
-                file.flush()
+    if contrast == 1:
+        return uniform(UPPER_OHM_M)
+    return Soil(UPPER_OHM_M, UPPER_OHM_M * contrast, depth_m)
 
 
 if __name__ == "__main__":

@@ -15,6 +15,8 @@ from towerlib.values import number
 
 POINTS = 6
 ADDED_COUNT = 8
+CREDIT_RESISTIVITIES = (100, 300, 500, 1000, 2000, 4000)
+LAID_RESISTIVITIES = (500, 1000, 2000, 5000)
 
 
 @dataclass(frozen=True)
@@ -167,10 +169,6 @@ def _bonded(added, potentials, own_ohm, between_ohm, footing_ohm):
     lower_ohm = np.minimum(footing_ohm, added.resistance_ohm)
     together_ohm = 1 / (legs_s + 1 / added.resistance_ohm)
     return np.where(sound, np.minimum(together_ohm, lower_ohm), lower_ohm)
-
-
-CREDIT_RESISTIVITIES = (100, 300, 500, 1000, 2000, 4000)
-LAID_RESISTIVITIES = (500, 1000, 2000, 5000)
 
 
 def credited_length(resistivity_ohm_m: ArrayLike, length_m: ArrayLike) -> FloatOrArray:

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike
 
 PIECE_COUNT = 16
 SHORTEST = 4  # length of a part by its radius
+STRIP_RADIUS = 0.2015  # round wire of a square's length and mean self-potential, by its side
+PANELS_ACROSS = 4
 
 
 @dataclass(frozen=True)
@@ -177,94 +179,6 @@ def square(side_m: float, radius_m: float, depth_m: float) -> Electrode:
     half = side_m / 2
     corners = [(half, half), (-half, half), (-half, -half), (half, -half), (half, half)]
     return wire([(x, y, depth_m) for x, y in corners], radius_m)
-
-
-def join(*electrodes: Electrode) -> Electrode:
-    """Several electrodes, bonded to one.
-
-    Parameters
-    ----------
-    *electrodes : Electrode
-        What is bonded.
-
-    Returns
-    -------
-    Electrode
-
-    Examples
-    --------
-    >>> len(join(rod(3.0, 0.008), square(10.0, 0.004, 0.6)).radius_m)
-    5
-    """
-    return Electrode(
-        *(
-            np.concatenate([getattr(one, name) for one in electrodes])
-            for name in ("start_m", "end_m", "radius_m")
-        )
-    )
-
-
-def cut(electrode: Electrode, boundary_m: float = np.inf, count: int = PIECE_COUNT) -> Electrode:
-    """Pieces cut fine enough for a computation, finest at their ends.
-
-    Parameters
-    ----------
-    electrode : Electrode
-        Long pieces.
-    boundary_m : float
-        Depth of a boundary between layers that no piece may cross [m].
-    count : int
-        Parts of the longest piece; shorter ones are cut into fewer, down to a quarter of it.
-
-    Returns
-    -------
-    Electrode
-        Every part shorter than the whole, each at least four times as long as its radius.
-
-    Notes
-    -----
-    Ends of the parts at (1 − cos(πi/n))/2 of the length. The number of parts falls with the square root of
-    the length, so that a rod beside a long counterpoise is still cut.
-
-    Examples
-    --------
-    >>> len(cut(rod(6.0, 0.008), boundary_m=4.0, count=8).radius_m)
-    14
-    """
-    electrode = _split(electrode, boundary_m)
-    length_m = electrode.length_m
-    parts = np.ceil(count * np.maximum(np.sqrt(length_m / length_m.max()), 0.25)).astype(int)
-    parts = np.clip(parts, 1, np.maximum(length_m / (SHORTEST * electrode.radius_m), 1).astype(int))
-    owner = np.repeat(np.arange(len(parts)), parts)
-    place = np.arange(len(owner)) - np.repeat(np.cumsum(parts) - parts, parts)
-    from_, to = ((1 - np.cos(np.pi * step / parts[owner])) / 2 for step in (place, place + 1))
-    start_m, along_m = electrode.start_m[owner], (electrode.end_m - electrode.start_m)[owner]
-    return Electrode(
-        start_m + from_[:, None] * along_m, start_m + to[:, None] * along_m, electrode.radius_m[owner]
-    )
-
-
-def _split(electrode, boundary_m):
-    """Pieces that cross the boundary as two pieces each."""
-    top, bottom = electrode.start_m[:, 2], electrode.end_m[:, 2]
-    crosses = (np.minimum(top, bottom) < boundary_m) & (np.maximum(top, bottom) > boundary_m)
-    if not crosses.any():
-        return electrode
-    share = ((boundary_m - top[crosses]) / (bottom - top)[crosses])[:, None]
-    start_m, end_m = np.array(electrode.start_m, float), np.array(electrode.end_m, float)
-    between_m = start_m[crosses] + share * (end_m[crosses] - start_m[crosses])
-    between_m[:, 2] = boundary_m
-    rest_m = end_m[crosses]
-    end_m[crosses] = between_m
-    return Electrode(
-        np.vstack([start_m, between_m]),
-        np.vstack([end_m, rest_m]),
-        np.r_[electrode.radius_m, electrode.radius_m[crosses]],
-    )
-
-
-STRIP_RADIUS = 0.2015  # round wire of a square's length and mean self-potential, by its side
-PANELS_ACROSS = 4
 
 
 def block(
@@ -460,3 +374,87 @@ def _panels(origin_m, across_m, along_m, columns, rows):
     start_m = origin_m + i * across_m + j * along_m
     side_m = np.sqrt(np.linalg.norm(across_m) * np.linalg.norm(along_m))
     return Electrode(start_m, start_m + across_m, np.full(len(start_m), STRIP_RADIUS * side_m))
+
+
+def join(*electrodes: Electrode) -> Electrode:
+    """Several electrodes, bonded to one.
+
+    Parameters
+    ----------
+    *electrodes : Electrode
+        What is bonded.
+
+    Returns
+    -------
+    Electrode
+
+    Examples
+    --------
+    >>> len(join(rod(3.0, 0.008), square(10.0, 0.004, 0.6)).radius_m)
+    5
+    """
+    return Electrode(
+        *(
+            np.concatenate([getattr(one, name) for one in electrodes])
+            for name in ("start_m", "end_m", "radius_m")
+        )
+    )
+
+
+def cut(electrode: Electrode, boundary_m: float = np.inf, count: int = PIECE_COUNT) -> Electrode:
+    """Pieces cut fine enough for a computation, finest at their ends.
+
+    Parameters
+    ----------
+    electrode : Electrode
+        Long pieces.
+    boundary_m : float
+        Depth of a boundary between layers that no piece may cross [m].
+    count : int
+        Parts of the longest piece; shorter ones are cut into fewer, down to a quarter of it.
+
+    Returns
+    -------
+    Electrode
+        Every part shorter than the whole, each at least four times as long as its radius.
+
+    Notes
+    -----
+    Ends of the parts at (1 − cos(πi/n))/2 of the length. The number of parts falls with the square root of
+    the length, so that a rod beside a long counterpoise is still cut.
+
+    Examples
+    --------
+    >>> len(cut(rod(6.0, 0.008), boundary_m=4.0, count=8).radius_m)
+    14
+    """
+    electrode = _split(electrode, boundary_m)
+    length_m = electrode.length_m
+    parts = np.ceil(count * np.maximum(np.sqrt(length_m / length_m.max()), 0.25)).astype(int)
+    parts = np.clip(parts, 1, np.maximum(length_m / (SHORTEST * electrode.radius_m), 1).astype(int))
+    owner = np.repeat(np.arange(len(parts)), parts)
+    place = np.arange(len(owner)) - np.repeat(np.cumsum(parts) - parts, parts)
+    from_, to = ((1 - np.cos(np.pi * step / parts[owner])) / 2 for step in (place, place + 1))
+    start_m, along_m = electrode.start_m[owner], (electrode.end_m - electrode.start_m)[owner]
+    return Electrode(
+        start_m + from_[:, None] * along_m, start_m + to[:, None] * along_m, electrode.radius_m[owner]
+    )
+
+
+def _split(electrode, boundary_m):
+    """Pieces that cross the boundary as two pieces each."""
+    top, bottom = electrode.start_m[:, 2], electrode.end_m[:, 2]
+    crosses = (np.minimum(top, bottom) < boundary_m) & (np.maximum(top, bottom) > boundary_m)
+    if not crosses.any():
+        return electrode
+    share = ((boundary_m - top[crosses]) / (bottom - top)[crosses])[:, None]
+    start_m, end_m = np.array(electrode.start_m, float), np.array(electrode.end_m, float)
+    between_m = start_m[crosses] + share * (end_m[crosses] - start_m[crosses])
+    between_m[:, 2] = boundary_m
+    rest_m = end_m[crosses]
+    end_m[crosses] = between_m
+    return Electrode(
+        np.vstack([start_m, between_m]),
+        np.vstack([end_m, rest_m]),
+        np.r_[electrode.radius_m, electrode.radius_m[crosses]],
+    )

@@ -70,9 +70,7 @@ def calibrate(
         The parts of the score of the readings themselves, in service and injected, before their weights.
     """
     cases = range(len((ambient or injected)[0].each))
-    from_injected = np.zeros(len(cases)) + injected_scores(
-        injected, [part.log_ohm[None] for part in injected], cases
-    )
+    from_injected = injected_scores(injected, [part.log_ohm[None] for part in injected], cases)
     from_injected = np.broadcast_to(from_injected, (1, len(cases)))[0]
     uneven, scale = 0.0, ()
     if ambient:
@@ -87,12 +85,12 @@ def calibrate(
         np.broadcast_to(ambient_scores(ambient, totals, cases), shape),
         np.broadcast_to(injected_scores(injected, logs, cases), shape),
     ]
-    weights = [weight(scores) for scores in by_chance]
-    largest = sum(w * scores for w, scores in zip(weights, by_chance, strict=True)).max(
-        axis=1, initial=-np.inf
-    )
-    threshold = max(0.0, np.quantile(largest, 1.0 - options.false_alarm, method="higher"))
-    return Calibration(uneven, scale, *weights, threshold), from_ambient, from_injected
+    ambient_weight, injected_weight = (weight(scores) for scores in by_chance)
+    weighted = ambient_weight * by_chance[0] + injected_weight * by_chance[1]
+    largest = weighted.max(axis=1, initial=-np.inf)
+    threshold = max(0.0, float(np.quantile(largest, 1.0 - options.false_alarm, method="higher")))
+    calibration = Calibration(uneven, scale, ambient_weight, injected_weight, threshold)
+    return calibration, from_ambient, from_injected
 
 
 def weight(scores: np.ndarray) -> np.ndarray:

@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from towerlib.physics.ladder import Ladder
 
 BLOCK = 30  # readings whose Bessel functions are multiplied before the logarithm is taken
+NO_EFFECT = 1e-2  # expected evidence of one reading under which it is left out of a hypothesis
+WIDE_SCALE = tuple(np.geomspace(0.1, 300.0, 36))  # A, where the forced current is not known at all
+LOOSE_SCALE = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # around what then suits best
+FEW, SURE = 8, 2.5  # readings, standard deviations: below, scatter is left to chance
 
 
 @dataclass(frozen=True)
@@ -48,127 +52,6 @@ class Normal:
     mean: np.ndarray
     white: np.ndarray
     log_det: float
-
-
-def rice_grid(
-    response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray, relative_u: np.ndarray, errors: Errors
-) -> RiceGrid:
-    """Rice densities that a response gives the totals read at its towers.
-
-    Parameters
-    ----------
-    response, forced_a, capacitive_a
-        As `ambient_model`.
-    relative_u : array, shape (n,)
-        Relative uncertainty of the current down each tower: gain and footing.
-    errors : Errors
-        Own leakage, noise, the sizes to try.
-
-    Returns
-    -------
-    RiceGrid
-    """
-    induced, capacitive, uneven_a2 = (
-        part[:, None, None] for part in ambient_model(response, forced_a, capacitive_a)
-    )
-    size, uneven = np.array(errors.scale), np.array(errors.uneven)[:, None]
-    mean = np.abs(size * induced + capacitive) + 0.0 * uneven
-    spread = (size * uneven) ** 2 * uneven_a2 + errors.own_a**2 + 2.0 * errors.noise_a**2
-    worn_u = np.where(
-        response.rows == response.worn, WORN_U * (1.0 - response.through[response.rows].real), 0.0
-    )
-    relative_u = np.hypot(relative_u[response.rows], worn_u)[:, None, None]
-    quadrature = (spread + (relative_u * mean) ** 2) / 2.0
-    constant = -np.log(quadrature) - mean**2 / (2.0 * quadrature)
-    return RiceGrid(response.rows, mean / quadrature, 0.5 / quadrature, constant)
-
-
-def rice_each(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
-    """As `rice_sum`, before the sum over the m towers: shape (copies, m, s, c)."""
-    from scipy.special import i0e
-
-    read = total_a[:, grid.rows, None, None]
-    along = read * grid.slope
-    return along - read**2 * grid.half + grid.constant + np.log(i0e(along))
-
-
-def rice_sum(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
-    """Log likelihood of readings under Rice densities, but for the term ln x that no hypothesis changes.
-
-    Parameters
-    ----------
-    grid : RiceGrid
-        m towers, s × c sizes.
-    total_a : array, shape (copies, n)
-        Totals read [A].
-
-    Returns
-    -------
-    array, shape (copies, s, c)
-    """
-    from scipy.special import i0e
-
-    read = total_a[:, grid.rows]
-    summed = (
-        np.tensordot(read**2, -grid.half, 1) + np.tensordot(read, grid.slope, 1) + grid.constant.sum(axis=0)
-    )
-    for start in range(0, len(grid.rows), BLOCK):
-        part = slice(start, start + BLOCK)
-        summed += np.log(i0e(read[:, part, None, None] * grid.slope[None, part]).prod(axis=1))
-    return summed
-
-
-def impedance_normal(response: Response, footing_u: np.ndarray, errors: Errors) -> Normal:
-    """Normal density of ln|Z| at the towers of a response.
-
-    Parameters
-    ----------
-    response : Response
-        m towers of n.
-    footing_u : array, shape (n,)
-        Uncertainty of each ln R.
-    errors : Errors
-        Of readings, wire and stations.
-
-    Returns
-    -------
-    Normal
-
-    Notes
-    -----
-    The covariance is that of the reading itself, plus the effects of `impedance_model`.
-    """
-    mean, load = impedance_model(response, footing_u, errors)
-    return normal(mean, load @ load.T + errors.reading**2 * np.eye(len(mean)))
-
-
-def normal(mean: np.ndarray, covariance: np.ndarray) -> Normal:
-    """Normal density from mean and covariance."""
-    lower = np.linalg.cholesky(covariance)
-    return Normal(mean, np.linalg.inv(lower), 2.0 * np.log(np.diag(lower)).sum())
-
-
-def normal_log_density(density: Normal, values: np.ndarray) -> np.ndarray:
-    """Logarithm of a normal density, but for the term of 2π.
-
-    Parameters
-    ----------
-    density : Normal
-        m values.
-    values : array, shape (copies, m)
-
-    Returns
-    -------
-    array, shape (copies,)
-    """
-    white = (values - density.mean) @ density.white.T
-    return -0.5 * ((white**2).sum(axis=1) + density.log_det)
-
-
-NO_EFFECT = 1e-2  # expected evidence of one reading under which it is left out of a hypothesis
-WIDE_SCALE = tuple(np.geomspace(0.1, 300.0, 36))  # A, where the forced current is not known at all
-FEW, SURE = 8, 2.5  # readings, standard deviations: below, scatter is left to chance
-LOOSE_SCALE = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # around what then suits best
 
 
 @dataclass(frozen=True)
@@ -304,7 +187,8 @@ def scatter(parts: Sequence[InjectedPart], hypotheses: Sequence[Hypothesis], err
     """
     if not parts:
         return 1.0
-    from_each = injected_scores(parts, [part.log_ohm[None] for part in parts], range(len(hypotheses)))[0]
+    logs = [part.log_ohm[None] for part in parts]
+    from_each = np.ravel(injected_scores(parts, logs, range(len(hypotheses))))
     best = hypotheses[int(np.argmax(from_each))] if np.max(from_each) > 0 else NONE
     residuals = np.concatenate([_residuals(part, best, errors) for part in parts])
     excess = 1.4826 * np.median(np.abs(residuals))
@@ -321,6 +205,23 @@ def _residuals(part, fault, errors):
     apart = part.log_ohm[read] - mean
     own = np.delete(load, len(part.footing_u), axis=1)  # but for the wire, whose error all readings share
     return (apart - np.median(apart)) / np.sqrt((own**2).sum(axis=1) + part.reading_u**2)
+
+
+def ambient_scores(
+    parts: Sequence[AmbientPart], totals: Sequence[np.ndarray], cases: Sequence[int]
+) -> float | np.ndarray:
+    """Evidence ln L_h − ln L_none of rounds in service together, shape (copies, cases).
+
+    The size of the drive is chosen round by round, its unevenness for all rounds, each to suit best.
+    """
+    if not parts:
+        return 0.0
+    rounds = [ambient_tables(part, total_a, cases) for part, total_a in zip(parts, totals, strict=True)]
+    best = [
+        np.sum([table.max(axis=2) for table in tables], axis=0).max(axis=1)
+        for tables in zip(*rounds, strict=True)
+    ]
+    return np.stack(best[1:], axis=1) - best[0][:, None]
 
 
 def ambient_tables(
@@ -348,20 +249,6 @@ def ambient_tables(
     for case in range(len(part.each)) if cases is None else cases:
         place, grid = part.each[case]
         yield whole - single[:, place].sum(axis=1) + rice_sum(grid, total_a) if len(place) else whole
-
-
-def ambient_scores(
-    parts: Sequence[AmbientPart], totals: Sequence[np.ndarray], cases: Sequence[int]
-) -> float | np.ndarray:
-    """Evidence ln L_h − ln L_none of rounds in service together, shape (copies, cases).
-
-    The size of the drive is chosen round by round, its unevenness for all rounds, each to suit best.
-    """
-    if not parts:
-        return 0.0
-    rounds = [ambient_tables(part, total_a, cases) for part, total_a in zip(parts, totals, strict=True)]
-    best = [sum(table.max(axis=2) for table in tables).max(axis=1) for tables in zip(*rounds, strict=True)]
-    return np.stack(best[1:], axis=1) - best[0][:, None]
 
 
 def injected_scores(
@@ -405,3 +292,118 @@ def fitted_drive(
     best = int(np.argmax(by_uneven.max(axis=1) + np.r_[0.0, from_injected]))
     uneven = int(np.argmax(by_uneven[best]))
     return uneven, [int(np.argmax(table[best, uneven])) for table in tables]
+
+
+def rice_grid(
+    response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray, relative_u: np.ndarray, errors: Errors
+) -> RiceGrid:
+    """Rice densities that a response gives the totals read at its towers.
+
+    Parameters
+    ----------
+    response, forced_a, capacitive_a
+        As `ambient_model`.
+    relative_u : array, shape (n,)
+        Relative uncertainty of the current down each tower: gain and footing.
+    errors : Errors
+        Own leakage, noise, the sizes to try.
+
+    Returns
+    -------
+    RiceGrid
+    """
+    induced, capacitive, uneven_a2 = (
+        part[:, None, None] for part in ambient_model(response, forced_a, capacitive_a)
+    )
+    size, uneven = np.array(errors.scale), np.array(errors.uneven)[:, None]
+    mean = np.abs(size * induced + capacitive) + 0.0 * uneven
+    spread = (size * uneven) ** 2 * uneven_a2 + errors.own_a**2 + 2.0 * errors.noise_a**2
+    worn_u = np.where(
+        response.rows == response.worn, WORN_U * (1.0 - np.real(response.through[response.rows])), 0.0
+    )
+    relative_u = np.hypot(relative_u[response.rows], worn_u)[:, None, None]
+    quadrature = (spread + (relative_u * mean) ** 2) / 2.0
+    constant = -np.log(quadrature) - mean**2 / (2.0 * quadrature)
+    return RiceGrid(response.rows, mean / quadrature, 0.5 / quadrature, constant)
+
+
+def rice_each(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
+    """As `rice_sum`, before the sum over the m towers: shape (copies, m, s, c)."""
+    from scipy.special import i0e
+
+    read = total_a[:, grid.rows, None, None]
+    along = read * grid.slope
+    return along - read**2 * grid.half + grid.constant + np.log(i0e(along))
+
+
+def rice_sum(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
+    """Log likelihood of readings under Rice densities, but for the term ln x that no hypothesis changes.
+
+    Parameters
+    ----------
+    grid : RiceGrid
+        m towers, s × c sizes.
+    total_a : array, shape (copies, n)
+        Totals read [A].
+
+    Returns
+    -------
+    array, shape (copies, s, c)
+    """
+    from scipy.special import i0e
+
+    read = total_a[:, grid.rows]
+    summed = (
+        np.tensordot(read**2, -grid.half, 1) + np.tensordot(read, grid.slope, 1) + grid.constant.sum(axis=0)
+    )
+    for start in range(0, len(grid.rows), BLOCK):
+        part = slice(start, start + BLOCK)
+        summed += np.log(i0e(read[:, part, None, None] * grid.slope[None, part]).prod(axis=1))
+    return summed
+
+
+def impedance_normal(response: Response, footing_u: np.ndarray, errors: Errors) -> Normal:
+    """Normal density of ln|Z| at the towers of a response.
+
+    Parameters
+    ----------
+    response : Response
+        m towers of n.
+    footing_u : array, shape (n,)
+        Uncertainty of each ln R.
+    errors : Errors
+        Of readings, wire and stations.
+
+    Returns
+    -------
+    Normal
+
+    Notes
+    -----
+    The covariance is that of the reading itself, plus the effects of `impedance_model`.
+    """
+    mean, load = impedance_model(response, footing_u, errors)
+    return normal(mean, load @ load.T + errors.reading**2 * np.eye(len(mean)))
+
+
+def normal(mean: np.ndarray, covariance: np.ndarray) -> Normal:
+    """Normal density from mean and covariance."""
+    lower = np.linalg.cholesky(covariance)
+    return Normal(mean, np.linalg.inv(lower), 2.0 * np.log(np.diag(lower)).sum())
+
+
+def normal_log_density(density: Normal, values: np.ndarray) -> np.ndarray:
+    """Logarithm of a normal density, but for the term of 2π.
+
+    Parameters
+    ----------
+    density : Normal
+        m values.
+    values : array, shape (copies, m)
+
+    Returns
+    -------
+    array, shape (copies,)
+    """
+    white = (values - density.mean) @ density.white.T
+    return -0.5 * ((white**2).sum(axis=1) + density.log_det)

@@ -27,6 +27,10 @@ NONE: Hypothesis = ("none", -1)
 WORN_OHM = number("scan_worn_ohm")  # a worn bond is taken for this, within WORN_U of its logarithm
 WORN_U = number("scan_worn_spread")
 FLOATING = 1e-9  # what is left of an element's own share in its node when nothing else leads to earth
+BOND, SPAN = "bond", "span"
+UNKNOWN = "a footing, a bond or a span of the line is unknown"
+OPEN_ALREADY = "open already: nothing changes"
+CUT_OFF = "opening it leaves a piece of the shield wire without a path to earth"
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,33 @@ class Response:
     line: Ladder
     span: int = -1
     worn: int = -1
+
+
+@dataclass(frozen=True)
+class Openings:
+    """Elements of a ladder of n towers, each opened alone: h cases.
+
+    Attributes
+    ----------
+    kind : array of str, shape (h,)
+        ``bond`` or ``span``.
+    position : array of int, shape (h,)
+        Tower of the bond, or first tower of the span; 0 is the first of the line.
+    rise_ohm : array, shape (h, n)
+        Change of the potential of the shield wire at each tower, per ampere that the element carried while it
+        was closed [Ω].
+    wire_ohm, tower_ohm : array, shape (h, n)
+        Impedance that a source at each node of the wire, and at each tower body, sees in the opened line [Ω].
+    remark : array of str, shape (h,)
+        Why a case has NaN, or changes nothing; blank else.
+    """
+
+    kind: np.ndarray
+    position: np.ndarray
+    rise_ohm: np.ndarray
+    wire_ohm: np.ndarray
+    tower_ohm: np.ndarray
+    remark: np.ndarray
 
 
 def with_fault(line: Ladder, kind: str, position: int) -> Ladder:
@@ -261,39 +292,6 @@ def impedance_model(
     by_wire = outer * (own - squares @ (y + line.station_s))[:, None] * errors.wire
     by_station = outer * squares[:, [0, -1]] * line.station_s[[0, -1]] * errors.station
     return np.log(np.abs(z)), np.hstack([by_footing * footing_u, by_wire, by_station, by_worn]).real
-
-
-BOND, SPAN = "bond", "span"
-UNKNOWN = "a footing, a bond or a span of the line is unknown"
-OPEN_ALREADY = "open already: nothing changes"
-CUT_OFF = "opening it leaves a piece of the shield wire without a path to earth"
-
-
-@dataclass(frozen=True)
-class Openings:
-    """Elements of a ladder of n towers, each opened alone: h cases.
-
-    Attributes
-    ----------
-    kind : array of str, shape (h,)
-        ``bond`` or ``span``.
-    position : array of int, shape (h,)
-        Tower of the bond, or first tower of the span; 0 is the first of the line.
-    rise_ohm : array, shape (h, n)
-        Change of the potential of the shield wire at each tower, per ampere that the element carried while it
-        was closed [Ω].
-    wire_ohm, tower_ohm : array, shape (h, n)
-        Impedance that a source at each node of the wire, and at each tower body, sees in the opened line [Ω].
-    remark : array of str, shape (h,)
-        Why a case has NaN, or changes nothing; blank else.
-    """
-
-    kind: np.ndarray
-    position: np.ndarray
-    rise_ohm: np.ndarray
-    wire_ohm: np.ndarray
-    tower_ohm: np.ndarray
-    remark: np.ndarray
 
 
 def openings(line: Ladder, bonds: ArrayLike | None = None, spans: ArrayLike | None = None) -> Openings:

@@ -20,6 +20,13 @@ from towerlib.physics.ladder import Ladder
 from towerlib.values import number
 
 FOOTING_U = number("scan_footing")
+WORN_MARGIN = 3.0  # of ln L by which a bond must look worn rather than open: open is the worse of the two
+OPEN = "open"
+WORN = "worn"
+NO_SIGN = "no sign that it is open"
+NOT_TESTABLE = "not testable with these data"
+BY_DESIGN = "open as entered"
+NO_EARTH = "not testable: without it a piece of the wire has no path to earth"
 
 
 @dataclass(frozen=True)
@@ -146,105 +153,6 @@ class ScanOptions:
 
 
 @dataclass(frozen=True)
-class SingleFaults:
-    """One pass over the h single faults of a line.
-
-    Attributes
-    ----------
-    line : Ladder
-        The line without any of them.
-    hypotheses : list of (str, int)
-        Kind and position of each.
-    parts : tuple
-        Rounds in service and rounds of injected tests, made ready.
-    calibration : Calibration
-        Weights and threshold.
-    from_ambient, from_injected : array, shape (h,)
-        Weighted parts of the score of each.
-    scatter : float
-        By how much readings without coils scatter more than told; 1 where they do not.
-    """
-
-    line: Ladder
-    hypotheses: list[Hypothesis]
-    parts: tuple[list[AmbientPart], list[InjectedPart]]
-    calibration: Calibration
-    from_ambient: np.ndarray
-    from_injected: np.ndarray
-    scatter: float
-
-    @property
-    def score(self) -> np.ndarray:
-        """Weighted evidence for each hypothesis."""
-        return self.from_ambient + self.from_injected
-
-
-def single_faults(
-    ambient: Sequence[Ambient],
-    injected: Sequence[Injected],
-    errors: Errors,
-    options: ScanOptions,
-    rng: np.random.Generator,
-    worn: Sequence[int] = (),
-) -> SingleFaults:
-    """Score of every single fault of a line.
-
-    Parameters
-    ----------
-    ambient, injected : list of Ambient, list of Injected
-        Rounds.
-    errors, options : Errors, ScanOptions
-        How far readings and line may be wrong, how to decide.
-    rng : numpy.random.Generator
-        Source of chance.
-    worn : sequence of int
-        Towers whose bond is worn for sure, and is not asked again.
-
-    Returns
-    -------
-    SingleFaults
-
-    Raises
-    ------
-    ValueError
-        There is nothing that could be open.
-    """
-    line = (ambient or injected)[0].line
-    filled = known_footings(line, errors.footing, errors.usual_spread)[0]
-    read = np.any(
-        [~np.isnan(survey.impedance_ohm) for survey in injected] or [[False] * len(line.tower_s)], axis=0
-    )
-    asked = [fault for fault in possible(filled, inverse(filled)) if _to_ask(fault, read, worn)]
-    if not asked:
-        raise ValueError("nothing of the line could be open: every bond and span is open or bears no opening")
-    reach = options.reach_towers
-    rounds = [ambient_part(survey, asked, errors, reach) for survey in ambient]
-    tests = [injected_part(survey, asked, errors, reach) for survey in injected]
-    excess = scatter(tests, asked, errors)
-    if excess > 1.0:
-        wider = replace(errors, reading=excess * errors.reading, footing=excess * np.asarray(errors.footing))
-        tests = [injected_part(survey, asked, wider, reach) for survey in injected]
-    learnt, from_ambient, from_injected = calibrate(rounds, tests, errors, options, rng)
-    weighted = learnt.ambient_weight * from_ambient, learnt.injected_weight * from_injected
-    return SingleFaults(line, asked, (rounds, tests), learnt, *weighted, excess)
-
-
-def _to_ask(fault, read, worn):
-    """Whether a hypothesis is asked: a bond is told to be worn by its own reading without coils alone."""
-    kind, position = fault
-    return kind == "span" or (position not in worn and (kind == "bond" or read[position]))
-
-
-WORN_MARGIN = 3.0  # of ln L by which a bond must look worn rather than open: open is the worse of the two
-OPEN = "open"
-WORN = "worn"
-NO_SIGN = "no sign that it is open"
-NOT_TESTABLE = "not testable with these data"
-BY_DESIGN = "open as entered"
-NO_EARTH = "not testable: without it a piece of the wire has no path to earth"
-
-
-@dataclass(frozen=True)
 class Fault:
     """An element that is taken to be open or worn.
 
@@ -298,6 +206,40 @@ class FaultScan:
     threshold: float
     faults: tuple[Fault, ...]
     scatter: float
+
+
+@dataclass(frozen=True)
+class SingleFaults:
+    """One pass over the h single faults of a line.
+
+    Attributes
+    ----------
+    line : Ladder
+        The line without any of them.
+    hypotheses : list of (str, int)
+        Kind and position of each.
+    parts : tuple
+        Rounds in service and rounds of injected tests, made ready.
+    calibration : Calibration
+        Weights and threshold.
+    from_ambient, from_injected : array, shape (h,)
+        Weighted parts of the score of each.
+    scatter : float
+        By how much readings without coils scatter more than told; 1 where they do not.
+    """
+
+    line: Ladder
+    hypotheses: list[Hypothesis]
+    parts: tuple[list[AmbientPart], list[InjectedPart]]
+    calibration: Calibration
+    from_ambient: np.ndarray
+    from_injected: np.ndarray
+    scatter: float
+
+    @property
+    def score(self) -> np.ndarray:
+        """Weighted evidence for each hypothesis."""
+        return self.from_ambient + self.from_injected
 
 
 def scan_faults(
@@ -374,13 +316,38 @@ def scan_faults(
     return _result(scanned, power, faults, options)
 
 
+def _checked(ambient, injected):
+    """Rounds with readings as arrays, or a sentence that says what is wrong."""
+    ambient = [replace(part, total_a=np.asarray(part.total_a, float)) for part in ambient]
+    injected = [replace(part, impedance_ohm=np.asarray(part.impedance_ohm, float)) for part in injected]
+    readings = [part.total_a for part in ambient] + [part.impedance_ohm for part in injected]
+    if not any(np.isfinite(reading).any() for reading in readings):
+        raise ValueError("there is no reading to scan: no total in service, no impedance without coils")
+    count = len(readings[0])
+    if count < 3:
+        raise ValueError(f"a line of {count} towers is too short for the scan: it takes 3 at least")
+    for part, reading in zip([*ambient, *injected], readings, strict=True):
+        if reading.shape != (count,) or len(part.line.tower_s) != count:
+            raise ValueError(
+                "all rounds must be of the same towers, one reading a tower, NaN where there is none"
+            )
+        if np.isinf(reading).any() or (reading < 0).any():
+            raise ValueError("totals and impedances are magnitudes: finite and not negative")
+    if any((part.impedance_ohm == 0).any() for part in injected):
+        raise ValueError("an impedance of 0 ohm is no reading; enter NaN where there is none")
+    for part in ambient:
+        if part.forced_a is not None and not np.isfinite(np.broadcast_to(part.forced_a, count - 1)).all():
+            raise ValueError("the forced current must be known in every span, or None for the whole line")
+    return ambient, injected
+
+
 def _accepted(ambient, injected, kind, position):
     """Rounds with a fault taken for real; what a worn bond conducts is not known, so its tower's readings go."""
-    lines = [replace(part, line=with_fault(part.line, kind, position)) for part in (*ambient, *injected)]
-    ambient, injected = lines[: len(ambient)], lines[len(ambient) :]
+    ambient = [replace(part, line=with_fault(part.line, kind, position)) for part in ambient]
+    injected = [replace(part, line=with_fault(part.line, kind, position)) for part in injected]
     if kind != "worn":
         return ambient, injected
-    here = np.arange(len(lines[0].line.tower_s)) == position
+    here = np.arange(len((ambient or injected)[0].line.tower_s)) == position
     ambient = [replace(part, total_a=np.where(here, np.nan, part.total_a)) for part in ambient]
     return ambient, [
         replace(part, impedance_ohm=np.where(here, np.nan, part.impedance_ohm)) for part in injected
@@ -405,8 +372,10 @@ def _fault(scanned, best):
     if kind == "worn":
         opened = scanned.hypotheses.index(("bond", position))
         best = opened if scanned.score[opened] > scanned.score[best] - WORN_MARGIN else best
-    parts = float(scanned.from_ambient[best]), float(scanned.from_injected[best])
-    return Fault(*scanned.hypotheses[best], sum(parts), float(scanned.calibration.threshold), *parts)
+    kind, position = scanned.hypotheses[best]
+    ambient, injected = float(scanned.from_ambient[best]), float(scanned.from_injected[best])
+    threshold = float(scanned.calibration.threshold)
+    return Fault(kind, position, ambient + injected, threshold, ambient, injected)
 
 
 def _result(scanned, power, faults, options):
@@ -427,33 +396,69 @@ def _result(scanned, power, faults, options):
         columns.append((score, chance, verdict))
     bonds, spans = columns
     return FaultScan(
-        *(column for pair in zip(bonds, spans, strict=True) for column in pair),
+        bond_score=bonds[0],
+        span_score=spans[0],
+        bond_power=bonds[1],
+        span_power=spans[1],
+        bond_verdict=bonds[2],
+        span_verdict=spans[2],
         threshold=float(scanned.calibration.threshold),
         faults=tuple(faults),
         scatter=scanned.scatter,
     )
 
 
-def _checked(ambient, injected):
-    """Rounds with readings as arrays, or a sentence that says what is wrong."""
-    ambient = [replace(part, total_a=np.asarray(part.total_a, float)) for part in ambient]
-    injected = [replace(part, impedance_ohm=np.asarray(part.impedance_ohm, float)) for part in injected]
-    readings = [part.total_a for part in ambient] + [part.impedance_ohm for part in injected]
-    if not any(np.isfinite(reading).any() for reading in readings):
-        raise ValueError("there is no reading to scan: no total in service, no impedance without coils")
-    count = len(readings[0])
-    if count < 3:
-        raise ValueError(f"a line of {count} towers is too short for the scan: it takes 3 at least")
-    for part, reading in zip([*ambient, *injected], readings, strict=True):
-        if reading.shape != (count,) or len(part.line.tower_s) != count:
-            raise ValueError(
-                "all rounds must be of the same towers, one reading a tower, NaN where there is none"
-            )
-        if np.isinf(reading).any() or (reading < 0).any():
-            raise ValueError("totals and impedances are magnitudes: finite and not negative")
-    if any((part.impedance_ohm == 0).any() for part in injected):
-        raise ValueError("an impedance of 0 ohm is no reading; enter NaN where there is none")
-    for part in ambient:
-        if part.forced_a is not None and not np.isfinite(np.broadcast_to(part.forced_a, count - 1)).all():
-            raise ValueError("the forced current must be known in every span, or None for the whole line")
-    return ambient, injected
+def single_faults(
+    ambient: Sequence[Ambient],
+    injected: Sequence[Injected],
+    errors: Errors,
+    options: ScanOptions,
+    rng: np.random.Generator,
+    worn: Sequence[int] = (),
+) -> SingleFaults:
+    """Score of every single fault of a line.
+
+    Parameters
+    ----------
+    ambient, injected : list of Ambient, list of Injected
+        Rounds.
+    errors, options : Errors, ScanOptions
+        How far readings and line may be wrong, how to decide.
+    rng : numpy.random.Generator
+        Source of chance.
+    worn : sequence of int
+        Towers whose bond is worn for sure, and is not asked again.
+
+    Returns
+    -------
+    SingleFaults
+
+    Raises
+    ------
+    ValueError
+        There is nothing that could be open.
+    """
+    line = (ambient or injected)[0].line
+    filled = known_footings(line, errors.footing, errors.usual_spread)[0]
+    read = np.any(
+        [~np.isnan(survey.impedance_ohm) for survey in injected] or [[False] * len(line.tower_s)], axis=0
+    )
+    asked = [fault for fault in possible(filled, inverse(filled)) if _to_ask(fault, read, worn)]
+    if not asked:
+        raise ValueError("nothing of the line could be open: every bond and span is open or bears no opening")
+    reach = options.reach_towers
+    rounds = [ambient_part(survey, asked, errors, reach) for survey in ambient]
+    tests = [injected_part(survey, asked, errors, reach) for survey in injected]
+    excess = scatter(tests, asked, errors)
+    if excess > 1.0:
+        wider = replace(errors, reading=excess * errors.reading, footing=excess * np.asarray(errors.footing))
+        tests = [injected_part(survey, asked, wider, reach) for survey in injected]
+    learnt, from_ambient, from_injected = calibrate(rounds, tests, errors, options, rng)
+    from_ambient, from_injected = learnt.ambient_weight * from_ambient, learnt.injected_weight * from_injected
+    return SingleFaults(line, asked, (rounds, tests), learnt, from_ambient, from_injected, excess)
+
+
+def _to_ask(fault, read, worn):
+    """Whether a hypothesis is asked: a bond is told to be worn by its own reading without coils alone."""
+    kind, position = fault
+    return kind == "span" or (position not in worn and (kind == "bond" or read[position]))

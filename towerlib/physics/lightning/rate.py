@@ -27,6 +27,10 @@ from towerlib.physics.lightning.strokes import (
 from towerlib.physics.lightning.surge import LineGeometry, surges, travel_time
 from towerlib.values import number
 
+CHUNK = 10_000  # towers times pairs worked on at once: what stays near the processor
+NODES = np.cos(np.pi * np.array([7.0, 5.0, 3.0, 1.0]) / 8.0)  # of the crest: Chebyshev points of a cubic
+MOST_KA = 1e6  # stands for currents without end, which no cubic can pass through
+
 
 @dataclass(frozen=True)
 class Method:
@@ -94,49 +98,37 @@ class Towers:
         Height of the tower [m]; else that of the geometry. Another height moves the head up or down as a whole.
     """
 
-    footing_ohm: np.ndarray
-    resistivity_ohm_m: np.ndarray
-    span_m: np.ndarray
-    flash_density: np.ndarray = 1.0
-    strength_kv: np.ndarray = None
-    height_m: np.ndarray = None
+    footing_ohm: ArrayLike
+    resistivity_ohm_m: ArrayLike
+    span_m: ArrayLike
+    flash_density: ArrayLike = 1.0
+    strength_kv: ArrayLike | None = None
+    height_m: ArrayLike | None = None
 
 
-def crest_voltage(voltage_kv: ArrayLike) -> FloatOrArray:
-    """Crest of the voltage from phase to earth [kV], from the effective voltage between phases [kV].
+@dataclass(frozen=True)
+class TowerRates:
+    """Lightning performance of towers; arrays of the shape to which the towers' arrays broadcast.
 
-    Examples
-    --------
-    >>> print(crest_voltage(132.0))
-    107.78
-    """
-    return np.asarray(voltage_kv, float) * np.sqrt(2.0 / 3.0)
-
-
-def cycle_angles(steps: int | None = None) -> np.ndarray:
-    """Angles at which the power-frequency cycle is averaged, each in the middle of its step [rad].
-
-    Parameters
+    Attributes
     ----------
-    steps : int, optional
-        Equal steps of the cycle; else ``lightning_angles``.
-
-    Returns
-    -------
-    array, shape (steps,)
-
-    Examples
-    --------
-    >>> print(np.degrees(cycle_angles(4)))
-    [ 45. 135. 225. 315.]
+    backflashovers_per_year : array
+        Back-flashovers of each tower and year: 0.6 · collected · probability.
+    collected_per_year : array
+        Flashes that the tower and its two half spans collect in a year.
+    probability : array
+        Chance that the first stroke of a flash exceeds the critical current, averaged over the cycle.
+    critical_ka : array
+        Current that is exceeded with that chance [kA].
+    soil_raised : array of bool
+        Soil and footing do not belong together (broken lead or false reading?): the least ratio was used.
     """
-    steps = int(number("lightning_angles")) if steps is None else steps
-    if steps < 1:
-        raise ValueError(f"the cycle is averaged over 1 angle or more, not {steps}")
-    return 2.0 * np.pi * (np.arange(steps) + 0.5) / steps
 
-
-CHUNK = 10_000  # towers times pairs worked on at once: what stays near the processor
+    backflashovers_per_year: np.ndarray
+    collected_per_year: np.ndarray
+    probability: np.ndarray
+    critical_ka: np.ndarray
+    soil_raised: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -180,35 +172,127 @@ class Case:
     collected: np.ndarray
     soil_raised: np.ndarray
     cycle: Cycle
-    method: object
+    method: Method
 
 
-def power_cycle(geometry: LineGeometry, coupling: np.ndarray, angles: int) -> Cycle:
-    """The power-frequency cycle of a line.
+def tower_rates(geometry: LineGeometry, towers: Towers, method: Method = DEFAULT) -> TowerRates:
+    """Back-flashovers of each tower and year.
 
     Parameters
     ----------
     geometry : LineGeometry
         The line.
-    coupling : array, shape (p,)
-        Coupling of each free phase.
-    angles : int
-        Steps.
+    towers : Towers
+        Its towers, (n,) or (m draws, n).
+    method : Method
+        How.
 
     Returns
     -------
-    Cycle
+    TowerRates
+        NaN where anything that the rate needs is NaN.
+
+    Raises
+    ------
+    ValueError
+        Footing, resistivity, span, strength or height that is not above 0; negative flash density; an unknown
+        distribution; arrays that do not broadcast.
+
+    Notes
+    -----
+    0.6·N·mean over the cycle of P(Ic), Ic the least over the phases. Span strokes count as harmless, hence 0.6;
+    every flashover counts as a trip-out. Absolute rates are uncertain by a factor of 2 to 5; the order of towers
+    and ratios before and after are far better.
+
+    References
+    ----------
+    CIGRE Technical Brochure 63 (1991), IEEE Std 1243-1997, Hileman (1999), ch. 10, from memory; share of 0.6 in
+    Alipio et al., Electr. Power Syst. Res. 214 (2023) 108951.
+
+    Examples
+    --------
+    >>> from towerlib.physics.lightning.surge import typical_geometry
+    >>> found = tower_rates(typical_geometry(132.0), Towers([10.0, 50.0], [200.0, 1000.0], 300.0))
+    >>> print(found.backflashovers_per_year.round(4))
+    [0.004  0.0251]
     """
-    free = list(geometry.free)
-    crossarm_m, degrees = (np.array(v)[free] for v in (geometry.crossarm_y_m, geometry.phase_angle_deg))
-    likeness = np.c_[np.round(coupling, 9), np.round(crossarm_m, 9)]
-    _, kinds, kind = np.unique(likeness, axis=0, return_index=True, return_inverse=True)
-    crest_kv = float(crest_voltage(geometry.voltage_kv))
-    kv = crest_kv * np.sin(cycle_angles(angles)[:, None] + np.radians(degrees))
-    both = np.stack([np.broadcast_to(kind.ravel(), kv.shape), np.round(kv, 6)], axis=-1)
-    rows, pairs = np.unique(both.reshape(-1, 2), axis=0, return_inverse=True)
-    pairs = np.unique(pairs.reshape(kv.shape), axis=1)
-    return Cycle(kinds, rows[:, 0].astype(int), rows[:, 1], pairs, crest_kv)
+    return rates_by(geometry, towers, method, _at_each_voltage)
+
+
+def _at_each_voltage(struck, cycle, options):
+    """Critical current at every voltage that the cycle brings: the plain way (towers, pairs)."""
+    towers = struck(cycle.pair_kind)
+    middle_ka = critical_current(struck(np.arange(len(cycle.kinds))), 0.0, **options)[:, cycle.pair_kind]
+    # Strength falls by 0.2 V and the margin by V more, so a straight line is a good place to begin.
+    start_ka = middle_ka * np.maximum(1.0 - 1.2 * cycle.pair_kv / towers.strength_kv, 0.1)
+    return critical_current(towers, cycle.pair_kv, start_ka=np.minimum(start_ka, BEYOND_KA), **options)
+
+
+def tabulated_rates(geometry: LineGeometry, towers: Towers, method: Method = DEFAULT) -> TowerRates:
+    """Back-flashovers as `tower_rates` finds them, interpolated: for Monte Carlo.
+
+    Parameters
+    ----------
+    geometry, towers, method
+        As for `towerlib.physics.lightning.rate.tower_rates`.
+
+    Returns
+    -------
+    TowerRates
+        Within 0.5 % of what `tower_rates` gives.
+
+    Notes
+    -----
+    The critical current of each tower, draw and phase is solved at four voltages of the cycle; its logarithm is
+    so nearly straight that a cubic through them serves for all angles.
+
+    Examples
+    --------
+    >>> from towerlib.physics.lightning.rate import Towers
+    >>> from towerlib.physics.lightning.surge import typical_geometry
+    >>> draws = Towers([[9.0], [10.0], [11.0]], 200.0, [300.0, 350.0])
+    >>> tabulated_rates(typical_geometry(132.0), draws).backflashovers_per_year.shape
+    (3, 2)
+    """
+    return rates_by(geometry, towers, method, _at_four_voltages)
+
+
+def _at_four_voltages(struck, cycle, options):
+    """Critical current at every pair of the cycle, from a cubic through four of each kind."""
+    kinds, count = np.arange(len(cycle.kinds)), len(NODES)
+    node_kv = np.tile(NODES * cycle.crest_kv, len(kinds))
+    solved_ka = critical_current(struck(np.repeat(kinds, count)), node_kv, **options)
+    logs = np.log(np.minimum(solved_ka, MOST_KA)).reshape(len(solved_ka), len(kinds), count)
+    x = cycle.pair_kv / cycle.crest_kv
+    weights = [
+        np.prod([(x - other) / (node - other) for other in NODES if other != node], axis=0) for node in NODES
+    ]
+    of_pair = logs[:, cycle.pair_kind]
+    return np.exp(sum(of_pair[..., place] * weight for place, weight in enumerate(weights)))
+
+
+def rates_by(
+    geometry: LineGeometry, towers: Towers, method: Method, currents: Callable[..., np.ndarray]
+) -> TowerRates:
+    """Rates with the critical currents found in a stated way.
+
+    Parameters
+    ----------
+    geometry, towers, method
+        As for `tower_rates`.
+    currents : callable
+        Critical currents of a part of the towers at all pairs of phase and voltage, as `probabilities` calls it.
+
+    Returns
+    -------
+    TowerRates
+    """
+    case = build_case(geometry, towers, method)
+    probability = probabilities(case, currents)
+    per_year = number("lightning_harmful_share") * case.collected * probability
+    critical_ka = exceeded_current(probability, method.distribution)
+    parts = (per_year, case.collected, probability, critical_ka, case.soil_raised)
+    return TowerRates(*(part.reshape(case.shape)[()] for part in parts))
 
 
 def build_case(geometry: LineGeometry, towers: Towers, method: Method) -> Case:
@@ -292,6 +376,68 @@ def _ionising(footing_ohm, soil_ohm_m, method):
         return ionising_current(footing_ohm, soil_ohm_m, method.gradient_kv_m), raised
 
 
+def power_cycle(geometry: LineGeometry, coupling: np.ndarray, angles: int) -> Cycle:
+    """The power-frequency cycle of a line.
+
+    Parameters
+    ----------
+    geometry : LineGeometry
+        The line.
+    coupling : array, shape (p,)
+        Coupling of each free phase.
+    angles : int
+        Steps.
+
+    Returns
+    -------
+    Cycle
+    """
+    free = list(geometry.free)
+    crossarm_m, degrees = (np.array(v)[free] for v in (geometry.crossarm_y_m, geometry.phase_angle_deg))
+    likeness = np.c_[np.round(coupling, 9), np.round(crossarm_m, 9)]
+    _, kinds, kind = np.unique(likeness, axis=0, return_index=True, return_inverse=True)
+    crest_kv = float(crest_voltage(geometry.voltage_kv))
+    kv = crest_kv * np.sin(cycle_angles(angles)[:, None] + np.radians(degrees))
+    both = np.stack([np.broadcast_to(kind.ravel(), kv.shape), np.round(kv, 6)], axis=-1)
+    rows, pairs = np.unique(both.reshape(-1, 2), axis=0, return_inverse=True)
+    pairs = np.unique(pairs.reshape(kv.shape), axis=1)
+    return Cycle(kinds, rows[:, 0].astype(int), rows[:, 1], pairs, crest_kv)
+
+
+def crest_voltage(voltage_kv: ArrayLike) -> FloatOrArray:
+    """Crest of the voltage from phase to earth [kV], from the effective voltage between phases [kV].
+
+    Examples
+    --------
+    >>> print(crest_voltage(132.0))
+    107.78
+    """
+    return np.asarray(voltage_kv, float) * np.sqrt(2.0 / 3.0)
+
+
+def cycle_angles(steps: int | None = None) -> np.ndarray:
+    """Angles at which the power-frequency cycle is averaged, each in the middle of its step [rad].
+
+    Parameters
+    ----------
+    steps : int, optional
+        Equal steps of the cycle; else ``lightning_angles``.
+
+    Returns
+    -------
+    array, shape (steps,)
+
+    Examples
+    --------
+    >>> print(np.degrees(cycle_angles(4)))
+    [ 45. 135. 225. 315.]
+    """
+    steps = int(number("lightning_angles")) if steps is None else steps
+    if steps < 1:
+        raise ValueError(f"the cycle is averaged over 1 angle or more, not {steps}")
+    return 2.0 * np.pi * (np.arange(steps) + 0.5) / steps
+
+
 def probabilities(case: Case, currents: Callable[..., np.ndarray]) -> np.ndarray:
     """Chance that a first stroke exceeds the critical current, averaged over the cycle.
 
@@ -342,108 +488,6 @@ def _struck(case, part):
         )
 
     return struck
-
-
-@dataclass(frozen=True)
-class TowerRates:
-    """Lightning performance of towers; arrays of the shape to which the towers' arrays broadcast.
-
-    Attributes
-    ----------
-    backflashovers_per_year : array
-        Back-flashovers of each tower and year: 0.6 · collected · probability.
-    collected_per_year : array
-        Flashes that the tower and its two half spans collect in a year.
-    probability : array
-        Chance that the first stroke of a flash exceeds the critical current, averaged over the cycle.
-    critical_ka : array
-        Current that is exceeded with that chance [kA].
-    soil_raised : array of bool
-        Soil and footing do not belong together (broken lead or false reading?): the least ratio was used.
-    """
-
-    backflashovers_per_year: np.ndarray
-    collected_per_year: np.ndarray
-    probability: np.ndarray
-    critical_ka: np.ndarray
-    soil_raised: np.ndarray
-
-
-def tower_rates(geometry: LineGeometry, towers: Towers, method: Method = DEFAULT) -> TowerRates:
-    """Back-flashovers of each tower and year.
-
-    Parameters
-    ----------
-    geometry : LineGeometry
-        The line.
-    towers : Towers
-        Its towers, (n,) or (m draws, n).
-    method : Method
-        How.
-
-    Returns
-    -------
-    TowerRates
-        NaN where anything that the rate needs is NaN.
-
-    Raises
-    ------
-    ValueError
-        Footing, resistivity, span, strength or height that is not above 0; negative flash density; an unknown
-        distribution; arrays that do not broadcast.
-
-    Notes
-    -----
-    0.6·N·mean over the cycle of P(Ic), Ic the least over the phases. Span strokes count as harmless, hence 0.6;
-    every flashover counts as a trip-out. Absolute rates are uncertain by a factor of 2 to 5; the order of towers
-    and ratios before and after are far better.
-
-    References
-    ----------
-    CIGRE Technical Brochure 63 (1991), IEEE Std 1243-1997, Hileman (1999), ch. 10, from memory; share of 0.6 in
-    Alipio et al., Electr. Power Syst. Res. 214 (2023) 108951.
-
-    Examples
-    --------
-    >>> from towerlib.physics.lightning.surge import typical_geometry
-    >>> found = tower_rates(typical_geometry(132.0), Towers([10.0, 50.0], [200.0, 1000.0], 300.0))
-    >>> print(found.backflashovers_per_year.round(4))
-    [0.004  0.0251]
-    """
-    return rates_by(geometry, towers, method, _at_each_voltage)
-
-
-def _at_each_voltage(struck, cycle, options):
-    """Critical current at every voltage that the cycle brings: the plain way (towers, pairs)."""
-    towers = struck(cycle.pair_kind)
-    middle_ka = critical_current(struck(np.arange(len(cycle.kinds))), 0.0, **options)[:, cycle.pair_kind]
-    # Strength falls by 0.2 V and the margin by V more, so a straight line is a good place to begin.
-    start_ka = middle_ka * np.maximum(1.0 - 1.2 * cycle.pair_kv / towers.strength_kv, 0.1)
-    return critical_current(towers, cycle.pair_kv, start_ka=np.minimum(start_ka, BEYOND_KA), **options)
-
-
-def rates_by(
-    geometry: LineGeometry, towers: Towers, method: Method, currents: Callable[..., np.ndarray]
-) -> TowerRates:
-    """Rates with the critical currents found in a stated way.
-
-    Parameters
-    ----------
-    geometry, towers, method
-        As for `tower_rates`.
-    currents : callable
-        Critical currents of a part of the towers at all pairs of phase and voltage, as `probabilities` calls it.
-
-    Returns
-    -------
-    TowerRates
-    """
-    case = build_case(geometry, towers, method)
-    probability = probabilities(case, currents)
-    per_year = number("lightning_harmful_share") * case.collected * probability
-    critical_ka = exceeded_current(probability, method.distribution)
-    parts = (per_year, case.collected, probability, critical_ka, case.soil_raised)
-    return TowerRates(*(part.reshape(case.shape)[()] for part in parts))
 
 
 def input_flaws(
@@ -497,50 +541,3 @@ def input_flaws(
     checks.append((low, arrays["tower height"] <= least_height_m))
     words, flags = zip(*checks, strict=True)
     return np.select(flags, words, default="")
-
-
-NODES = np.cos(np.pi * np.array([7.0, 5.0, 3.0, 1.0]) / 8.0)  # of the crest: Chebyshev points of a cubic
-MOST_KA = 1e6  # stands for currents without end, which no cubic can pass through
-
-
-def tabulated_rates(geometry: LineGeometry, towers: Towers, method: Method = DEFAULT) -> TowerRates:
-    """Back-flashovers as `tower_rates` finds them, interpolated: for Monte Carlo.
-
-    Parameters
-    ----------
-    geometry, towers, method
-        As for `towerlib.physics.lightning.rate.tower_rates`.
-
-    Returns
-    -------
-    TowerRates
-        Within 0.5 % of what `tower_rates` gives.
-
-    Notes
-    -----
-    The critical current of each tower, draw and phase is solved at four voltages of the cycle; its logarithm is
-    so nearly straight that a cubic through them serves for all angles.
-
-    Examples
-    --------
-    >>> from towerlib.physics.lightning.rate import Towers
-    >>> from towerlib.physics.lightning.surge import typical_geometry
-    >>> draws = Towers([[9.0], [10.0], [11.0]], 200.0, [300.0, 350.0])
-    >>> tabulated_rates(typical_geometry(132.0), draws).backflashovers_per_year.shape
-    (3, 2)
-    """
-    return rates_by(geometry, towers, method, _at_four_voltages)
-
-
-def _at_four_voltages(struck, cycle, options):
-    """Critical current at every pair of the cycle, from a cubic through four of each kind."""
-    kinds, count = np.arange(len(cycle.kinds)), len(NODES)
-    node_kv = np.tile(NODES * cycle.crest_kv, len(kinds))
-    solved_ka = critical_current(struck(np.repeat(kinds, count)), node_kv, **options)
-    logs = np.log(np.minimum(solved_ka, MOST_KA)).reshape(len(solved_ka), len(kinds), count)
-    x = cycle.pair_kv / cycle.crest_kv
-    weights = [
-        np.prod([(x - other) / (node - other) for other in NODES if other != node], axis=0) for node in NODES
-    ]
-    of_pair = logs[:, cycle.pair_kind]
-    return np.exp(sum(of_pair[..., place] * weight for place, weight in enumerate(weights)))

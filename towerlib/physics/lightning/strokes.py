@@ -168,7 +168,7 @@ def collecting_width(height_m: ArrayLike, wire_spacing_m: ArrayLike = 0.0) -> Fl
     >>> print(collecting_width(30.0))
     215.5
     """
-    return 28.0 * np.asarray(height_m, float) ** 0.6 + wire_spacing_m
+    return 28.0 * np.asarray(height_m, float) ** 0.6 + np.asarray(wire_spacing_m, float)
 
 
 def collected_flashes(flash_density: ArrayLike, width_m: ArrayLike, span_m: ArrayLike) -> FloatOrArray:
@@ -191,4 +191,4 @@ def collected_flashes(flash_density: ArrayLike, width_m: ArrayLike, span_m: Arra
     >>> print(round(float(collected_flashes(1.0, collecting_width(30.0), 300.0)), 5))
     0.06465
     """
-    return np.asarray(flash_density, float) * width_m * span_m * 1e-6  # m² to km²
+    return np.asarray(flash_density, float) * np.multiply(width_m, span_m) * 1e-6  # m² to km²

@@ -14,150 +14,11 @@ from towerlib.physics import FloatOrArray
 from towerlib.physics.overhead_line import mean_height
 from towerlib.values import number
 
-
-def cone_surge_impedance(height_m: ArrayLike, radius_m: ArrayLike) -> FloatOrArray:
-    """Surge impedance of a conical tower, stroke along its axis from above.
-
-    Parameters
-    ----------
-    height_m, radius_m : float or array
-        Height, radius of the base [m].
-
-    Returns
-    -------
-    float or array
-        60·ln(√2·√(h² + r²)/r) [Ω].
-
-    References
-    ----------
-    Sargent and Darveniza 1969, as tabulated by Salarieh et al. (2020), Table I.
-
-    Examples
-    --------
-    >>> print(cone_surge_impedance(30.0, 3.0))
-    159.3
-    """
-    return 60.0 * np.log(np.sqrt(2.0) * np.hypot(height_m, radius_m) / np.asarray(radius_m, float))
-
-
-def slender_surge_impedance(height_m: ArrayLike, radius_m: ArrayLike) -> FloatOrArray:
-    """Surge impedance of a conical tower, averaged for horizontal current above it.
-
-    Parameters
-    ----------
-    height_m, radius_m : float or array
-        Height, (mean) radius [m].
-
-    Returns
-    -------
-    float or array
-        60·ln cot(½·arctan(r/h)) [Ω].
-
-    References
-    ----------
-    Chisholm et al. 1983, as tabulated by Salarieh et al. (2020), Table I.
-
-    Examples
-    --------
-    >>> print(slender_surge_impedance(30.0, 3.0))
-    179.8
-    """
-    return -60.0 * np.log(np.tan(0.5 * np.arctan(np.asarray(radius_m, float) / height_m)))
-
-
-def mean_radius(
-    height_m: ArrayLike,
-    waist_height_m: ArrayLike,
-    top_radius_m: ArrayLike,
-    waist_radius_m: ArrayLike,
-    base_radius_m: ArrayLike,
-) -> FloatOrArray:
-    """Mean radius of a tower with a waist, as `slender_surge_impedance` takes it.
-
-    Parameters
-    ----------
-    height_m, waist_height_m : float or array
-        Height of the tower and of its waist [m].
-    top_radius_m, waist_radius_m, base_radius_m : float or array
-        Radii [m]; of a square base of side B between B/2 and B/√2.
-
-    Returns
-    -------
-    float or array
-        (r1·h2 + r2·h + r3·h1)/h [m], h1 below the waist and h2 above it: the base radius for a cone, and
-        twice the radius for a cylinder, as the source has it.
-
-    References
-    ----------
-    CIGRE Technical Brochure 63 (1991), as quoted by Liu et al. (paper on 275 kV cable transients, eqs 5–6).
-
-    Examples
-    --------
-    >>> print(mean_radius(30.0, 15.0, 0.0, 1.5, 3.0))
-    3.0
-    """
-    height_m = np.asarray(height_m, float)
-    below, above = waist_height_m, height_m - waist_height_m
-    return (top_radius_m * above + waist_radius_m * height_m + base_radius_m * below) / height_m
-
-
-def waist_surge_impedance(
-    height_m: ArrayLike,
-    waist_height_m: ArrayLike,
-    top_radius_m: ArrayLike,
-    waist_radius_m: ArrayLike,
-    base_radius_m: ArrayLike,
-) -> FloatOrArray:
-    """Surge impedance of the usual lattice tower with a waist.
-
-    Parameters
-    ----------
-    height_m, waist_height_m, top_radius_m, waist_radius_m, base_radius_m : float or array
-        As for `mean_radius`.
-
-    Returns
-    -------
-    float or array
-        [Ω]. The formulas for towers spread from 112 to 285 Ω on one tower of 45 m.
-
-    References
-    ----------
-    As for `mean_radius`.
-
-    Examples
-    --------
-    >>> print(waist_surge_impedance(30.0, 15.0, 0.0, 1.5, 3.0))
-    179.8
-    """
-    mean_m = mean_radius(height_m, waist_height_m, top_radius_m, waist_radius_m, base_radius_m)
-    return slender_surge_impedance(height_m, mean_m)
-
-
-def travel_time(length_m: ArrayLike, speed: float = 1.0) -> FloatOrArray:
-    """Time a surge takes over a length.
-
-    Parameters
-    ----------
-    length_m : float or array
-        [m].
-    speed : float
-        Over the speed of light [1]: 1 along a span, ``lightning_tower_speed`` along a tower.
-
-    Returns
-    -------
-    float or array
-        [µs].
-
-    Examples
-    --------
-    >>> print(round(float(travel_time(300.0)), 4))
-    1.0007
-    """
-    return np.asarray(length_m, float) / (number("light_m_us") * speed)
-
-
 OHM_PER_LOG = 60.0  # √(µ0/ε0)/2π, rounded as in all the published formulas
 PHASE_ANGLE_DEG = {"a": 0.0, "b": -120.0, "c": 120.0}
+ORDER = ("a", "b", "c")  # from the top, the same on both sides of the tower
+WIRE_FIELDS = ("wire_x_m", "wire_y_m", "wire_sag_m", "wire_radius_m")
+PHASE_FIELDS = ("phase_x_m", "phase_y_m", "crossarm_y_m", "phase_sag_m", "phase_angle_deg")
 
 
 @dataclass(frozen=True)
@@ -244,10 +105,6 @@ class LineGeometry:
     def free(self) -> tuple[int, ...]:
         """Positions of the phases that can flash over: those that no arrester holds."""
         return tuple(place for place in range(len(self.phase_x_m)) if place not in self.held)
-
-
-WIRE_FIELDS = ("wire_x_m", "wire_y_m", "wire_sag_m", "wire_radius_m")
-PHASE_FIELDS = ("phase_x_m", "phase_y_m", "crossarm_y_m", "phase_sag_m", "phase_angle_deg")
 
 
 def _check_lengths(geometry, kind, names):
@@ -389,37 +246,6 @@ def corona_radius(height_m: ArrayLike, voltage_kv: ArrayLike) -> FloatOrArray:
     return np.where(wanted_m < 2.0 * height_m / np.e, radius_m, np.nan)
 
 
-ORDER = ("a", "b", "c")  # from the top, the same on both sides of the tower
-
-
-@cache
-def classes() -> tuple[dict[str, str], ...]:
-    """Rows of the shipped table of typical towers, one a voltage class.
-
-    Returns
-    -------
-    tuple of dict
-        Columns of ``typical.csv`` as text.
-
-    Examples
-    --------
-    >>> [row["from_kv"] for row in classes()]
-    ['38', '85', '121', '170', '300']
-    """
-    text = files("towerlib.physics.lightning").joinpath("typical.csv").read_text(encoding="utf-8")
-    return tuple(csv.DictReader(text.splitlines()))
-
-
-def _class_of(voltage_kv):
-    for row in classes():
-        if float(row["from_kv"]) <= voltage_kv < float(row["below_kv"]):
-            return row
-    first, last = classes()[0]["from_kv"], classes()[-1]["below_kv"]
-    raise ValueError(
-        f"no typical tower for {voltage_kv:g} kV: the table goes from {first} to below {last} kV"
-    )
-
-
 def typical_geometry(voltage_kv: float) -> LineGeometry:
     """Typical geometry of the class that holds a voltage; callers mark all that rests on it as assumed.
 
@@ -467,5 +293,174 @@ def typical_geometry(voltage_kv: float) -> LineGeometry:
     )
 
 
+@cache
+def classes() -> tuple[dict[str, str], ...]:
+    """Rows of the shipped table of typical towers, one a voltage class.
+
+    Returns
+    -------
+    tuple of dict
+        Columns of ``typical.csv`` as text.
+
+    Examples
+    --------
+    >>> [row["from_kv"] for row in classes()]
+    ['38', '85', '121', '170', '300']
+    """
+    text = files("towerlib.physics.lightning").joinpath("typical.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def _class_of(voltage_kv):
+    for row in classes():
+        if float(row["from_kv"]) <= voltage_kv < float(row["below_kv"]):
+            return row
+    first, last = classes()[0]["from_kv"], classes()[-1]["below_kv"]
+    raise ValueError(
+        f"no typical tower for {voltage_kv:g} kV: the table goes from {first} to below {last} kV"
+    )
+
+
 def _numbers(text):
     return tuple(float(word) for word in text.split())
+
+
+def waist_surge_impedance(
+    height_m: ArrayLike,
+    waist_height_m: ArrayLike,
+    top_radius_m: ArrayLike,
+    waist_radius_m: ArrayLike,
+    base_radius_m: ArrayLike,
+) -> FloatOrArray:
+    """Surge impedance of the usual lattice tower with a waist.
+
+    Parameters
+    ----------
+    height_m, waist_height_m, top_radius_m, waist_radius_m, base_radius_m : float or array
+        As for `mean_radius`.
+
+    Returns
+    -------
+    float or array
+        [Ω]. The formulas for towers spread from 112 to 285 Ω on one tower of 45 m.
+
+    References
+    ----------
+    As for `mean_radius`.
+
+    Examples
+    --------
+    >>> print(waist_surge_impedance(30.0, 15.0, 0.0, 1.5, 3.0))
+    179.8
+    """
+    mean_m = mean_radius(height_m, waist_height_m, top_radius_m, waist_radius_m, base_radius_m)
+    return slender_surge_impedance(height_m, mean_m)
+
+
+def mean_radius(
+    height_m: ArrayLike,
+    waist_height_m: ArrayLike,
+    top_radius_m: ArrayLike,
+    waist_radius_m: ArrayLike,
+    base_radius_m: ArrayLike,
+) -> FloatOrArray:
+    """Mean radius of a tower with a waist, as `slender_surge_impedance` takes it.
+
+    Parameters
+    ----------
+    height_m, waist_height_m : float or array
+        Height of the tower and of its waist [m].
+    top_radius_m, waist_radius_m, base_radius_m : float or array
+        Radii [m]; of a square base of side B between B/2 and B/√2.
+
+    Returns
+    -------
+    float or array
+        (r1·h2 + r2·h + r3·h1)/h [m], h1 below the waist and h2 above it: the base radius for a cone, and
+        twice the radius for a cylinder, as the source has it.
+
+    References
+    ----------
+    CIGRE Technical Brochure 63 (1991), as quoted by Liu et al. (paper on 275 kV cable transients, eqs 5–6).
+
+    Examples
+    --------
+    >>> print(mean_radius(30.0, 15.0, 0.0, 1.5, 3.0))
+    3.0
+    """
+    height_m, below = np.asarray(height_m, float), np.asarray(waist_height_m, float)
+    above = height_m - below
+    return (above * top_radius_m + height_m * waist_radius_m + below * base_radius_m) / height_m
+
+
+def slender_surge_impedance(height_m: ArrayLike, radius_m: ArrayLike) -> FloatOrArray:
+    """Surge impedance of a conical tower, averaged for horizontal current above it.
+
+    Parameters
+    ----------
+    height_m, radius_m : float or array
+        Height, (mean) radius [m].
+
+    Returns
+    -------
+    float or array
+        60·ln cot(½·arctan(r/h)) [Ω].
+
+    References
+    ----------
+    Chisholm et al. 1983, as tabulated by Salarieh et al. (2020), Table I.
+
+    Examples
+    --------
+    >>> print(slender_surge_impedance(30.0, 3.0))
+    179.8
+    """
+    return -60.0 * np.log(np.tan(0.5 * np.arctan(np.asarray(radius_m, float) / height_m)))
+
+
+def cone_surge_impedance(height_m: ArrayLike, radius_m: ArrayLike) -> FloatOrArray:
+    """Surge impedance of a conical tower, stroke along its axis from above.
+
+    Parameters
+    ----------
+    height_m, radius_m : float or array
+        Height, radius of the base [m].
+
+    Returns
+    -------
+    float or array
+        60·ln(√2·√(h² + r²)/r) [Ω].
+
+    References
+    ----------
+    Sargent and Darveniza 1969, as tabulated by Salarieh et al. (2020), Table I.
+
+    Examples
+    --------
+    >>> print(cone_surge_impedance(30.0, 3.0))
+    159.3
+    """
+    return 60.0 * np.log(np.sqrt(2.0) * np.hypot(height_m, radius_m) / np.asarray(radius_m, float))
+
+
+def travel_time(length_m: ArrayLike, speed: float = 1.0) -> FloatOrArray:
+    """Time a surge takes over a length.
+
+    Parameters
+    ----------
+    length_m : float or array
+        [m].
+    speed : float
+        Over the speed of light [1]: 1 along a span, ``lightning_tower_speed`` along a tower.
+
+    Returns
+    -------
+    float or array
+        [µs].
+
+    Examples
+    --------
+    >>> print(round(float(travel_time(300.0)), 4))
+    1.0007
+    """
+    return np.asarray(length_m, float) / (number("light_m_us") * speed)
