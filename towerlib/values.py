@@ -1,4 +1,4 @@
-"""Every constant and default of towerlib: number, unit, source and how far it is confirmed."""
+"""Constants and defaults of towerlib, each with its unit, status and source, from ``values.csv``."""
 
 import csv
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ STATUSES = ("confirmed", "from memory", "common practice", "assumed")
 
 @dataclass(frozen=True)
 class Value:
-    """A number that carries where it comes from."""
+    """A number with its unit, its status (one of `STATUSES`) and its source."""
 
     name: str
     number: float
@@ -54,7 +54,7 @@ def number(name: str) -> float:
     Raises
     ------
     KeyError
-        No such row: a slip of the programmer, not of the user.
+        No such row, which is an error of the program, not of the user.
 
     Examples
     --------

@@ -432,7 +432,7 @@ def bad(**changed):
         ({"injected": [bad(impedance_ohm=np.full(TOWERS, np.nan))]}, "no reading to scan"),
         ({"injected": [bad(), bad(impedance_ohm=np.ones(3))]}, "same towers"),
         ({"injected": [bad(impedance_ohm=np.full(TOWERS, -1.0))]}, "magnitudes"),
-        ({"injected": [bad(impedance_ohm=np.zeros(TOWERS))]}, "0 ohm is no reading"),
+        ({"injected": [bad(impedance_ohm=np.zeros(TOWERS))]}, "an impedance of 0 ohm"),
         ({"injected": [Injected(ladder([1.0, 1.0], 0.0, [1.0]), np.ones(2))]}, "too short"),
         ({"injected": [bad(line=some_line(footing_ohm=np.full(TOWERS, np.nan)))]}, "no footing of the line"),
         ({"ambient": [Ambient(some_line(), np.ones(TOWERS), np.full(TOWERS - 1, np.nan))]}, "forced current"),

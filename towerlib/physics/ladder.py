@@ -1,4 +1,8 @@
-"""Nodes of the shield wire: their potentials, and the pieces into which open spans part it."""
+"""Tower line as a ladder network: footings, bonds, spans and station earths at one frequency.
+
+Potentials and currents under any drive, earth faults among them; the impedance seen from each tower; the share of an
+injected current that takes the legs, and the bond resistance that it implies.
+"""
 
 from __future__ import annotations
 
@@ -59,7 +63,7 @@ class Ladder:
 
 @dataclass(frozen=True)
 class Flow:
-    """What a drive does to a ladder of n towers; a drive of m columns adds an axis of m.
+    """Potentials and currents of a ladder of n towers under a drive; m drives add an axis of m.
 
     Attributes
     ----------
@@ -82,7 +86,7 @@ class Flow:
 
 @dataclass(frozen=True)
 class DrivingPoint:
-    """What a source at each tower in turn would see.
+    """Impedances that a source at each tower in turn would see.
 
     Attributes
     ----------
@@ -134,7 +138,7 @@ def ladder(
 
     Notes
     -----
-    The tower body hangs only on its footing and its bond, so y = 1/(R + Zb) keeps one node a tower.
+    The tower body connects to nothing but its footing and its bond, so y = 1/(R + Zb) keeps one node per tower.
 
     Examples
     --------
@@ -159,7 +163,7 @@ def ladder(
 
 
 def _refuse(what, impedance_ohm, is_bad, wanted):
-    """Stop at impedances that no passive part of a line has."""
+    """Refuse impedances that no passive part of a line has."""
     for first in np.flatnonzero(is_bad):
         raise ValueError(
             f"{what} must be {wanted} in resistance: number {first}, from 0, has {impedance_ohm[first]:g}"
@@ -203,12 +207,12 @@ def fault_drive(
     mutual_ohm: ArrayLike,
     station_share: Sequence[float] = (1.0, 1.0),
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Drive of the ladder by an earth fault at a tower, or at each of several towers in turn.
+    """Drive of the ladder by an earth fault at a tower, or at each of several towers.
 
     Parameters
     ----------
     tower : int or array of int, shape (m,)
-        Position of the faulted tower, 0 to n − 1; with an array, one column a fault.
+        Position of the faulted tower, 0 to n − 1; with an array, one column per fault.
     from_first_a, from_last_a : complex or array, shape (m,)
         Fault current that comes from each end [A].
     mutual_ohm : array, shape (n − 1,)
@@ -230,7 +234,7 @@ def fault_drive(
     Notes
     -----
     J = I_A + I_B into the faulted tower's body, −I_A and −I_B into the wire at the end towers, where the stations
-    hang: an open bond of an end tower keeps its body off the wire, and no station current. E_i = −Z_m·I_A on the
+    connect: an open bond of an end tower disconnects its body, not the station. E_i = −Z_m·I_A on the
     first station's side and +Z_m·I_B on the other: the phase current changes direction at the fault.
 
     References
@@ -280,7 +284,7 @@ def solve(
     Returns
     -------
     Flow
-        NaN in a piece of the wire that has no path to earth: its potential cannot be known.
+        NaN in a piece of the wire that has no path to earth: its potential is undefined.
 
     Notes
     -----
@@ -325,12 +329,12 @@ def _columns(drive: ArrayLike, size: int) -> np.ndarray:
 
 
 def _parts(line, wire_v, injected_a, emf_v):
-    """Everything else that follows from the potentials of the wire, in the order of `Flow`."""
+    """Fields of `Flow` in their order, from the potentials of the wire."""
     share, g, lost = line.body_share[:, None], line.span_s[:, None], np.isinf(line.footing_ohm)[:, None]
     # Where nothing connects, nothing flows, whether the other side is known or not.
     tower_v = np.where(share == 0, 0.0, share * wire_v)
     tower_v = tower_v + np.where(injected_a == 0, 0.0, line.body_ohm[:, None] * injected_a)
-    # A body that hangs on nothing has no potential that could be known.
+    # A body without any connection has no defined potential.
     tower_v = np.where(lost & (share == 0), np.nan, tower_v)
     with np.errstate(invalid="ignore"):  # an unknown footing passes as NaN
         footing_a = np.where(lost, 0.0, tower_v / np.where(lost, 1.0, line.footing_ohm[:, None]))
@@ -374,7 +378,7 @@ def wire_potential(line: Ladder, source_a: ArrayLike) -> np.ndarray:
     floating = _floating(node_s, g)
     banded = np.zeros((3, len(node_s)), complex)
     banded[0, 1:] = banded[2, :-1] = -g
-    # A floating piece has no answer: 1 S to earth lets the solver pass, and NaN replaces what it found there.
+    # A floating piece has no solution: 1 S to earth keeps the matrix regular, and NaN replaces the result.
     banded[1] = node_s + floating
     banded[1, :-1] += g
     banded[1, 1:] += g
@@ -393,7 +397,7 @@ def _floating(node_s, g):
 
 
 def pieces(span_s: np.ndarray) -> np.ndarray:
-    """Number of the piece of shield wire that each tower hangs on, counted from 0; an open span parts two.
+    """Number of the piece of shield wire at each tower, counted from 0; an open span separates two pieces.
 
     Parameters
     ----------
@@ -527,7 +531,7 @@ def leg_share(line: Ladder, points: DrivingPoint) -> np.ndarray:
 
 
 def leg_share_expected(footing_ohm: ArrayLike, rest_s: ArrayLike, bond_ohm: ArrayLike = 0.0) -> FloatOrArray:
-    """Share of an injected current that takes the legs, the rest taking the shield wires [1].
+    """Share of an injected current that flows through the legs [1]; the shield wires carry the rest.
 
     Parameters
     ----------
@@ -573,7 +577,7 @@ def bond_resistance(leg_share: ArrayLike, footing_ohm: ArrayLike, rest_s: ArrayL
     Returns
     -------
     float or array
-        Negative where the legs take less than a sound bond leaves them (the ladder is overrated); infinite at
+        Negative where the legs take less than a sound bond leaves them (the line conducts less than assumed); infinite at
         λ ≥ 1; NaN where no bond resistance gives the share.
 
     Notes

@@ -1,4 +1,7 @@
-"""Sums over the image currents of a two-layer soil, with few terms however strong the contrast."""
+"""Two-layer soil: its description, the fit to a four-pin sounding, and the potential at its surface.
+
+Image currents are infinite in number; `image_weights` sums them with few terms, however strong the contrast.
+"""
 
 from __future__ import annotations
 
@@ -16,8 +19,8 @@ RESISTIVITY_BOUNDS = (1.0, 1e5)
 DEPTH_BOUNDS = (0.05, 200.0)
 STARTS = 6
 COVERAGE = 0.95
-DIRECT_TERMS = 40  # up to so many images each one is taken as it stands
-FIRST_SMOOTH = 16  # from this image on the terms change slowly enough for a rule of high order
+DIRECT_TERMS = 40  # up to this many images, each is a term of its own
+FIRST_SMOOTH = 16  # from this image on, terms change slowly enough for a rule of high order
 DIFFERENCES = 8
 BLOCK_POINTS = 12
 
@@ -92,15 +95,15 @@ class SoilFit:
     Attributes
     ----------
     soil : Soil
-        Two layers, or uniform soil of the geometric mean where no two layers can be told.
+        Two layers, or uniform soil of the geometric mean where two layers cannot be distinguished.
     is_layered : bool
-        Two layers stand.
+        Two layers are accepted.
     reason : str
-        Why they do not; empty where they do.
+        Why they are not; empty where they are.
     misfit : float
-        Root mean square of ln(model/reading) of the soil that stands.
+        Root mean square of ln(model/reading) of the soil above.
     layered_misfit : float
-        The same of the best two layers, whether they stand or not; NaN where none were tried.
+        The same of the best two layers, accepted or not; NaN where none were tried.
     log_covariance : array, shape (3, 3)
         Covariance of ln ρ1, ln ρ2, ln H; for uniform soil the variance of ln ρ in the first two, NaN for H.
     low, high : tuple of float
@@ -141,13 +144,14 @@ def fit_two_layers(array: FourPins, apparent_ohm_m: ArrayLike) -> SoilFit:
     -----
     Least Σ[ln(model/reading)]² over ln ρ1, ln ρ2, ln H from several starts, H from a quarter of the least
     to the whole of the greatest spacing (AM), ρ within 1 to 100 000 Ω·m. Covariance s²·(JᵀJ)⁻¹ with
-    s² = Σ/(n − 3); intervals by Student's t. Two layers are refused with fewer than 4 spacings, with a misfit above
-    15 %, with a layer at either end of 1 to 100 000 Ω·m, with a boundary above a third of the least or below the
-    greatest spacing, or where they do not explain the readings better than uniform soil does: the two numbers more
-    must lower Σ so far that F = (Σ0 − Σ)/2 over Σ/(n − 3) passes its limit at the level ``sounding_layer_level``.
-    F is that of linear regression; a boundary out of sight takes away about half of what it lets pass by chance, so
-    about 1 in 20 soundings of uniform soil comes out as layered. A misfit that is small with four spacings proves
-    little: three numbers were fitted.
+    s² = Σ/(n − 3); intervals by Student's t.
+
+    Two layers are refused with fewer than 4 spacings, with a misfit above 15 %, with a layer at either end of 1 to
+    100 000 Ω·m, or with a boundary above a third of the least or below the greatest spacing. They must also fit
+    better than uniform soil: F = (Σ0 − Σ)/2 over Σ/(n − 3) must pass its limit at ``sounding_layer_level``.
+    The F test is that of linear regression; the limits on the boundary reject about half of its false positives, so
+    about 1 in 20 soundings of uniform soil comes out as layered. A small misfit with four spacings proves little:
+    three numbers were fitted.
 
     References
     ----------
@@ -193,7 +197,7 @@ def _checked(array, apparent_ohm_m):
     if any(part.shape != apparent_ohm_m.shape for part in parts) or apparent_ohm_m.ndim != 1:
         raise ValueError(f"a sounding needs one reading for each spacing, not {apparent_ohm_m.size}")
     if apparent_ohm_m.size == 0:
-        raise ValueError("a sounding without a reading says nothing about the soil")
+        raise ValueError("a sounding needs at least one reading")
     for what, values in (("spacings", np.concatenate(parts)), ("apparent resistivities", apparent_ohm_m)):
         if not (np.isfinite(values) & (values > 0)).all():
             raise ValueError(f"{what} of a sounding must be known and greater than 0")
@@ -219,7 +223,7 @@ def _best(array, apparent_ohm_m):
 
 
 def _covariance(best):
-    """Covariance of the logarithms; inf where the readings do not hold a parameter at all."""
+    """Covariance of the logarithms; inf where the readings do not determine a parameter."""
     freedom = len(best.fun) - best.x.size
     variance = (best.fun**2).sum() / max(freedom, 1)
     curvature = best.jac.T @ best.jac
@@ -229,7 +233,7 @@ def _covariance(best):
 
 
 def _refusal(array, best, apparent_ohm_m):
-    """Sentence that says why two layers do not stand; empty where they do."""
+    """Reason for refusing two layers; empty where they are accepted."""
     logs, misfit = best.x, float(np.sqrt(np.mean(best.fun**2)))
     least_m, greatest_m = array.am_m.min(), array.am_m.max()
     depth_m = np.exp(logs[2])
@@ -239,14 +243,14 @@ def _refusal(array, best, apparent_ohm_m):
     if np.any(np.abs(logs[:2, None] - np.log(RESISTIVITY_BOUNDS)) < 1e-3):
         return "a layer would have less than 1 or more than 100 000 ohm m"
     if not _is_better_than_uniform(best, apparent_ohm_m):
-        return "the two layers do not differ by more than the readings leave open"
+        return "the two layers do not differ significantly"
     if not top_m <= depth_m <= greatest_m:
         return f"the boundary at {depth_m:.2g} m lies outside what spacings of {least_m:g} to {greatest_m:g} m see"
     return ""
 
 
 def _is_better_than_uniform(best, apparent_ohm_m):
-    """Whether two layers lower the squares of uniform soil further than scatter would, by the F test."""
+    """Whether two layers fit better than uniform soil by more than scatter would, by the F test."""
     from scipy.special import fdtri
 
     logs, freedom = np.log(apparent_ohm_m), len(apparent_ohm_m) - best.x.size

@@ -1,4 +1,4 @@
-"""Currents through the legs of a tower: coupled electrodes, the shield wire that feeds them, and loops."""
+"""Circuit model of a tower on legs: coupled electrodes, leads, ring conductor and the shield wire that feeds it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from towerlib.physics.ladder import admittance
 
 @dataclass(frozen=True)
 class Legs:
-    """The paths to earth of n towers with the same count m of legs.
+    """Paths to earth of n towers with m legs each.
 
     Attributes
     ----------
@@ -21,7 +21,7 @@ class Legs:
     lead_ohm : array, shape (n, m)
         From the tower body to each electrode [Ω]: leg, lead, joint; inf where open.
     ring_ohm : array, shape (n,)
-        Ring conductor between neighbouring feet, a side [Ω]; inf where there is no ring.
+        Ring conductor between neighbouring feet, per side [Ω]; inf where there is no ring.
     soil_v : array, shape (n, m)
         Potential that the soil has at each foot without the tower [V].
     ring_v : array, shape (n, m)
@@ -118,11 +118,11 @@ def leg_currents(legs: Legs, source_v: ArrayLike, source_s: ArrayLike, body_a: A
     legs : Legs
         n towers of m legs.
     source_v : complex or array, shape (n,)
-        Potential of the shield wire with the tower unhooked [V].
+        Potential of the shield wire with the tower disconnected [V].
     source_s : complex or array, shape (n,)
         Admittance from the body to that source, 1/(Zb + 1/Y) [S]; 0 with an open bond.
     body_a : complex or array, shape (n,)
-        Current put into the body: an injection, or what the insulators let through [A].
+        Current put into the body: an injection, or leakage of the insulators [A].
 
     Returns
     -------
@@ -133,7 +133,7 @@ def leg_currents(legs: Legs, source_v: ArrayLike, source_s: ArrayLike, body_a: A
     -----
     Unknown are the body T and the feet U: I_k = (T − U_k)/z_k; electrodes U = φ + M·I_E; ring currents
     (U_k − U_(k+1) + e_k)/z_ring; source (V_oc − T)·Y. Loops of leg, soil and ring carry currents that are in
-    no vector total. Ring impedance and soil field are known as plausible values only, not as measured ones.
+    no vector total. Ring impedance and soil field are plausible values, not measured ones.
 
     References
     ----------
@@ -198,11 +198,11 @@ def footing_resistance(legs: Legs) -> np.ndarray:
     Returns
     -------
     array, shape (n,)
-        Impedance to remote earth of the body with the shield wire away [Ω]; inf where every leg is open.
+        Impedance to remote earth of the body without the shield wire [Ω]; inf where every leg is open.
 
     Notes
     -----
-    Body potential for 1 A put into the body. More than the legs in parallel: each foot lifts the potential of
+    Body potential for 1 A put into the body. Higher than the legs in parallel: each foot raises the potential of
     the soil under the others.
 
     References

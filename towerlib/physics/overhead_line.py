@@ -1,4 +1,4 @@
-"""Overhead wires above earth: where they hang, and how they carry."""
+"""Series impedances of overhead wires with earth return: single wires, mutual impedances, bonded shield wires."""
 
 from __future__ import annotations
 
@@ -222,7 +222,7 @@ def mutual_impedance(
 
 
 def _height(height_m, frequency_hz):
-    """Heights as an array; NaN stands for none where the De form needs none."""
+    """Heights as an array; NaN where they are absent and the De form needs none."""
     if height_m is None:
         if np.any(np.asarray(frequency_hz) > number("earth_return_switch_hz")):
             raise ValueError(

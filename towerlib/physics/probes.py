@@ -1,4 +1,7 @@
-"""Fall-of-potential measurement: where the probes stand and what that does to the reading."""
+"""Geometry and electrics of a fall-of-potential test: probe places, test leads and test frequency.
+
+Readings are for an electrode that acts as a hemisphere in uniform soil.
+"""
 
 from __future__ import annotations
 
@@ -79,7 +82,7 @@ def expected_spread(radius_m: ArrayLike, current_probe_m: ArrayLike) -> FloatOrA
     Notes
     -----
     1.905 a/c: the difference of `hemisphere_reading_ratio` at the two places. A measured spread much above it
-    tells of overlapping zones, one much below it of a wrong distance or resistivity.
+    indicates overlapping zones, one much below it a wrong distance or resistivity.
 
     References
     ----------
@@ -132,7 +135,7 @@ def four_leg_hemisphere_m(leg_radius_m: ArrayLike, spacing_m: ArrayLike) -> Floa
     leg_radius_m : float or array
         Radius of the hemisphere equivalent to one leg's footing alone [m].
     spacing_m : float or array
-        Side of the square that the legs stand on [m].
+        Side of the square of the legs [m].
 
     Returns
     -------
@@ -141,7 +144,7 @@ def four_leg_hemisphere_m(leg_radius_m: ArrayLike, spacing_m: ArrayLike) -> Floa
 
     Notes
     -----
-    4r / (1 + (2 + 1/√2) r/s): four sources that raise each other's potential. Within 3.5 % (resistance too
+    4r / (1 + (2 + 1/√2) r/s): four sources that raise one another's potential. Within 3.5 % (resistance too
     high) of a boundary-element solution for s ≥ 3.5 r.
 
     References
@@ -253,7 +256,7 @@ def percent_per_decade(ratio: ArrayLike, low_hz: ArrayLike, high_hz: ArrayLike) 
     Returns
     -------
     float or array
-        Change [% a decade]; negative where the impedance falls.
+        Change [% per decade]; negative where the impedance falls.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""Four-pin arrays: from the resistance read to the apparent resistivity of the ground."""
+"""Four-pin soil readings: apparent resistivity of an array, and the mean and scatter of several readings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""Ranks under uncertainty: draws of what each footing may be, and how they order the towers of a line."""
+"""Statistics of a line: rank intervals of its towers from uncertain footings, and rates of rare events.
+
+Ranks come from draws of every footing. Rates come from counts of events: exact intervals, a model's rate weighted
+towards the record, and the years until an improvement can be shown.
+"""
 
 from __future__ import annotations
 
@@ -13,15 +17,18 @@ from towerlib.physics import FloatOrArray
 from towerlib.values import number
 
 SEED = 2026  # any number does: the same seed gives the same ranks
-HAIR = 1e-9  # least deviation: it orders equal towers by lot and no others
+HAIR = 1e-9  # least deviation: it orders equal towers at random and no others
 COVERAGE = 0.95
-YEARS_MOST = 60  # beyond this a line proves nothing within the life of its people
-SEEN_SIDED, SEEN_POWER = 0.05, 0.8  # one-sided error of a false improvement; chance to see a true one
+YEARS_MOST = 60  # beyond this no comparison ends within a working life
+SEEN_SIDED, SEEN_POWER = (
+    0.05,
+    0.8,
+)  # one-sided error of a false improvement; probability of showing a true one
 
 
 @dataclass(frozen=True)
 class RankChances:
-    """How sure the ranks of n towers are; NaN for a tower that was not drawn.
+    """Intervals of the ranks of n towers; NaN for a tower that was not drawn.
 
     Attributes
     ----------
@@ -47,7 +54,7 @@ def rank_intervals(
     seed: int = SEED,
     untested: bool = False,
 ) -> RankChances:
-    """Rank interval of each tower and its chances to be among the worst.
+    """Rank interval of each tower and its probability of being among the worst.
 
     Parameters
     ----------
@@ -57,7 +64,7 @@ def rank_intervals(
     lower_bound : array, shape (n,)
         What a footing without a reading exceeds [Ω]; NaN where unknown.
     draws : int
-        Number of lines drawn; the standard error of a chance p is √(p(1 − p)/draws).
+        Number of lines drawn; the standard error of a probability p is √(p(1 − p)/draws).
     seed : int
     untested : bool
         Draw towers without reading and bound as well, as any tower of this line.
@@ -120,8 +127,8 @@ def footing_draws(
     A reading is the median of a log-normal whose 2.5 % and 97.5 % points are low and high, with a deviation
     of its own on either side. Where only a bound is known (R > |Z| of a reading without coils, or R below the
     range), R is drawn from the line's own log-normal on that side of it; see `line_distribution`. Readings
-    err independently of each other here; an error that they share moves no rank, so ranks are rather surer
-    than they look. Equal footings without any uncertainty are ordered by lot.
+    err independently of each other here. A shared error moves no rank, so true rank intervals are narrower rather
+    than wider. Equal footings without any uncertainty are ordered at random.
 
     Examples
     --------
@@ -179,13 +186,13 @@ def line_distribution(
     -------
     (float, float)
         Mean and standard deviation of ln(R/Ω); NaN where fewer than ``line_values_min`` footings are known or
-        all are equal: a line's distribution cannot be told from so little.
+        all are equal: that is too little for the distribution of a line.
 
     Notes
     -----
     Greatest likelihood: Σ ln(φ((y − μ)/σ)/σ) over the known, Σ ln Φ((μ − a)/σ) over the lower bounds and
-    Σ ln Φ((b − μ)/σ) over the upper ones. It supposes that which towers were read without coils has nothing
-    to do with their footing, and that one log-normal holds for the line; spread of the readings counts in.
+    Σ ln Φ((b − μ)/σ) over the upper ones. It assumes that the choice of towers read without coils
+    is independent of their footing, and that one log-normal holds for the line. Scatter of the readings is included.
 
     References
     ----------
@@ -267,7 +274,7 @@ def ordered_ranks(drawn: np.ndarray) -> np.ndarray:
 
 
 def rank_chances(ranks: np.ndarray) -> RankChances:
-    """Interval of the rank of each tower and its chances to be among the worst, over all draws.
+    """Interval of the rank of each tower and its probability of being among the worst, over all draws.
 
     Parameters
     ----------
@@ -311,11 +318,11 @@ def rate_interval(
     Parameters
     ----------
     count : float or array
-        Events seen [1], 0 or more. Need not be whole: see Notes.
+        Events recorded [1], 0 or more. Need not be whole: see Notes.
     exposure : float or array
-        What they were seen in, such as years [above 0].
+        Exposure in which they were recorded, such as years, above 0.
     coverage : float
-        Least chance that the interval holds the true rate, 0 to 1.
+        Least probability that the interval holds the true rate, 0 to 1.
 
     Returns
     -------
@@ -361,18 +368,18 @@ def rate_interval(
 def shrunk_factor(
     count: ArrayLike, expected: ArrayLike, factor: float, coverage: float = COVERAGE
 ) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray]:
-    """By what a model's rate is to be multiplied after some events were seen, drawn towards 1 where they were few.
+    """Factor on a model's rate after a record of events, weighted towards the record as events accumulate.
 
     Parameters
     ----------
     count : float or array
-        Events seen [1].
+        Events recorded [1].
     expected : float or array
         Events that the model expected in the same time [above 0].
     factor : float
-        How far the model may be off to either side, see `gamma_shape`.
+        Factor by which the model may be off to either side, see `gamma_shape`.
     coverage : float
-        Of that, and of the interval that comes back.
+        Coverage of that factor and of the interval returned.
 
     Returns
     -------
@@ -387,7 +394,7 @@ def shrunk_factor(
     Notes
     -----
     Before: factor ~ Gamma(shape a, mean 1). After n events where m were expected: Gamma(a + n, rate a + m), with
-    mean (a + n)/(a + m). Few events leave it near 1, many bring it to n/m.
+    mean (a + n)/(a + m). Few events leave the factor near 1, many bring it to n/m.
 
     References
     ----------
@@ -455,7 +462,7 @@ def years_to_see(
     most: int = YEARS_MOST,
     power: float = SEEN_POWER,
 ) -> float:
-    """Whole years after a treatment until an improvement of one line can be told from chance.
+    """Whole years after a treatment until an improvement of one line is statistically significant.
 
     Parameters
     ----------
@@ -468,7 +475,7 @@ def years_to_see(
     most : int
         Years to look ahead.
     power : float
-        Chance to see it that is asked for.
+        Probability of showing it that is required.
 
     Returns
     -------
@@ -503,7 +510,7 @@ def years_to_see(
 def power_of_comparison(
     rate_before: float, cut: float, years_before: float, years_after: float, sided: float = SEEN_SIDED
 ) -> float:
-    """Chance that an exact comparison of two counts shows a true cut of a rate.
+    """Probability that an exact comparison of two counts shows a true cut of a rate.
 
     Parameters
     ----------
@@ -514,7 +521,7 @@ def power_of_comparison(
     years_before, years_after : float
         Years counted on either side [above 0].
     sided : float
-        Highest chance to see a cut where there is none.
+        Highest probability of showing a cut where there is none.
 
     Returns
     -------
@@ -523,8 +530,8 @@ def power_of_comparison(
 
     Notes
     -----
-    Given both counts together, n, the count before is binomial with chance t_b/(t_b + t_a) where nothing has
-    changed; a cut is seen where the count before is so high that this chance leaves at most `sided`.
+    Given both counts together, n, the count before is binomial with probability t_b/(t_b + t_a) where
+    nothing has changed. A cut is shown where a count before at least as high has a probability of at most `sided`.
 
     References
     ----------

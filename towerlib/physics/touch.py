@@ -1,4 +1,4 @@
-"""Touch and step voltage: what people may meet for a short time.
+"""Permissible touch voltages of EN 50522 and IEEE Std 80, for short clearing times.
 
 Figures to sort towers by, no proof of safety: that takes the local code, measurement and a licensed person.
 """
@@ -42,13 +42,13 @@ def touch_limit_en50522(
     Raises
     ------
     ValueError
-        A clearing time or a resistance out of its range, an edition that is not at hand.
+        A clearing time or a resistance out of its range, an edition that is not included.
 
     Notes
     -----
     U_vTp = U_Tp + I_B·R_a: the form that lies on the safe side, since the voltage drives the body current of
     its own time through the added resistance. Between the times of the table by straight lines in log–log.
-    Under 0.05 s the value of 0.05 s is kept, the safe side; beyond 10 s that of 10 s, as the standard does.
+    Below 0.05 s the value of 0.05 s applies, which is the safe side; beyond 10 s that of 10 s, as in the standard.
 
     References
     ----------
@@ -101,7 +101,7 @@ def _table(edition):
     rows = [row for row in csv.DictReader(text.splitlines()) if row["edition"] == str(edition)]
     if not rows:
         raise ValueError(
-            f"EN 50522 of {edition} is not at hand; the editions are {', '.join(map(str, EDITIONS))}"
+            f"EN 50522 of {edition} is not included; the editions are {', '.join(map(str, EDITIONS))}"
         )
     return tuple(np.array([float(row[name]) for row in rows]) for name in ("clearing_s", "touch_v", "body_a"))
 
@@ -169,7 +169,7 @@ def touch_limit_ieee80(
     Returns
     -------
     float or array
-        Voltage [V]; NaN at times for which the formula was not made.
+        Voltage [V]; NaN at times outside the range of the formula.
 
     Raises
     ------

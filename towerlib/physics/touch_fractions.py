@@ -1,4 +1,14 @@
-"""Touch fraction: the share of its rise that an electrode shows between itself and the ground within reach."""
+"""Touch fraction: the touch voltage at a leg as a share of the earth-fault potential rise of the tower.
+
+The fraction depends on footing, ring and soil. `touch_fraction_limits` reads its least and greatest value from
+``touch_fractions.csv``, and this module also computes that table:
+
+    python -m towerlib.physics.touch_fractions                    # all kinds, into the package
+    python -m towerlib.physics.touch_fractions out.csv            # all kinds, into out.csv
+    python -m towerlib.physics.touch_fractions out.csv single     # the kinds named only
+
+Kinds are ``four``, ``four ring``, ``single`` and ``single ring``. Rows are written as they are computed.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +37,7 @@ from towerlib.physics.electrode.segments import (
 from towerlib.physics.layered_soil import Soil, uniform
 from towerlib.values import number
 
-STEPS = 5  # places along an interval of contrast or depth at which the table is read
+STEPS = 5  # points at which the table is read along an interval of contrast or depth
 SPACINGS_M = (3.0, 7.5, 20.0)
 CONTRASTS = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
 DEPTHS_M = (0.5, 1.0, 1.7, 2.5, 3.5, 5.0, 8.0, 14.0)
@@ -63,13 +73,13 @@ def touch_fraction_limits(
     Returns
     -------
     tuple of array, each of shape (n,)
-        Least and greatest share of the rise [1], the margins of the table included.
+        Least and greatest share of the potential rise [1], the margins of the table included.
 
     Notes
     -----
     The footing is not known: each entry of the table spans slim blocks to wide pads. Between the entries by
-    straight lines over the logarithms of spacing, contrast and depth; the ends hold beyond the table but for
-    the contrast, beyond which nothing is claimed: 0 to 1.
+    straight lines over the logarithms of spacing, contrast and depth; beyond the table its ends apply,
+    except for the contrast: there the limits are 0 and 1.
 
     References
     ----------
@@ -143,12 +153,12 @@ def solved_touch_fraction(
     *,
     is_round: bool = False,
 ) -> float:
-    """Greatest share of its rise that an electrode shows between a leg and the ground a reach from its face.
+    """Greatest touch fraction of an electrode at a leg, with the feet a reach from its face.
 
     Parameters
     ----------
     solution : towerlib.physics.electrode.matrix.Solution
-        The electrode, or what `towerlib.physics.electrode.matrix.solve_fourfold` gives.
+        The electrode, from `towerlib.physics.electrode.matrix.solve` or `solve_fourfold`.
     leg_m : pair of float
         x and y of the middle of the leg [m].
     half_m : float
@@ -188,7 +198,14 @@ def solved_touch_fraction(
 
 
 def main(argv: Sequence[str]) -> None:
-    """Write the table, or the part of it of the kinds named."""
+    """Compute the table of touch fractions and write it, row by row.
+
+    Parameters
+    ----------
+    argv : sequence of str
+        File to write, then the kinds to compute. Without a file the table of the package is replaced; without
+        kinds all are computed, which takes long: some 3000 structures.
+    """
     path = Path(argv[0] if argv else str(files("towerlib.physics") / "touch_fractions.csv"))
     with path.open("w", encoding="utf-8", newline="") as file:
         out = csv.writer(file, lineterminator="\n")
@@ -239,7 +256,7 @@ def row(kind: str, spacing_m: float, contrast: float, depth_m: float) -> tuple[f
 
 
 def family(kind: str, spacing_m: float) -> list[tuple]:
-    """Structures of a kind that reach furthest to either side.
+    """Structures of a kind with the lowest and the highest fractions.
 
     Parameters
     ----------
@@ -330,7 +347,7 @@ def touch_fraction_of(kind: str, spacing_m: float, feet: tuple, soil: Soil, coun
 def foot(
     kind: str, size_m: float, depth_m: float, at_m: Sequence[float] = (0.0, 0.0)
 ) -> tuple[Electrode, float]:
-    """One footing and half the width of what stands above the ground.
+    """One footing and half the width of the part above the ground.
 
     Parameters
     ----------

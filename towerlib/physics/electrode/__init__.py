@@ -1,1 +1,1 @@
-"""Resistance of earth electrodes: closed forms, the mutual-resistance matrix, metal added to a footing."""
+"""Earth electrodes: their shapes, their resistance in layered soil, and metal added to a measured footing."""

@@ -1,4 +1,7 @@
-"""A measured footing and metal added to it: the footing as its legs, the metal by its mutual-resistance matrix."""
+"""Measured footings with metal added, and the length of radial that may be credited.
+
+The footing enters by its legs and its reading, the added metal by its matrix of mutual resistances.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,7 @@ LAID_RESISTIVITIES = (500, 1000, 2000, 5000)
 
 @dataclass(frozen=True)
 class Added:
-    """Metal beside a tower, made ready for any number of footings in one soil.
+    """Metal beside a tower, prepared for any number of footings in one soil.
 
     Attributes
     ----------
@@ -50,7 +53,7 @@ def prepare(
     footing_depth_m: float = 0.0,
     count: int = ADDED_COUNT,
 ) -> Added:
-    """Metal to be bonded to a tower, with all that does not depend on the reading of its footing.
+    """Metal to be bonded to a tower, with everything that does not depend on the footing reading.
 
     Parameters
     ----------
@@ -62,7 +65,7 @@ def prepare(
         Uniform or two-layer soil.
     footing_depth_m : float
         Depth at which the current of a leg is taken to leave it [m]: 0, or about half the depth of
-        the footing where it stands in the bottom layer.
+        the footing where it lies in the bottom layer.
     count : int
         Parts into which the longest piece is cut.
 
@@ -118,10 +121,10 @@ def with_footing(added: Added, footing_ohm: ArrayLike) -> FloatOrArray:
     -----
     The footing is k legs of equal own resistance, chosen so that together they have what was measured:
     R_ii = k·R0 − (1/k)·ΣΣ_{i≠j} R_ij. Where that leaves less than the greatest R_ij, so that legs would
-    overlap, one hemisphere amid them stands for all. Within a leg's own radius its potential is R_ii. Legs and
+    overlap, one hemisphere amid them represents all. Within a leg's own radius its potential is R_ii. Legs and
     pieces at one potential: 1/R = (1 − b)ᵀ·S⁻¹·(1 − b) + 1/R1, b = Bᵀ·A⁻¹·1, S = D − Bᵀ·A⁻¹·B.
     Where metal lies so far within the footing's reach that the matrix has no meaning (S not positive), the
-    lower of the two resistances stands: no gain is promised.
+    lower of the two resistances is returned: no gain is credited.
     The shape of the footing does not enter: within some 5 % of footings computed in full.
 
     References
@@ -172,7 +175,7 @@ def _bonded(added, potentials, own_ohm, between_ohm, footing_ohm):
 
 
 def credited_length(resistivity_ohm_m: ArrayLike, length_m: ArrayLike) -> FloatOrArray:
-    """Length of a radial that may be counted on for a first stroke.
+    """Length of a radial that may be credited against a first stroke.
 
     Parameters
     ----------
@@ -210,7 +213,7 @@ def credited_length(resistivity_ohm_m: ArrayLike, length_m: ArrayLike) -> FloatO
 
 
 def laid_length_limit(resistivity_ohm_m: ArrayLike) -> FloatOrArray:
-    """Longest radial that tower practice lays in a soil.
+    """Longest radial of common practice in a soil.
 
     Parameters
     ----------

@@ -1,4 +1,7 @@
-"""Images of a current in two-layer soil, and the mean potential of one straight piece over another."""
+"""Electrodes of any shape in two-layer soil: resistance, current distribution and potential in the ground.
+
+The metal is cut into straight pieces at one potential. Images of each piece stand for the surface and the boundary.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,7 @@ TURNS = np.array([[[1, 0], [0, 1]], [[0, -1], [1, 0]], [[-1, 0], [0, -1]], [[0, 
 
 @dataclass(frozen=True)
 class Solution:
-    """How an electrode carries one ampere into the ground.
+    """Resistance of an electrode, and the current that leaves each piece per ampere.
 
     Attributes
     ----------
@@ -85,7 +88,7 @@ def solve(electrode: Electrode, soil: Soil, count: int = PIECE_COUNT) -> Solutio
 
 
 def solve_fourfold(quarter: Electrode, soil: Soil, count: int = PIECE_COUNT) -> Solution:
-    """Solution of an electrode of four equal quarters, at a quarter of the work on each side.
+    """Resistance and currents of an electrode of four equal quarters, from the equations of one quarter.
 
     Parameters
     ----------
@@ -234,7 +237,7 @@ def mutual_resistances(pieces: Electrode, soil: Soil) -> np.ndarray:
     Each piece leaks evenly along its length. Potential at X of a straight piece from P to Q of radius a, per
     ampere: ρ/(4πL)·ln[(r1 + r2 + L)/(r1 + r2 − L)], r1² = |X − P|² + a², r2² = |X − Q|² + a², plus
     the same for its images. The mean over a piece is taken at six of Gauss's points, and at two where
-    the other lies far.
+    the other is far away.
 
     References
     ----------
@@ -302,7 +305,7 @@ def inverse(mutual_ohm: np.ndarray) -> np.ndarray:
 
 
 def some(pieces: Electrode, index: np.ndarray) -> Electrode:
-    """Pieces of an index, with repetition where the index repeats.
+    """Selected pieces, repeated where the index repeats.
 
     Parameters
     ----------
@@ -327,7 +330,7 @@ def some(pieces: Electrode, index: np.ndarray) -> Electrode:
 def image_table(
     soil: Soil, field_below: bool, source_below: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Images of a source: where they lie, and how strong they are.
+    """Depth and strength of the images of a source.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Metal in the ground as straight pieces: rods, wires, rings, and joining and cutting them."""
+"""Shapes of buried metal as straight pieces: rods, wires, radials, squares, blocks, plates and pads."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def rod(
     Returns
     -------
     Electrode
-        One piece a rod.
+        One piece per rod.
 
     Examples
     --------
@@ -141,7 +141,7 @@ def radials(
     Returns
     -------
     Electrode
-        One piece a wire.
+        One piece per wire.
 
     Examples
     --------
@@ -207,7 +207,7 @@ def block(
     Returns
     -------
     Electrode
-        One short piece a panel, too short to be cut further.
+        One short piece per panel, too short to be cut further.
 
     Raises
     ------
@@ -258,7 +258,7 @@ def plate(
     Returns
     -------
     Electrode
-        One short piece a panel. The stub that leads to it is a rod of its own: without it a footing comes out by a
+        One short piece per panel. The stub that leads to it is a rod of its own: without it a footing comes out by a
         sixth to a quarter too small.
 
     Examples
@@ -296,7 +296,7 @@ def pad_and_chimney(
     Returns
     -------
     Electrode
-        One short piece a panel.
+        One short piece per panel.
 
     Raises
     ------
@@ -382,7 +382,7 @@ def join(*electrodes: Electrode) -> Electrode:
     Parameters
     ----------
     *electrodes : Electrode
-        What is bonded.
+        Electrodes to bond.
 
     Returns
     -------

@@ -1,4 +1,7 @@
-"""Copies of a line with its stated errors: how large a score chance gives, and which faults would be seen."""
+"""Calibration of the scan: simulated lines with the stated errors, without a fault and with each fault.
+
+Lines without a fault set the weights and the threshold. Lines with a fault give its probability of detection.
+"""
 
 from __future__ import annotations
 
@@ -20,23 +23,23 @@ from towerlib.physics.fault_scan.response import Hypothesis
 if TYPE_CHECKING:
     from towerlib.physics.fault_scan.scan import Errors, ScanOptions
 
-CHUNK = 2000  # copies with a fault that are solved at once
+CHUNK = 2000  # simulated lines with a fault that are solved at once
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """What the copies without a fault teach; h hypotheses.
+    """Weights and threshold from simulated lines without a fault; h hypotheses.
 
     Attributes
     ----------
     uneven : float
-        Unevenness of the drive in the copies.
+        Unevenness of the drive in the simulated lines.
     scale : tuple of float
         Size of the drive of each round in service.
     ambient_weight, injected_weight : array, shape (h,)
-        By how much each part of a score counts, 0 to 1.
+        Weight of each part of a score, 0 to 1.
     threshold : float
-        What the largest score passes in the stated share of the copies only; 0 at least.
+        Exceeded by the largest score in the stated share of the simulated lines; 0 at least.
     """
 
     uneven: float
@@ -53,16 +56,16 @@ def calibrate(
     options: ScanOptions,
     rng: np.random.Generator,
 ) -> tuple[Calibration, np.ndarray, np.ndarray]:
-    """Weights and threshold from copies without a fault.
+    """Weights and threshold from simulated lines without a fault.
 
     Parameters
     ----------
     ambient, injected : list of AmbientPart, list of InjectedPart
-        Rounds, made ready for h hypotheses.
+        Rounds, prepared for h hypotheses.
     errors, options : Errors, ScanOptions
         Stated errors, how to decide.
     rng : numpy.random.Generator
-        Source of chance.
+        Random generator.
 
     Returns
     -------
@@ -94,12 +97,12 @@ def calibrate(
 
 
 def weight(scores: np.ndarray) -> np.ndarray:
-    """Largest w from 0 to 1 for which the mean of exp(w·score) over copies without a fault does not pass 1.
+    """Largest w from 0 to 1 for which the mean of exp(w·score) over lines without a fault is at most 1.
 
     Parameters
     ----------
     scores : array, shape (copies, h)
-        ln L_h − ln L_none of each copy.
+        ln L_h − ln L_none of each simulated line.
 
     Returns
     -------
@@ -107,7 +110,7 @@ def weight(scores: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    A true likelihood ratio has mean 1 where there is no fault, and w = 1. Readings that are taken for
+    A true likelihood ratio has mean 1 where there is no fault, and w = 1. Readings that are treated as
     independent and are not scatter the score too widely, and w comes out smaller: for a normal score of mean
     m and variance V it is −2m/V.
 
@@ -135,12 +138,12 @@ def powers(
     options: ScanOptions,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """Chance that each hypothesis would pass the threshold if it were true.
+    """Probability that each hypothesis would pass the threshold if it were true.
 
     Parameters
     ----------
     ambient, injected : list of AmbientPart, list of InjectedPart
-        Rounds, made ready for h hypotheses.
+        Rounds, prepared for h hypotheses.
     calibration : Calibration
         Of the same rounds.
     hypotheses : list of (str, int)
@@ -148,12 +151,12 @@ def powers(
     errors, options : Errors, ScanOptions
         As before.
     rng : numpy.random.Generator
-        Source of chance.
+        Random generator.
 
     Returns
     -------
     array, shape (h,)
-        Of its own score alone: a fault that is only seen as another is not seen. NaN for worn bonds.
+        By its own score alone: a fault that only shows as another one is not detected. NaN for worn bonds.
     """
     each, found = options.power_copies, np.full(len(hypotheses), np.nan)
     opened = [case for case, (kind, _) in enumerate(hypotheses) if kind != "worn"]
@@ -183,20 +186,20 @@ def copies(
     errors: Errors,
     rng: np.random.Generator,
 ) -> tuple[list[np.ndarray], list[np.ndarray]]:
-    """Readings of copies of a line that differs from the entered one by its stated errors.
+    """Readings of simulated lines that differ from the entered one by its stated errors.
 
     Parameters
     ----------
     ambient, injected : list of AmbientPart, list of InjectedPart
         Rounds.
     faults : list of (str, int) or None
-        The open element of each copy; None is none.
+        The open element of each simulated line; None for none.
     drive : tuple of float and tuple of float
         Unevenness, and size of each round in service.
     errors : Errors
         Stated errors.
     rng : numpy.random.Generator
-        Source of chance.
+        Random generator.
 
     Returns
     -------
@@ -205,7 +208,7 @@ def copies(
 
     Notes
     -----
-    Footings, wire, stations and the unevenness of the drive are the same in all rounds of a copy.
+    Footings, wire, stations and the unevenness of the drive are the same in all rounds of a simulated line.
     """
     size, count = len((ambient or injected)[0].line.tower_s), len(faults)
     bonds, spans = np.ones((size, count)), np.ones((size - 1, count))
@@ -213,8 +216,8 @@ def copies(
         if fault is not None:
             (bonds if fault[0] == "bond" else spans)[fault[1], copy] = 0.0
     deviates = [rng.standard_normal((rows, count)) for rows in (size, 1, size)]
-    chance = rng.standard_normal((2, size - 1, count)) / np.sqrt(2.0)
-    factor = 1.0 + drive[0] * (chance[0] + 1j * chance[1])
+    normal = rng.standard_normal((2, size - 1, count)) / np.sqrt(2.0)
+    factor = 1.0 + drive[0] * (normal[0] + 1j * normal[1])
     built = [_copy(part, (bonds, spans), deviates, errors) for part in (*ambient, *injected)]
     totals = [
         _totals(copy, size_a * factor, errors, rng) for copy, size_a in zip(built, drive[1], strict=False)
@@ -224,7 +227,7 @@ def copies(
 
 @dataclass(frozen=True)
 class _Copy:
-    """Copies of the ladder of a round, one column a copy; a bond that is open has 0 in `tower_s` and `bond_ohm`."""
+    """Simulated ladders of a round, one column per simulated line; a bond that is open has 0 in `tower_s` and `bond_ohm`."""
 
     part: object
     footing_ohm: np.ndarray
@@ -235,7 +238,7 @@ class _Copy:
 
 
 def _copy(part, intact, deviates, errors):
-    """Copies of the ladder of a round, from what is intact and by how much footing, wire and station deviate."""
+    """Simulated ladders of a round, from the intact elements and the deviations of footings, wire and stations."""
     line, (footing, wire, station) = part.line, deviates
     bonded = intact[0] * ~np.isinf(line.bond_ohm)[:, None]
     bond_ohm = np.where(np.isinf(line.bond_ohm), 0.0, line.bond_ohm)[:, None] * bonded
@@ -247,7 +250,7 @@ def _copy(part, intact, deviates, errors):
 
 
 def _totals(copy, factor, errors, rng):
-    """Totals read in service on copies [A]."""
+    """Totals read in service on simulated lines [A]."""
     live = (copy.span_s != 0) * factor * copy.part.forced_a[:, None]
     drive_a = np.zeros(copy.node_s.shape, complex) + copy.part.capacitive_a[:, None]
     drive_a[:-1] -= live
@@ -260,7 +263,7 @@ def _totals(copy, factor, errors, rng):
 
 
 def _log_ohm(copy, rng):
-    """Logarithms of the impedances read without coils on copies."""
+    """Logarithms of the impedances read without coils on simulated lines."""
     through = copy.tower_s * copy.footing_ohm
     own_ohm = 1.0 / node_admittances(copy.node_s, copy.span_s)
     seen_ohm = np.where(through == 0, copy.footing_ohm, through**2 * own_ohm + through * copy.bond_ohm)
@@ -299,7 +302,7 @@ def node_potentials(node_s: np.ndarray, span_s: np.ndarray, drive_a: np.ndarray)
 
 
 def _eliminated(node_s, span_s, drive_a):
-    """What each node sees towards the start, and the current that comes to it from there with its own."""
+    """Admittance of each node towards the start, and the current that arrives from there together with its own."""
     behind, carried = np.zeros(node_s.shape, complex), np.array(drive_a, complex)
     for k in range(len(node_s) - 1):
         seen = behind[k] + node_s[k]

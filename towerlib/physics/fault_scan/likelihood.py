@@ -1,4 +1,7 @@
-"""Densities of what is read: magnitudes of currents in service, logarithms of impedances without coils."""
+"""Likelihood of readings under each fault: currents in service and impedances read without coils.
+
+Magnitudes in service follow Rice densities, logarithms of impedances a normal density.
+"""
 
 from __future__ import annotations
 
@@ -25,10 +28,10 @@ if TYPE_CHECKING:
     from towerlib.physics.ladder import Ladder
 
 BLOCK = 30  # readings whose Bessel functions are multiplied before the logarithm is taken
-NO_EFFECT = 1e-2  # expected evidence of one reading under which it is left out of a hypothesis
+NO_EFFECT = 1e-2  # a reading with less expected evidence is left out of a hypothesis
 WIDE_SCALE = tuple(np.geomspace(0.1, 300.0, 36))  # A, where the forced current is not known at all
-LOOSE_SCALE = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # around what then suits best
-FEW, SURE = 8, 2.5  # readings, standard deviations: below, scatter is left to chance
+LOOSE_SCALE = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # around the best size found
+FEW, SURE = 8, 2.5  # readings, standard deviations: below, scatter counts as random
 
 
 @dataclass(frozen=True)
@@ -56,7 +59,7 @@ class Normal:
 
 @dataclass(frozen=True)
 class AmbientPart:
-    """A round in service made ready: the filled ladder, its drive, densities without a fault and with each."""
+    """A round in service, prepared: the filled ladder, its drive, densities without a fault and with each."""
 
     line: Ladder
     footing_u: np.ndarray
@@ -70,7 +73,7 @@ class AmbientPart:
 
 @dataclass(frozen=True)
 class InjectedPart:
-    """A round of injected tests made ready: the filled ladder, and per hypothesis rows and two densities."""
+    """A round of injected tests, prepared: the filled ladder, and per hypothesis rows and two densities."""
 
     line: Ladder
     footing_u: np.ndarray
@@ -82,7 +85,7 @@ class InjectedPart:
 def ambient_part(
     survey: Ambient, hypotheses: Sequence[Hypothesis], errors: Errors, reach: int
 ) -> AmbientPart:
-    """A round in service made ready for a list of hypotheses.
+    """A round in service, prepared for a list of hypotheses.
 
     Parameters
     ----------
@@ -93,7 +96,7 @@ def ambient_part(
     errors : Errors
         Their sizes of the drive serve where the survey knows its drive.
     reach : int
-        Towers on either side of a fault whose readings are asked.
+        Number of towers on either side of a fault whose readings are used.
 
     Returns
     -------
@@ -110,8 +113,8 @@ def ambient_part(
     for hypothesis in hypotheses:
         near = np.flatnonzero(np.abs(read - hypothesis[1]) <= reach)
         grid = rice_grid(respond(line, node_ohm, hypothesis, read[near]), *drive, relative_u, errors)
-        told = _telling(grid, none, near)
-        each.append((near[told], _rows(grid, told)))
+        kept = _informative(grid, none, near)
+        each.append((near[kept], _rows(grid, kept)))
     return AmbientPart(line, footing_u, *drive, errors.scale, survey.total_a, none, tuple(each))
 
 
@@ -123,7 +126,7 @@ def _drive(survey):
 
 
 def _fitted_size(survey, line, node_ohm, hypotheses, relative_u, errors):
-    """Size of the forced current that suits the totals best, with one span open at most [A]."""
+    """Size of the forced current that fits the totals best, with one span open at most [A]."""
     wide, read = replace(errors, scale=WIDE_SCALE), np.flatnonzero(~np.isnan(survey.total_a))
     likely = []
     for fault in [NONE, *(fault for fault in hypotheses if fault[0] == "span")]:
@@ -132,8 +135,8 @@ def _fitted_size(survey, line, node_ohm, hypotheses, relative_u, errors):
     return WIDE_SCALE[int(np.argmax(np.max(likely, axis=0)))]
 
 
-def _telling(grid, none, near):
-    """Which of the readings near a fault can tell it from none, at any size of the drive."""
+def _informative(grid, none, near):
+    """Readings near a fault that distinguish it from none, at any size of the drive."""
     shift = (grid.slope / grid.half - none.slope[near] / none.half[near]) / 2.0
     apart = shift**2 * none.half[near] + np.log(grid.half / none.half[near]) ** 2
     return np.flatnonzero(apart.max(axis=(1, 2), initial=0.0) > NO_EFFECT)
@@ -147,7 +150,7 @@ def _rows(grid, keep):
 def injected_part(
     survey: Injected, hypotheses: Sequence[Hypothesis], errors: Errors, reach: int
 ) -> InjectedPart:
-    """A round of injected tests made ready for a list of hypotheses; as `ambient_part`, of an `Injected`."""
+    """A round of injected tests, prepared for a list of hypotheses; as `ambient_part`, of an `Injected`."""
     line, footing_u = known_footings(survey.line, errors.footing, errors.usual_spread)
     node_ohm, read = inverse(line), np.flatnonzero(~np.isnan(survey.impedance_ohm))
     mean, load = impedance_model(respond(line, node_ohm, NONE, read), footing_u, errors)
@@ -160,7 +163,7 @@ def injected_part(
 
 
 def scatter(parts: Sequence[InjectedPart], hypotheses: Sequence[Hypothesis], errors: Errors) -> float:
-    """By how much readings without coils scatter more than told, one fault allowed for.
+    """Scatter of readings without coils over the stated one, one fault allowed for.
 
     Parameters
     ----------
@@ -169,12 +172,12 @@ def scatter(parts: Sequence[InjectedPart], hypotheses: Sequence[Hypothesis], err
     hypotheses : list of (str, int)
         Of the same rounds.
     errors : Errors
-        What was told.
+        Stated errors.
 
     Returns
     -------
     float
-        1 where the excess is no more than chance, or readings are few.
+        1 where the excess is not significant, or readings are few.
 
     Notes
     -----
@@ -197,13 +200,13 @@ def scatter(parts: Sequence[InjectedPart], hypotheses: Sequence[Hypothesis], err
 
 
 def _residuals(part, fault, errors):
-    """Residuals of a round in their own standard deviations, what all share taken out."""
+    """Residuals of a round in their own standard deviations, the shared part removed."""
     read = np.flatnonzero(~np.isnan(part.log_ohm))
     if not len(read):
         return np.zeros(0)
     mean, load = impedance_model(respond(part.line, inverse(part.line), fault, read), part.footing_u, errors)
     apart = part.log_ohm[read] - mean
-    own = np.delete(load, len(part.footing_u), axis=1)  # but for the wire, whose error all readings share
+    own = np.delete(load, len(part.footing_u), axis=1)  # without the wire, whose error all readings share
     return (apart - np.median(apart)) / np.sqrt((own**2).sum(axis=1) + part.reading_u**2)
 
 
@@ -212,7 +215,7 @@ def ambient_scores(
 ) -> float | np.ndarray:
     """Evidence ln L_h − ln L_none of rounds in service together, shape (copies, cases).
 
-    The size of the drive is chosen round by round, its unevenness for all rounds, each to suit best.
+    The best size of the drive is chosen per round, the best unevenness for all rounds together.
     """
     if not parts:
         return 0.0
@@ -236,7 +239,7 @@ def ambient_tables(
     total_a : array, shape (copies, n)
         Totals [A].
     cases : iterable of int, optional
-        Hypotheses to ask; all where not given.
+        Hypotheses to test; all where not given.
 
     Yields
     ------
@@ -269,7 +272,7 @@ def injected_scores(
 def fitted_drive(
     parts: Sequence[AmbientPart], cases: Sequence[int], from_injected: np.ndarray
 ) -> tuple[int, list[int]]:
-    """Unevenness, and size of the drive of each round, that suit the readings best with one fault at most.
+    """Unevenness, and size of the drive of each round, that fit the readings best, with one fault at most.
 
     Parameters
     ----------
@@ -283,7 +286,7 @@ def fitted_drive(
     Returns
     -------
     tuple of int and list of int
-        Places in the sizes that were tried.
+        Indices in the sizes tried.
     """
     tables = np.array(
         [[table[0] for table in ambient_tables(part, part.total_a[None], cases)] for part in parts]
@@ -297,7 +300,7 @@ def fitted_drive(
 def rice_grid(
     response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray, relative_u: np.ndarray, errors: Errors
 ) -> RiceGrid:
-    """Rice densities that a response gives the totals read at its towers.
+    """Rice densities of the totals at the towers of a response.
 
     Parameters
     ----------
@@ -337,7 +340,7 @@ def rice_each(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
 
 
 def rice_sum(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
-    """Log likelihood of readings under Rice densities, but for the term ln x that no hypothesis changes.
+    """Log likelihood of readings under Rice densities, except for the term ln x that no hypothesis changes.
 
     Parameters
     ----------
@@ -393,7 +396,7 @@ def normal(mean: np.ndarray, covariance: np.ndarray) -> Normal:
 
 
 def normal_log_density(density: Normal, values: np.ndarray) -> np.ndarray:
-    """Logarithm of a normal density, but for the term of 2π.
+    """Logarithm of a normal density, except for the term of 2π.
 
     Parameters
     ----------

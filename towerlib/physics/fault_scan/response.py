@@ -1,4 +1,8 @@
-"""Answer of a ladder to its drive when one bond or one span has a fault, by rank-one updates."""
+"""Response of a ladder with one open or worn element, by rank-one updates of the sound ladder.
+
+`respond` serves the scan: rows of the inverse under one hypothesis. `openings` serves the what-ifs: impedances with
+each of many elements opened alone.
+"""
 
 from __future__ import annotations
 
@@ -24,9 +28,9 @@ if TYPE_CHECKING:
 
 Hypothesis: TypeAlias = tuple[str, int]  # kind of fault, and its position along the line
 NONE: Hypothesis = ("none", -1)
-WORN_OHM = number("scan_worn_ohm")  # a worn bond is taken for this, within WORN_U of its logarithm
+WORN_OHM = number("scan_worn_ohm")  # assumed resistance of a worn bond, within WORN_U of its logarithm
 WORN_U = number("scan_worn_spread")
-FLOATING = 1e-9  # what is left of an element's own share in its node when nothing else leads to earth
+FLOATING = 1e-9  # remaining share below which nothing but the element leads to earth
 BOND, SPAN = "bond", "span"
 UNKNOWN = "a footing, a bond or a span of the line is unknown"
 OPEN_ALREADY = "open already: nothing changes"
@@ -162,9 +166,9 @@ def inverse(line: Ladder) -> np.ndarray:
 
 
 def possible(line: Ladder, node_ohm: np.ndarray) -> list[Hypothesis]:
-    """Hypotheses that can be asked of a ladder: each bond and each span that is not open and bears opening.
+    """Hypotheses that can be tested on a ladder.
 
-    Each such bond is asked whether it is worn besides.
+    Each bond and each span that is closed and can open without isolating a piece of wire; each such bond as worn too.
 
     Parameters
     ----------
@@ -226,7 +230,7 @@ def respond(line: Ladder, node_ohm: np.ndarray, hypothesis: Hypothesis, rows: np
 def ambient_model(
     response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Currents in service down each tower that a response expects.
+    """Expected currents in service down each tower.
 
     Parameters
     ----------
@@ -252,7 +256,7 @@ def ambient_model(
 def impedance_model(
     response: Response, footing_u: np.ndarray, errors: Errors
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean of ln|Z| without coils, and what each uncertain quantity does to it.
+    """Mean of ln|Z| without coils, and its sensitivity to each uncertain quantity.
 
     Parameters
     ----------
@@ -302,7 +306,7 @@ def openings(line: Ladder, bonds: ArrayLike | None = None, spans: ArrayLike | No
     line : Ladder
         n towers.
     bonds, spans : array of int, optional
-        Towers whose bond, and spans that are opened, one a case; all where not given, none where empty.
+        Towers whose bond, and spans that are opened, one per case; all where not given, none where empty.
 
     Returns
     -------
@@ -318,7 +322,7 @@ def openings(line: Ladder, bonds: ArrayLike | None = None, spans: ArrayLike | No
     -----
     Sherman-Morrison: without an element of admittance c between the nodes of u, the inverse A⁻¹ becomes
     A⁻¹ + c·(A⁻¹u)(uᵀA⁻¹)/(1 − c·uᵀA⁻¹u). It takes the columns of A⁻¹ at the nodes concerned only: one
-    tridiagonal solve for all of them, n numbers a case. 1 − c·uᵀA⁻¹u comes from the admittances on both sides
+    tridiagonal solve for all of them, n numbers per case. 1 − c·uᵀA⁻¹u comes from the admittances on both sides
     and not as a difference: it keeps its digits, and is a plain 0 where a piece is cut off from earth.
 
     References
@@ -363,14 +367,14 @@ def _positions(places, count, kind):
 
 
 def _bonds_opened(line, bonds, rest_s, column_ohm):
-    """Rise per ampere and gain of impedance (h, n) with bonds opened; a column of the inverse a case."""
+    """Rise per ampere and gain of impedance (h, n) with bonds opened; one column of the inverse per case."""
     piece = pieces(line.span_s)
     concerned = (piece[bonds][:, None] == piece) & ~np.isinf(line.bond_ohm[bonds])[:, None]
     return _cut(column_ohm, rest_s[bonds], line.tower_s[bonds], concerned)
 
 
 def _spans_opened(line, spans, first_ohm, last_ohm):
-    """Rise per ampere and gain of impedance (h, n) with spans opened; the columns of both ends a case."""
+    """Rise per ampere and gain of impedance (h, n) with spans opened; the columns of both ends per case."""
     earth_s, piece, tower = line.tower_s + line.station_s, pieces(line.span_s), np.arange(len(line.tower_s))
     before_s, behind_s = sides(line)
     concerned = (piece[spans][:, None] == piece) & (line.span_s[spans] != 0)[:, None]
@@ -381,7 +385,7 @@ def _spans_opened(line, spans, first_ohm, last_ohm):
 
 
 def _cut(column_ohm, kept_s, lost_s, concerned):
-    """Answer of the nodes concerned when a node loses one of its admittances; NaN where it keeps none."""
+    """Potentials per ampere and gain of impedance when a node loses an admittance; NaN where it keeps none."""
     nothing = kept_s == 0
     growth = np.where(nothing, np.nan, (kept_s + lost_s) / np.where(nothing, 1.0, kept_s))
     rise_ohm = np.where(concerned, column_ohm * growth[:, None], 0.0)
@@ -395,7 +399,7 @@ def _tower_ohm(line, wire_ohm):
 
 
 def _footing_alone(line):
-    """What a source at a tower body sees with the bond open; NaN where the footing is lost too."""
+    """Impedance at a tower body with its bond open; NaN where the footing is lost too."""
     return np.where(np.isinf(line.footing_ohm), np.nan, line.footing_ohm)
 
 

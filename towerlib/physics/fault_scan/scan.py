@@ -1,4 +1,8 @@
-"""What the scan for open bonds and spans is given: rounds of visits, errors, and how to decide."""
+"""Decision on open bonds and open spans of a line from rounds of readings, with the inputs of the scan.
+
+`scan_faults` is the way in: `Ambient` and `Injected` are the readings, `Errors` their uncertainty, `ScanOptions` the
+rules of decision.
+"""
 
 from __future__ import annotations
 
@@ -91,7 +95,7 @@ class Errors:
     usual_spread : float
         Spread of ln R along a line, where fewer than five footings of it are known.
     scale : tuple of float
-        Sizes of the forced current to try, in those entered.
+        Multiples of the entered forced current to try.
     uneven : tuple of float
         Relative unevenness of the forced current from span to span to try.
     """
@@ -108,7 +112,7 @@ class Errors:
     uneven: tuple[float, ...] = (0.02, 0.05, 0.1, 0.2)
 
     def __post_init__(self) -> None:
-        """Refuse what cannot be an uncertainty."""
+        """Refuse impossible uncertainties."""
         sizes = [self.noise_a, self.own_a, self.gain, self.wire, self.station, np.min(self.footing)]
         if not (min(sizes) >= 0.0 and self.reading > 0.0 and self.noise_a + self.own_a > 0.0):
             raise ValueError("uncertainties are not negative, and that of readings is greater than 0")
@@ -123,17 +127,17 @@ class ScanOptions:
     Parameters
     ----------
     false_alarm : float
-        Chance that a line without a fault is told to have one.
+        Probability of reporting a fault on a line that has none.
     copies, power_copies : int
-        Simulated copies of the line without a fault, and with each single fault.
+        Simulated lines without a fault, and with each single fault.
     power_min : float
-        Least simulated chance of detection of a fault that counts as testable.
+        Least simulated probability of detection of a fault that counts as testable.
     reach_towers : int
-        A fault is looked for in the readings of so many towers on either side.
+        Number of towers on either side whose readings are used for a fault.
     faults_max : int
-        No more faults than this are taken for real.
+        No more faults than this are accepted.
     seed : int
-        Seed of the copies.
+        Seed of the simulation.
     """
 
     false_alarm: float = number("scan_false_alarm")
@@ -145,16 +149,16 @@ class ScanOptions:
     seed: int = 1
 
     def __post_init__(self) -> None:
-        """Refuse what cannot be simulated."""
+        """Refuse options that cannot be simulated."""
         if not (0.0 < self.false_alarm < 1.0 and self.copies * self.false_alarm >= 1.0):
-            raise ValueError("a false alarm rate lies between 0 and 1, and takes 1/rate copies at least")
+            raise ValueError("a false alarm rate lies between 0 and 1, and needs at least 1/rate copies")
         if min(self.power_copies, self.reach_towers) < 1:
-            raise ValueError("copies with a fault and the reach are 1 at least")
+            raise ValueError("copies with a fault and the reach must be at least 1")
 
 
 @dataclass(frozen=True)
 class Fault:
-    """An element that is taken to be open or worn.
+    """An element found open or worn.
 
     Attributes
     ----------
@@ -163,7 +167,7 @@ class Fault:
     position : int
         Of the tower, or of the tower before the span.
     score, threshold : float
-        Evidence that carried it, and the evidence needed then.
+        Its evidence, and the evidence needed at that step.
     from_ambient, from_injected : float
         Parts of the score.
     """
@@ -178,23 +182,23 @@ class Fault:
 
 @dataclass(frozen=True)
 class FaultScan:
-    """What the scan found on a line of n towers; bonds (n,), spans (n − 1,).
+    """Result of the scan of a line of n towers; bonds (n,), spans (n − 1,).
 
     Attributes
     ----------
     bond_score, span_score : array
-        Evidence for each being open, the faults found being open too; NaN where it cannot be asked.
+        Evidence for each being open, with the faults found open too; NaN where it cannot be tested.
     bond_power, span_power : array
-        Simulated chance that it would be detected if it were open.
+        Simulated probability of detection if it were open.
     bond_verdict, span_verdict : array of str
         `OPEN`, `WORN`, `NO_SIGN`, `NOT_TESTABLE`, `BY_DESIGN` or `NO_EARTH`.
     threshold : float
-        Evidence that one more fault would have needed.
+        Evidence that one more fault would need.
     faults : tuple of Fault
         In the order in which they were found.
     scatter : float
-        By how much readings without coils scatter more than told: 1 where they do not. The scan then takes
-        that for their error and that of the footings.
+        Scatter of readings without coils over the stated one; 1 where there is no excess. The scan widens the error
+        of these readings and of the footings by it.
     """
 
     bond_score: np.ndarray
@@ -225,7 +229,7 @@ class SingleFaults:
     from_ambient, from_injected : array, shape (h,)
         Weighted parts of the score of each.
     scatter : float
-        By how much readings without coils scatter more than told; 1 where they do not.
+        Scatter of readings without coils over the stated one; 1 where there is no excess.
     """
 
     line: Ladder
@@ -248,7 +252,7 @@ def scan_faults(
     errors: Errors | None = None,
     options: ScanOptions | None = None,
 ) -> FaultScan:
-    """Open bonds and open spans of a line, and which of them the data could not have shown.
+    """Open bonds and open spans of a line, and those that the data could not show.
 
     Parameters
     ----------
@@ -273,14 +277,14 @@ def scan_faults(
 
     Notes
     -----
-    One fault at a time: Λ_h = ln L_h − ln L_none for every single bond and span, each bond worn too (a worn one
-    would else pass for an open span beside it, or an open one). The best one within reach is accepted where it
-    passes the threshold, then taken for real, and the scan begins again. L is a composite likelihood and
-    its Λ scatters more than one of independent readings would; each part (in service, injected) is therefore
-    scaled by the largest w ≤ 1 for which the mean of exp(w·Λ_h) over copies of this line without a fault does
-    not pass 1, as it is for a true likelihood ratio. Data that say little of a hypothesis so add little to its
-    score. The threshold is the quantile of the largest score over those copies, 0 at least. The copies differ
-    from the entered line by its stated errors, so a chi-square limit has no place here.
+    One fault at a time: Λ_h = ln L_h − ln L_none for every single bond and span. Each bond is tested as worn too,
+    because a worn one would otherwise look like an open bond or like an open span beside it. The best one within
+    reach is accepted where it passes the threshold, then treated as real, and the scan starts again. L is a composite likelihood, so
+    Λ scatters more than with independent readings. Each part (in service, injected) is therefore scaled by the
+    largest w ≤ 1 for which the mean of exp(w·Λ_h) over simulated lines without a fault does
+    not pass 1, as it is for a true likelihood ratio. Data with little information on a hypothesis so add little
+    to its score. The threshold is the quantile of the largest score over those lines, 0 at least. They differ
+    from the entered line by its stated errors, so a chi-square limit does not apply.
 
     A bond that is open and a footing that is lost look the same in service.
 
@@ -317,7 +321,7 @@ def scan_faults(
 
 
 def _checked(ambient, injected):
-    """Rounds with readings as arrays, or a sentence that says what is wrong."""
+    """Rounds with readings as arrays; an error in one sentence where they cannot be used."""
     ambient = [replace(part, total_a=np.asarray(part.total_a, float)) for part in ambient]
     injected = [replace(part, impedance_ohm=np.asarray(part.impedance_ohm, float)) for part in injected]
     readings = [part.total_a for part in ambient] + [part.impedance_ohm for part in injected]
@@ -329,12 +333,12 @@ def _checked(ambient, injected):
     for part, reading in zip([*ambient, *injected], readings, strict=True):
         if reading.shape != (count,) or len(part.line.tower_s) != count:
             raise ValueError(
-                "all rounds must be of the same towers, one reading a tower, NaN where there is none"
+                "all rounds must be of the same towers, one reading per tower, NaN where there is none"
             )
         if np.isinf(reading).any() or (reading < 0).any():
             raise ValueError("totals and impedances are magnitudes: finite and not negative")
     if any((part.impedance_ohm == 0).any() for part in injected):
-        raise ValueError("an impedance of 0 ohm is no reading; enter NaN where there is none")
+        raise ValueError("an impedance of 0 ohm is not a reading; enter NaN where there is none")
     for part in ambient:
         if part.forced_a is not None and not np.isfinite(np.broadcast_to(part.forced_a, count - 1)).all():
             raise ValueError("the forced current must be known in every span, or None for the whole line")
@@ -342,7 +346,7 @@ def _checked(ambient, injected):
 
 
 def _accepted(ambient, injected, kind, position):
-    """Rounds with a fault taken for real; what a worn bond conducts is not known, so its tower's readings go."""
+    """Rounds with a fault accepted; a worn bond's resistance is not known, so its tower's readings are dropped."""
     ambient = [replace(part, line=with_fault(part.line, kind, position)) for part in ambient]
     injected = [replace(part, line=with_fault(part.line, kind, position)) for part in injected]
     if kind != "worn":
@@ -367,7 +371,7 @@ def _taken(scanned, reach):
 
 
 def _fault(scanned, best):
-    """The best hypothesis as a fault; a worn bond passes for an open one unless it is far more likely."""
+    """The best hypothesis as a fault; a bond counts as worn only where that is far more likely than open."""
     kind, position = scanned.hypotheses[best]
     if kind == "worn":
         opened = scanned.hypotheses.index(("bond", position))
@@ -383,17 +387,17 @@ def _result(scanned, power, faults, options):
     line = scanned.line
     columns = []
     for kind, is_open in (("bond", line.tower_s == 0), ("span", line.span_s == 0)):
-        score, chance = np.full(is_open.shape, np.nan), np.full(is_open.shape, np.nan)
+        score, detected = np.full(is_open.shape, np.nan), np.full(is_open.shape, np.nan)
         for (asked, position), found, seen in zip(scanned.hypotheses, scanned.score, power, strict=True):
             if asked == kind:
-                score[position], chance[position] = found, seen
-        testable = np.where(chance >= options.power_min, NO_SIGN, NOT_TESTABLE)
+                score[position], detected[position] = found, seen
+        testable = np.where(detected >= options.power_min, NO_SIGN, NOT_TESTABLE)
         verdict = np.where(is_open, BY_DESIGN, np.where(np.isnan(score), NO_EARTH, testable)).astype(object)
         for fault in faults:
             if fault.kind == kind or (fault.kind == "worn" and kind == "bond"):
                 score[fault.position] = fault.score
                 verdict[fault.position] = WORN if fault.kind == "worn" else OPEN
-        columns.append((score, chance, verdict))
+        columns.append((score, detected, verdict))
     bonds, spans = columns
     return FaultScan(
         bond_score=bonds[0],
@@ -427,7 +431,7 @@ def single_faults(
     rng : numpy.random.Generator
         Source of chance.
     worn : sequence of int
-        Towers whose bond is worn for sure, and is not asked again.
+        Towers whose bond was already found worn.
 
     Returns
     -------
@@ -436,7 +440,7 @@ def single_faults(
     Raises
     ------
     ValueError
-        There is nothing that could be open.
+        No element of the line can be tested.
     """
     line = (ambient or injected)[0].line
     filled = known_footings(line, errors.footing, errors.usual_spread)[0]
@@ -445,7 +449,9 @@ def single_faults(
     )
     asked = [fault for fault in possible(filled, inverse(filled)) if _to_ask(fault, read, worn)]
     if not asked:
-        raise ValueError("nothing of the line could be open: every bond and span is open or bears no opening")
+        raise ValueError(
+            "nothing of the line can be tested: every bond and span is open already or must not open"
+        )
     reach = options.reach_towers
     rounds = [ambient_part(survey, asked, errors, reach) for survey in ambient]
     tests = [injected_part(survey, asked, errors, reach) for survey in injected]
@@ -459,6 +465,6 @@ def single_faults(
 
 
 def _to_ask(fault, read, worn):
-    """Whether a hypothesis is asked: a bond is told to be worn by its own reading without coils alone."""
+    """Whether a hypothesis is tested: a worn bond needs a reading without coils at its own tower."""
     kind, position = fault
     return kind == "span" or (position not in worn and (kind == "bond" or read[position]))

@@ -1,5 +1,5 @@
 """Lightning performance of a shielded line, tower by tower: kV, kA, Ω, m, µs, flashes per km² and year.
 
-Start at `towerlib.physics.lightning.rate.tower_rates`; for draws by the thousand take `tabulated.tabulated_rates`,
-which answers the same question from an interpolated table.
+Start at `towerlib.physics.lightning.rate.tower_rates`. For thousands of draws use `rate.tabulated_rates`, which
+interpolates the same rates.
 """

@@ -1,4 +1,7 @@
-"""Strength of the insulation: standard wave, short tail of a stroke to a tower, and over time."""
+"""Back-flashover of a struck tower: stress on the insulator, its strength, and the critical current.
+
+The stress includes the footing under soil ionisation; the strength includes the short tail of the stress.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,7 @@ from towerlib.values import number
 
 LEAST_KA, BEYOND_KA = 1.0, 1e6  # below the first the formulas mean nothing; beyond the second no stroke goes
 START_KA, TOLERANCE, MOST_STEPS = 80.0, 1e-7, 60
-USUAL_SLOPE = 0.73  # of what is missing, against the logarithm of the current: 0.55 to 0.9
+USUAL_SLOPE = 0.73  # of the residual against the logarithm of the current: usually 0.55 to 0.9
 POWER_SHARE = 0.2  # of the power-frequency voltage, by which the strength falls
 
 
@@ -48,7 +51,7 @@ class Struck:
 
 @dataclass(frozen=True)
 class Stress:
-    """What a current does to a struck tower; arrays.
+    """Stress and strength of a struck tower at a current; arrays.
 
     Attributes
     ----------
@@ -139,7 +142,7 @@ def critical_current(
             return np.where(current_ka >= BEYOND_KA, np.inf, current_ka)  # NaN stays
         with np.errstate(divide="ignore", invalid="ignore"):
             fresh = (before - missing) / step
-        # Two equal steps show no slope, and rounding makes what it likes of tiny ones.
+        # Two equal steps show no slope, and tiny steps are dominated by rounding.
         slope = np.where(np.isfinite(fresh), np.clip(fresh, 0.3, 10.0), 1.0)
         before, step = missing, missing / slope
         log_ka = log_ka + step
@@ -154,7 +157,7 @@ def stress(
     strength_cap: float | None = None,
     span_reflections: bool = False,
 ) -> Stress:
-    """What a stroke does to a tower: the steps of the calculation.
+    """Stress on the insulators of a struck tower, and their strength.
 
     Parameters
     ----------
@@ -327,8 +330,13 @@ def struck_footing(
 
     Notes
     -----
-    With u = Ri/R0, a = I/Ig and b = 2·R0/Zg, `ionised_footing` at IR = I·Zg/(Zg + 2·Ri) is the one positive
+    The footing carries IR = I·Zg/(Zg + 2·Ri) and has Ri = R0/√(1 + IR/Ig) at it: for concentrated footings within
+    some 30 m, not for counterpoise or long radials. With u = Ri/R0, a = I/Ig and b = 2·R0/Zg, u is the one positive
     root of b·u³ + (1 + a)·u² − b·u − 1, convex there: Newton's steps from above never pass it.
+
+    References
+    ----------
+    As for `ionising_current`.
 
     Examples
     --------
@@ -343,7 +351,7 @@ def struck_footing(
             before, slant = u, b * u
             bend = slant + more
             u = (1.0 + u * u * (bend + slant)) / (u * (bend + bend + slant) - b)
-            if not np.any(before > 1.00001 * u):  # what is left is of the square of that
+            if not np.any(before > 1.00001 * u):  # the remaining error is the square of that
                 break
         return np.where(np.isinf(footing_ohm), np.inf, np.multiply(footing_ohm, u))
 
@@ -395,7 +403,7 @@ def raised_resistivity(
     -------
     tuple of array
         Resistivity [Ω·m], and True where it was raised: a high footing in good soil is a tiny or a disconnected
-        electrode, or a false reading, and the ionised resistance would come out as a miracle.
+        electrode, or a false reading, and the ionised resistance would come out far too low.
 
     References
     ----------
@@ -415,7 +423,7 @@ def raised_resistivity(
 
 
 def assumed_resistivity(footing_ohm: ArrayLike) -> FloatOrArray:
-    """Soil resistivity to assume where none is known; what rests on it is marked as assumed.
+    """Soil resistivity to assume where none is known; results from it are marked as assumed.
 
     Parameters
     ----------

@@ -1,4 +1,7 @@
-"""What the calculation of lightning rates is asked: which towers, and how."""
+"""Back-flashover rate of each tower, exact (`tower_rates`) or interpolated for many draws (`tabulated_rates`).
+
+`Towers` and `Method` are the inputs, `input_flaws` names inputs that allow no rate.
+"""
 
 from __future__ import annotations
 
@@ -27,14 +30,14 @@ from towerlib.physics.lightning.strokes import (
 from towerlib.physics.lightning.surge import LineGeometry, surges, travel_time
 from towerlib.values import number
 
-CHUNK = 10_000  # towers times pairs worked on at once: what stays near the processor
+CHUNK = 10_000  # towers times pairs solved at once: what fits the processor cache
 NODES = np.cos(np.pi * np.array([7.0, 5.0, 3.0, 1.0]) / 8.0)  # of the crest: Chebyshev points of a cubic
-MOST_KA = 1e6  # stands for currents without end, which no cubic can pass through
+MOST_KA = 1e6  # replaces infinite currents, which no cubic can represent
 
 
 @dataclass(frozen=True)
 class Method:
-    """How the rate is found; the defaults are the recommended way.
+    """Method of calculation; the defaults are the recommended one.
 
     Attributes
     ----------
@@ -46,7 +49,7 @@ class Method:
         Field at which soil ionises [kV/m]; inf leaves ionisation out (counterpoise, long radials).
     soil_ratio_min_m : float
         Least resistivity over footing resistance that a concentrated footing can have [m]; where the soil is
-        given lower, the calculation takes this ratio and says so. 0 switches the guard off.
+        given lower, the calculation uses this ratio and flags the tower. 0 switches the guard off.
     strength_cap : float
         Highest factor for the short tail of the stress [1].
     span_reflections : bool
@@ -61,7 +64,7 @@ class Method:
     span_reflections: bool = False
 
     def __post_init__(self) -> None:
-        """Refuse what the calculation does not know."""
+        """Refuse methods that do not exist."""
         if self.distribution not in DISTRIBUTIONS:
             raise ValueError(
                 f"no stroke distribution {self.distribution!r}; known are {', '.join(DISTRIBUTIONS)}"
@@ -80,7 +83,7 @@ DEFAULT = Method()
 
 @dataclass(frozen=True)
 class Towers:
-    """What differs from tower to tower, and from draw to draw: arrays (n,) or (m, n) that broadcast.
+    """Inputs that differ from tower to tower and from draw to draw: arrays (n,) or (m, n) that broadcast.
 
     Attributes
     ----------
@@ -117,9 +120,9 @@ class TowerRates:
     collected_per_year : array
         Flashes that the tower and its two half spans collect in a year.
     probability : array
-        Chance that the first stroke of a flash exceeds the critical current, averaged over the cycle.
+        Probability that the first stroke of a flash exceeds the critical current, averaged over the cycle.
     critical_ka : array
-        Current that is exceeded with that chance [kA].
+        Current that is exceeded with that probability [kA].
     soil_raised : array of bool
         Soil and footing do not belong together (broken lead or false reading?): the least ratio was used.
     """
@@ -156,7 +159,7 @@ class Cycle:
 
 @dataclass(frozen=True)
 class Case:
-    """N towers or draws of towers in one row, ready to be solved; `shape` is what they came in."""
+    """N towers or draws of towers in one row, ready to be solved; `shape` is their original shape."""
 
     shape: tuple
     tower_ohm: float
@@ -185,7 +188,7 @@ def tower_rates(geometry: LineGeometry, towers: Towers, method: Method = DEFAULT
     towers : Towers
         Its towers, (n,) or (m draws, n).
     method : Method
-        How.
+        Method of calculation.
 
     Returns
     -------
@@ -439,7 +442,7 @@ def cycle_angles(steps: int | None = None) -> np.ndarray:
 
 
 def probabilities(case: Case, currents: Callable[..., np.ndarray]) -> np.ndarray:
-    """Chance that a first stroke exceeds the critical current, averaged over the cycle.
+    """Probability that a first stroke exceeds the critical current, averaged over the cycle.
 
     Parameters
     ----------
@@ -461,8 +464,8 @@ def probabilities(case: Case, currents: Callable[..., np.ndarray]) -> np.ndarray
     for begin in range(0, count, size):
         part = slice(begin, begin + size)
         current_ka = currents(_struck(case, part), cycle, options)
-        chance = exceedance(current_ka, method.distribution)
-        found[part] = chance[:, cycle.pairs].max(axis=-1).mean(axis=-1)
+        exceeded = exceedance(current_ka, method.distribution)
+        found[part] = exceeded[:, cycle.pairs].max(axis=-1).mean(axis=-1)
     return found
 
 
@@ -499,7 +502,7 @@ def input_flaws(
     height_m: ArrayLike = np.inf,
     least_height_m: float = 0,
 ) -> np.ndarray:
-    """What keeps a tower from having a rate, or makes it doubtful, in a few words each.
+    """Reason why each tower has no rate or a doubtful one, in a few words.
 
     Parameters
     ----------
@@ -513,7 +516,7 @@ def input_flaws(
     Returns
     -------
     array of str, shape (n,)
-        "" where nothing is wrong; the gravest where several things are.
+        "" where nothing is wrong; the gravest where several reasons apply.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""First negative strokes: how often a peak current is exceeded, and how steep its front is."""
+"""First negative strokes and flashes to a line: distribution of peak currents, front time, collecting width."""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Surge impedance of a tower by its shape, and the time a surge takes along it."""
+"""Surge impedances and geometry of a line: towers, shield wires and their coupling to the phases.
+
+Also the typical geometry of a voltage class, for lines whose own is not recorded.
+"""
 
 from __future__ import annotations
 
@@ -68,7 +71,7 @@ class LineGeometry:
     held: tuple = ()
 
     def __post_init__(self) -> None:
-        """Refuse what cannot stand."""
+        """Refuse impossible dimensions."""
         for kind, names in (("wire", WIRE_FIELDS), ("phase", PHASE_FIELDS)):
             _check_lengths(self, kind, names)
         for name in ("height_m", "surge_impedance_ohm", "strike_length_m", "voltage_kv"):
@@ -123,7 +126,7 @@ def _check_positive(name, value):
 
 @dataclass(frozen=True)
 class Surges:
-    """What a surge meets at towers of given heights; leading axes follow the heights.
+    """Surge impedance and coupling at towers of given heights; leading axes follow the heights.
 
     Attributes
     ----------
@@ -247,7 +250,7 @@ def corona_radius(height_m: ArrayLike, voltage_kv: ArrayLike) -> FloatOrArray:
 
 
 def typical_geometry(voltage_kv: float) -> LineGeometry:
-    """Typical geometry of the class that holds a voltage; callers mark all that rests on it as assumed.
+    """Typical geometry of the class that holds a voltage; callers mark every result from it as assumed.
 
     Parameters
     ----------
@@ -295,7 +298,7 @@ def typical_geometry(voltage_kv: float) -> LineGeometry:
 
 @cache
 def classes() -> tuple[dict[str, str], ...]:
-    """Rows of the shipped table of typical towers, one a voltage class.
+    """Rows of the shipped table of typical towers, one per voltage class.
 
     Returns
     -------
