@@ -3,15 +3,15 @@
 The fraction depends on footing, ring and soil. `touch_fraction_limits` reads its least and greatest value from
 ``touch_fractions.csv``, and this module also computes that table:
 
-    python -m towerlib.physics.touch_fractions                    # all kinds, into the package
-    python -m towerlib.physics.touch_fractions out.csv            # all kinds, into out.csv
-    python -m towerlib.physics.touch_fractions out.csv single     # the kinds named only
+    python -m towerlib.physics.touch_fractions table.csv
+    python -m towerlib.physics.touch_fractions table.csv --kind single --kind "single ring"
 
-Kinds are ``four``, ``four ring``, ``single`` and ``single ring``. Rows are written as they are computed.
+Rows are written as they are computed: 520 rows of six or seven structures each.
 """
 
 from __future__ import annotations
 
+import argparse
 import csv
 import sys
 from collections.abc import Sequence
@@ -37,6 +37,7 @@ from towerlib.physics.electrode.segments import (
 from towerlib.physics.layered_soil import Soil, uniform
 from towerlib.values import number
 
+KINDS = ("four", "four ring", "single", "single ring")
 STEPS = 5  # points at which the table is read along an interval of contrast or depth
 SPACINGS_M = (3.0, 7.5, 20.0)
 CONTRASTS = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
@@ -203,15 +204,25 @@ def main(argv: Sequence[str]) -> None:
     Parameters
     ----------
     argv : sequence of str
-        File to write, then the kinds to compute. Without a file the table of the package is replaced; without
-        kinds all are computed, which takes long: some 3000 structures.
+        Arguments of the command line; ``--help`` lists them.
     """
-    path = Path(argv[0] if argv else str(files("towerlib.physics") / "touch_fractions.csv"))
-    with path.open("w", encoding="utf-8", newline="") as file:
+    parser = argparse.ArgumentParser(
+        prog="python -m towerlib.physics.touch_fractions",
+        description="Compute the table of touch fractions, row by row. The package reads touch_fractions.csv.",
+    )
+    parser.add_argument("file", type=Path, help="table to write; an existing one is replaced")
+    parser.add_argument(
+        "--kind",
+        action="append",
+        choices=KINDS,
+        help="kind of structure to compute, may be repeated; else all",
+    )
+    options = parser.parse_args(argv)
+    with options.file.open("w", encoding="utf-8", newline="") as file:
         out = csv.writer(file, lineterminator="\n")
         out.writerow(["kind", "spacing_m", "contrast", "depth_m", "low", "high"])
         for kind, *place in entries():
-            if len(argv) < 2 or kind in argv[1:]:
+            if kind in (options.kind or KINDS):
                 out.writerow([kind, *(f"{x:g}" for x in place), *(f"{x:.4f}" for x in row(kind, *place))])
                 file.flush()
 

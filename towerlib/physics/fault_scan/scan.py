@@ -279,9 +279,10 @@ def scan_faults(
     -----
     One fault at a time: Λ_h = ln L_h − ln L_none for every single bond and span. Each bond is tested as worn too,
     because a worn one would otherwise look like an open bond or like an open span beside it. The best one within
-    reach is accepted where it passes the threshold, then treated as real, and the scan starts again. L is a composite likelihood, so
-    Λ scatters more than with independent readings. Each part (in service, injected) is therefore scaled by the
-    largest w ≤ 1 for which the mean of exp(w·Λ_h) over simulated lines without a fault does
+    reach is accepted where it passes the threshold, then treated as real, and the scan starts again.
+
+    L is a composite likelihood, so Λ scatters more than with independent readings. Each part (in service, injected)
+    is therefore scaled by the largest w ≤ 1 for which the mean of exp(w·Λ_h) over simulated lines without a fault does
     not pass 1, as it is for a true likelihood ratio. Data with little information on a hypothesis so add little
     to its score. The threshold is the quantile of the largest score over those lines, 0 at least. They differ
     from the entered line by its stated errors, so a chi-square limit does not apply.
