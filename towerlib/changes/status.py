@@ -1,23 +1,31 @@
 """How far tests have reached over the months, and what waits for one: a line, and a portfolio of lines."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from towerlib import condition
 from towerlib.changes.differences import BROKEN, KNOWN, NEWS, another_reading, footing_change, rows
 from towerlib.changes.match import earlier_names
+from towerlib.config.sections import OFTEN_VISITED
 from towerlib.errors import RecordsError
 from towerlib.months import last_day
 from towerlib.plan.priority import INSPECT
-from towerlib.readings.methods import FOOTING_ALONE, bound
+from towerlib.readings import standing
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
 
 COUNTS = ["towers", "tested", "usable", "overdue", "never_tested", "above_limit"]
 SHARES = COUNTS[1:]
-PLACE = ["tower_id", "chainage_km", "latitude_deg", "longitude_deg", "access", "occupancy", "limit_ohm"]
 
 
-def coverage(study, months=None):
+def coverage(study: Study, months: Sequence[str] | None = None) -> pd.DataFrame:
     """Coverage and backlog of a line, month by month.
 
     Parameters
@@ -29,8 +37,8 @@ def coverage(study, months=None):
     Returns
     -------
     pandas.DataFrame
-        One row a month: line_id, month; counts of towers, tested (by any visit), usable (a usable reading of the
-        footing alone stands), overdue, never_tested, above_limit (a lower bound above it counts); and each of
+        One row per month: line_id, month; counts of towers, tested (by any visit), usable (a usable reading of the
+        footing alone is in force), overdue, never_tested, above_limit (a lower limit above it counts); and each of
         them as ``…_percent`` of the towers.
 
     Raises
@@ -43,16 +51,40 @@ def coverage(study, months=None):
     By the records of today: towers, limits, verdicts and intervals are those of now, visits those up to the
     last day of each month. A visit whose file came late counts from its own date.
     """
-    months = _since_first(study) if months is None else list(months)
+    months = standing.months_until(study.grades.visits, study.month) if months is None else list(months)
     if late := [month for month in months if month > study.month]:
         raise RecordsError(f"coverage is asked for {late[0]}, and the line was assessed as of {study.month}")
-    visits = study.grades.visits
-    kept = _standing(visits)
-    counted = [_month(study, month, visits, kept) for month in months]
-    table = pd.DataFrame(counted, columns=COUNTS, dtype="int64")
+    table = pd.DataFrame(_counts(study, months), columns=COUNTS, dtype="int64")
     table.insert(0, "line_id", pd.array([study.line.id] * len(table), dtype="str"))
     table.insert(1, "month", pd.array(months, dtype="str"))
     return _with_shares(table)
+
+
+def _counts(study: Study, months: list[str]) -> dict[str, np.ndarray]:
+    """Counts of towers at the end of each month."""
+    visits, towers = study.grades.visits, study.condition
+    ids, ends = towers["tower_id"], np.array([last_day(month) for month in months], "datetime64[ns]")[:, None]
+    first = visits.groupby("tower_id")["date"].min().reindex(ids).to_numpy("datetime64[ns]")
+    tested = first <= ends  # months × towers, as all that follows
+    read = standing.changes(standing.footings(visits), "footing_verdict")
+    limits = standing.changes(standing.lower_limits(visits), "footing_verdict")
+    footing, lower = (
+        standing.at_months(table, "impedance_ohm", months, ids).to_numpy(float) for table in (read, limits)
+    )
+    limit, target = (towers[name].to_numpy(float) for name in ("limit_ohm", "target_ohm"))
+    above = condition.impedance_class(footing, lower, target, limit) == condition.ABOVE_LIMIT
+    often = towers["occupancy"].isin(OFTEN_VISITED).to_numpy()
+    read_on = standing.at_months(read, "date", months, ids).to_numpy("datetime64[ns]")
+    due = read_on + condition.retest_interval(above, often, study.line)
+    flags = {
+        "towers": np.ones_like(tested),
+        "tested": tested,
+        "usable": ~np.isnan(footing),
+        "overdue": due <= ends,
+        "never_tested": ~tested,
+        "above_limit": above,
+    }
+    return {name: flag.sum(axis=1) for name, flag in flags.items()}
 
 
 def portfolio(coverages):
@@ -89,60 +121,6 @@ def _filled(table, months):
     untested = dict.fromkeys(COUNTS, 0) | {"towers": towers, "never_tested": towers}
     wide = table.reindex(sorted({*table.index, *months})).ffill()
     return wide.fillna(untested).astype("int64").reindex(months)
-
-
-def _since_first(study):
-    """Every month from that of the first visit to that of the study."""
-    dates = study.grades.visits["date"].dropna()
-    first = min(f"{dates.min():%Y-%m}" if len(dates) else study.month, study.month)
-    return [str(month) for month in pd.period_range(first, study.month, freq="M")]
-
-
-def _standing(visits):
-    """Visits that can stand for a tower, by what they give, in the order in which the last one stands."""
-    usable = visits["footing_verdict"] != "not usable"
-    read = usable & visits["impedance_ohm"].notna() & visits["date"].notna()
-    alone, limit = visits["method"].isin(FOOTING_ALONE), bound(visits)
-    value = read & alone & (limit != ">")
-    least = read & ((alone & (limit == ">")) | ((visits["method"] == "no coils") & (limit != "<")))
-    order = visits.assign(_usable=visits["footing_verdict"] == "usable").sort_values(
-        ["date", "_usable"], kind="stable"
-    )
-    columns = ["tower_id", "date", "impedance_ohm"]
-    return {"value": order.loc[value[order.index], columns], "least": order.loc[least[order.index], columns]}
-
-
-def _month(study, month, visits, kept):
-    """The counts of one month."""
-    end = last_day(month)
-    if not (visits["date"] <= end).any():
-        return [len(study.condition), 0, 0, 0, len(study.condition), 0]
-    newest = {
-        name: part[part["date"] <= end].drop_duplicates("tower_id", keep="last").set_index("tower_id")
-        for name, part in kept.items()
-    }
-    towers = study.condition[PLACE]
-    ids = towers["tower_id"]
-    read, least = ids.map(newest["value"]["impedance_ohm"]), ids.map(newest["least"]["impedance_ohm"])
-    above = read.fillna(least) > towers["limit_ohm"]
-    tested = ids.isin(visits["tower_id"][visits["date"] <= end])
-    table = towers.assign(
-        footing_ohm=read.astype(float),
-        lower_bound_ohm=least.astype(float),
-        footing_date=newest["value"]["date"].astype("datetime64[ns]").reindex(ids).to_numpy(),
-        impedance_class=above.map({True: "above limit", False: ""}),
-        verdict=tested.map({True: "", False: "not tested"}),
-    )
-    reasons = condition.retest_list(table, study.grades, study.line, month)["reason"]
-    counts = (
-        len(ids),
-        tested.sum(),
-        read.notna().sum(),
-        (reasons == "overdue").sum(),
-        (~tested).sum(),
-        above.sum(),
-    )
-    return [int(count) for count in counts]
 
 
 def _with_shares(table):
