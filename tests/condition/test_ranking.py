@@ -110,7 +110,7 @@ def test_two_towers_that_overlap_are_open():
 def test_a_bound_takes_part_without_a_rank_by_reading():
     value = [*np.linspace(2, 12, 10), np.nan, np.nan]
     bound = [np.nan] * 10 + [500.0, np.nan]
-    found = condition.footing_ranks(condition(value, bound=bound))
+    found = condition.footing_ranks(towers_of(value, bound=bound))
     assert found["impedance_rank"].iloc[:10].to_list() == list(range(10, 0, -1))
     assert found["impedance_rank"].iloc[10:].isna().all()
     assert found["chance_worst_tenth"].iloc[10] == 1
@@ -246,7 +246,7 @@ def test_without_peers_the_fraction_alone_counts():
 
 def test_a_tower_in_two_rows_is_refused():
     table = currents(MODEL["sound"], MODEL["strong, sound"]).assign(tower_id="12A")
-    with pytest.raises(ValueError, match="tower 12A stands in two rows"):
+    with pytest.raises(ValueError, match="tower 12A has two rows"):
         condition.gap_ranks(table)
 
 

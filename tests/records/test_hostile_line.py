@@ -13,6 +13,7 @@ from towerlib.errors import SettingsError
 from towerlib.outages import calibration, geometry
 from towerlib.plan import optimise
 from towerlib.treatments import learned
+from towerlib.values import number
 
 WIRE = "{ x_m = 0, y_m = 27, sag_m = 5, radius_mm = 5, gmr_mm = 4, r_ohm_km = 0.5 }"
 SETTINGS = f"""
@@ -145,13 +146,38 @@ def test_two_wires_at_one_place_turn_the_network_off(assessed):
     assert told.network.towers["potential_rise_v"].isna().all()
 
 
+LAID = '[safety]\nstandard = "IEEE 80"\nsurface_ohm_m = 3000\nsurface_depth_m = 0.1\n[limits]'
+
+
+def ieee_80_v(soil_ohm_m):
+    """IEEE Std 80-2013: C_s by equation 27, permissible touch voltage for 50 kg and 0.4 s by equation 32 [V]."""
+    derating = 1 - 0.09 * (1 - soil_ohm_m / 3000) / (2 * 0.1 + 0.09)
+    return (1000 + 1.5 * derating * 3000) * 0.116 / math.sqrt(0.4)
+
+
+def permissible_v(evidence):
+    """Ends of the permissible touch voltage in an evidence sentence [V]."""
+    found = re.search(r"against ([\d.]+)(?: to ([\d.]+))? V for 0.4 s \(IEEE 80, 50 kg", evidence)
+    return float(found[1]), float(found[2] or found[1])
+
+
 def test_a_laid_surface_layer_counts_by_ieee_80(assessed):
-    # IEEE Std 80-2013: C_s by equation 27, permissible touch voltage for 50 kg by equation 32
-    safety = '[safety]\nstandard = "IEEE 80"\nsurface_ohm_m = 3000\nsurface_depth_m = 0.1\n[limits]'
-    evidence = assessed(settings=swapped("[limits]", safety)).network.towers["safety_evidence"][1]
-    derating = 1 - 0.09 * (1 - 250 / 3000) / (2 * 0.1 + 0.09)
-    allowed_v = (1000 + 1.5 * derating * 3000) * 0.116 / math.sqrt(0.4)
-    assert float(re.search(r"against (\d+) V", evidence)[1]) == pytest.approx(allowed_v, rel=0.05)
+    """A single resistivity says nothing of the soil right under the layer: it may be ten times less or more."""
+    reach = number("soil_contrast_usual") * (1 + number("soil_value_percent") / 100)
+    evidence = assessed(settings=swapped("[limits]", LAID)).network.towers["safety_evidence"][1]
+    low, high = permissible_v(evidence)
+    assert low == pytest.approx(ieee_80_v(250 / reach), rel=0.005)
+    assert high == pytest.approx(ieee_80_v(250 * reach), rel=0.005)
+    assert low < ieee_80_v(250) < high
+
+
+def test_a_laid_surface_layer_over_a_recorded_top_layer_counts_by_ieee_80(assessed):
+    header, *rows = texts()["towers_csv"].splitlines()
+    layered = "\n".join([f"{header},upper_layer_ohm_m", *(f"{row},250" for row in rows)]) + "\n"
+    lined = assessed(settings=swapped("[limits]", LAID), towers_csv=layered)
+    low, high = permissible_v(lined.network.towers["safety_evidence"][1])
+    assert low < ieee_80_v(250) < high
+    assert (low, high) == pytest.approx((ieee_80_v(250),) * 2, rel=0.05)
 
 
 @pytest.mark.parametrize("height_m", [0.5, 450])

@@ -14,6 +14,7 @@ from shapely import LineString, Point, box
 from shapely.affinity import translate
 
 from towerlib import assessment, condition
+from towerlib.readings import standing
 from towerlib.report import line_explorer
 from towerlib.report.line_explorer import evidence, history, layers
 
@@ -131,20 +132,20 @@ def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, m
     records, grades = study.records, study.grades
     then = condition.assess(records, grades, study.currents, study.route, month).set_index("tower_id")
     footings = history.footings(grades.visits, study.condition, study.line.seasons, study.month)
-    standing = history.at(footings, month).reindex(then.index)
+    in_force = standing.at_month(footings, month).reindex(then.index)
     bounded = then["footing_ohm"].isna()
     assert len(then) == TOWERS
     pd.testing.assert_series_equal(
-        standing["value"], then["footing_ohm"].fillna(then["lower_bound_ohm"]), check_names=False
+        in_force["value"], then["footing_ohm"].fillna(then["lower_bound_ohm"]), check_names=False
     )
     for end in ("low", "high"):
         pd.testing.assert_series_equal(
-            standing[end].where(~bounded), then[f"footing_{end}_ohm"], check_names=False
+            in_force[end].where(~bounded), then[f"footing_{end}_ohm"], check_names=False
         )
-    gaps = history.at(history.gaps(grades.visits, study.currents, study.month), month)
+    gaps = standing.at_month(history.gaps(grades.visits, study.currents, study.month), month)
     pd.testing.assert_series_equal(gaps["value"].reindex(then.index), then["gap_fraction"], check_names=False)
     verdicts = history.verdicts(grades.visits, footings, study.month)
-    told = history.at(verdicts, month)["verdict"].reindex(then.index).fillna("not tested")
+    told = standing.at_month(verdicts, month)["verdict"].reindex(then.index).fillna("not tested")
     assert told.tolist() == then["verdict"].tolist()
 
 
@@ -152,7 +153,7 @@ def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, m
 def test_classes_of_a_month_are_those_of_its_assessment(study, found, month):
     then = condition.assess(study.records, study.grades, study.currents, study.route, month)
     changes = found["impedance"].changes
-    seen = changes[changes["month"] <= history.number(month)].drop_duplicates("tower", keep="last")
+    seen = changes[changes["month"] <= standing.month_number(month)].drop_duplicates("tower", keep="last")
     kinds = seen.set_index("tower")["kind"].reindex(range(TOWERS)).fillna(0).astype(int)
     names = ["not tested", "good", "acceptable", "lower bound only", "above limit", "above limit"]
     assert [names[kind] for kind in kinds] == then["impedance_class"].tolist()

@@ -1,4 +1,8 @@
-"""How far tests have reached over the months, and what waits for one: a line, and a portfolio of lines."""
+"""Status by month: test coverage, overdue and untested towers, register changes and changed queues."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -6,18 +10,25 @@ import pandas as pd
 from towerlib import condition
 from towerlib.changes.differences import BROKEN, KNOWN, NEWS, another_reading, footing_change, rows
 from towerlib.changes.match import earlier_names
+from towerlib.config.sections import OFTEN_VISITED
 from towerlib.errors import RecordsError
 from towerlib.months import last_day
 from towerlib.plan.priority import INSPECT
-from towerlib.readings.methods import FOOTING_ALONE, bound
+from towerlib.readings import standing
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from towerlib.assessment import Study
+    from towerlib.changes.months import Snapshot
+
 
 COUNTS = ["towers", "tested", "usable", "overdue", "never_tested", "above_limit"]
 SHARES = COUNTS[1:]
-PLACE = ["tower_id", "chainage_km", "latitude_deg", "longitude_deg", "access", "occupancy", "limit_ohm"]
 
 
-def coverage(study, months=None):
+def coverage(study: Study, months: Sequence[str] | None = None) -> pd.DataFrame:
     """Coverage and backlog of a line, month by month.
 
     Parameters
@@ -29,8 +40,8 @@ def coverage(study, months=None):
     Returns
     -------
     pandas.DataFrame
-        One row a month: line_id, month; counts of towers, tested (by any visit), usable (a usable reading of the
-        footing alone stands), overdue, never_tested, above_limit (a lower bound above it counts); and each of
+        One row per month: line_id, month; counts of towers, tested (by any visit), usable (a usable reading of the
+        footing alone is in force), overdue, never_tested, above_limit (a lower limit above it counts); and each of
         them as ``…_percent`` of the towers.
 
     Raises
@@ -43,36 +54,60 @@ def coverage(study, months=None):
     By the records of today: towers, limits, verdicts and intervals are those of now, visits those up to the
     last day of each month. A visit whose file came late counts from its own date.
     """
-    months = _since_first(study) if months is None else list(months)
+    months = standing.months_until(study.grades.visits, study.month) if months is None else list(months)
     if late := [month for month in months if month > study.month]:
         raise RecordsError(f"coverage is asked for {late[0]}, and the line was assessed as of {study.month}")
-    visits = study.grades.visits
-    kept = _standing(visits)
-    counted = [_month(study, month, visits, kept) for month in months]
-    table = pd.DataFrame(counted, columns=COUNTS, dtype="int64")
+    table = pd.DataFrame(_counts(study, months), columns=COUNTS, dtype="int64")
     table.insert(0, "line_id", pd.array([study.line.id] * len(table), dtype="str"))
     table.insert(1, "month", pd.array(months, dtype="str"))
     return _with_shares(table)
 
 
-def portfolio(coverages):
-    """Coverage and backlog of several lines together.
+def _counts(study, months):
+    """Counts of towers at the end of each month."""
+    visits, towers = study.grades.visits, study.condition
+    ids, ends = towers["tower_id"], np.array([last_day(month) for month in months], "datetime64[ns]")[:, None]
+    first = visits.groupby("tower_id")["date"].min().reindex(ids).to_numpy("datetime64[ns]")
+    tested = first <= ends  # months × towers, as all that follows
+    read = standing.changes(standing.footings(visits), "footing_verdict")
+    limits = standing.changes(standing.lower_limits(visits), "footing_verdict")
+    footing, lower = (
+        standing.at_months(table, "impedance_ohm", months, ids).to_numpy(float) for table in (read, limits)
+    )
+    limit, target = (towers[name].to_numpy(float) for name in ("limit_ohm", "target_ohm"))
+    above = condition.impedance_class(footing, lower, target, limit) == condition.ABOVE_LIMIT
+    often = towers["occupancy"].isin(OFTEN_VISITED).to_numpy()
+    read_on = standing.at_months(read, "date", months, ids).to_numpy("datetime64[ns]")
+    due = read_on + condition.retest_interval(above, often, study.line)
+    flags = {
+        "towers": np.ones_like(tested),
+        "tested": tested,
+        "usable": ~np.isnan(footing),
+        "overdue": due <= ends,
+        "never_tested": ~tested,
+        "above_limit": above,
+    }
+    return {name: flag.sum(axis=1) for name, flag in flags.items()}
+
+
+def portfolio(coverages: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Test coverage and backlog of several lines together.
 
     Parameters
     ----------
     coverages : sequence of pandas.DataFrame
-        As `coverage` gives them, one a line.
+        From `coverage`, one per line.
 
     Returns
     -------
     pandas.DataFrame
-        As there, without line_id: every month up to the last that all lines reach. Before the first month of a
-        line its towers count as never tested.
+        Columns of `coverage` without line_id: every month up to the last one common to all lines. Before the first
+        month of a line its towers count as never tested.
 
     Raises
     ------
     ValueError
-        No line, or one without a month.
+        No line is given, or a line has no month.
     """
     lines = [table.set_index("month")[COUNTS] for table in coverages]
     if not lines or any(table.empty for table in lines):
@@ -91,76 +126,22 @@ def _filled(table, months):
     return wide.fillna(untested).astype("int64").reindex(months)
 
 
-def _since_first(study):
-    """Every month from that of the first visit to that of the study."""
-    dates = study.grades.visits["date"].dropna()
-    first = min(f"{dates.min():%Y-%m}" if len(dates) else study.month, study.month)
-    return [str(month) for month in pd.period_range(first, study.month, freq="M")]
-
-
-def _standing(visits):
-    """Visits that can stand for a tower, by what they give, in the order in which the last one stands."""
-    usable = visits["footing_verdict"] != "not usable"
-    read = usable & visits["impedance_ohm"].notna() & visits["date"].notna()
-    alone, limit = visits["method"].isin(FOOTING_ALONE), bound(visits)
-    value = read & alone & (limit != ">")
-    least = read & ((alone & (limit == ">")) | ((visits["method"] == "no coils") & (limit != "<")))
-    order = visits.assign(_usable=visits["footing_verdict"] == "usable").sort_values(
-        ["date", "_usable"], kind="stable"
-    )
-    columns = ["tower_id", "date", "impedance_ohm"]
-    return {"value": order.loc[value[order.index], columns], "least": order.loc[least[order.index], columns]}
-
-
-def _month(study, month, visits, kept):
-    """The counts of one month."""
-    end = last_day(month)
-    if not (visits["date"] <= end).any():
-        return [len(study.condition), 0, 0, 0, len(study.condition), 0]
-    newest = {
-        name: part[part["date"] <= end].drop_duplicates("tower_id", keep="last").set_index("tower_id")
-        for name, part in kept.items()
-    }
-    towers = study.condition[PLACE]
-    ids = towers["tower_id"]
-    read, least = ids.map(newest["value"]["impedance_ohm"]), ids.map(newest["least"]["impedance_ohm"])
-    above = read.fillna(least) > towers["limit_ohm"]
-    tested = ids.isin(visits["tower_id"][visits["date"] <= end])
-    table = towers.assign(
-        footing_ohm=read.astype(float),
-        lower_bound_ohm=least.astype(float),
-        footing_date=newest["value"]["date"].astype("datetime64[ns]").reindex(ids).to_numpy(),
-        impedance_class=above.map({True: "above limit", False: ""}),
-        verdict=tested.map({True: "", False: "not tested"}),
-    )
-    reasons = condition.retest_list(table, study.grades, study.line, month)["reason"]
-    counts = (
-        len(ids),
-        tested.sum(),
-        read.notna().sum(),
-        (reasons == "overdue").sum(),
-        (~tested).sum(),
-        above.sum(),
-    )
-    return [int(count) for count in counts]
-
-
 def _with_shares(table):
     """The table with every count as a part of the towers [%]."""
     return table.assign(**{f"{name}_percent": 100.0 * table[name] / table["towers"] for name in SHARES})
 
 
-SAME = 1e-9  # two values of one reading differ where they differ by more than the rounding of a file
-MOVES = {  # what can move a tower to another queue besides its footing: words, and what of it counts
+SAME = 1e-9  # relative difference of two values of one reading that exceeds rounding in a file
+MOVES = {  # reasons for a changed queue besides the footing: words, and relevant values
     "suspected_cause": ("suspected cause", INSPECT),
-    "safety_screen": ("touch screen", ("above",)),
+    "safety_screen": ("touch-voltage screening", ("above",)),
     "bond_seen": ("bond seen by the crew", BROKEN),
     "corrosion": ("corrosion", ("heavy",)),
     "leads_missing": ("leads missing", None),
 }
 
 
-def overdue(study, before, pairs):
+def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.DataFrame:
     """Towers whose newest usable test is older than its rule allows.
 
     Parameters
@@ -178,7 +159,7 @@ def overdue(study, before, pairs):
     late = study.retest[study.retest["reason"] == "overdue"]
     days = (last_day(study.month) - late["due_date"]).dt.days
     sentences = [
-        f"Due {tower.due_date:%Y-%m-%d}, {late_days} days ago; last read {tower.last_ohm:.3g} Ω on "
+        f"Due {tower.due_date:%Y-%m-%d}, {late_days} days ago; last reading {tower.last_ohm:.3g} Ω on "
         f"{tower.last_date:%Y-%m-%d}."
         for tower, late_days in zip(late.itertuples(), days, strict=True)
     ]
@@ -197,12 +178,12 @@ def overdue(study, before, pairs):
 
 
 def _overdue_before(study, before):
-    """Towers that were overdue the month before, by the intervals of today."""
+    """Towers that were overdue in the earlier month, by the present test intervals."""
     listed = condition.retest_list(before.condition, study.grades, study.line, before.month)
     return set(listed["tower_id"][listed["reason"] == "overdue"])
 
 
-def never_tested(study, before, pairs):
+def never_tested(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.DataFrame:
     """Towers without any visit.
 
     Parameters
@@ -225,20 +206,20 @@ def never_tested(study, before, pairs):
 
 
 def _since(tower_ids, was, pairs):
-    """Whether each tower stood on the same list the month before; blank where there is none."""
+    """Whether each tower was on the same list in the earlier month; blank without an earlier month."""
     if was is None:
         return pd.Series(None, tower_ids.index, dtype="str")
     known = earlier_names(tower_ids, pairs).isin(was)
     return pd.Series(np.where(known, KNOWN, NEWS), tower_ids.index, dtype="str")
 
 
-def towers(pairs, before):
-    """Towers that are new, renamed or gone.
+def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
+    """Towers that are new, renamed or missing.
 
     Parameters
     ----------
     pairs : pandas.DataFrame
-        As `towerlib.changes.match.pair` gives it.
+        From `towerlib.changes.match.pair`.
     before : Snapshot
 
     Returns
@@ -249,7 +230,7 @@ def towers(pairs, before):
     gone = pairs["earlier_id"][pairs["tower_id"].isna()]
     moved = pairs[pairs["renamed"]]
     renamed = [
-        f"Was {row.earlier_id} in {before.month}: the same place within {row.moved_m:.0f} m."
+        f"Named {row.earlier_id} in {before.month}: the same position within {row.moved_m:.0f} m."
         for row in moved.itertuples()
     ]
     return [
@@ -267,21 +248,21 @@ def towers(pairs, before):
         rows(
             "gone from data",
             gone,
-            [f"In the register of {before.month}, and no longer."] * len(gone),
+            [f"In the register of {before.month}, but no longer."] * len(gone),
             quantity="tower",
         ),
     ]
 
 
-def readings(both, visit_ids):
-    """Readings that stood before and are gone now, or are another value of the same visit.
+def readings(both: pd.DataFrame, visit_ids: Collection[str] | pd.Series) -> list[pd.DataFrame]:
+    """Readings used before that are missing now, or have another value for the same visit.
 
     Parameters
     ----------
     both : pandas.DataFrame
-        As `towerlib.changes.match.beside` gives it.
+        From `towerlib.changes.match.beside`.
     visit_ids : collection of str
-        Every visit in the records of now.
+        Ids of all visits in the present records.
 
     Returns
     -------
@@ -303,7 +284,7 @@ def readings(both, visit_ids):
             "Visit {visit} of {day:%Y-%m-%d} read {early:.3g} Ω before, and {late:.3g} Ω now.",
         ),
     }
-    return [_reading_rows(kind, *told) for kind, told in kinds.items()]
+    return [_reading_rows(kind, *part) for kind, part in kinds.items()]
 
 
 def _reading_rows(kind, table, template):
@@ -326,23 +307,23 @@ def _reading_rows(kind, table, template):
     )
 
 
-def queues(both, told, works):
-    """Towers that stand in another queue, and what moved them.
+def queues(both: pd.DataFrame, trend: pd.DataFrame, works: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Towers in another queue than before, with the reason.
 
     Parameters
     ----------
-    both, told : pandas.DataFrame
+    both, trend : pandas.DataFrame
         As for `towerlib.changes.differences.footings`.
     works : sequence of pandas.DataFrame
-        What became of treatments, as `towerlib.changes.differences.treated` gives it.
+        Results of treatments, from `towerlib.changes.differences.treated`.
 
     Returns
     -------
     pandas.DataFrame
-        Rows of the kind "queue changed". The list moved; whether the tower did is said in the sentence.
+        Rows of the kind "queue changed". The sentence states whether the tower itself changed.
     """
     chosen = both["queue_now"] != both["queue_before"]
-    news, change = another_reading(both)[chosen], footing_change(both, told)[chosen]
+    news, change = another_reading(both)[chosen], footing_change(both, trend)[chosen]
     moved = both[chosen]
     over = {row.tower_id: row.kind for part in works for row in part.itertuples() if row.since == NEWS}
     reasons = [
@@ -358,7 +339,7 @@ def queues(both, told, works):
 
 
 def _reason(tower, change, fresh, over):
-    """What may have moved a tower to another queue, in words."""
+    """Possible reasons for a changed queue, in words."""
     parts = []
     early, late = tower["footing_ohm_before"], tower["footing_ohm_now"]
     if fresh:
@@ -370,7 +351,7 @@ def _reason(tower, change, fresh, over):
             "a first usable reading of the footing" if pd.isna(early) else "no usable reading any more"
         )
     elif tower["footing_visit_id_before"] != tower["footing_visit_id_now"] and pd.notna(late):
-        parts.append("the reading that stood is not used any more")
+        parts.append("the former reading is not used any more")
     if _differ(tower["limit_ohm_before"], tower["limit_ohm_now"]):
         parts.append(f"limit {tower['limit_ohm_now']:.3g} Ω after {tower['limit_ohm_before']:.3g} Ω")
     for name, (words, telling) in MOVES.items():
@@ -379,8 +360,8 @@ def _reason(tower, change, fresh, over):
             parts.append(f"{words} {_word(cells[1])} after {_word(cells[0])}")
     early, late = tower["package_before"], tower["package_now"]
     if pd.isna(early) != pd.isna(late):
-        parts.append("taken into the plan" if pd.isna(early) else "left the plan")
-    return "; ".join(parts) or "no new reading; the rules or settings, or the corrected records, moved it"
+        parts.append("added to the plan" if pd.isna(early) else "removed from the plan")
+    return "; ".join(parts) or "no new reading; rules, settings or corrected records changed"
 
 
 def _differ(early, late):

@@ -1,6 +1,9 @@
 """The line as a network: expected leg shares, bonds, earth faults, touch-voltage screening, and a scan for broken wires."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,12 @@ from towerlib.network import bonds, earth_fault, scan
 from towerlib.network import model as network_model
 from towerlib.network.bonds import bond_readings, expected_shares, join, usual_frequency
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from towerlib.readings.quality import Grades
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
 
 __all__ = ["Network", "assess", "join"]
 SPANS = ["from_tower_id", "to_tower_id", "length_m"]
@@ -49,7 +58,14 @@ class Network:
     assumed: tuple[str, ...]
 
 
-def assess(records, route, condition, currents, grades, month):
+def assess(
+    records: Records,
+    route: Route,
+    condition: pd.DataFrame,
+    currents: pd.DataFrame,
+    grades: Grades,
+    month: str,
+) -> Network:
     """A line as a network, as of the last day of a month.
 
     Parameters

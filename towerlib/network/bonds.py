@@ -1,6 +1,9 @@
 """Which reading speaks of each tower's bond: an impedance without coils, else a share of the injected current."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,11 +18,19 @@ from towerlib.readings.methods import FOOTING_ALONE
 from towerlib.text import figure
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.network import Network
+    from towerlib.readings.quality import Grades
+    from towerlib.records.load import Records
+
+
 IMPEDANCE, SHARE = "impedance", "share"
 _VISIT = ["visit_id", "tower_id", "date", "method", "footing_verdict", "test_frequency_hz"]
 
 
-def bond_readings(records, condition, currents, grades, end):
+def bond_readings(
+    records: Records, condition: pd.DataFrame, currents: pd.DataFrame, grades: Grades, end: pd.Timestamp
+) -> pd.DataFrame:
     """The reading of each tower that speaks of its bond.
 
     Parameters
@@ -62,7 +73,7 @@ def bond_readings(records, condition, currents, grades, end):
     return _with_footing(table, condition).assign(outside_coils=outside.to_numpy(), reason=reason)
 
 
-def usual_frequency(grades, end, frequency_hz):
+def usual_frequency(grades: Grades, end: pd.Timestamp, frequency_hz: float) -> float:
     """Test frequency of most visits of a line.
 
     Parameters
@@ -154,7 +165,9 @@ class Shares:
     bond_high_ohm: np.ndarray
 
 
-def expected_shares(model: LineModel, readings, usual_hz, opened=()):
+def expected_shares(
+    model: LineModel, readings: pd.DataFrame, usual_hz: float, opened: tuple[int, ...] = ()
+) -> Shares:
     """Expected shares of a line against the readings.
 
     Parameters
@@ -215,13 +228,13 @@ class _Reading:
     own_u: np.ndarray
 
     @property
-    def measured(self):
+    def measured(self) -> np.ndarray:
         """Readings, of bonded towers with a test frequency only."""
         known = (self.readings["reason"] == "").to_numpy() & self.model.bonded
         return np.where(known, self.readings["measured"].to_numpy(float), np.nan)
 
     @property
-    def by_share(self):
+    def by_share(self) -> np.ndarray:
         """Readings that are shares of the current."""
         return (self.readings["kind"] == SHARE).to_numpy()
 
@@ -324,7 +337,9 @@ MUCH = 5.0  # an interval that reaches so many times the value has no upper end 
 INSPECT = "Inspect the bond under the utility's licensed procedure; never open it for a test."
 
 
-def judge(model, readings, shares):
+def judge(
+    model: LineModel, readings: pd.DataFrame, shares: Shares
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """State of each bond, whether to inspect it, and the evidence.
 
     Parameters
@@ -363,7 +378,7 @@ def judge(model, readings, shares):
     return state, high, np.array(words, object)
 
 
-def certain(shares):
+def certain(shares: Shares) -> np.ndarray:
     """Bonds that are suspected whatever the spans beside them are like.
 
     Parameters
@@ -462,7 +477,7 @@ ADDED = """
 """.split()
 
 
-def join(condition, network):
+def join(condition: pd.DataFrame, network: Network) -> pd.DataFrame:
     """Condition of the towers with what the network says of them.
 
     Parameters

@@ -1,6 +1,9 @@
 """Earth-fault screen: potential rise and footing current of each tower when the fault is at that tower."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,6 +18,10 @@ from towerlib.readings.booleans import no, yes
 from towerlib.readings.tower_soil import soil_limits
 from towerlib.text import figure
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from towerlib.config import Line
+    from towerlib.records.load import Records
 
 
 @dataclass(frozen=True)
@@ -38,7 +45,7 @@ class Faults:
     limited: np.ndarray
 
 
-def missing(line):
+def missing(line: Line) -> str:
     """Why the earth-fault screen is off.
 
     Parameters
@@ -66,7 +73,7 @@ def missing(line):
     return ""
 
 
-def assumed(line):
+def assumed(line: Line) -> tuple[str, ...]:
     """What the earth-fault screen takes for granted.
 
     Parameters
@@ -98,7 +105,7 @@ def assumed(line):
     return tuple(words)
 
 
-def faults(model: LineModel, line, suspected_ohm):
+def faults(model: LineModel, line: Line, suspected_ohm: np.ndarray) -> Faults:
     """Rise and footing current of each tower for a fault there.
 
     Parameters
@@ -153,7 +160,7 @@ def faults(model: LineModel, line, suspected_ohm):
     )
 
 
-def mutual(model, line):
+def mutual(model: LineModel, line: Line) -> complex:
     """Mutual impedance of the equivalent shield wire and the phase that couples least, per metre [Ω/m].
 
     Parameters
@@ -211,7 +218,7 @@ NARROWEST_LEGS_M = 2.5  # legs nearer to one another may stand on one foundation
 STEP = "Step voltage and voltages carried away by fences or pipes are not screened; a long wire has its worst at its end."
 
 
-def screening_missing(line):
+def screening_missing(line: Line) -> str:
     """Why the touch-voltage screening is off.
 
     Parameters
@@ -236,7 +243,13 @@ def screening_missing(line):
     return ""
 
 
-def screen(condition, records, end, rise_low_v, rise_high_v):
+def screen(
+    condition: pd.DataFrame,
+    records: Records,
+    end: pd.Timestamp,
+    rise_low_v: np.ndarray,
+    rise_high_v: np.ndarray,
+) -> pd.DataFrame:
     """The touch-voltage screening of each tower, and its evidence.
 
     Parameters

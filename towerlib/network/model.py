@@ -1,6 +1,9 @@
 """A line's ladder at any frequency: its shield wires, spans, footings and stations as the records have them."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -9,6 +12,17 @@ from towerlib.physics.ladder import driving_points, ladder
 from towerlib.physics.overhead_line import Wires, mean_height
 from towerlib.physics.statistics import SEED
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import pandas as pd
+
+    from towerlib.config import Line
+    from towerlib.physics.ladder import Ladder
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
 
 Z_95 = 1.96  # half of a 95 % interval in standard deviations
 
@@ -55,7 +69,7 @@ class LineModel:
     station_ohm: tuple[float, float]
 
 
-def missing(records, route, condition):
+def missing(records: Records, route: Route, condition: pd.DataFrame) -> str:
     """Why a line cannot be seen as a ladder.
 
     Parameters
@@ -99,7 +113,7 @@ def _wire_flaw(wires):
     return ""
 
 
-def line_model(records, route, condition):
+def line_model(records: Records, route: Route, condition: pd.DataFrame) -> tuple[LineModel, tuple[str, ...]]:
     """What the ladder of a line is made of, and what was assumed for it.
 
     Parameters
@@ -139,7 +153,7 @@ def line_model(records, route, condition):
     return model, (*words, *soil_words, *_station_words(earth_ohm), *_cut_words(model))
 
 
-def shield_wires(line):
+def shield_wires(line: Line) -> Wires:
     """Shield wires of the settings, at their mean heights, in metres.
 
     Parameters
@@ -158,7 +172,7 @@ def shield_wires(line):
     return Wires(x_m, mean_height(y_m, sag_m), gmr_mm / 1e3, r_ohm_km / 1e3)
 
 
-def span_impedance(model, frequency_hz):
+def span_impedance(model: LineModel, frequency_hz: float) -> np.ndarray:
     """Impedance of the equivalent shield wire, span by span, as if no span were open.
 
     Parameters
@@ -177,7 +191,9 @@ def span_impedance(model, frequency_hz):
     return overhead_line.equivalent_wire(matrix) * model.length_m
 
 
-def ladder_at(model, frequency_hz, *, opened=(), bond_ohm=0.0):
+def ladder_at(
+    model: LineModel, frequency_hz: float, *, opened: Sequence[int] = (), bond_ohm: float | np.ndarray = 0.0
+) -> Ladder:
     """Ladder of a line at a frequency.
 
     Parameters
@@ -272,7 +288,7 @@ def _cut_words(model):
     ]
 
 
-def listed(names, most=5):
+def listed(names: Iterable[str], most: int = 5) -> str:
     """Names of towers in a row, the first few of many.
 
     Parameters
@@ -312,7 +328,7 @@ class Draws:
     rest_s: np.ndarray
 
 
-def copies(model, frequency_hz, *, opened=(), seed=SEED):
+def copies(model: LineModel, frequency_hz: float, *, opened: Sequence[int] = (), seed: int = SEED) -> Draws:
     """Copies of a line with footings, wires and stations as far off as they may be.
 
     Parameters

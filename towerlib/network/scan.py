@@ -1,6 +1,9 @@
 """Scan of the line for open bonds and open spans: readings of many visits together."""
 
+from __future__ import annotations
+
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,6 +18,14 @@ from towerlib.readings.methods import FOOTING_ALONE
 from towerlib.text import figure
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.network.model import LineModel
+    from towerlib.physics.fault_scan.scan import FaultScan
+    from towerlib.readings.quality import Grades
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
+
 SUSPECTED, NONE, NOT_TESTABLE = "suspected", "none", "not testable"
 LEG_COUNT = 4  # coils of which the noise of a total is made up
 # A false alarm sends a crew out for nothing: in one of fifty lines without a fault. Copies enough to tell that.
@@ -22,7 +33,14 @@ DECIDE = {"false_alarm": 0.02, "copies": 100, "power_copies": 20}
 INSPECT = "Inspect {} under the utility's licensed procedure."
 
 
-def scan(records, model, grades, currents, end, bond_ohm):
+def scan(
+    records: Records,
+    model: LineModel,
+    grades: Grades,
+    currents: pd.DataFrame,
+    end: pd.Timestamp,
+    bond_ohm: np.ndarray,
+) -> tuple[FaultScan | None, str]:
     """The scan of a line as of a day.
 
     Parameters
@@ -161,7 +179,7 @@ def _errors(model, line):
     )
 
 
-def opened(found):
+def opened(found: FaultScan | None) -> tuple[int, ...]:
     """Spans that the scan suspects.
 
     Parameters
@@ -177,7 +195,9 @@ def opened(found):
     return () if found is None else tuple(f.position for f in found.faults if f.kind == "span")
 
 
-def of_bonds(found, model, suspect, cleared):
+def of_bonds(
+    found: FaultScan | None, model: LineModel, suspect: np.ndarray, cleared: np.ndarray
+) -> pd.DataFrame:
     """What the scan says of each bond.
 
     Parameters
@@ -238,7 +258,7 @@ def _figures(fault):
     )
 
 
-def of_spans(found, model, route):
+def of_spans(found: FaultScan | None, model: LineModel, route: Route) -> pd.DataFrame:
     """What the scan says of each span.
 
     Parameters

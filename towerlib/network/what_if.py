@@ -1,7 +1,10 @@
 """A stretch of the line by chainage, and its towers and spans by name."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,6 +17,16 @@ from towerlib.network.model import ladder_at, span_impedance
 from towerlib.physics.ladder import driving_points, leg_share_expected, solve
 from towerlib.physics.statistics import SEED
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from towerlib.assessment import Study
+    from towerlib.network import Network
+    from towerlib.network.model import LineModel
+    from towerlib.physics.ladder import Ladder
+    from towerlib.route import Route
+
 
 BESIDE = 6  # towers on either side of a place that is looked at
 
@@ -36,17 +49,17 @@ class Stretch:
     to_km: float
 
     @property
-    def towers(self):
+    def towers(self) -> slice:
         """Places of the towers."""
         return slice(self.first, self.last + 1)
 
     @property
-    def spans(self):
+    def spans(self) -> slice:
         """Places of the spans between them."""
         return slice(self.first, self.last)
 
 
-def stretch(route, from_km, to_km):
+def stretch(route: Route, from_km: float, to_km: float) -> Stretch:
     """Towers of the line between two chainages.
 
     Parameters
@@ -82,7 +95,7 @@ def stretch(route, from_km, to_km):
     return Stretch(int(places[0]), int(places[-1]), float(from_km), float(to_km))
 
 
-def around(route, first, last, beside=BESIDE):
+def around(route: Route, first: int, last: int, beside: int = BESIDE) -> Stretch:
     """Stretch with some towers on either side of a place.
 
     Parameters
@@ -105,7 +118,7 @@ def around(route, first, last, beside=BESIDE):
     return Stretch(first, last, float(ends[0]), float(ends[1]))
 
 
-def tower_place(route, name):
+def tower_place(route: Route, name: str) -> int:
     """Place of a tower on the route.
 
     Parameters
@@ -130,7 +143,7 @@ def tower_place(route, name):
     return names.index(name)
 
 
-def span_place(route, name):
+def span_place(route: Route, name: str) -> int:
     """Place of a span on the route.
 
     Parameters
@@ -186,12 +199,14 @@ class Change:
     footings: tuple = ()
 
     @property
-    def is_none(self):
+    def is_none(self) -> bool:
         """Nothing changes."""
         return not (self.bonds or self.spans or self.footings)
 
 
-def change(route, open_bond="", open_span="", footing_tower="", footing_ohm=0.0):
+def change(
+    route: Route, open_bond: str = "", open_span: str = "", footing_tower: str = "", footing_ohm: float = 0.0
+) -> Change:
     """Change of a line by the names of its towers and spans.
 
     Parameters
@@ -225,7 +240,7 @@ def change(route, open_bond="", open_span="", footing_tower="", footing_ohm=0.0)
     )
 
 
-def suspected_change(network, stretch):
+def suspected_change(network: Network, stretch: Stretch) -> Change:
     """What the network analysis suspects within a stretch, as a change.
 
     Parameters
@@ -247,7 +262,7 @@ def suspected_change(network, stretch):
     )
 
 
-def footings_with(footing_ohm, change):
+def footings_with(footing_ohm: ArrayLike, change: Change) -> np.ndarray:
     """Footings with those of a change in their place; works along the last axis.
 
     Parameters
@@ -267,14 +282,14 @@ def footings_with(footing_ohm, change):
     return changed
 
 
-def bonds_with(count, change):
+def bonds_with(count: int, change: Change) -> np.ndarray:
     """Bonds of a line of so many towers, sound but for those of a change [Ω], shape (count,)."""
     bond_ohm = np.zeros(count)
     bond_ohm[list(change.bonds)] = np.inf
     return bond_ohm
 
 
-def ladder_with(model, frequency_hz, change):
+def ladder_with(model: LineModel, frequency_hz: float, change: Change) -> Ladder:
     """Ladder of the line with a change.
 
     Parameters
@@ -295,7 +310,7 @@ def ladder_with(model, frequency_hz, change):
     return ladder_at(changed, frequency_hz, opened=change.spans, bond_ohm=bond_ohm)
 
 
-def rivals(model, change):
+def rivals(model: LineModel, change: Change) -> list[Change]:
     """Changes that are easily taken for this one: the spans beside it.
 
     Parameters
@@ -347,7 +362,7 @@ class Case:
     assumed: tuple[str, ...]
 
 
-def case_of(study):
+def case_of(study: Study) -> Case:
     """A line as of a month, for what-ifs.
 
     Parameters
@@ -401,7 +416,7 @@ def _measured(condition, readings):
     )
 
 
-def is_old(date):
+def is_old(date: pd.Series) -> np.ndarray:
     """Whether readings are more than two years older than the newest of them.
 
     Parameters
@@ -422,7 +437,7 @@ def is_old(date):
     return (date < date.max() - pd.Timedelta(days=OLD_DAYS)).to_numpy()
 
 
-def predict(case, change=Change()):
+def predict(case: Case, change: Change = Change()) -> pd.DataFrame:
     """What every tower of the line would read.
 
     Parameters
@@ -480,7 +495,7 @@ def _ambient(case, change):
     return np.hypot(np.abs(each.sum(axis=1)), uneven * np.sqrt((np.abs(each) ** 2).sum(axis=1)))
 
 
-def compare(case, change, stretch):
+def compare(case: Case, change: Change, stretch: Stretch) -> pd.DataFrame:
     """What the towers of a stretch read, and would read as recorded and with a change.
 
     Parameters
@@ -500,7 +515,7 @@ def compare(case, change, stretch):
     return case.measured.join(both).iloc[stretch.towers].reset_index(drop=True)
 
 
-def drive(compared, when):
+def drive(compared: pd.DataFrame, when: str) -> tuple[float, float]:
     """Current that induction must force through the shield wires to explain the totals in service.
 
     Parameters
@@ -529,7 +544,7 @@ def drive(compared, when):
     return float(np.exp(middle)), float(np.exp((high - low) / 2))
 
 
-def likely_drive(compared):
+def likely_drive(compared: pd.DataFrame) -> float:
     """The smaller of the drives that the line as recorded and that with a change ask for [A].
 
     Parameters
@@ -549,7 +564,7 @@ WITH, WITHOUT, SHARE, SERVICE = "with leg coils", "without coils", "share in the
 KINDS = (WITH, WITHOUT, SHARE, SERVICE)
 
 
-def telling(case, change, stretch, drive_a=np.nan):
+def telling(case: Case, change: Change, stretch: Stretch, drive_a: float = np.nan) -> pd.DataFrame:
     """Readings of a stretch by how well each alone would tell a change.
 
     Parameters

@@ -1,6 +1,9 @@
 """Trip-outs beside the condition."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -9,13 +12,18 @@ from towerlib.months import last_day
 from towerlib.outages import calibration, geometry, rates, record, remarks
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
+
 ADDED = """
     trip_outs_per_year trip_outs_low trip_outs_high avoided_to_target_per_year benefit_rank
     chance_worst_tenth_benefit treatment_can_help
 """.split()
 
 
-def join(condition, outages):
+def join(condition: pd.DataFrame, outages: Outages) -> pd.DataFrame:
     """Condition of the towers with the trip-outs that each causes.
 
     Parameters
@@ -93,7 +101,9 @@ class Outages:
     remarks: tuple
 
 
-def assess(records, route, condition, month, *, draws=1000):
+def assess(
+    records: Records, route: Route, condition: pd.DataFrame, month: str, *, draws: int = 1000
+) -> Outages:
     """Lightning trip-outs of a line, expected and observed, as of the last day of a month.
 
     Parameters

@@ -1,6 +1,9 @@
 """Local ground flash density, from the located flashes in a corridor along the route; and the years of a record."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,15 @@ from towerlib.physics.statistics import rate_interval, shrunk_factor, years_to_s
 from towerlib.route.geometry import ELLIPSOID
 from towerlib.text import counted
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+    from typing import Any
+
+    from towerlib.config.sections import OutageRecord
+    from towerlib.route import Route
+
 
 YEAR = pd.Timedelta(days=365.2425)
 REACHED = 0.9  # share of the listed flashes that lie well inside the reach of the list
@@ -49,13 +61,15 @@ class FlashDensity:
     remarks: tuple
 
     @property
-    def u_log(self):
+    def u_log(self) -> float:
         """Standard uncertainty of the logarithm of the density, spread between years counted in."""
         spread = self.year_spread if self.year_spread > 1 else 1.0
         return float(np.sqrt(spread / self.count)) if self.count else float("nan")
 
 
-def record_years(first, last, entries, end):
+def record_years(
+    first: date | None, last: date | None, entries: pd.Series, end: pd.Timestamp
+) -> tuple[pd.Timestamp, pd.Timestamp, float]:
     """The stretch of time that a list covers, up to a day.
 
     Parameters
@@ -81,7 +95,9 @@ def record_years(first, last, entries, end):
     return start, stop, (stop - start) / YEAR
 
 
-def local_density(flashes, route, settings, end):
+def local_density(
+    flashes: pd.DataFrame, route: Route, settings: OutageRecord, end: pd.Timestamp
+) -> FlashDensity | None:
     """Ground flash density along a line, from its own list of flashes.
 
     Parameters
@@ -225,7 +241,9 @@ def _limits(count, years, settings):
 CUTS = (0.3, 0.5, 0.75, 0.9)
 
 
-def observed(judged, flashes, settings, end, length_km):
+def observed(
+    judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord, end: pd.Timestamp, length_km: float
+) -> dict[str, Any]:
     """Lightning trip-outs that happened, as a rate with its exact interval.
 
     Parameters
@@ -271,7 +289,7 @@ def observed(judged, flashes, settings, end, length_km):
     }
 
 
-def over_ceiling(seen, collected_per_year):
+def over_ceiling(seen: dict[str, Any], collected_per_year: float) -> str:
     """Whether a line tripped more often by lightning than it collects flashes, in a sentence.
 
     Parameters
@@ -307,7 +325,9 @@ def over_ceiling(seen, collected_per_year):
     )
 
 
-def calibrated(seen, modelled_per_year, shielding_per_year=0.0):
+def calibrated(
+    seen: dict[str, Any], modelled_per_year: float, shielding_per_year: float = 0.0
+) -> dict[str, float]:
     """The line's modelled rate, corrected by what was observed and drawn towards the model where that is little.
 
     Parameters
@@ -347,7 +367,7 @@ def calibrated(seen, modelled_per_year, shielding_per_year=0.0):
     }
 
 
-def years_table(rate_per_year, years_of_record, own_cuts=()):
+def years_table(rate_per_year: float, years_of_record: float, own_cuts: Sequence[float] = ()) -> pd.DataFrame:
     """How many years it takes until the line's own trip-outs show an improvement.
 
     Parameters

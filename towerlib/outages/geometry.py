@@ -1,5 +1,9 @@
 """From a line's settings and register to what its lightning rate needs, with every stand-in named."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -7,11 +11,18 @@ from towerlib.physics.lightning import flashover, rate, surge
 from towerlib.physics.lightning.surge import PHASE_ANGLE_DEG, LineGeometry
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.config import Line
+    from towerlib.outages.calibration import FlashDensity
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
+
 NOT_HELD = "the strike length does not hold the line's own voltage"
 NO_WIRE = "no shield wire by design: every stroke hits a phase, this method does not hold"
 
 
-def line_geometry(line):
+def line_geometry(line: Line) -> tuple[LineGeometry | None, list[str], list[str]]:
     """The usual tower of a line as the lightning rate needs it.
 
     Parameters
@@ -157,7 +168,13 @@ def _surge_impedance(line, usual, height_m, assumed):
     return ohm
 
 
-def towers_exposed(records, route, condition, local, shape=None):
+def towers_exposed(
+    records: Records,
+    route: Route,
+    condition: pd.DataFrame,
+    local: FlashDensity | None,
+    shape: LineGeometry | None = None,
+) -> pd.DataFrame:
     """What the rate of each tower needs, in route order.
 
     Parameters
@@ -265,6 +282,6 @@ def _too_high():
     return f"tower height is above {most_m:g} m, where upward flashes go beyond this method"
 
 
-def phase_peak_kv(line_kv):
+def phase_peak_kv(line_kv: float) -> float:
     """Peak of the voltage between a phase and earth, of the voltage between phases [kV]."""
     return line_kv * np.sqrt(2 / 3)

@@ -1,6 +1,9 @@
 """Trip-outs of every tower a year as its footing stands, and what better footings would save."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,8 +13,14 @@ from towerlib.physics.lightning.rate import Method, Towers, tabulated_rates, tow
 from towerlib.physics.statistics import SEED, footing_draws, ordered_ranks, rank_chances
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
 
-def method_of(line):
+    from towerlib.config import Line
+    from towerlib.physics.lightning.surge import LineGeometry
+
+
+def method_of(line: Line) -> Method:
     """How the rate is found, as the line's settings say.
 
     Parameters
@@ -25,7 +34,7 @@ def method_of(line):
     return Method(distribution=line.lightning.peak_currents)
 
 
-def physics_towers(exposed, footing_ohm, **drawn):
+def physics_towers(exposed: pd.DataFrame, footing_ohm: np.ndarray, **drawn: np.ndarray) -> Towers:
     """Towers as the physics takes them.
 
     Parameters
@@ -58,7 +67,7 @@ def physics_towers(exposed, footing_ohm, **drawn):
     )
 
 
-def filled(exposed, geometry):
+def filled(exposed: pd.DataFrame, geometry: LineGeometry) -> pd.DataFrame:
     """The table of exposed towers with the line's own height and strength where a tower states none.
 
     Parameters
@@ -78,7 +87,7 @@ def filled(exposed, geometry):
     )
 
 
-def point_rates(geometry, exposed, line):
+def point_rates(geometry: LineGeometry, exposed: pd.DataFrame, line: Line) -> pd.DataFrame:
     """Rates of every tower at its reading, at its target, and with half its footing.
 
     Parameters
@@ -134,7 +143,7 @@ def point_rates(geometry, exposed, line):
     )
 
 
-def worst_tenth(avoided):
+def worst_tenth(avoided: ArrayLike) -> np.ndarray:
     """The tenth of the towers (rounded up) where treatment avoids most.
 
     Parameters
@@ -158,7 +167,9 @@ def worst_tenth(avoided):
     return chosen & (np.nan_to_num(avoided) > 0)
 
 
-def usual_curve(geometry, towers, line, footing_ohm, soil_ratio_m):
+def usual_curve(
+    geometry: LineGeometry, towers: pd.DataFrame, line: Line, footing_ohm: ArrayLike, soil_ratio_m: float
+) -> np.ndarray:
     """Rate of the usual tower of a line over its footing.
 
     Parameters
@@ -205,12 +216,20 @@ class Draws:
     aimed: np.ndarray
 
     @property
-    def avoided(self):
+    def avoided(self) -> np.ndarray:
         """Trip-outs a year that the targets save."""
         return self.now - self.aimed
 
 
-def draw(geometry, exposed, line, density_u, *, draws=1000, seed=SEED):
+def draw(
+    geometry: LineGeometry,
+    exposed: pd.DataFrame,
+    line: Line,
+    density_u: float,
+    *,
+    draws: int = 1000,
+    seed: int = SEED,
+) -> Draws:
     """Rates of a line, drawn over all that the records leave open.
 
     Parameters
@@ -295,7 +314,7 @@ def _parts(log_interval):
     return instrument / TWO_SIDED, season
 
 
-def ends(drawn, axis=0):
+def ends(drawn: np.ndarray, axis: int = 0) -> tuple[np.ndarray, np.ndarray]:
     """Both ends of the band over the draws.
 
     Parameters
@@ -313,7 +332,7 @@ def ends(drawn, axis=0):
     return tuple(np.quantile(drawn, [tail, 1 - tail], axis=axis))
 
 
-def chance_worst_tenth(avoided):
+def chance_worst_tenth(avoided: np.ndarray) -> np.ndarray:
     """Chance of each tower to be in the tenth where treatment avoids most.
 
     Parameters
@@ -338,7 +357,7 @@ def chance_worst_tenth(avoided):
     return np.where(drawn & ~saves, 0.0, chance)
 
 
-def line_sums(drawn, rated, best):
+def line_sums(drawn: Draws, rated: np.ndarray, best: np.ndarray) -> dict[str, tuple[float, float]]:
     """Sums of the line in every draw.
 
     Parameters

@@ -1,5 +1,9 @@
 """Where on the line lightning tripped it: each trip-out spread over the towers, as surely as its place is known."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -7,11 +11,18 @@ from towerlib.route import nearest_span
 from towerlib.text import counted
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from towerlib.config.sections import OutageRecord
+    from towerlib.route import Route
+
+
 ELLIPSE_SD = 1.1774  # half of the flashes lie inside the ellipse: sqrt(2 ln 2) standard deviations
 APART = 3.0  # standard deviations from which two places contradict each other
 
 
-def borders(chainage_m):
+def borders(chainage_m: ArrayLike) -> np.ndarray:
     """Borders of the stretches that belong to the towers: halfway to the neighbours, the ends at the ends.
 
     Parameters
@@ -33,7 +44,7 @@ def borders(chainage_m):
     return np.concatenate([chainage_m[:1], middles, chainage_m[-1:]])
 
 
-def tower_weights(judged, route, settings):
+def tower_weights(judged: pd.DataFrame, route: Route, settings: OutageRecord) -> tuple[np.ndarray, list[str]]:
     """Share of each trip-out that belongs to each tower.
 
     Parameters
@@ -134,7 +145,7 @@ FLASH = ["flash_time", "flash_distance_m", "flash_chainage_m", "peak_current_ka"
 SHIFTS_H = [step / 2 for step in range(-28, 29) if step]  # clocks set to a wrong zone are off by half hours
 
 
-def near_line(flashes, route):
+def near_line(flashes: pd.DataFrame, route: Route) -> pd.DataFrame:
     """Flashes with their place against the line.
 
     Parameters
@@ -162,7 +173,7 @@ def near_line(flashes, route):
     )
 
 
-def judge(outages, flashes, settings):
+def judge(outages: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> pd.DataFrame:
     """A verdict on every trip-out: whether it was lightning, and by which flash.
 
     Parameters
@@ -222,7 +233,7 @@ def judge(outages, flashes, settings):
     )
 
 
-def says(cause, words):
+def says(cause: pd.Series, words: tuple[str, ...]) -> pd.Series:
     """Whether a booked cause is one of some words, whatever its capitals.
 
     Parameters
@@ -254,7 +265,7 @@ def _nearest(times, flashes, within):
     return found[FLASH]
 
 
-def remarks(judged, flashes, settings):
+def remarks(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> list[str]:
     """What a reader of the verdicts has to know, one sentence each.
 
     Parameters
@@ -307,7 +318,7 @@ def _clock_remarks(judged, flashes, settings):
     return told
 
 
-def clock_shift(judged, flashes, settings):
+def clock_shift(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> tuple[float, int]:
     """Hours by which the clock of the trip-outs seems to be off.
 
     Parameters
@@ -356,7 +367,7 @@ def _chance_remark(judged, flashes, settings):
     return [f"Some {expected:.2g} of the trip-outs meet a flash within the window by chance alone."]
 
 
-def chance_matches(judged, flashes, settings):
+def chance_matches(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> float:
     """Trip-outs of other causes that meet a flash by chance, as expected from the rate of flashes.
 
     Parameters

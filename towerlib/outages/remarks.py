@@ -1,5 +1,9 @@
 """What is off, what is assumed and what a reader has to know of a line's trip-out rates, in sentences."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -8,10 +12,20 @@ from towerlib.outages.rates import method_of, physics_towers
 from towerlib.physics.lightning.rate import tower_rates
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.config import Line
+    from towerlib.outages.calibration import FlashDensity
+    from towerlib.physics.lightning.surge import LineGeometry
+
+
 NAMED = 6  # towers named in one sentence
 
 
-def off(exposed, judged, flashes, seen):
+def off(
+    exposed: pd.DataFrame, judged: pd.DataFrame, flashes: pd.DataFrame, seen: dict[str, Any]
+) -> list[str]:
     """Analyses that are off and towers without a rate, with the reason.
 
     Parameters
@@ -53,7 +67,7 @@ def _towers(some):
     return f"{len(ids)} tower{'s' * (len(ids) > 1)} ({', '.join(ids[:NAMED])}{more})"
 
 
-def assumed(exposed, line, local, seen):
+def assumed(exposed: pd.DataFrame, line: Line, local: FlashDensity | None, seen: dict[str, Any]) -> list[str]:
     """What stands in for records that are missing.
 
     Parameters
@@ -102,7 +116,7 @@ def assumed(exposed, line, local, seen):
     return told
 
 
-def soil_doubts(towers):
+def soil_doubts(towers: pd.DataFrame) -> list[str]:
     """Towers whose footing and soil do not belong together.
 
     Parameters
@@ -123,7 +137,13 @@ def soil_doubts(towers):
     ]
 
 
-def notes(seen, line, local, works, stated_density):
+def notes(
+    seen: dict[str, Any],
+    line: dict[str, Any],
+    local: FlashDensity | None,
+    works: pd.DataFrame,
+    stated_density: float | None,
+) -> list[str]:
     """What else a reader has to know: ceiling, a density that disagrees, works within the record.
 
     Parameters
@@ -176,7 +196,9 @@ WORDS = {  # factor: (why a tower avoids more than its impedance says, why less)
 }
 
 
-def rank_reasons(geometry, exposed, point, impedance_rank, line):
+def rank_reasons(
+    geometry: LineGeometry, exposed: pd.DataFrame, point: pd.DataFrame, impedance_rank: pd.Series, line: Line
+) -> pd.Series:
     """The strongest reason at each tower whose two ranks lie apart, "" elsewhere.
 
     Parameters

@@ -1,7 +1,14 @@
 """Yes, no and not recorded, as plain true and false."""
 
+from __future__ import annotations
 
-def yes(answers):
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def yes(answers: pd.Series) -> pd.Series:
     """True where a yes/no column says yes; a blank is not a yes.
 
     Parameters
@@ -22,7 +29,7 @@ def yes(answers):
     return answers.eq(True).fillna(False).astype(bool)
 
 
-def no(answers):
+def no(answers: pd.Series) -> pd.Series:
     """True where a yes/no column says no; a blank is not a no.
 
     Parameters

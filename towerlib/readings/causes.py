@@ -3,9 +3,12 @@
 ``causes.csv`` holds the rules: the first one met gives the cause, the numbers and what else looks the same.
 """
 
+from __future__ import annotations
+
 import csv
 from importlib.resources import files
 from string import Formatter
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,6 +16,10 @@ import pandas as pd
 from towerlib.physics.leg_currents import z_limit
 from towerlib.readings.booleans import no
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from towerlib.physics.leg_currents import CoilSpec
+
 
 _TABLE = files("towerlib.readings").joinpath("causes.csv").read_text(encoding="utf-8")
 RULES = {row["rule"]: (row["cause"], row["sentence"]) for row in csv.DictReader(_TABLE.splitlines())}
@@ -32,7 +39,7 @@ _SHARE_DOUBTED = " Injected test: {leg_share_lambda:g} of the current is in the 
 _UNREAD = " No impedance was read on leg {unread_legs}, though on others: beyond the range, or left out."
 
 
-def judged(table, coils):
+def judged(table: pd.DataFrame, coils: CoilSpec) -> tuple[pd.Series, pd.Series]:
     """Cause and evidence of each visit: those of the first rule of ``causes.csv`` that it meets.
 
     Parameters

@@ -1,5 +1,9 @@
 """Readings of the legs as arrays, one row a visit and one column a leg."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -20,8 +24,13 @@ from towerlib.readings.booleans import no, yes
 from towerlib.readings.causes import judged
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from typing import Any
 
-def by_leg(visits, legs):
+    from towerlib.physics.leg_currents import CoilSpec
+
+
+def by_leg(visits: pd.DataFrame, legs: pd.DataFrame) -> dict[str, np.ndarray]:
     """Leg names, currents, impedances and turns as arrays, in the order of the rows.
 
     Parameters
@@ -65,7 +74,7 @@ def by_leg(visits, legs):
     return readings
 
 
-def conductance(readings):
+def conductance(readings: dict[str, np.ndarray]) -> np.ndarray:
     """Apparent conductance of each leg, which stands for its current in the injected test [S].
 
     Parameters
@@ -86,7 +95,7 @@ def conductance(readings):
     return 1.0 / np.where(readings["impedance_ohm"] > 0, readings["impedance_ohm"], np.nan)
 
 
-def pick(values, at):
+def pick(values: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Value of each visit at a place among its legs.
 
     Parameters
@@ -107,7 +116,7 @@ def pick(values, at):
     return np.take_along_axis(values, at, axis=1)[:, 0]
 
 
-def turns(table, legs_worn):
+def turns(table: pd.DataFrame, legs_worn: np.ndarray) -> dict[str, np.ndarray]:
     """Turns where those worn and those set differ most; blank where the record has not both.
 
     Parameters
@@ -135,7 +144,7 @@ def turns(table, legs_worn):
     return {"turns_worn": worst, "turns_set": turns_set, "turns_factor": worst / turns_set}
 
 
-def steps(table, readings):
+def steps(table: pd.DataFrame, readings: dict[str, np.ndarray]) -> dict[str, Any]:
     """Leg that alone changed by a whole turns factor against another visit; blank where none did.
 
     Parameters
@@ -211,7 +220,7 @@ def _at_another_visit(table, names, values):
     return there
 
 
-def turns_in_gap(table, coils):
+def turns_in_gap(table: pd.DataFrame, coils: CoilSpec) -> pd.Series:
     """Turns factor g with which (1 − 1/g) of one reading is the gap; blank where none is.
 
     Parameters
@@ -251,7 +260,7 @@ def _near(ratios, factor, tolerance="turns_tolerance"):
     return (ratios >= factor / room) & (ratios <= factor * room)
 
 
-def reversals(table, readings, coils):
+def reversals(table: pd.DataFrame, readings: dict[str, np.ndarray], coils: CoilSpec) -> dict[str, Any]:
     """Coils that, turned over, explain the gap of the leakage or the one of the injected test.
 
     Parameters
@@ -316,7 +325,7 @@ def _turned_over(names, parts, whole, u):
     return pd.Series(text, dtype="str"), agree
 
 
-def against_line(table, coils):
+def against_line(table: pd.DataFrame, coils: CoilSpec) -> dict[str, pd.Series]:
     """Robust z of ln total, sum and rise among the towers of the day, where too few of the campaign.
 
     Parameters
@@ -389,7 +398,9 @@ _VISIT_COLUMNS = [
 ]
 
 
-def summarise(visits, legs, towers, coils=DEFAULT_COILS):
+def summarise(
+    visits: pd.DataFrame, legs: pd.DataFrame, towers: pd.DataFrame, coils: CoilSpec = DEFAULT_COILS
+) -> pd.DataFrame:
     """Sum, total, gap and shares of the leg currents of each visit, and what to look at first.
 
     Parameters

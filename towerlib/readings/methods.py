@@ -1,5 +1,7 @@
 """What a reading of a method is of, and whether it lay within the range of the instrument."""
 
+from __future__ import annotations
+
 import pandas as pd
 
 SEES = {
@@ -10,7 +12,7 @@ SEES = {
 FOOTING_ALONE = tuple(method for method, seen in SEES.items() if seen == "footing alone")
 
 
-def bound(visits):
+def bound(visits: pd.DataFrame) -> pd.Series:
     """Whether each reading lies below ("<") or beyond (">") the range of the instrument; "" within it.
 
     Parameters

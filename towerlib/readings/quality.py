@@ -1,12 +1,22 @@
 """How far each visit can be trusted: usable, usable with caution, or not usable, and why in plain words."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from string import Formatter
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.readings.rule_table import FUNCTIONS, SEVERITIES, in_force, prepare
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
 
 VERDICTS = ("usable", "usable with caution", "not usable")  # all but the first answer to a severity
 FINDINGS = ["visit_id", "tower_id", "rule", "severity", "value", "sentence"]
@@ -30,7 +40,7 @@ class Grades:
     findings: pd.DataFrame
 
 
-def grade(records, route, overrides=None):
+def grade(records: Records, route: Route, overrides: dict[str, dict[str, Any]] | None = None) -> Grades:
     """Verdict and reasons for each visit, and every failed rule.
 
     Parameters

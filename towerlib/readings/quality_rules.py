@@ -4,6 +4,10 @@ Every rule takes the context and its threshold of ``rules.csv`` and returns a Se
 true where all is well, or where nothing was recorded that could tell.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -18,10 +22,17 @@ from towerlib.physics.probes import (
 from towerlib.readings.booleans import no, yes
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.readings.rule_table import Context
+    from towerlib.records.load import Records
+
+
 METHODS = ("leg coils", "no coils", "shield wire lifted")
 
 
-def record_columns(visits, records):
+def record_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
     """Derived columns that the rules on records need.
 
     Parameters
@@ -64,64 +75,64 @@ def _place(visits):
     }
 
 
-def method_known(context, threshold):
+def method_known(context: Context, threshold: float) -> pd.Series:
     """An impedance comes with the method by which it was read."""
     return context.visits["method"].isin(METHODS) | context.visits["impedance_ohm"].isna()
 
 
-def reading_recorded(context, threshold):
+def reading_recorded(context: Context, threshold: float) -> pd.Series:
     """An impedance or a leakage current was recorded."""
     seen = context.visits
     return seen["impedance_ohm"].notna() | seen["leakage_total_ma"].notna() | (seen["legs_read"] > 0)
 
 
-def impedance_recorded(context, threshold):
+def impedance_recorded(context: Context, threshold: float) -> pd.Series:
     """An impedance was recorded."""
     return context.visits["impedance_ohm"].notna()
 
 
-def impedance_positive(context, threshold):
+def impedance_positive(context: Context, threshold: float) -> pd.Series:
     """The impedance is above zero."""
     return ~(context.visits["impedance_ohm"] <= threshold)
 
 
-def footing_read_alone(context, threshold):
+def footing_read_alone(context: Context, threshold: float) -> pd.Series:
     """The reading is the footing alone, not in parallel with the shield wires."""
     seen = context.visits
     return ~(seen["method"].eq("no coils") & seen["impedance_ohm"].notna()) | seen["footing_alone"]
 
 
-def frequency_known(context, threshold):
+def frequency_known(context: Context, threshold: float) -> pd.Series:
     """An impedance comes with its test frequency."""
     return context.visits["test_frequency_hz"].notna() | context.visits["impedance_ohm"].isna()
 
 
-def over_range_absent(context, threshold):
+def over_range_absent(context: Context, threshold: float) -> pd.Series:
     """The instrument showed no overload."""
     return ~yes(context.visits["over_range"])
 
 
-def serial_recorded(context, threshold):
+def serial_recorded(context: Context, threshold: float) -> pd.Series:
     """The serial number of the instrument is known."""
     return context.visits["instrument_serial"].fillna("").str.strip().ne("")
 
 
-def calibration_current(context, threshold):
+def calibration_current(context: Context, threshold: float) -> pd.Series:
     """The calibration held on the day of the test."""
     return ~(context.visits["calibration_overdue_days"] > threshold)
 
 
-def soil_unfrozen(context, threshold):
+def soil_unfrozen(context: Context, threshold: float) -> pd.Series:
     """The soil was not frozen."""
     return ~context.visits["soil_state"].eq("frozen")
 
 
-def position_near(context, threshold):
+def position_near(context: Context, threshold: float) -> pd.Series:
     """The crew's position lies at the tower, as far as a position fix can tell."""
     return ~(context.visits["distance_m"].round() > threshold)
 
 
-def position_at_this_tower(context, threshold):
+def position_at_this_tower(context: Context, threshold: float) -> pd.Series:
     """The crew's position lies within half the shorter adjoining span."""
     return ~(context.visits["spans_off"] > threshold)
 
@@ -130,7 +141,7 @@ DIGITS = 9  # 2.95 − 1.95 is a trifle above 1 in binary: the limit itself is s
 HIGHEST_HARMONIC = 40  # network harmonics above this order are too weak to disturb a test
 
 
-def probe_columns(visits, records):
+def probe_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
     """Derived columns that the rules on probes need.
 
     Parameters
@@ -161,7 +172,9 @@ def _interference(visits, mains_hz):
         "interference_highest_v": np.maximum(potential, current),
         "interference_part_v": number("interference_part") * np.maximum(potential, current),
         "interference_difference_v": (potential - current).abs().round(DIGITS),
-        "interference_offset_hz": np.minimum((stray - mains_hz).abs(), (stray - 3 * mains_hz).abs()).round(DIGITS),
+        "interference_offset_hz": np.minimum((stray - mains_hz).abs(), (stray - 3 * mains_hz).abs()).round(
+            DIGITS
+        ),
         "harmonic_hz": harmonic_hz,
         "harmonic_offset_hz": (test - harmonic_hz).abs().round(DIGITS),
     }
@@ -199,76 +212,77 @@ def _probes(visits):
     }
 
 
-def probe_resistance_low(context, threshold):
+def probe_resistance_low(context: Context, threshold: float) -> pd.Series:
     """Both probes are earthed well enough for a quiet reading."""
     return ~(context.visits["probe_highest_ohm"] > threshold)
 
 
-def probe_resistance_measurable(context, threshold):
+def probe_resistance_measurable(context: Context, threshold: float) -> pd.Series:
     """Both probes are earthed well enough for an instrument to read at all."""
     return ~(context.visits["probe_highest_ohm"] > threshold)
 
 
-def interference_agrees(context, threshold):
+def interference_agrees(context: Context, threshold: float) -> pd.Series:
     """Both probes see about the same stray voltage, as two places at remote earth do."""
     # At some ten volts a sound lay leaves more than a volt: the nearer probe stands in the tower's funnel.
     return ~(
-        context.visits["interference_difference_v"] > np.maximum(threshold, context.visits["interference_part_v"].fillna(0))
+        context.visits["interference_difference_v"]
+        > np.maximum(threshold, context.visits["interference_part_v"].fillna(0))
     )
 
 
-def interference_present(context, threshold):
+def interference_present(context: Context, threshold: float) -> pd.Series:
     """A stray voltage is seen at one probe at least, unless line or shield wire give no reason for one."""
     none_due = no(context.visits["in_service"]) | context.visits["shield_wire"].isin(["none", "insulated"])
     return ~(context.visits["interference_highest_v"] < threshold) | none_due
 
 
-def interference_frequency_of_network(context, threshold):
+def interference_frequency_of_network(context: Context, threshold: float) -> pd.Series:
     """The stray voltage has the network's frequency or its third harmonic."""
     return ~(context.visits["interference_offset_hz"] > threshold)
 
 
-def frequency_clear(context, threshold):
+def frequency_clear(context: Context, threshold: float) -> pd.Series:
     """The test frequency stays clear of the network's frequency and harmonics."""
     return ~(context.visits["harmonic_offset_hz"] < threshold)
 
 
-def current_probe_off_the_line(context, threshold):
+def current_probe_off_the_line(context: Context, threshold: float) -> pd.Series:
     """The current probe stands well away from the line's axis."""
     return ~(context.visits["line_clearance_m"] < threshold)
 
 
-def current_probe_off_the_footing(context, threshold):
+def current_probe_off_the_footing(context: Context, threshold: float) -> pd.Series:
     """The current probe stands several times the footing's diagonal away from the tower."""
     return ~(context.visits["probe_extents"] < threshold)
 
 
-def probes_across_the_line(context, threshold):
+def probes_across_the_line(context: Context, threshold: float) -> pd.Series:
     """The leads leave the line at an angle at which it induces little in them."""
     return ~(context.visits["probe_angle_deg"] < threshold)
 
 
-def probes_off_the_counterpoise(context, threshold):
+def probes_off_the_counterpoise(context: Context, threshold: float) -> pd.Series:
     """At a tower with ring or counterpoise, the leads keep well away from the right of way."""
     return ~((context.visits["probe_angle_deg"] < threshold) & yes(context.visits["ring"]))
 
 
-def potential_probe_placed(context, threshold):
+def potential_probe_placed(context: Context, threshold: float) -> pd.Series:
     """The place of the potential probe lets the reading be true within a small error."""
     return ~(context.visits["probe_error"].abs() > threshold)
 
 
-def potential_probe_outside_zones(context, threshold):
+def potential_probe_outside_zones(context: Context, threshold: float) -> pd.Series:
     """The potential probe stands outside the zones of footing and current probe."""
     return ~(context.visits["probe_error"].abs() > threshold)
 
 
-def zones_apart(context, threshold):
+def zones_apart(context: Context, threshold: float) -> pd.Series:
     """The current probe is far enough for the zones of footing and probe not to overlap."""
     return ~(context.visits["zone_spread"] > threshold)
 
 
-def coil_columns(visits, records):
+def coil_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
     """Derived columns that the rules on coils need.
 
     Parameters
@@ -348,105 +362,105 @@ def _shares(visits):
     }
 
 
-def turns_as_set(context, threshold):
+def turns_as_set(context: Context, threshold: float) -> pd.Series:
     """The coil was worn with as many turns as were entered in the instrument."""
     worn, entered = context.visits["coil_turns"], context.visits["coil_turns_recorded"]
     return ~((worn - entered).abs() > threshold)
 
 
-def turns_equal_on_all_legs(context, threshold):
+def turns_equal_on_all_legs(context: Context, threshold: float) -> pd.Series:
     """All legs were read with as many turns."""
     return ~(context.visits["turns_most"] - context.visits["turns_least"] > threshold)
 
 
-def current_scale_factor_possible(context, threshold):
+def current_scale_factor_possible(context: Context, threshold: float) -> pd.Series:
     """The range divisor is one that can be set."""
     return ~(context.visits["current_scale_factor"] < threshold)
 
 
-def all_legs_in_coils(context, threshold):
+def all_legs_in_coils(context: Context, threshold: float) -> pd.Series:
     """Where legs were read with leg coils, all legs of the register were."""
     return all_legs_read(context, threshold) | ~context.visits["method"].eq("leg coils")
 
 
-def all_legs_read(context, threshold):
+def all_legs_read(context: Context, threshold: float) -> pd.Series:
     """Where legs were read, all legs of the register were."""
     seen = context.visits
     return ~((seen["legs_read"] > 0) & (seen["legs_read"] < seen["leg_count"]))
 
 
-def no_leg_too_many(context, threshold):
+def no_leg_too_many(context: Context, threshold: float) -> pd.Series:
     """No more legs were read than the register has."""
     return ~(context.visits["legs_read"] > context.visits["leg_count"])
 
 
-def total_within_sum(context, threshold):
+def total_within_sum(context: Context, threshold: float) -> pd.Series:
     """The vector total is not above the sum of the legs by more than the coils' uncertainty."""
     seen = context.visits
     return ~(seen["leakage_total_ma"] - seen["leg_sum_ma"] > threshold * seen["gap_u_ma"])
 
 
-def total_near_sum(context, threshold):
+def total_near_sum(context: Context, threshold: float) -> pd.Series:
     """The vector total is not above the sum of the legs by a factor that no change of load explains."""
     seen = context.visits
     return ~(seen["leakage_total_ma"] > threshold * (seen["leg_sum_ma"] + seen["gap_u_ma"]))
 
 
-def total_above_least(context, threshold):
+def total_above_least(context: Context, threshold: float) -> pd.Series:
     """The vector total is not below what the largest leg leaves over the others."""
     seen = context.visits
     return ~(seen["least_total_ma"] - seen["leakage_total_ma"] > threshold * seen["gap_u_ma"])
 
 
-def total_near_least(context, threshold):
+def total_near_least(context: Context, threshold: float) -> pd.Series:
     """The vector total is not below what the largest leg leaves by more than a change of load explains."""
     seen = context.visits
     return ~(seen["least_total_ma"] > threshold * (seen["leakage_total_ma"] + seen["gap_u_ma"]))
 
 
-def ring_total_resolved(context, threshold):
+def ring_total_resolved(context: Context, threshold: float) -> pd.Series:
     """At a tower with ring or counterpoise, the total stands clear of what coil errors leave of the legs."""
     seen = context.visits
     lost = seen["leakage_total_ma"] < threshold * seen["total_u_ma"]
     return ~(yes(seen["ring"]) & lost & (seen["legs_read"] > 1))
 
 
-def earth_paths_in_coils(context, threshold):
+def earth_paths_in_coils(context: Context, threshold: float) -> pd.Series:
     """A reading with leg coils had every path to earth inside a coil."""
     return ~(no(context.visits["earth_paths_in_coils"]) & context.visits["method"].eq("leg coils"))
 
 
-def legs_within_injected(context, threshold):
+def legs_within_injected(context: Context, threshold: float) -> pd.Series:
     """The legs do not carry more than was injected."""
     return ~(context.visits["leg_share"] > threshold)
 
 
-def leg_shares_agree(context, threshold):
+def leg_shares_agree(context: Context, threshold: float) -> pd.Series:
     """Currents and impedances tell the same leg share of the injected current."""
     return ~(context.visits["share_factor"] > threshold)
 
 
-def legs_make_the_whole(context, threshold):
+def legs_make_the_whole(context: Context, threshold: float) -> pd.Series:
     """The legs' own impedances in parallel make the impedance read with all of them together."""
     return ~(context.visits["whole_factor"] > threshold)
 
 
-def legs_near_the_whole(context, threshold):
+def legs_near_the_whole(context: Context, threshold: float) -> pd.Series:
     """The legs' impedances and the impedance of all are not so far apart as a coil turned over makes them."""
     return ~(context.visits["whole_factor"] > threshold)
 
 
-def no_coils_lower(context, threshold):
+def no_coils_lower(context: Context, threshold: float) -> pd.Series:
     """The reading without coils is not above the footing alone."""
     return ~(context.visits["share_by_impedance"] > threshold)
 
 
-def no_coils_possible(context, threshold):
+def no_coils_possible(context: Context, threshold: float) -> pd.Series:
     """The reading without coils is not above the footing alone by more than both readings can be wrong."""
     return ~(context.visits["share_by_impedance"] > threshold)
 
 
-def plausible_columns(visits, records):
+def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
     """Derived columns that the rules on the reading need.
 
     Parameters
@@ -487,7 +501,9 @@ def _soil(visits):
 def _ambient(visits):
     """Stray voltage over leakage current, where both stand clear of noise: it needs no injected current."""
     volt, total = visits["interference_potential_probe_v"], visits["leakage_total_ma"]
-    clear = (volt >= number("interference_floor_v")) & (total > number("ambient_clear_u") * visits["total_u_ma"])
+    clear = (volt >= number("interference_floor_v")) & (
+        total > number("ambient_clear_u") * visits["total_u_ma"]
+    )
     clear &= ~no(visits["in_service"]) & (visits["impedance_ohm"] > 0) & visits["method"].notna()
     ambient = (1000.0 * volt / total).where(clear)
     ratio = np.log(ambient / visits["impedance_ohm"].where(clear))
@@ -546,38 +562,38 @@ def _same_as(visits):
     return twin.where(other != tower).reindex(visits.index)
 
 
-def impedance_not_tiny(context, threshold):
+def impedance_not_tiny(context: Context, threshold: float) -> pd.Series:
     """A footing alone reads at least what the best of towers have."""
     return ~((context.visits["impedance_ohm"] < threshold) & context.visits["footing_alone"])
 
 
-def impedance_not_huge(context, threshold):
+def impedance_not_huge(context: Context, threshold: float) -> pd.Series:
     """The impedance is one that a footing in contact with soil has."""
     return ~(context.visits["impedance_ohm"] > threshold)
 
 
-def impedance_fits_soil(context, threshold):
+def impedance_fits_soil(context: Context, threshold: float) -> pd.Series:
     """The impedance lies within a factor of what soil and size of the tower let expect."""
     return ~(context.visits["soil_factor"] > threshold)
 
 
-def ambient_agrees(context, threshold):
+def ambient_agrees(context: Context, threshold: float) -> pd.Series:
     """Stray voltage over leakage current tells about the same impedance as the test."""
     return ~(context.visits["ambient_factor"] > threshold)
 
 
-def sweep_agrees(context, threshold):
+def sweep_agrees(context: Context, threshold: float) -> pd.Series:
     """The sweep passes near the single reading at its frequency."""
     return ~(context.visits["sweep_off"] > threshold)
 
 
-def repeats_agree(context, threshold):
+def repeats_agree(context: Context, threshold: float) -> pd.Series:
     """Readings of one tower on one day by one method agree."""
     seen = context.visits
     allowed = np.maximum(threshold * seen["repeat_median_ohm"], number("repeat_floor_ohm"))
     return ~((seen["repeat_most_ohm"] - seen["repeat_least_ohm"]).round(DIGITS) > allowed)
 
 
-def readings_its_own(context, threshold):
+def readings_its_own(context: Context, threshold: float) -> pd.Series:
     """The readings are not those of another tower of the same crew and day, digit for digit."""
     return context.visits["same_as_tower_id"].isna()

@@ -1,5 +1,7 @@
 """What the quality rules look at: every visit beside its tower, and what each theme works out of both."""
 
+from __future__ import annotations
+
 import csv
 import difflib
 import inspect
@@ -7,12 +9,20 @@ import math
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.readings import quality_rules
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
 
 OF_TOWER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "ring", "shield_wire", "resistivity_ohm_m"]
 DERIVED = (  # what each family of rules works out of visits and records, in this order
@@ -37,7 +47,7 @@ class Context:
     visits: pd.DataFrame
 
 
-def prepare(records, route):
+def prepare(records: Records, route: Route) -> Context:
     """Everything the rules look at, worked out once for all visits.
 
     Parameters
@@ -137,7 +147,7 @@ class Rule:
 
 
 @cache
-def table():
+def table() -> dict[str, Rule]:
     """All rules by name, in the order of the table.
 
     Returns
@@ -154,7 +164,7 @@ def table():
     return {row["rule"]: Rule(**{**row, "threshold": float(row["threshold"] or "nan")}) for row in rows}
 
 
-def in_force(overrides=None):
+def in_force(overrides: dict[str, dict[str, Any]] | None = None) -> list[Rule]:
     """The rules that apply, with the user's thresholds and severities.
 
     Parameters

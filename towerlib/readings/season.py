@@ -3,6 +3,8 @@
 Nothing here corrects a reading: the factors widen its interval, and the reading stays as it was taken.
 """
 
+from __future__ import annotations
+
 import numpy as np
 import pandas as pd
 
@@ -15,7 +17,7 @@ _QUARTERS = ("summer", "autumn", "winter", "spring")  # from December in the sou
 COLUMNS = ["season_class", "season_low_factor", "season_high_factor", "dry_low_factor", "dry_high_factor"]
 
 
-def class_of_season(visits, latitude_deg=None):
+def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None = None) -> pd.Series:
     """Season class of each visit: the recorded soil state, else unknown with the time of year.
 
     Parameters
@@ -53,7 +55,7 @@ def class_of_season(visits, latitude_deg=None):
     return visits["soil_state"].where(visits["soil_state"].isin(STATES), unknown).astype("str")
 
 
-def band(season_class, ring, seasons=None):
+def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = None) -> pd.DataFrame:
     """Factors between a reading and what the footing may be in other seasons.
 
     Parameters

@@ -1,6 +1,9 @@
 """What a sweep may mean, in words that claim no more than 40 Hz to 5 kHz allow."""
 
+from __future__ import annotations
+
 from string import Formatter
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -9,6 +12,10 @@ from towerlib.physics import probes as formulas
 from towerlib.readings.methods import SEES, bound
 from towerlib.readings.rule_table import in_force
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from typing import Any
+
 
 SHAPES = {  # in order of precedence: the first met stands
     "turning": "|Z| turns within the sweep: interference or a second path looks so. Repeat it before use.",
@@ -41,7 +48,7 @@ _REMARKS = {
 }
 
 
-def told(table, turns):
+def told(table: pd.DataFrame, turns: np.ndarray) -> dict[str, Any]:
     """Sign of the reactance, shape of the sweep, and what it may mean.
 
     Parameters
@@ -82,7 +89,7 @@ def _meanings(table, shape):
     return meanings
 
 
-def remarks(table):
+def remarks(table: pd.DataFrame) -> pd.Series:
     """What else is to say of each sweep, in sentences.
 
     Parameters
@@ -145,7 +152,7 @@ _COLUMN_NAMES = """
 COLUMNS = _COLUMN_NAMES.split()
 
 
-def summarise(visits, sweeps, mains_hz):
+def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd.DataFrame:
     """Low-frequency value, flatness and reactance of each sweep, and what may honestly be read from them.
 
     Parameters

@@ -1,11 +1,18 @@
 """The soil at each tower: two layers where a sounding shows them, else what the register says, else nothing."""
 
+from __future__ import annotations
+
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from towerlib.records.load import Records
+
 
 COLUMNS = [
     *("upper_ohm_m", "lower_ohm_m", "depth_m", "is_layered", "resistivity_ohm_m", "soil_u", "soil_source"),
@@ -19,7 +26,7 @@ SOUNDING, LAYERS, REGISTER, MEAN = (
 SPACINGS_LEAST = 2  # one spacing is one depth, and says nothing of the soil that a tower meets
 
 
-def tower_soil(records, tower_ids, end):
+def tower_soil(records: Records, tower_ids: pd.Series, end: pd.Timestamp) -> pd.DataFrame:
     """Soil of each tower as predictions take it.
 
     Parameters
@@ -102,7 +109,9 @@ def _one(fit, own):
     return (np.nan, np.nan, np.nan, False, np.nan, np.nan, "")
 
 
-def soil_limits(records, tower_ids, end):
+def soil_limits(
+    records: Records, tower_ids: pd.Series, end: pd.Timestamp
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Between what limits the two layers of each tower lie, as far as the records say.
 
     Parameters

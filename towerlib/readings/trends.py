@@ -1,5 +1,7 @@
 """Which readings of a tower may be compared over time: same method, frequency, season and set-up."""
 
+from __future__ import annotations
+
 import numpy as np
 import pandas as pd
 
@@ -19,7 +21,9 @@ _FIELDS = {
 ASPECTS = ("method", "frequency", "season", "set-up", "works")  # in the order in which they are told
 
 
-def comparable(visits, works=None, alike=None):
+def comparable(
+    visits: pd.DataFrame, works: pd.DataFrame | None = None, alike: Comparable | None = None
+) -> pd.Series:
     """Group of each visit: readings with the same key may be compared over time.
 
     Parameters
@@ -72,7 +76,7 @@ def comparable(visits, works=None, alike=None):
     return pd.Series(np.where(newest >= 0, keys, None), visits.index, dtype="str")
 
 
-def readable(visits):
+def readable(visits: pd.DataFrame) -> np.ndarray:
     """Which visits have a value that may be compared: read, in range, and not refused by the quality rules.
 
     Parameters
@@ -91,7 +95,7 @@ def readable(visits):
     return good.fillna(False).to_numpy(bool)
 
 
-def facts_of(visits, works=None):
+def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.DataFrame:
     """What makes readings alike, in numbers.
 
     Parameters
@@ -117,7 +121,9 @@ def facts_of(visits, works=None):
     return setup.assign(**codes)
 
 
-def differences(facts, rows, others, alike):
+def differences(
+    facts: pd.DataFrame, rows: np.ndarray, others: np.ndarray, alike: Comparable
+) -> dict[str, np.ndarray]:
     """In which aspects readings differ from others.
 
     Parameters
@@ -197,7 +203,14 @@ _DIFFER = {
 }
 
 
-def history(visits, works, towers, *, alike=None, seasons=None):
+def history(
+    visits: pd.DataFrame,
+    works: pd.DataFrame,
+    towers: pd.DataFrame,
+    *,
+    alike: Comparable | None = None,
+    seasons: Seasons | None = None,
+) -> pd.DataFrame:
     """What the readings of the footing alone say of each tower over time.
 
     Parameters

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from towerlib.condition import ABOVE_BY_LOWER_LIMIT, ABOVE_LIMIT
 from towerlib.report.style import BOUNDED, RINGS
 from towerlib.text import listed, plain
 
@@ -42,7 +43,7 @@ def with_value(condition):
     towers = condition if len(condition.columns) else condition.reindex(columns=COLUMNS)
     footing, bound = towers["footing_ohm"].astype("float64"), towers["lower_bound_ohm"].astype("float64")
     kind = towers["impedance_class"].astype("object").fillna("not tested")
-    kind = kind.mask((kind == "above limit") & footing.isna() & bound.notna(), "above limit, lower bound")
+    kind = kind.mask((kind == ABOVE_LIMIT) & footing.isna() & bound.notna(), ABOVE_BY_LOWER_LIMIT)
     bounded = kind.isin(BOUNDED)
     value = footing.mask(bounded, bound).mask(kind == "not tested")
     words = [

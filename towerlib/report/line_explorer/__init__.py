@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from towerlib.readings import standing
 from towerlib.report import cautions, map_layers
-from towerlib.report.line_explorer import evidence, history
+from towerlib.report.line_explorer import evidence
 from towerlib.report.line_explorer import layers as line_explorer_layers
 from towerlib.report.style import CONTEXT
 from towerlib.text import one_line
@@ -414,7 +415,7 @@ def contents(study, towers, stations, context_names):
     dict
     """
     layers, missing = line_explorer_layers.layers(study)
-    months = history.months(study.grades.visits, study.month)
+    months = standing.months_until(study.grades.visits, study.month)
     seen = set(study.grades.visits["date"].dt.strftime("%Y-%m"))
     texts = _Texts()
     return {
@@ -430,7 +431,7 @@ def contents(study, towers, stations, context_names):
         },
         "spans": _explorer_spans(study, towers, texts),
         "stations": {axis: stations[axis].tolist() for axis in ("name", "x", "y")},
-        "layers": [_layer(layer, history.number(months[0])) for layer in layers],
+        "layers": [_layer(layer, standing.month_number(months[0])) for layer in layers],
         "missing": missing,
         "context": [
             {"name": one_line(name), "colour": CONTEXT[place % len(CONTEXT)]}

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.colors import to_hex
 
+from towerlib.condition import CLASSES, impedance_class
 from towerlib.report import layout, style, tower_marks
 from towerlib.report.line_explorer import history
 from towerlib.report.style import COLOURS
@@ -349,8 +350,9 @@ def impedance(changes, condition):
     target, limit = (
         changes["tower_id"].map(towers[name]).astype("float64") for name in ("target_ohm", "limit_ohm")
     )
-    above, bounded = changes["value"] > limit, changes["bounded"]
-    kind = np.select([above & bounded, above, bounded, changes["value"] <= target], [5, 4, 3, 1], default=2)
+    value, bounded = changes["value"], changes["bounded"]
+    classes = impedance_class(value.mask(bounded), value.where(bounded), target, limit, by_lower_limit=True)
+    kind = [CLASSES.index(name) for name in classes]  # in the order of the looks
     return Layer(
         key="impedance",
         name="Footing impedance",
