@@ -15,7 +15,7 @@ from towerlib import config as settings_of
 from towerlib.config.sections import Treatments
 from towerlib.errors import SettingsError
 from towerlib.plan import problem
-from towerlib.plan.problem import Terms
+from towerlib.plan.problem import Constraints
 from towerlib.treatments import options
 from towerlib.treatments.catalogue import Treatment, offered, shipped
 from towerlib.treatments.costs import quantities
@@ -286,10 +286,10 @@ def test_the_work_that_failed_is_listed_and_the_others_are_not(demo, truth):
 def test_plan_takes_the_choices(demo):
     found = demo[1]
     fees = dict(zip(found.mobilisation["access_group"], found.mobilisation["price"], strict=True))
-    posed = problem.pose(found.choices, Terms(budget=(1e5,), mobilisation=fees, crew_weeks=(20.0,)))
+    posed = problem.pose(found.choices, Constraints(budget=(1e5,), mobilisation=fees, crew_weeks=(20.0,)))
     assert len(posed.options) > 500
     assert posed.must.sum() == found.options["must_do"].sum()
-    by_effort = problem.pose(found.choices, Terms(budget=(1e3,), measure="effort"))
+    by_effort = problem.pose(found.choices, Constraints(budget=(1e3,), measure="effort"))
     assert (by_effort.spend > 0).all()
 
 

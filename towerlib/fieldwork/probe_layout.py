@@ -163,7 +163,7 @@ class Clearances:
         )
 
 
-def lay_probes(stops, clearances):
+def place_probes(stops, clearances):
     """Places of both probes at each tower.
 
     Parameters
@@ -270,13 +270,13 @@ def _from(stops, bearing_deg, away_m):
     return np.where(known, latitude, np.nan), np.where(known, longitude, np.nan)
 
 
-def of_lays(lays, stops, around, clearances):
+def layout_doubts(layouts, stops, around, clearances):
     """What speaks against each lay.
 
     Parameters
     ----------
-    lays : DataFrame
-        As `towerlib.fieldwork.probe_layout.lay_probes` gives them.
+    layouts : DataFrame
+        As `towerlib.fieldwork.probe_layout.place_probes` gives them.
     stops : DataFrame
         One row a tower: tower_id, latitude_deg, longitude_deg, deviation_deg.
     around : Around
@@ -288,17 +288,17 @@ def of_lays(lays, stops, around, clearances):
     list of str
         Sentences, "" where nothing is known against the lay.
     """
-    leads = _leads(lays, stops, around.crs)
-    turns = lays["tower_id"].map(stops.set_index("tower_id")["deviation_deg"])
+    leads = _leads(layouts, stops, around.crs)
+    turns = layouts["tower_id"].map(stops.set_index("tower_id")["deviation_deg"])
     reasons = [
-        [_turn(lay, turn) for lay, turn in zip(lays.itertuples(), turns, strict=True)],
-        _lines(lays, leads, around.lines, clearances.line_m),
+        [_turn(lay, turn) for lay, turn in zip(layouts.itertuples(), turns, strict=True)],
+        _lines(layouts, leads, around.lines, clearances.line_m),
         _station_doubts(leads, around.stations),
     ]
     return [" ".join(filter(None, told)) for told in zip(*reasons, strict=True)]
 
 
-def of_stops(stops, clearances):
+def stop_doubts(stops, clearances):
     """What speaks against every lay at a tower, and how to meet it.
 
     Parameters
@@ -324,11 +324,11 @@ def of_stops(stops, clearances):
     ]
 
 
-def _leads(lays, stops, crs):
+def _leads(layouts, stops, crs):
     """Each lay as a straight on the grid, from the tower to its current probe."""
-    towers = stops.set_index("tower_id").loc[lays["tower_id"], ["latitude_deg", "longitude_deg"]]
+    towers = stops.set_index("tower_id").loc[layouts["tower_id"], ["latitude_deg", "longitude_deg"]]
     starts = points_on_grid(*towers.to_numpy(float).T, crs)
-    ends = lays[["current_latitude_deg", "current_longitude_deg"]].to_numpy(float)
+    ends = layouts[["current_latitude_deg", "current_longitude_deg"]].to_numpy(float)
     ends = points_on_grid(*ends.T, crs)
     pairs = [[*start.coords, *end.coords] for start, end in zip(starts, ends, strict=True)]
     return [shapely.LineString(pair if len(pair) == 2 else []) for pair in pairs]  # no place: beyond the grid
@@ -345,11 +345,11 @@ def _turn(lay, turn_deg):
     )
 
 
-def _lines(lays, leads, lines, near_m):
+def _lines(layouts, leads, lines, near_m):
     """The nearest line or drawn thing of each name within the clearance, spans at the tower itself left out."""
     tree = shapely.STRtree(lines.geometry.to_numpy())
     told = []
-    for tower_id, lead in zip(lays["tower_id"], leads, strict=True):
+    for tower_id, lead in zip(layouts["tower_id"], leads, strict=True):
         found = tree.query(lead, predicate="dwithin", distance=near_m)
         others = lines.iloc[[row for row in found if tower_id not in lines["tower_ids"].iloc[row]]]
         nearest = others.distance(lead).groupby(others["name"]).min()

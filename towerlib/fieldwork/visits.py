@@ -324,8 +324,8 @@ class FieldSheet:
         Which towers are on the sheet, in one sentence.
     stops : DataFrame
         One row a tower in route order, as `towerlib.fieldwork.visits.stops` gives it.
-    lays : DataFrame
-        One row a pair of probes, as `towerlib.fieldwork.probe_layout.lay_probes` gives it.
+    probe_layouts : DataFrame
+        One row a pair of probes, as `towerlib.fieldwork.probe_layout.place_probes` gives it.
     visits, legs : DataFrame
         Rows to fill in, as `towerlib.fieldwork.forms` gives them.
     has_sweeps : bool
@@ -339,7 +339,7 @@ class FieldSheet:
     month: str
     chosen: str
     stops: pd.DataFrame
-    lays: pd.DataFrame
+    probe_layouts: pd.DataFrame
     visits: pd.DataFrame
     legs: pd.DataFrame
     has_sweeps: bool
@@ -372,10 +372,10 @@ def prepare(study, towers="", *, from_km=None, to_km=None, context=()):
     tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
     called = stops(study, tower_ids)
     clearances = probe_layout.Clearances.of(study.line)
-    laid = probe_layout.lay_probes(called, clearances)
+    laid = probe_layout.place_probes(called, clearances)
     neighbours = probe_layout.neighbours(study, context)
-    laid = laid.assign(doubts=probe_layout.of_lays(laid, called, neighbours, clearances))
-    called = called.assign(probe_doubts=probe_layout.of_stops(called, clearances))
+    laid = laid.assign(doubts=probe_layout.layout_doubts(laid, called, neighbours, clearances))
+    called = called.assign(probe_doubts=probe_layout.stop_doubts(called, clearances))
     visits = forms.visits(called, study)
     called = called.assign(visit_id=visits["visit_id"].to_numpy())
     return FieldSheet(
@@ -384,7 +384,7 @@ def prepare(study, towers="", *, from_km=None, to_km=None, context=()):
         month=study.month,
         chosen=chosen,
         stops=called,
-        lays=laid,
+        probe_layouts=laid,
         visits=visits,
         legs=forms.legs(called, study),
         has_sweeps=len(study.records.sweeps) > 0,

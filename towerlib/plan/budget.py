@@ -9,7 +9,7 @@ from towerlib.errors import SettingsError
 from towerlib.plan.heuristic import NO_PRICES, failed, greedy, worst_first
 from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import Plan
-from towerlib.plan.problem import Terms, spread_evenly, together_in_zones
+from towerlib.plan.problem import Constraints, spread_evenly, together_in_zones
 from towerlib.text import counted, grouped
 
 NO_BUDGET = "No plan: [plan] budget is not set in line.toml. Each tower shows its treatment that buys most for its cost."
@@ -38,14 +38,14 @@ class Budget:
     ----------
     options : pandas.DataFrame
         What was chosen from: rows of `towerlib.treatments.Treatments.choices`.
-    terms : Terms or None
+    constraints : Constraints or None
         Money, crews and years; None without a budget.
     plan : Plan or None
         Optimal where `plan.proven`, else as near to the best possible as `plan.how` says.
     works : pandas.DataFrame
         One row a work of the plan by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
     methods : pandas.DataFrame
-        One row a way of planning within the same terms, the plan first as `OWN`: method, towers, spent, benefit
+        One row a way of planning within the same constraints, the plan first as `OWN`: method, towers, spent, benefit
         (trip-outs avoided over the horizon, discounted), gain (of the plan over it, as a part of it; infinite
         over a rule that avoids nothing), fails (True for a rule that breaks a constraint, such as a must-do; its
         gain is blank).
@@ -56,7 +56,7 @@ class Budget:
     """
 
     options: pd.DataFrame
-    terms: Terms | None
+    constraints: Constraints | None
     plan: Plan | None
     works: pd.DataFrame
     methods: pd.DataFrame
@@ -65,7 +65,7 @@ class Budget:
     assumed: tuple
 
 
-def draw_up(treatments, condition, line):
+def optimise_plan(treatments, condition, line):
     """Plan of a line within the budget of its settings.
 
     Parameters
@@ -102,30 +102,33 @@ def draw_up(treatments, condition, line):
         owed = " [plan] must_treat is not kept without prices." if line.plan.must_treat else ""
         return _without(options, condition, NO_PRICES + owed)
     options, unpriced = _priced_must_do(options)
-    terms, unpaid = terms_of(line.plan, treatments.mobilisation), _unpaid(treatments.mobilisation, options)
+    constraints, unpaid = (
+        constraints_of(line.plan, treatments.mobilisation),
+        _unpaid(treatments.mobilisation, options),
+    )
     footings = condition.set_index("tower_id")["footing_ohm"]
-    plan = optimise(options, terms, search=False, footing_ohm=footings)
+    plan = optimise(options, constraints, search=False, footing_ohm=footings)
     ways = {
         OWN: plan,
-        "most benefit per cost next": greedy(options, terms),
-        "worst ohms first": worst_first(options, terms, footings),
+        "most benefit per cost next": greedy(options, constraints),
+        "worst ohms first": worst_first(options, constraints, footings),
     }
     works = _works(plan, options, condition)
     empty = (plan.how,) if works.empty else ()  # then it says why there is no work
     return Budget(
         options=options,
-        terms=terms,
+        constraints=constraints,
         plan=plan,
         works=works,
         methods=_methods(ways),
         best=_best(options, works),
         off=(*empty, *_owed_in_vain(options, line), *unpriced, *unpaid, *plan.problem.left_out),
-        assumed=(*(() if empty else (plan.how,)), *_assumed(terms, line.plan)),
+        assumed=(*(() if empty else (plan.how,)), *_assumed(constraints, line.plan)),
     )
 
 
-def terms_of(plan, mobilisation):
-    """Terms of a plan from the settings and the prices of mobilisation.
+def constraints_of(plan, mobilisation):
+    """Constraints of a plan from the settings and the prices of mobilisation.
 
     Parameters
     ----------
@@ -137,11 +140,11 @@ def terms_of(plan, mobilisation):
 
     Returns
     -------
-    Terms
+    Constraints
     """
     fees = mobilisation.set_index("access_group")["price"].astype(float).fillna(0.0)
     weeks = plan.crew_weeks_per_year
-    return Terms(
+    return Constraints(
         budget=spread_evenly(plan.budget, plan.years),
         mobilisation=fees.to_dict(),
         crew_weeks=None if weeks is None else (weeks,) * plan.years,
@@ -291,18 +294,18 @@ def _gain(benefit, other):
     return np.inf if benefit > 0 else 0.0
 
 
-def _assumed(terms, plan):
+def _assumed(constraints, plan):
     """What the plan took for granted, in sentences."""
     crews = (
         "without a limit of crews"
-        if terms.crew_weeks is None
+        if constraints.crew_weeks is None
         else f"{plan.crew_weeks_per_year:g} crew-weeks a year"
     )
     total = grouped(plan.budget)
     return (
         f"Budget {total} {plan.currency}, spread evenly over {counted(plan.years, 'year')}, {crews}; mobilisation "
         "is paid once an access group and year.",
-        f"Trip-outs avoided count over {terms.horizon_years:g} years, each later year "
-        f"{terms.discount_rate:.1%} less.",
+        f"Trip-outs avoided count over {constraints.horizon_years:g} years, each later year "
+        f"{constraints.discount_rate:.1%} less.",
         "Treating some towers can move flashovers to neighbours that stay as they are; the sum does not see it.",
     )

@@ -1,4 +1,4 @@
-"""What picked options cost and bring: one number a tower, its option times the years plus the year, −1 for none."""
+"""What selected options cost and bring: one number a tower, its option times the years plus the year, −1 for none."""
 
 from dataclasses import dataclass
 from functools import cache
@@ -36,61 +36,61 @@ def loads_of(problem, prices):
     return load, problem.fee[:, None] * prices.money
 
 
-def amount_of(amount, picked):
-    """Amount of the option and year of each tower, 0 where none is picked: amount (n, y) or (d, n, y).
+def amount_of(amount, selected):
+    """Amount of the option and year of each tower, 0 where none is selected: amount (n, y) or (d, n, y).
 
     Parameters
     ----------
     amount : array, shape (n, y) or (d, n, y)
-    picked : array of int, shape (d, a)
+    selected : array of int, shape (d, a)
 
     Returns
     -------
     array, shape (d, a)
     """
     flat = amount.reshape(*amount.shape[:-2], -1)
-    flat = np.broadcast_to(flat, (len(picked), flat.shape[-1]))
-    return np.where(picked >= 0, np.take_along_axis(flat, np.maximum(picked, 0), axis=1), 0.0)
+    flat = np.broadcast_to(flat, (len(selected), flat.shape[-1]))
+    return np.where(selected >= 0, np.take_along_axis(flat, np.maximum(selected, 0), axis=1), 0.0)
 
 
-def visits_of(problem, picked):
+def visits_of(problem, selected):
     """Access groups with work in each year.
 
     Parameters
     ----------
     problem : Problem
-    picked : array of int, shape (d, a)
+    selected : array of int, shape (d, a)
 
     Returns
     -------
     array of bool, shape (d, g, y)
     """
-    years = problem.terms.years
-    option, year = np.divmod(np.maximum(picked, 0), years)
-    place = np.where(picked >= 0, problem.group[option] * years + year, -1)
-    visited = np.zeros((len(picked), len(problem.fee) * years + 1), bool)
-    visited[np.arange(len(picked))[:, None], place] = True
-    return visited[:, :-1].reshape(len(picked), -1, years)
+    years = problem.constraints.years
+    option, year = np.divmod(np.maximum(selected, 0), years)
+    place = np.where(selected >= 0, problem.group[option] * years + year, -1)
+    visited = np.zeros((len(selected), len(problem.fee) * years + 1), bool)
+    visited[np.arange(len(selected))[:, None], place] = True
+    return visited[:, :-1].reshape(len(selected), -1, years)
 
 
-def used(problem, picked):
+def used(problem, selected):
     """Money and crew-weeks of each draw and year.
 
     Parameters
     ----------
     problem : Problem
-    picked : array of int, shape (d, a)
+    selected : array of int, shape (d, a)
 
     Returns
     -------
     tuple of array, shape (d, y)
     """
-    years = problem.terms.years
-    option, year = np.divmod(np.maximum(picked, 0), years)
-    in_year = (year[:, :, None] == np.arange(years)) & (picked >= 0)[:, :, None]
+    years = problem.constraints.years
+    option, year = np.divmod(np.maximum(selected, 0), years)
+    in_year = (year[:, :, None] == np.arange(years)) & (selected >= 0)[:, :, None]
     spent = np.einsum("da,day->dy", problem.spend[option], in_year)
     weeks = np.einsum("da,day->dy", problem.weeks[option], in_year)
-    return spent + np.einsum("dgy,g->dy", visits_of(problem, picked), problem.fee), weeks
+    return spent + np.einsum("dgy,g->dy", visits_of(problem, selected), problem.fee), weeks
 
 
 def holds_limits(problem, spent, weeks):
@@ -105,29 +105,29 @@ def holds_limits(problem, spent, weeks):
     -------
     array of bool, shape (d,)
     """
-    return ((spent <= np.array(problem.terms.budget)) & (weeks <= problem.crew)).all(axis=1)
+    return ((spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)).all(axis=1)
 
 
-def choices_of(problem, picked):
+def choices_of(problem, selected):
     """Year of each option, 0 where it is not done, shape (d, n).
 
     Parameters
     ----------
     problem : Problem
-    picked : array of int, shape (d, a)
+    selected : array of int, shape (d, a)
 
     Returns
     -------
     array of int, shape (d, n)
     """
-    choices = np.zeros((len(picked), len(problem.spend)), int)
-    draw, tower = np.nonzero(picked >= 0)
-    option, year = np.divmod(picked[draw, tower], problem.terms.years)
+    choices = np.zeros((len(selected), len(problem.spend)), int)
+    draw, tower = np.nonzero(selected >= 0)
+    option, year = np.divmod(selected[draw, tower], problem.constraints.years)
     choices[draw, option] = year + 1
     return choices
 
 
-def picked_of(problem, choices):
+def selected_of(problem, choices):
     """Option and year of each tower: the inverse of `choices_of`.
 
     Parameters
@@ -139,13 +139,13 @@ def picked_of(problem, choices):
     -------
     array of int, shape (d, a)
     """
-    picked = np.full((len(choices), len(problem.unit)), -1)
+    selected = np.full((len(choices), len(problem.unit)), -1)
     draw, option = np.nonzero(choices)
-    picked[draw, problem.tower[option]] = option * problem.terms.years + choices[draw, option] - 1
-    return picked
+    selected[draw, problem.tower[option]] = option * problem.constraints.years + choices[draw, option] - 1
+    return selected
 
 
-def improved(problem, worth, picked, loads):
+def improved(problem, worth, selected, loads):
     """The same with the best single change, by benefit per priced load, while one fits.
 
     Parameters
@@ -153,7 +153,7 @@ def improved(problem, worth, picked, loads):
     problem : Problem
     worth : array, shape (d, n, y)
         Benefit of each option and year, −inf where it may not be done.
-    picked : array of int, shape (d, a)
+    selected : array of int, shape (d, a)
         Option and year of each tower, as `towerlib.plan.heuristic` numbers them.
     loads : tuple of array
         As `towerlib.plan.heuristic.loads_of` gives them.
@@ -162,36 +162,36 @@ def improved(problem, worth, picked, loads):
     -------
     array of int, shape (d, a)
     """
-    picked, going = picked.copy(), np.arange(len(picked))
+    selected, going = selected.copy(), np.arange(len(selected))
     lone = (np.bincount(problem.unit)[problem.unit] == 1)[problem.tower]
     while len(going):
-        rate = _rates(problem, worth[going], picked[going], loads)
+        rate = _rates(problem, worth[going], selected[going], loads)
         rate[:, ~lone] = -np.inf
         flat = rate.reshape(len(going), -1)
-        pick = flat.argmax(axis=1)
-        some = flat[np.arange(len(going)), pick] > -np.inf
-        going, pick = going[some], pick[some]
-        picked[going, problem.tower[pick // problem.terms.years]] = pick
-    return picked
+        best = flat.argmax(axis=1)
+        some = flat[np.arange(len(going)), best] > -np.inf
+        going, best = going[some], best[some]
+        selected[going, problem.tower[best // problem.constraints.years]] = best
+    return selected
 
 
-def _rates(problem, worth, picked, loads):
+def _rates(problem, worth, selected, loads):
     """Benefit per priced load of each option and year in place of what the tower has, −inf where not able."""
-    years, (load, fee) = problem.terms.years, loads
-    had = amount_of(np.where(np.isfinite(worth), worth, 0.0), picked)
+    years, (load, fee) = problem.constraints.years, loads
+    had = amount_of(np.where(np.isfinite(worth), worth, 0.0), selected)
     gain = worth - had[:, problem.tower, None]
-    spent, weeks = used(problem, picked)
-    now = np.where((picked >= 0)[:, :, None], (picked % years)[:, :, None] == np.arange(years), False)
+    spent, weeks = used(problem, selected)
+    now = np.where((selected >= 0)[:, :, None], (selected % years)[:, :, None] == np.arange(years), False)
     back = now[:, problem.tower]
-    option = np.maximum(picked, 0) // years
-    freed = (problem.spend[option] * (picked >= 0))[:, problem.tower, None] * back
-    freed_weeks = (problem.weeks[option] * (picked >= 0))[:, problem.tower, None] * back
-    closed = ~visits_of(problem, picked)[:, problem.group]
+    option = np.maximum(selected, 0) // years
+    freed = (problem.spend[option] * (selected >= 0))[:, problem.tower, None] * back
+    freed_weeks = (problem.weeks[option] * (selected >= 0))[:, problem.tower, None] * back
+    closed = ~visits_of(problem, selected)[:, problem.group]
     money = spent[:, None] + problem.spend[:, None] - freed + closed * problem.fee[problem.group][:, None]
     crew = weeks[:, None] + problem.weeks[:, None] - freed_weeks
-    able = (money <= np.array(problem.terms.budget)) & (crew <= problem.crew)
+    able = (money <= np.array(problem.constraints.budget)) & (crew <= problem.crew)
     able &= gain > 1e-9 * (1e-12 + np.abs(had))[:, problem.tower, None]
-    extra = load + closed * fee[problem.group] - amount_of(load, picked)[:, problem.tower, None]
+    extra = load + closed * fee[problem.group] - amount_of(load, selected)[:, problem.tower, None]
     top = np.where(able, gain, 1.0)
     return np.where(
         able, np.where(extra > 0, top / np.maximum(extra, 1e-300), 1e300 * (1 + 0 * top)), -np.inf
@@ -233,40 +233,40 @@ def neighbours(problem, choice, allowed, towers, prices):
         for their load give way where money or crews run out; what is left buys the best single changes. Towers
         with a must-do, and those that go together, stay as they are.
     """
-    loads, years = loads_of(problem, prices), problem.terms.years
-    start = picked_of(problem, choice[None])[0]
-    firm = problem.must_tower | (np.bincount(problem.unit)[problem.unit] > 1)
-    picked, worth = [], []
-    for tower in towers[~firm[towers]]:
+    loads, years = loads_of(problem, prices), problem.constraints.years
+    start = selected_of(problem, choice[None])[0]
+    fixed = problem.must_tower | (np.bincount(problem.unit)[problem.unit] > 1)
+    selected, worth = [], []
+    for tower in towers[~fixed[towers]]:
         mine = np.flatnonzero(problem.tower == tower)
         cells = [option * years + year for option in mine for year in range(years) if allowed[option, year]]
         for cell in (-1, *cells):
             if cell == start[tower]:
                 continue
-            picked.append(
-                _made_room(problem, np.where(np.arange(len(start)) == tower, cell, start), tower, firm)
+            selected.append(
+                _made_room(problem, np.where(np.arange(len(start)) == tower, cell, start), tower, fixed)
             )
             only = np.where(allowed, problem.value, -np.inf)
             only[mine] = -np.inf
             worth.append(only)
-    if not picked:
+    if not selected:
         return np.zeros((0, len(choice)), int)
-    return choices_of(problem, improved(problem, np.array(worth), np.array(picked), loads))
+    return choices_of(problem, improved(problem, np.array(worth), np.array(selected), loads))
 
 
-def _made_room(problem, picked, tower, firm):
+def _made_room(problem, selected, tower, fixed):
     """The same with works of least benefit for their money taken out until the limits hold."""
-    picked = picked.copy()
-    years = problem.terms.years
+    selected = selected.copy()
+    years = problem.constraints.years
     while True:
-        spent, weeks = (amount[0] for amount in used(problem, picked[None]))
-        over = (spent > np.array(problem.terms.budget)) | (weeks > problem.crew)
-        option, year = np.divmod(np.maximum(picked, 0), years)
-        able = (picked >= 0) & over[year] & ~firm & (np.arange(len(picked)) != tower)
+        spent, weeks = (amount[0] for amount in used(problem, selected[None]))
+        over = (spent > np.array(problem.constraints.budget)) | (weeks > problem.crew)
+        option, year = np.divmod(np.maximum(selected, 0), years)
+        able = (selected >= 0) & over[year] & ~fixed & (np.arange(len(selected)) != tower)
         if not able.any():
-            return picked
+            return selected
         rate = problem.value[option, year] / np.maximum(problem.spend[option], 1e-9)
-        picked[np.where(able, rate, np.inf).argmin()] = -1
+        selected[np.where(able, rate, np.inf).argmin()] = -1
 
 
 STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
@@ -335,12 +335,12 @@ def _best_of(problem, value, allowed, tried):
     worth = np.where(allowed, value, -np.inf)
     best, brings = np.full((draws, len(problem.unit)), -1), np.full(draws, -np.inf)
     for loads in tried:
-        picked = improved(problem, worth, _priced(problem, worth, loads), tried[0])
+        selected = improved(problem, worth, _priced(problem, worth, loads), tried[0])
         total = np.where(
-            holds_limits(problem, *used(problem, picked)), amount_of(value, picked).sum(axis=1), -np.inf
+            holds_limits(problem, *used(problem, selected)), amount_of(value, selected).sum(axis=1), -np.inf
         )
         better = (total > brings) | (best < 0).all(axis=1)
-        best[better], brings[better] = picked[better], total[better]
+        best[better], brings[better] = selected[better], total[better]
     return choices_of(problem, best)
 
 
@@ -350,16 +350,16 @@ def _priced(problem, worth, loads):
     top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
     high = np.full(draws, np.log(top))
     low = high - 24.0
-    picked = _at_price(problem, worth, np.exp(high), loads)
+    selected = _at_price(problem, worth, np.exp(high), loads)
     free = _at_price(problem, worth, np.zeros(draws), loads)
     easy = holds_limits(problem, *used(problem, free))
     for _ in range(0 if easy.all() else STEPS):
         middle = (low + high) / 2
         trial = _at_price(problem, worth, np.exp(middle), loads)
         holds = holds_limits(problem, *used(problem, trial))
-        picked[holds] = trial[holds]
+        selected[holds] = trial[holds]
         low, high = np.where(holds, low, middle), np.where(holds, middle, high)
-    return np.where(easy[:, None], free, picked)
+    return np.where(easy[:, None], free, selected)
 
 
 @cache
@@ -430,13 +430,13 @@ class Packages:
     must: np.ndarray
 
 
-def worst_first(options, terms, footing_ohm):
+def worst_first(options, constraints, footing_ohm):
     """Plan of the rule "worst ohms first".
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     footing_ohm : pandas.Series
         Footing [Ω] by tower_id; towers without one come last.
@@ -452,7 +452,7 @@ def worst_first(options, terms, footing_ohm):
     its own cost that still fits, in the first year in which one does; a tower that fits nowhere is passed over.
     *Common practice*, kinder than most: a list that stops at the first tower that does not fit brings less.
     """
-    problem = pose(options, terms)
+    problem = pose(options, constraints)
     return _told(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
 
 
@@ -478,20 +478,20 @@ def worst_first_choice(problem, footing_ohm):
     state = _State(problem, packages)
     order = np.lexsort((-own, packages.unit, -worst[packages.unit], ~packages.must))
     for package in order:
-        for year in range(problem.terms.years):
+        for year in range(problem.constraints.years):
             if state.fits(year)[package]:
                 state.take(package, year)
                 break
     return state.choice
 
 
-def greedy(options, terms):
+def greedy(options, constraints):
     """Plan of the rule "next the most benefit for its cost, mobilisation included".
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
 
     Returns
@@ -503,7 +503,7 @@ def greedy(options, terms):
     Year by year, must-do works first: the next work is that with the greatest benefit divided by its cost and
     by the mobilisation that has not been paid yet. *Common practice*.
     """
-    problem = pose(options, terms)
+    problem = pose(options, constraints)
     return _told(problem, greedy_choice(problem), "Greedy by benefit per cost.")
 
 
@@ -522,7 +522,7 @@ def greedy_choice(problem):
     packages = _packages(problem)
     state = _State(problem, packages)
     for first in (packages.must, np.ones(len(packages.must), bool)):
-        for year in range(problem.terms.years):
+        for year in range(problem.constraints.years):
             while len(first):
                 cost = packages.spend + packages.groups @ np.where(state.paid[:, year], 0.0, problem.fee)
                 worth = packages.value[:, year]
@@ -577,8 +577,8 @@ class _State:
         self.problem, self.packages = problem, packages
         self.choice = np.zeros(len(problem.spend), int)
         self.done = np.zeros(problem.unit.max(initial=-1) + 1, bool)
-        self.paid = np.zeros((len(problem.fee), problem.terms.years), bool)
-        self.money, self.weeks = np.array(problem.terms.budget, float), problem.crew.copy()
+        self.paid = np.zeros((len(problem.fee), problem.constraints.years), bool)
+        self.money, self.weeks = np.array(problem.constraints.budget, float), problem.crew.copy()
 
     def fits(self, year):
         """True for each package that can still be taken in a year."""
@@ -623,7 +623,9 @@ def _packages(problem):
     return Packages(
         members=members,
         unit=np.array(unit, int),
-        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(-1, problem.terms.years),
+        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(
+            -1, problem.constraints.years
+        ),
         spend=np.array([problem.spend[o].sum() for o in members]),
         weeks=np.array([problem.weeks[o].sum() for o in members]),
         groups=groups,

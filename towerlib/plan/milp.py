@@ -65,7 +65,7 @@ def build(problem):
     from scipy import sparse
 
     option, year = np.nonzero(_useful(problem)[:, None] & allowed(problem))
-    groups, years = len(problem.fee), problem.terms.years
+    groups, years = len(problem.fee), problem.constraints.years
     blocks = [
         _one_a_tower(problem, option),
         _mobilised(problem, option, year),
@@ -76,7 +76,7 @@ def build(problem):
     blocks.append(limits)
     spend = np.r_[problem.spend[option], np.repeat(problem.fee, years)]
     value = np.r_[problem.value[option, year], np.zeros(groups * years)]
-    budget = sum(problem.terms.budget)
+    budget = sum(problem.constraints.budget)
     most = np.maximum.reduceat(problem.value.max(axis=1), problem.tower_starts).clip(0).sum()
     thrift = THRIFT * most if budget > 0 else 0.0
     unit = SCALE / most if most > 0 else 1.0
@@ -105,7 +105,7 @@ def allowed(problem):
     -------
     array of bool, shape (n, y)
     """
-    years = np.arange(1, problem.terms.years + 1)
+    years = np.arange(1, problem.constraints.years + 1)
     bound = problem.must_tower[problem.tower]
     return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
 
@@ -139,7 +139,7 @@ def _entries(rows, columns, amounts, shape):
 
 def _width(problem, option):
     """Number of variables."""
-    return len(option) + len(problem.fee) * problem.terms.years
+    return len(option) + len(problem.fee) * problem.constraints.years
 
 
 def _one_a_tower(problem, option):
@@ -151,7 +151,7 @@ def _one_a_tower(problem, option):
 
 def _mobilised(problem, option, year):
     """No work in a year without the mobilisation of its access group."""
-    years, groups = problem.terms.years, len(problem.fee)
+    years, groups = problem.constraints.years, len(problem.fee)
     key = (problem.tower[option] * groups + problem.group[option]) * years + year
     keys, row = np.unique(key, return_inverse=True)
     mobilisation = len(option) + keys % (groups * years)
@@ -166,7 +166,7 @@ def _mobilised(problem, option, year):
 
 def _together(problem, option, year):
     """Towers that go together: as many treatments in each year at every tower as at the one before it."""
-    years, towers = problem.terms.years, len(problem.unit)
+    years, towers = problem.constraints.years, len(problem.unit)
     follows = np.r_[False, problem.unit[1:] == problem.unit[:-1]]
     row = np.cumsum(follows) - 1
     mine, tower = follows[problem.tower[option]], problem.tower[option]
@@ -188,12 +188,12 @@ def _limits(problem, option, year):
     """Money and crews of each year, scaled."""
     from scipy import sparse
 
-    years, groups = problem.terms.years, len(problem.fee)
+    years, groups = problem.constraints.years, len(problem.fee)
     columns = np.arange(_width(problem, option))
     in_year = np.r_[year, np.tile(np.arange(years), groups)]
     money = np.r_[problem.spend[option], np.repeat(problem.fee, years)]
     weeks = np.r_[problem.weeks[option], np.zeros(groups * years)]
-    most = np.r_[np.array(problem.terms.budget, float), problem.crew]
+    most = np.r_[np.array(problem.constraints.budget, float), problem.crew]
     rows = sparse.vstack([_entries(in_year, columns, load, (years, len(columns))) for load in (money, weeks)])
     limited = np.isfinite(most)
     scales = np.where(most > 0, SCALE / np.where(most > 0, most, 1.0), 1.0)[limited]
@@ -276,7 +276,7 @@ def relax(problem, model, time_limit_s):
     """
     from scipy.optimize import linprog
 
-    years, equal = problem.terms.years, model.lower == model.upper
+    years, equal = problem.constraints.years, model.lower == model.upper
     found = linprog(
         -model.gain,
         A_ub=model.rows[~equal],
@@ -291,5 +291,5 @@ def relax(problem, model, time_limit_s):
     dual = np.zeros(len(model.upper))
     dual[~equal] = -found.ineqlin.marginals
     prices = dual[model.limits] * model.scales / model.unit
-    weeks = prices[years:] if problem.terms.crew_weeks is not None else np.zeros(years)
+    weeks = prices[years:] if problem.constraints.crew_weeks is not None else np.zeros(years)
     return -found.fun / model.unit + model.thrift, prices[:years], weeks

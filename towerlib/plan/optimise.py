@@ -47,17 +47,17 @@ def shortage(problem):
     held = _must_do_only(problem)
     towers = np.unique(held.options["tower_id"].to_numpy(str)[held.must])
     who = f"The must-do works at {counted(len(towers), 'tower')} ({_listed(towers)})"
-    unit = "" if held.terms.measure == "cost" else " m of trench"
-    free_of_crews = pose(held.options, replace(held.terms, crew_weeks=None))
-    over, least = _least_over(free_of_crews, np.arange(held.terms.years))
-    if over.sum() > 1e-6 * (1 + sum(held.terms.budget)):
+    unit = "" if held.constraints.measure == "cost" else " m of trench"
+    free_of_crews = pose(held.options, replace(held.constraints, crew_weeks=None))
+    over, least = _least_over(free_of_crews, np.arange(held.constraints.years))
+    if over.sum() > 1e-6 * (1 + sum(held.constraints.budget)):
         return (
             f"{who} take at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
             f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
         )
-    if held.terms.crew_weeks is None:
+    if held.constraints.crew_weeks is None:
         return f"{who} do not fit into the budget: raise it or drop a must-do."
-    over, _ = _least_over(held, np.arange(held.terms.years) + held.terms.years)
+    over, _ = _least_over(held, np.arange(held.constraints.years) + held.constraints.years)
     return (
         f"{who} take {over.sum():.1f} crew-weeks more than there are ({_by_year(over, ' crew-weeks', 1)}): "
         "plan more crews or drop a must-do."
@@ -69,7 +69,7 @@ def _must_do_only(problem):
     unit = np.zeros(problem.unit.max() + 1, bool)
     unit[problem.unit[problem.must_tower]] = True
     mine = unit[problem.unit][problem.tower]
-    return pose(problem.options[mine].drop(columns="spend"), problem.terms)
+    return pose(problem.options[mine].drop(columns="spend"), problem.constraints)
 
 
 def _least_over(problem, soft):
@@ -83,7 +83,7 @@ def _least_over(problem, soft):
         (-built.scales[soft], (rows, np.arange(len(soft)))), shape=(built.rows.shape[0], len(soft))
     )
     count = len(built.gain)
-    spend = np.r_[problem.spend[built.option], np.repeat(problem.fee, problem.terms.years)]
+    spend = np.r_[problem.spend[built.option], np.repeat(problem.fee, problem.constraints.years)]
     objective = np.r_[1e-9 * spend, np.ones(len(soft))]
     found = milp(
         objective / max(objective[:count].max(initial=0.0) * 1e9, 1e-9) * 1e3,
@@ -124,14 +124,16 @@ STARTS, CELLS = (
 )  # proportions of prices that a single plan tries; options times years of all of them
 
 
-def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footing_ohm=None, nodes=NODES):
-    """Plan with the most benefit that keeps to the terms.
+def optimise(
+    options, constraints, *, gap=None, time_limit_s=None, search=True, footing_ohm=None, nodes=NODES
+):
+    """Plan with the most benefit that keeps to the constraints.
 
     Parameters
     ----------
     options : pandas.DataFrame
         One row a tower and option, as `towerlib.plan.problem.pose` takes it.
-    terms : Terms
+    constraints : Constraints
         Money, crews and years.
     gap : float, optional
         Part of the benefit at which a search by the clock may stop; else ``plan_gap``. 0 asks for the optimum.
@@ -175,17 +177,17 @@ def optimise(options, terms, *, gap=None, time_limit_s=None, search=True, footin
     Examples
     --------
     >>> import pandas as pd
-    >>> from towerlib.plan.problem import Terms
+    >>> from towerlib.plan.problem import Constraints
     >>> options = pd.DataFrame({"tower_id": ["1", "2", "3"], "option": "rods", "cost": [10.0, 20.0, 30.0]})
     >>> options = options.assign(benefit_per_year=[0.6, 1.0, 1.2], access_group="A", must_do=False)
-    >>> terms = Terms(budget=(55.0,), mobilisation=5.0, horizon_years=11, discount_rate=0.0)
-    >>> plan = optimise(options.assign(life_years=40), terms, gap=0.0)
+    >>> constraints = Constraints(budget=(55.0,), mobilisation=5.0, horizon_years=11, discount_rate=0.0)
+    >>> plan = optimise(options.assign(life_years=40), constraints, gap=0.0)
     >>> list(plan.works["tower_id"]), plan.benefit, plan.spent
     (['2', '3'], 22.0, 55.0)
     """
     gap = number("plan_gap") if gap is None else gap
     time_limit_s = number("plan_time_limit_s") if time_limit_s is None else time_limit_s
-    problem = pose(options, terms)
+    problem = pose(options, constraints)
     if not len(problem.options):
         return plan_of(problem, np.zeros(0, int), 0.0, "There is nothing to choose from.")
     model = build(problem)
@@ -243,10 +245,10 @@ def _mended(problem, choices, prices):
         return choices
     worth = np.where(allowed(problem), problem.value, -np.inf)
     worth = np.broadcast_to(worth, (len(choices), *worth.shape))
-    picked = improved(
-        problem, worth, heuristic.picked_of(problem, choices), heuristic.loads_of(problem, prices)
+    selected = improved(
+        problem, worth, heuristic.selected_of(problem, choices), heuristic.loads_of(problem, prices)
     )
-    return heuristic.choices_of(problem, picked)
+    return heuristic.choices_of(problem, selected)
 
 
 def _benefit(problem, choice):
@@ -309,10 +311,10 @@ def quality(plan):
     Examples
     --------
     >>> import pandas as pd
-    >>> from towerlib.plan.problem import Terms
+    >>> from towerlib.plan.problem import Constraints
     >>> options = pd.DataFrame({"tower_id": ["1"], "option": "rods", "cost": [10.0], "benefit_per_year": [0.5]})
     >>> options = options.assign(access_group="A", must_do=False, life_years=40)
-    >>> quality(optimise(options, Terms(budget=(10.0,)), search=False))
+    >>> quality(optimise(options, Constraints(budget=(10.0,)), search=False))
     'The plan is proven optimal: no plan within the constraints brings more.'
     """
     if not plan.choice.any():

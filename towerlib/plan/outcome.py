@@ -26,7 +26,7 @@ class Plan:
         Year of each option of the problem, 1 the first, 0 where it is not done.
     works : pandas.DataFrame
         One row a treated tower, by year and access group: columns as in `WORKS`; cost is in the unit of
-        `terms.measure` and holds no mobilisation, benefit is what counts over the years.
+        `constraints.measure` and holds no mobilisation, benefit is what counts over the years.
     years : pandas.DataFrame
         One row a year: year, towers, mobilisations, budget, work_cost, mobilisation_cost, spent, crew_weeks,
         benefit.
@@ -104,7 +104,7 @@ def yearly(problem, choice):
     pandas.DataFrame
         One row a year, as `Plan.years`.
     """
-    done, count = np.flatnonzero(choice), problem.terms.years
+    done, count = np.flatnonzero(choice), problem.constraints.years
     year = choice[done] - 1
     visits = np.unique(problem.group[done] * count + year)
     rows = pd.DataFrame(
@@ -112,7 +112,7 @@ def yearly(problem, choice):
             "year": np.arange(1, count + 1),
             "towers": np.bincount(year, minlength=count),
             "mobilisations": np.bincount(visits % count, minlength=count),
-            "budget": np.array(problem.terms.budget, float),
+            "budget": np.array(problem.constraints.budget, float),
             "work_cost": np.bincount(year, problem.spend[done], count),
             "mobilisation_cost": np.bincount(visits % count, problem.fee[visits // count], count),
             "crew_weeks": np.bincount(year, problem.weeks[done], count),

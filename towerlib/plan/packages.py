@@ -29,7 +29,7 @@ def packages(budget, mobilisation):
     Parameters
     ----------
     budget : Budget
-        As `towerlib.plan.draw_up` gives it.
+        As `towerlib.plan.optimise_plan` gives it.
     mobilisation : pandas.DataFrame
         access_group, access, price, low, high: as `towerlib.treatments.Treatments.mobilisation`.
 

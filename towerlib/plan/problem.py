@@ -13,7 +13,7 @@ MEASURES = ("cost", "effort")
 
 
 @dataclass(frozen=True)
-class Terms:
+class Constraints:
     """Money, crews and years of a plan.
 
     Attributes
@@ -52,22 +52,28 @@ class Terms:
         return len(self.budget)
 
 
-def _check(terms):
+def _check(constraints):
     """Every term in its range, else one sentence."""
-    if not terms.budget or not _all_zero_or_more(terms.budget):
-        raise SettingsError(f"budget must be one amount of 0 or more for each year, not {terms.budget}")
-    weeks = terms.crew_weeks
-    if weeks is not None and (len(weeks) != terms.years or not _all_zero_or_more(weeks)):
-        raise SettingsError(f"crew_weeks must be one number of 0 or more for each of {terms.years} years")
-    fees = terms.mobilisation.values() if isinstance(terms.mobilisation, Mapping) else [terms.mobilisation]
+    if not constraints.budget or not _all_zero_or_more(constraints.budget):
+        raise SettingsError(f"budget must be one amount of 0 or more for each year, not {constraints.budget}")
+    weeks = constraints.crew_weeks
+    if weeks is not None and (len(weeks) != constraints.years or not _all_zero_or_more(weeks)):
+        raise SettingsError(
+            f"crew_weeks must be one number of 0 or more for each of {constraints.years} years"
+        )
+    fees = (
+        constraints.mobilisation.values()
+        if isinstance(constraints.mobilisation, Mapping)
+        else [constraints.mobilisation]
+    )
     if not _all_zero_or_more(fees):
         raise SettingsError("mobilisation must be 0 or more in every access group")
-    if not terms.horizon_years > 0 or not 0 <= terms.discount_rate < 1:
+    if not constraints.horizon_years > 0 or not 0 <= constraints.discount_rate < 1:
         raise SettingsError("horizon_years must be greater than 0, discount_rate from 0 to below 1")
-    if terms.must_do_by is not None and not 1 <= terms.must_do_by <= terms.years:
-        raise SettingsError(f"must_do_by must be a year of the plan, 1 to {terms.years}")
-    if terms.measure not in MEASURES:
-        raise SettingsError(f"measure must be one of {', '.join(MEASURES)}, not {terms.measure!r}")
+    if constraints.must_do_by is not None and not 1 <= constraints.must_do_by <= constraints.years:
+        raise SettingsError(f"must_do_by must be a year of the plan, 1 to {constraints.years}")
+    if constraints.measure not in MEASURES:
+        raise SettingsError(f"measure must be one of {', '.join(MEASURES)}, not {constraints.measure!r}")
 
 
 def _all_zero_or_more(amounts):
@@ -97,39 +103,39 @@ def spread_evenly(total, years):
     return (total / years,) * years
 
 
-def with_total(terms, total):
-    """The same terms with another sum of money, shared over the years as before.
+def with_total(constraints, total):
+    """The same constraints with another sum of money, shared over the years as before.
 
     Parameters
     ----------
-    terms : Terms
+    constraints : Constraints
         Their budget gives the shares; equal shares where it is 0 throughout.
     total : float
         Sum of all years.
 
     Returns
     -------
-    Terms
+    Constraints
 
     Examples
     --------
-    >>> with_total(Terms(budget=(10.0, 30.0)), 80.0).budget
+    >>> with_total(Constraints(budget=(10.0, 30.0)), 80.0).budget
     (20.0, 60.0)
     """
-    before = sum(terms.budget)
+    before = sum(constraints.budget)
     if before == 0:
-        return replace(terms, budget=spread_evenly(total, terms.years))
-    return replace(terms, budget=tuple(total * (amount / before) for amount in terms.budget))
+        return replace(constraints, budget=spread_evenly(total, constraints.years))
+    return replace(constraints, budget=tuple(total * (amount / before) for amount in constraints.budget))
 
 
-def years_that_count(life_years, terms):
+def years_that_count(life_years, constraints):
     """Years of benefit that count, for work done in each year of the plan.
 
     Parameters
     ----------
     life_years : array, shape (n,)
         Life of each treatment [years].
-    terms : Terms
+    constraints : Constraints
         Horizon H, discount rate r and years of the plan.
 
     Returns
@@ -150,16 +156,16 @@ def years_that_count(life_years, terms):
 
     Examples
     --------
-    >>> print(years_that_count([2.0, 40.0], Terms(budget=(1.0, 1.0), horizon_years=10, discount_rate=0.0)))
+    >>> print(years_that_count([2.0, 40.0], Constraints(budget=(1.0, 1.0), horizon_years=10, discount_rate=0.0)))
     [[2. 2.]
      [9. 8.]]
     """
-    last = int(np.ceil(terms.horizon_years))
-    weights = (1 + terms.discount_rate) ** -np.arange(last, dtype=float)
+    last = int(np.ceil(constraints.horizon_years))
+    weights = (1 + constraints.discount_rate) ** -np.arange(last, dtype=float)
     so_far = np.r_[0.0, np.cumsum(weights)]
-    done = np.arange(1, terms.years + 1, dtype=float)
-    end = np.minimum(done + np.asarray(life_years, float)[:, None], terms.horizon_years)
-    begin = np.minimum(done, terms.horizon_years)
+    done = np.arange(1, constraints.years + 1, dtype=float)
+    end = np.minimum(done + np.asarray(life_years, float)[:, None], constraints.horizon_years)
+    begin = np.minimum(done, constraints.horizon_years)
     steps = np.arange(last + 1, dtype=float)
     return np.interp(end, steps, so_far) - np.interp(begin, steps, so_far)
 
@@ -175,7 +181,7 @@ class Problem:
     ----------
     options : pandas.DataFrame
         The n options that can be chosen, in the order of the arrays.
-    terms : Terms
+    constraints : Constraints
         Money, crews and years.
     value : array, shape (n, y)
         Benefit counted when the option is done in that year.
@@ -197,7 +203,7 @@ class Problem:
     """
 
     options: pd.DataFrame
-    terms: Terms
+    constraints: Constraints
     value: np.ndarray
     spend: np.ndarray
     weeks: np.ndarray
@@ -220,27 +226,27 @@ class Problem:
     @property
     def must_by(self):
         """Latest year of the must-do works."""
-        return self.terms.must_do_by or self.terms.years
+        return self.constraints.must_do_by or self.constraints.years
 
     @property
     def crew(self):
         """Crew-weeks of each year, infinite where unlimited, shape (y,)."""
-        limited = self.terms.crew_weeks is not None
-        return np.array(self.terms.crew_weeks if limited else [np.inf] * self.terms.years, float)
+        limited = self.constraints.crew_weeks is not None
+        return np.array(self.constraints.crew_weeks if limited else [np.inf] * self.constraints.years, float)
 
 
-def pose(options, terms):
-    """The problem of a table of options under given terms.
+def pose(options, constraints):
+    """The problem of a table of options under given constraints.
 
     Parameters
     ----------
     options : pandas.DataFrame
         One row a tower and option: tower_id, option (treatment), benefit_per_year (avoided trip-outs, or
-        money), cost and effort (either may be missing where `terms.measure` names the other), access_group
+        money), cost and effort (either may be missing where `constraints.measure` names the other), access_group
         (blank: a mobilisation of its own), crew_weeks (needed where crews are limited), must_do (the option
         meets a safety need or an obligation: one such option of the tower has to be chosen), life_years, and
         where wanted together (towers of one label are treated in one year, or none of them).
-    terms : Terms
+    constraints : Constraints
         Money, crews and years.
 
     Returns
@@ -260,45 +266,45 @@ def pose(options, terms):
     --------
     >>> options = pd.DataFrame({"tower_id": ["1", "1"], "option": ["rod", "ring"], "cost": [3.0, np.nan]})
     >>> options = options.assign(benefit_per_year=0.1, access_group="A", must_do=False, life_years=30)
-    >>> pose(options, Terms(budget=(10.0,))).left_out
+    >>> pose(options, Constraints(budget=(10.0,))).left_out
     ('1 option without a price was left out: tower 1 ring.',)
     """
-    _check_options(options, terms)
+    _check_options(options, constraints)
     options = options.reset_index(drop=True)
-    spend, benefit = options[terms.measure].to_numpy(float), options["benefit_per_year"].to_numpy(float)
+    spend, benefit = options[constraints.measure].to_numpy(float), options["benefit_per_year"].to_numpy(float)
     must = options["must_do"].to_numpy(bool)
     priced, predicted = ~np.isnan(spend), ~np.isnan(benefit) | must
-    what = "a price" if terms.measure == "cost" else "an effort"
+    what = "a price" if constraints.measure == "cost" else "an effort"
     left_out = (
         *_told(options[~priced], f"without {what}"),
         *_told(options[priced & ~predicted], "without a predicted benefit"),
     )
     kept = options[priced & predicted]
     _check_must_do(options, kept)
-    return _arrays(kept.assign(spend=spend[priced & predicted]), terms, left_out)
+    return _arrays(kept.assign(spend=spend[priced & predicted]), constraints, left_out)
 
 
-def _check_options(options, terms):
+def _check_options(options, constraints):
     """Columns, duplicates and ranges."""
-    needed = (*NEEDED, terms.measure, *(("crew_weeks",) if terms.crew_weeks is not None else ()))
+    needed = (*NEEDED, constraints.measure, *(("crew_weeks",) if constraints.crew_weeks is not None else ()))
     if missing := [name for name in needed if name not in options]:
         raise RecordsError(f"options need the columns {', '.join(missing)}")
     if (again := options.duplicated(["tower_id", "option"])).any():
         row = options[again].iloc[0]
         raise RecordsError(f"options: {row['option']} of tower {row['tower_id']} stands in two rows")
-    for name in (terms.measure, *(("crew_weeks",) if "crew_weeks" in options else ())):
+    for name in (constraints.measure, *(("crew_weeks",) if "crew_weeks" in options else ())):
         if (bad := options[name].astype(float) < 0).any():
             row = options[bad].iloc[0]
             raise RecordsError(
                 f"options: {name} of tower {row['tower_id']} {row['option']} is {row[name]}, below 0"
             )
-    if len(options) and options[terms.measure].isna().all():
-        raise SettingsError(f"no option has a {terms.measure}: give prices, or plan by effort")
+    if len(options) and options[constraints.measure].isna().all():
+        raise SettingsError(f"no option has a {constraints.measure}: give prices, or plan by effort")
     unlived = options["benefit_per_year"].notna() & ~(options["life_years"].astype(float) > 0)
     if (unlived := unlived & (options["benefit_per_year"] != 0)).any():
         row = options[unlived].iloc[0]
         raise RecordsError(f"options: life_years of tower {row['tower_id']} {row['option']} is missing or 0")
-    if terms.crew_weeks is not None and options["crew_weeks"].isna().any():
+    if constraints.crew_weeks is not None and options["crew_weeks"].isna().any():
         row = options[options["crew_weeks"].isna()].iloc[0]
         raise RecordsError(f"options: crew_weeks of tower {row['tower_id']} {row['option']} is missing")
 
@@ -321,7 +327,7 @@ def _told(options, what):
     return (f"{counted} {what} {'was' if len(options) == 1 else 'were'} left out: {', '.join(names)}{more}.",)
 
 
-def _arrays(options, terms, left_out):
+def _arrays(options, constraints, left_out):
     """Options sorted and numbered."""
     own = "tower " + options["tower_id"].astype(str)
     label = options["access_group"].astype("str").where(options["access_group"].notna(), own)
@@ -339,8 +345,8 @@ def _arrays(options, terms, left_out):
     group_starts = _runs(homes)[1]
     return Problem(
         options=options.assign(access_group=label.to_numpy()),
-        terms=terms,
-        value=_value(options, terms),
+        constraints=constraints,
+        value=_value(options, constraints),
         spend=options["spend"].to_numpy(float),
         weeks=options["crew_weeks"].to_numpy(float) if "crew_weeks" in options else np.zeros(len(options)),
         tower=tower,
@@ -350,7 +356,7 @@ def _arrays(options, terms, left_out):
         unit_starts=unit_starts,
         group_starts=group_starts,
         unit=unit,
-        fee=_fees(names, terms),
+        fee=_fees(names, constraints),
         home=np.searchsorted(names, homes.iloc[group_starts].to_numpy(str)),
         left_out=left_out,
     )
@@ -363,21 +369,21 @@ def _runs(labels):
     return np.cumsum(new) - 1, np.flatnonzero(new)
 
 
-def _value(options, terms):
+def _value(options, constraints):
     """Benefit counted by option and year; none where it cannot be predicted."""
     benefit = options["benefit_per_year"].to_numpy(float)
     life = options["life_years"].to_numpy(float)
-    counted = benefit[:, None] * years_that_count(np.nan_to_num(life), terms)
+    counted = benefit[:, None] * years_that_count(np.nan_to_num(life), constraints)
     return np.where(np.isnan(benefit)[:, None], 0.0, counted)
 
 
-def _fees(names, terms):
+def _fees(names, constraints):
     """Mobilisation of each access group; a group without a price stops the work."""
-    if not isinstance(terms.mobilisation, Mapping):
-        return np.full(len(names), float(terms.mobilisation))
-    if unknown := [name for name in names if name not in terms.mobilisation]:
+    if not isinstance(constraints.mobilisation, Mapping):
+        return np.full(len(names), float(constraints.mobilisation))
+    if unknown := [name for name in names if name not in constraints.mobilisation]:
         raise SettingsError(f"no mobilisation price for access group {', '.join(unknown)}")
-    return np.array([terms.mobilisation[name] for name in names], float)
+    return np.array([constraints.mobilisation[name] for name in names], float)
 
 
 def together_in_zones(towers, treated):

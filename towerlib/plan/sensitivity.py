@@ -19,13 +19,13 @@ LEVELS = {"low": 0.5, "middle": 1.0, "high": 1.5}
 FLAT = 0.01  # distance above the chord, as a part of the whole, below which a curve has no knee
 
 
-def budget_curve(options, terms, budgets=None, *, search=False, known=None, **stop):
+def budget_curve(options, constraints, budgets=None, *, search=False, known=None, **stop):
     """Benefit of the plan at each of many budgets.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`; the budget gives the shares of the years.
     budgets : sequence of float, optional
         Totals of all years, rising; else 16 even steps from 0 to the cost of the most effective option at every tower.
@@ -48,8 +48,8 @@ def budget_curve(options, terms, budgets=None, *, search=False, known=None, **st
     never brings less. The knee is as `knee` says.
     """
     if budgets is None:
-        budgets = np.linspace(0.0, cost_of_everything(options, terms), 16)
-    plans = _carried(options, terms, budgets, known, search=search, **stop)
+        budgets = np.linspace(0.0, cost_of_everything(options, constraints), 16)
+    plans = _carried(options, constraints, budgets, known, search=search, **stop)
     rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
     curve = pd.DataFrame(rows).drop(columns="how")
     curve["added_per_cost"] = curve["benefit"].diff() / curve["budget"].diff()
@@ -57,13 +57,13 @@ def budget_curve(options, terms, budgets=None, *, search=False, known=None, **st
     return curve.assign(at_knee=curve.index == at)
 
 
-def three_levels(options, terms, shares=None, *, known=None, **stop):
+def three_levels(options, constraints, shares=None, *, known=None, **stop):
     """Plans at a low, a middle and a high budget.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         Its budget is the middle level.
     shares : dict of str to float, optional
         Part of the budget by name of the level, rising; else `LEVELS`: a half, the whole, one and a half.
@@ -82,8 +82,8 @@ def three_levels(options, terms, shares=None, *, known=None, **stop):
         By level; None where the must-do works do not fit.
     """
     shares = LEVELS if shares is None else shares
-    budgets = [share * sum(terms.budget) for share in shares.values()]
-    plans = _carried(options, terms, budgets, known, **({"search": True} | stop))
+    budgets = [share * sum(constraints.budget) for share in shares.values()]
+    plans = _carried(options, constraints, budgets, known, **({"search": True} | stop))
     rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
     levels = pd.DataFrame(rows)
     levels.insert(0, "level", list(shares))
@@ -133,33 +133,33 @@ def knee(budget, benefit):
     return int(known[above.argmax()]) if above.max() > FLAT else None
 
 
-def cost_of_everything(options, terms):
+def cost_of_everything(options, constraints):
     """Cost of the most effective option at every tower, each access group mobilised once.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
 
     Returns
     -------
     float
-        Cost in the unit of `terms.measure`.
+        Cost in the unit of `constraints.measure`.
     """
-    problem = pose(options, terms)
+    problem = pose(options, constraints)
     top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
     top = top[problem.value[top, 0] > 0]
     return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
 
 
-def _carried(options, terms, budgets, known, **stop):
+def _carried(options, constraints, budgets, known, **stop):
     """Plan of each budget, or the sentence why there is none; never worse than that of a smaller budget."""
     if np.any(np.diff(budgets) <= 0):
         raise SettingsError("budgets of a curve must rise")
-    pose(options, terms)  # what is wrong with the options themselves stops here, whatever the budget
+    pose(options, constraints)  # what is wrong with the options themselves stops here, whatever the budget
     plans, best = [], None
     for budget in budgets:
-        mine = with_total(terms, budget)
+        mine = with_total(constraints, budget)
         try:
             plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
         except SettingsError as error:
@@ -173,9 +173,11 @@ def _carried(options, terms, budgets, known, **stop):
     return plans
 
 
-def _is_of(plan, terms):
+def _is_of(plan, constraints):
     """True where a plan is one of these yearly budgets, but for rounding."""
-    return plan is not None and np.allclose(plan.problem.terms.budget, terms.budget, rtol=1e-12, atol=0.0)
+    return plan is not None and np.allclose(
+        plan.problem.constraints.budget, constraints.budget, rtol=1e-12, atol=0.0
+    )
 
 
 def _row(budget, plan):
@@ -213,14 +215,14 @@ class NextTests:
     screened: int
 
 
-def next_tests(options, terms, *, removes=None, most=12, gap=None, time_limit_s=TIME_LIMIT_S):
+def next_tests(options, constraints, *, removes=None, most=12, gap=None, time_limit_s=TIME_LIMIT_S):
     """Short list of the tests that are worth most to the plan.
 
     Parameters
     ----------
     options : pandas.DataFrame
         As for `towerlib.plan.uncertainty.draw`: benefits with their bands.
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     removes : float or pandas.Series, optional
         Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id;
@@ -252,7 +254,7 @@ def next_tests(options, terms, *, removes=None, most=12, gap=None, time_limit_s=
     """
     means = _posterior_means(options, removes)
     counted = options.assign(row=np.arange(len(options)), benefit_per_year=means.mean(axis=0))
-    plan = optimise(counted, terms, gap=gap, time_limit_s=time_limit_s)
+    plan = optimise(counted, constraints, gap=gap, time_limit_s=time_limit_s)
     problem = plan.problem
     prices = heuristic.Prices(*relax(problem, build(problem), time_limit_s)[1:])
     results = values_of(problem, means[:, problem.options["row"].to_numpy(int)])
@@ -363,7 +365,7 @@ class Outlook:
     chances : pandas.DataFrame
         As `chances` gives it.
     regret : pandas.Series
-        planned, perfect, regret and regret_p90, as in `towerlib.plan.uncertainty.Firmness`.
+        planned, perfect, regret and regret_p90, as in `towerlib.plan.uncertainty.SelectionProbability`.
     tests : pandas.DataFrame
         Short list of the tests worth most, as in `towerlib.plan.sensitivity.NextTests`.
     """
@@ -381,7 +383,7 @@ def outlook(budget, condition, *, draws=DRAWS, steps=STEPS, tests=TESTS):
     Parameters
     ----------
     budget : Budget
-        As `towerlib.plan.draw_up` gives it.
+        As `towerlib.plan.optimise_plan` gives it.
     condition : pandas.DataFrame
         One row a tower; gives the footings for the rule "worst ohms first".
     draws, steps, tests : int
@@ -394,13 +396,13 @@ def outlook(budget, condition, *, draws=DRAWS, steps=STEPS, tests=TESTS):
     """
     if budget.plan is None or not len(budget.plan.problem.options):
         return None
-    firm = firmness(budget, draws)
-    found = next_tests(banded(budget.options), budget.terms, most=tests, **QUICK)
+    selection = selection_probability(budget, draws)
+    found = next_tests(banded(budget.options), budget.constraints, most=tests, **QUICK)
     return Outlook(
         levels=levels(budget, condition),
         curve=whole_curve(budget, condition, steps),
-        chances=chances(budget, firm),
-        regret=firm.regret,
+        chances=chances(budget, selection),
+        regret=selection.regret,
         tests=found.towers,
     )
 
@@ -422,11 +424,13 @@ def levels(budget, condition):
         and their low and high sums (all works erring alike), crew_weeks, mobilisations, worst_first (benefit of
         that rule) and gain (of the plan over it, as a part of it).
     """
-    terms = budget.terms
-    if not sum(terms.budget) > 0:
+    constraints = budget.constraints
+    if not sum(constraints.budget) > 0:
         return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
     footings = condition.set_index("tower_id")["footing_ohm"]
-    table, plans = three_levels(budget.options, terms, known=budget.plan, **QUICKLY, footing_ohm=footings)
+    table, plans = three_levels(
+        budget.options, constraints, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
     sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
     ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
     table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
@@ -463,16 +467,18 @@ def whole_curve(budget, condition, steps=STEPS):
         As `towerlib.plan.sensitivity.budget_curve`, with worst_first and greedy (benefit of the rules); blank below
         the cost of the must-do works. No rows where no option brings anything.
     """
-    terms = budget.terms
-    whole = cost_of_everything(budget.options, terms)
+    constraints = budget.constraints
+    whole = cost_of_everything(budget.options, constraints)
     if not whole > 0:
         return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
     owed = budget.options["must_do"].astype(bool).any()  # nothing is bought for nothing then
     points = np.linspace(0.0, whole, steps + 1)[int(owed) :]
-    shares = np.array(list(LEVELS.values())) * sum(terms.budget)
+    shares = np.array(list(LEVELS.values())) * sum(constraints.budget)
     points = np.unique(np.r_[points, shares[shares > 0]])
     footings = condition.set_index("tower_id")["footing_ohm"]
-    found = budget_curve(budget.options, terms, points, known=budget.plan, **QUICKLY, footing_ohm=footings)
+    found = budget_curve(
+        budget.options, constraints, points, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
     ruled = {
         name: [
             _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
@@ -485,16 +491,18 @@ def whole_curve(budget, condition, steps=STEPS):
 
 def _by_rule(name, budget, condition, total):
     """Benefit of a simple rule within a sum of money; blank where it cannot carry the must-do works."""
-    terms = with_total(budget.terms, total)
+    constraints = with_total(budget.constraints, total)
     if name == "greedy":
-        plan = heuristic.greedy(budget.options, terms)
+        plan = heuristic.greedy(budget.options, constraints)
     else:
-        plan = heuristic.worst_first(budget.options, terms, condition.set_index("tower_id")["footing_ohm"])
+        plan = heuristic.worst_first(
+            budget.options, constraints, condition.set_index("tower_id")["footing_ohm"]
+        )
     return np.nan if heuristic.failed(plan) else plan.benefit
 
 
-def firmness(budget, count=DRAWS):
-    """How firm the plan is against what the benefits could be.
+def selection_probability(budget, count=DRAWS):
+    """Probability of being selected, given the uncertainty of the benefits.
 
     Parameters
     ----------
@@ -505,7 +513,7 @@ def firmness(budget, count=DRAWS):
 
     Returns
     -------
-    towerlib.plan.uncertainty.Firmness
+    towerlib.plan.uncertainty.SelectionProbability
 
     Notes
     -----
@@ -514,7 +522,9 @@ def firmness(budget, count=DRAWS):
     before another.
     """
     options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
-    return uncertainty.firmness(options, budget.terms, draw(options, count), checked=0, **QUICK)
+    return uncertainty.selection_probability(
+        options, budget.constraints, draw(options, count), checked=0, **QUICK
+    )
 
 
 def banded(options):
@@ -536,13 +546,13 @@ def banded(options):
     return options.assign(benefit_low=low, benefit_high=high)
 
 
-def chances(budget, firm):
+def chances(budget, selection):
     """Chance of each tower to be in the plan.
 
     Parameters
     ----------
     budget : Budget
-    firm : towerlib.plan.uncertainty.Firmness
+    selection : towerlib.plan.uncertainty.SelectionProbability
 
     Returns
     -------
@@ -551,7 +561,7 @@ def chances(budget, firm):
         planned_option, must_do (its treatment is owed whatever it brings), likeliest first.
     """
     planned = budget.works[["tower_id", "option", "must_do"]].rename(columns={"option": "planned_option"})
-    kept = firm.towers[["tower_id", "chance", "option", "option_chance"]]
+    kept = selection.towers[["tower_id", "chance", "option", "option_chance"]]
     told = kept.merge(planned, on="tower_id", how="left", validate="1:1")
     owed = told["must_do"].astype("boolean").fillna(False).astype(bool)
     return told.assign(in_plan=told["planned_option"].notna(), must_do=owed)

@@ -149,8 +149,8 @@ TIME_LIMIT_S = 20.0
 
 
 @dataclass(frozen=True)
-class Firmness:
-    """How firm a plan is.
+class SelectionProbability:
+    """Probability of each tower to be selected by the plan, and the value of better information.
 
     Attributes
     ----------
@@ -180,13 +180,13 @@ class Firmness:
     draws: int
 
 
-def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LIMIT_S):
-    """How firm the plan is over draws of benefits and costs.
+def selection_probability(options, constraints, draws, *, checked=2, gap=None, time_limit_s=TIME_LIMIT_S):
+    """Probability of being selected, over draws of benefits and costs.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     draws : towerlib.plan.uncertainty.Draws
         One column a row of the options.
@@ -197,7 +197,7 @@ def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LI
 
     Returns
     -------
-    Firmness
+    SelectionProbability
 
     Notes
     -----
@@ -213,7 +213,7 @@ def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LI
     """
     counted = options.assign(row=np.arange(len(options)))
     mean = counted.assign(benefit_per_year=draws.benefit.mean(axis=0))
-    plan = optimise(mean, terms, gap=gap, time_limit_s=time_limit_s)
+    plan = optimise(mean, constraints, gap=gap, time_limit_s=time_limit_s)
     problem, rows = plan.problem, plan.problem.options["row"].to_numpy(int)
     model = build(problem)
     prices = heuristic.Prices(*relax(problem, model, time_limit_s)[1:])
@@ -225,7 +225,7 @@ def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LI
     cost = draws.cost[:, rows]
     if (cost != problem.spend).any() or not fits.all():
         choices = _at_drawn_costs(problem, value, cost, prices, (gap, time_limit_s))
-    return Firmness(
+    return SelectionProbability(
         plan,
         _towers(problem, plan, choices),
         _regret(problem, pool, value),
@@ -249,7 +249,7 @@ def values_of(problem, benefit):
     array, shape (d, n, y)
     """
     life = np.nan_to_num(problem.options["life_years"].to_numpy(float))
-    return np.nan_to_num(benefit)[:, :, None] * years_that_count(life, problem.terms)
+    return np.nan_to_num(benefit)[:, :, None] * years_that_count(life, problem.constraints)
 
 
 def every_option(problem):
@@ -263,7 +263,7 @@ def every_option(problem):
     -------
     array of bool, shape (n, y)
     """
-    in_time = np.arange(1, problem.terms.years + 1) <= problem.must_by
+    in_time = np.arange(1, problem.constraints.years + 1) <= problem.must_by
     return ~problem.must_tower[problem.tower][:, None] | (problem.must[:, None] & in_time)
 
 

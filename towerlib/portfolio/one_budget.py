@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
-from towerlib.plan.budget import terms_of
+from towerlib.plan.budget import constraints_of
 from towerlib.plan.optimise import optimise, quality
 from towerlib.plan.outcome import Plan, broken_rules, plan_of
 from towerlib.plan.problem import pose, with_total
@@ -137,9 +137,9 @@ def split(lines, total=None):
     able, off = able_to_share(lines, total)
     if not able:
         return _nothing((*off, "No split: no line has a plan that it could be made of."))
-    terms = {line.line_id: _terms(line) for line in able}
-    scaled = _scaled(terms, total)
-    own = {line.line_id: _own_works(line, terms[line.line_id], scaled[line.line_id]) for line in able}
+    constraints = {line.line_id: _constraints(line) for line in able}
+    scaled = _scaled(constraints, total)
+    own = {line.line_id: _own_works(line, constraints[line.line_id], scaled[line.line_id]) for line in able}
     options = pd.concat([_prefixed(line) for line in able], ignore_index=True)
     joint = _joint(scaled)
     try:
@@ -162,7 +162,7 @@ def split(lines, total=None):
         _works(plan),
         plan,
         off,
-        _assumed(plan, terms, able),
+        _assumed(plan, constraints, able),
     )
 
 
@@ -172,8 +172,8 @@ def _nothing(off):
     return Split(np.nan, "", pd.DataFrame(columns=TABLE), works, None, off, ())
 
 
-def _terms(line):
-    """Terms of a line's own plan, its towers and groups under its name; no budget is 0."""
+def _constraints(line):
+    """Constraints of a line's own plan, its towers and groups under its name; no budget is 0."""
     facts = {name: line.facts[name] for name in SETTINGS}
     facts |= {"years": int(facts["years"]), "budget": np.nan_to_num(facts["budget"])}
     weeks = facts["crew_weeks_per_year"]
@@ -181,30 +181,30 @@ def _terms(line):
     groups = line.mobilisation.assign(
         access_group=f"{line.line_id}/" + line.mobilisation["access_group"].astype("str")
     )
-    return terms_of(SimpleNamespace(**facts), groups)
+    return constraints_of(SimpleNamespace(**facts), groups)
 
 
-def _scaled(terms, total):
-    """Terms of every line with its part of the total; shared evenly where no line has a budget."""
+def _scaled(constraints, total):
+    """Constraints of every line with its part of the total; shared evenly where no line has a budget."""
     if total is None:
-        return terms
-    whole = sum(sum(each.budget) for each in terms.values())
+        return constraints
+    whole = sum(sum(each.budget) for each in constraints.values())
     if whole == 0:
-        return {name: with_total(each, total / len(terms)) for name, each in terms.items()}
-    return {name: with_total(each, total * (sum(each.budget) / whole)) for name, each in terms.items()}
+        return {name: with_total(each, total / len(constraints)) for name, each in constraints.items()}
+    return {name: with_total(each, total * (sum(each.budget) / whole)) for name, each in constraints.items()}
 
 
-def _joint(terms):
-    """Terms of all lines together, as many years as the longest plan."""
-    years = max(each.years for each in terms.values())
-    fees = {group: fee for each in terms.values() for group, fee in each.mobilisation.items()}
-    limited = all(each.crew_weeks is not None for each in terms.values())
+def _joint(constraints):
+    """Constraints of all lines together, as many years as the longest plan."""
+    years = max(each.years for each in constraints.values())
+    fees = {group: fee for each in constraints.values() for group, fee in each.mobilisation.items()}
+    limited = all(each.crew_weeks is not None for each in constraints.values())
     return replace(
-        next(iter(terms.values())),
-        budget=_summed([each.budget for each in terms.values()], years),
+        next(iter(constraints.values())),
+        budget=_summed([each.budget for each in constraints.values()], years),
         mobilisation=fees,
-        crew_weeks=_summed([each.crew_weeks for each in terms.values()], years) if limited else None,
-        horizon_years=max(each.horizon_years for each in terms.values()),
+        crew_weeks=_summed([each.crew_weeks for each in constraints.values()], years) if limited else None,
+        horizon_years=max(each.horizon_years for each in constraints.values()),
     )
 
 
@@ -231,9 +231,9 @@ def _prefixed(line):
     )
 
 
-def _own_works(line, terms, scaled):
+def _own_works(line, constraints, scaled):
     """Works of the line's own plan under its name; None where its money cannot carry the must-dos."""
-    if scaled is terms:
+    if scaled is constraints:
         return line.works.assign(tower_id=f"{line.line_id}/" + line.works["tower_id"].astype("str"))
     try:
         return optimise(_prefixed(line), scaled, search=False).works
@@ -252,7 +252,7 @@ def _choice(problem, works):
     return np.array([years.get(key, 0) for key in keys], int)
 
 
-def _line_row(line, terms, own, beside, plan):
+def _line_row(line, constraints, own, beside, plan):
     """One line: what its own plan brings, and what its part of the split does."""
     known = own[line.line_id] is not None
     parts = {"own_": _part(beside, line.line_id) if known else {}, "": _part(plan, line.line_id)}
@@ -263,13 +263,13 @@ def _line_row(line, terms, own, beside, plan):
         "own_money_per_year": row["own_per_year"] * price,
         "money_per_year": row["avoided_per_year"] * price,
     }
-    return row | {"line_id": line.line_id, "own_budget": sum(terms[line.line_id].budget)}
+    return row | {"line_id": line.line_id, "own_budget": sum(constraints[line.line_id].budget)}
 
 
 def _part(plan, line_id):
     """What a plan spends and brings on one line, mobilisations with it."""
     works = plan.works[_line_of(plan.works["tower_id"]) == line_id]
-    fees = plan.problem.terms.mobilisation
+    fees = plan.problem.constraints.mobilisation
     visits = works[["access_group", "year"]].drop_duplicates()
     chosen = plan.problem.options[plan.choice > 0]
     chosen = chosen[_line_of(chosen["tower_id"]) == line_id]
@@ -302,13 +302,13 @@ def _short(own):
     return [f"{', '.join(lost)}: its part of the total alone cannot carry the must-do works."] if lost else []
 
 
-def _assumed(plan, terms, lines):
+def _assumed(plan, constraints, lines):
     """What the split took for granted, in sentences."""
-    limited = [name for name, each in terms.items() if each.crew_weeks is not None]
+    limited = [name for name, each in constraints.items() if each.crew_weeks is not None]
     crews = (
         "Crews and money may move from line to line; a must-do may fall into any year of the longest plan."
     )
-    if limited and len(limited) < len(terms):
+    if limited and len(limited) < len(constraints):
         crews += f" The limit of crews of {', '.join(limited)} does not hold: other lines have none."
     bare = [line.line_id for line in lines if not np.isfinite(line.facts["calibration_factor"])]
     record = f" {', '.join(bare)}: no record, so the model stands as it is." if bare else ""
