@@ -1,6 +1,9 @@
 """One month against the last: what changed beyond the uncertainties, and what still stands."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -9,6 +12,14 @@ from towerlib.changes.differences import COLUMNS, KINDS
 from towerlib.changes.status import coverage, portfolio
 from towerlib.months import last_day
 from towerlib.readings.trends import history
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from os import PathLike
+
+    from towerlib.assessment import Study
+    from towerlib.changes.months import Snapshot
+
 
 __all__ = ["COLUMNS", "KINDS", "Changes", "against_last", "compare", "coverage", "portfolio", "summary"]
 
@@ -38,7 +49,7 @@ class Changes:
     remarks: tuple[str, ...]
 
 
-def against_last(study, reports=None):
+def against_last(study: Study, reports: str | PathLike[str] | None = None) -> Changes:
     """A month against the newest earlier one that was reported, else against the same records a month before.
 
     Parameters
@@ -58,7 +69,7 @@ def against_last(study, reports=None):
     return compare(study, before, remarks)
 
 
-def compare(study, before, remarks=()):
+def compare(study: Study, before: Snapshot | None, remarks: Sequence[str] = ()) -> Changes:
     """An assessment against an earlier month.
 
     Parameters
@@ -150,7 +161,7 @@ def _how(study, before):
     )
 
 
-def summary(changes):
+def summary(changes: Changes) -> pd.DataFrame:
     """How many towers of each kind, in numbers and words.
 
     Parameters

@@ -1,5 +1,9 @@
 """Rows of a comparison: one a tower and kind, the strongest evidence in front and every sentence kept."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -7,6 +11,14 @@ from towerlib.changes.match import SPREAD, earlier_names
 from towerlib.months import last_day
 from towerlib.readings.season import class_of_season
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from typing import Any
+
+    from towerlib.assessment import Study
+    from towerlib.changes.months import Snapshot
+
 
 KINDS = {
     "new tower": "in the register now, and not before",
@@ -33,7 +45,9 @@ COLUMNS = """
 """.split()
 
 
-def rows(kind, tower_id, sentence, **more):
+def rows(
+    kind: str, tower_id: Sequence[str] | pd.Series, sentence: Sequence[str] | pd.Series, **more: Any
+) -> pd.DataFrame:
     """Rows of one kind, with a column for everything that the table tells.
 
     Parameters
@@ -62,7 +76,7 @@ def rows(kind, tower_id, sentence, **more):
     return _typed(table)
 
 
-def gathered(parts, route):
+def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFrame:
     """One row a tower and kind, kinds in the order of `KINDS` and towers in route order.
 
     Parameters
@@ -103,7 +117,7 @@ def _typed(table):
     return table.astype(kinds | dict.fromkeys(texts, "str"))
 
 
-def footings(both, told):
+def footings(both: pd.DataFrame, told: pd.DataFrame) -> list[pd.DataFrame]:
     """Footings up or down.
 
     Parameters
@@ -142,7 +156,7 @@ def footings(both, told):
     return found
 
 
-def another_reading(both):
+def another_reading(both: pd.DataFrame) -> pd.Series:
     """Towers at which another reading of the footing stands than before, and one no older.
 
     Parameters
@@ -158,7 +172,7 @@ def another_reading(both):
     return known & other & (both["footing_date_now"] >= both["footing_date_before"])
 
 
-def footing_change(both, told):
+def footing_change(both: pd.DataFrame, told: pd.DataFrame) -> pd.DataFrame:
     """The change of each footing between the readings that compare best.
 
     Parameters
@@ -247,7 +261,7 @@ BROKEN = ("damaged", "missing")
 LEGS_ALONE = "legs alone"
 
 
-def leg_shares(both):
+def leg_shares(both: pd.DataFrame) -> list[pd.DataFrame]:
     """Bonds that the injected test suspects now and did not before, or the other way round.
 
     Parameters
@@ -285,7 +299,7 @@ def leg_shares(both):
     )
 
 
-def gaps(both):
+def gaps(both: pd.DataFrame) -> list[pd.DataFrame]:
     """Leakage gaps that opened or closed at towers whose legs are the only path to earth.
 
     Parameters
@@ -324,7 +338,7 @@ def gaps(both):
     )
 
 
-def seen(both):
+def seen(both: pd.DataFrame) -> list[pd.DataFrame]:
     """What the crew saw otherwise than before: leads missing, and the bond.
 
     Parameters
@@ -401,7 +415,9 @@ VERIFIED, PARTLY = "fixed and verified", "treated, still above limit"
 OPEN, FAILED = "fixed not verified", "treatment did not work"
 
 
-def treated(study, told, before, pairs):
+def treated(
+    study: Study, told: pd.DataFrame, before: Snapshot | None, pairs: pd.DataFrame
+) -> list[pd.DataFrame]:
     """Treated towers by what a test after the treatment shows.
 
     Parameters

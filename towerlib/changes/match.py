@@ -1,15 +1,23 @@
 """Which tower of this month is which tower of the month before: by name, and by place where names changed."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from towerlib.changes.months import NEEDED
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.changes.months import Snapshot
+
+
 EARTH_RADIUS_M = 6_371_000.0  # a sphere is close enough for distances of some tens of metres
 
 
-def pair(now, before):
+def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
     """Towers of two months side by side.
 
     Parameters
@@ -57,7 +65,7 @@ def pair(now, before):
     )
 
 
-def earlier_names(tower_ids, pairs):
+def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
     """What towers were called the month before.
 
     Parameters
@@ -107,7 +115,7 @@ READ = {  # what tells a reading of the leg currents: its date in the condition 
 }
 
 
-def beside(now, before):
+def beside(now: Snapshot, before: Snapshot) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Towers of both months with what is known of each, in columns ``…_now`` and ``…_before``.
 
     Parameters

@@ -1,18 +1,28 @@
 """Tables of a report as its run wrote them: read whole, or not at all."""
 
+from __future__ import annotations
+
 import hashlib
 import json
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from towerlib import __version__, safe_files
 from towerlib.months import MONTH, last_day
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from os import PathLike
+    from typing import Any
 
-def report_manifest(folder):
+    from towerlib.assessment import Study
+
+
+def report_manifest(folder: Path) -> dict[str, Any]:
     """What ``run.json`` of a report says.
 
     Parameters
@@ -41,7 +51,7 @@ def report_manifest(folder):
     return told
 
 
-def table(folder, name, files, needed):
+def table(folder: Path, name: str, files: dict[str, str], needed: Sequence[str]) -> pd.DataFrame:
     """One table, as it was when the report was written.
 
     Parameters
@@ -100,12 +110,12 @@ class Snapshot:
     source: str = REPEATED
 
     @property
-    def end(self):
+    def end(self) -> pd.Timestamp:
         """Last day of the month."""
         return last_day(self.month)
 
 
-def of(study):
+def of(study: Study) -> Snapshot:
     """The snapshot of an assessment.
 
     Parameters
@@ -119,7 +129,7 @@ def of(study):
     return Snapshot(study.month, study.condition, study.priority, study.currents)
 
 
-def month_before(month):
+def month_before(month: str) -> str:
     """The month before one.
 
     Parameters
@@ -139,7 +149,7 @@ def month_before(month):
     return str(pd.Period(month, freq="M") - 1)
 
 
-def repeated(study):
+def repeated(study: Study) -> Snapshot | None:
     """The same records as of the month before; None where no visit is that old.
 
     Parameters
@@ -196,7 +206,9 @@ NEEDED = {
 }
 
 
-def newest_before(folder, line_id, month):
+def newest_before(
+    folder: str | PathLike[str], line_id: str, month: str
+) -> tuple[Snapshot | None, tuple[str, ...]]:
     """The newest month before one that can be read whole.
 
     Parameters
@@ -223,7 +235,7 @@ def newest_before(folder, line_id, month):
     return None, tuple(remarks)
 
 
-def read(folder, line_id):
+def read(folder: Path, line_id: str) -> Snapshot:
     """The snapshot of one report folder.
 
     Parameters

@@ -1,5 +1,9 @@
 """How far tests have reached over the months, and what waits for one: a line, and a portfolio of lines."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -12,12 +16,19 @@ from towerlib.plan.priority import INSPECT
 from towerlib.readings.methods import FOOTING_ALONE, bound
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from towerlib.assessment import Study
+    from towerlib.changes.months import Snapshot
+
+
 COUNTS = ["towers", "tested", "usable", "overdue", "never_tested", "above_limit"]
 SHARES = COUNTS[1:]
 PLACE = ["tower_id", "chainage_km", "latitude_deg", "longitude_deg", "access", "occupancy", "limit_ohm"]
 
 
-def coverage(study, months=None):
+def coverage(study: Study, months=None):
     """Coverage and backlog of a line, month by month.
 
     Parameters
@@ -55,7 +66,7 @@ def coverage(study, months=None):
     return _with_shares(table)
 
 
-def portfolio(coverages):
+def portfolio(coverages: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Coverage and backlog of several lines together.
 
     Parameters
@@ -160,7 +171,7 @@ MOVES = {  # what can move a tower to another queue besides its footing: words, 
 }
 
 
-def overdue(study, before, pairs):
+def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.DataFrame:
     """Towers whose newest usable test is older than its rule allows.
 
     Parameters
@@ -202,7 +213,7 @@ def _overdue_before(study, before):
     return set(listed["tower_id"][listed["reason"] == "overdue"])
 
 
-def never_tested(study, before, pairs):
+def never_tested(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.DataFrame:
     """Towers without any visit.
 
     Parameters
@@ -232,7 +243,7 @@ def _since(tower_ids, was, pairs):
     return pd.Series(np.where(known, KNOWN, NEWS), tower_ids.index, dtype="str")
 
 
-def towers(pairs, before):
+def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
     """Towers that are new, renamed or gone.
 
     Parameters
@@ -273,7 +284,7 @@ def towers(pairs, before):
     ]
 
 
-def readings(both, visit_ids):
+def readings(both: pd.DataFrame, visit_ids: Collection[str] | pd.Series) -> list[pd.DataFrame]:
     """Readings that stood before and are gone now, or are another value of the same visit.
 
     Parameters
@@ -326,7 +337,7 @@ def _reading_rows(kind, table, template):
     )
 
 
-def queues(both, told, works):
+def queues(both: pd.DataFrame, told: pd.DataFrame, works: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Towers that stand in another queue, and what moved them.
 
     Parameters

@@ -1,11 +1,18 @@
 """What a crew writes down: every column of the records in words, in the order of the work."""
 
+from __future__ import annotations
+
 import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from towerlib.records.tables import schema
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
+
 
 PREFILLED = ("visit_id", "tower_id")
 VISIT_GROUPS = {
@@ -72,7 +79,7 @@ class Blank:
     needed: bool = False
 
 
-def blanks(table, words):
+def blanks(table: str, words: dict[str, str]) -> list[Blank]:
     """Things to write down for columns of a table.
 
     Parameters
@@ -96,7 +103,7 @@ def blanks(table, words):
     return [_blank(schema(table).columns[column], said) for column, said in words.items()]
 
 
-def visit_blanks():
+def visit_blanks() -> dict[str, list[Blank]]:
     """Things to write down about a visit, by group.
 
     Returns
@@ -120,7 +127,7 @@ LETTERS = "ABCDEFGHIJKL"
 MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # a spreadsheet reads more into it
 
 
-def visits(stops, study):
+def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Rows of ``visits.csv`` to fill in.
 
     Parameters
@@ -145,7 +152,7 @@ def visits(stops, study):
     return _blank_rows("visits", {"visit_id": names, "tower_id": stops["tower_id"].to_list()})
 
 
-def legs(stops, study):
+def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Rows of ``legs.csv`` to fill in.
 
     Parameters
@@ -168,7 +175,7 @@ def legs(stops, study):
     return _blank_rows("legs", {"visit_id": [row[0] for row in rows], "leg": [row[1] for row in rows]})
 
 
-def armoured(table):
+def armoured(table: pd.DataFrame) -> pd.DataFrame:
     """A table whose texts a spreadsheet leaves as they are.
 
     Parameters

@@ -1,6 +1,9 @@
 """What lies around a line as far as files tell: its own spans, its stations, other lines, drawn layers."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
@@ -16,6 +19,12 @@ from towerlib.records.load import load
 from towerlib.route import points_on_grid, probe_bearings
 from towerlib.route.geometry import ELLIPSOID
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from towerlib.assessment import Study
+    from towerlib.config import Line
 
 
 @dataclass(frozen=True)
@@ -39,7 +48,7 @@ class Around:
     remarks: list[str]
 
 
-def neighbours(study, context=()):
+def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around:
     """Lines, stations and layers around a line.
 
     Parameters
@@ -151,7 +160,7 @@ class Clearances:
     wires_angle_deg: float
 
     @classmethod
-    def of(cls, line):
+    def of(cls, line: Line) -> Clearances:
         """The limits of a line; a rule that the user switched off keeps the shipped one here."""
         limits = {name: rule.threshold for name, rule in rule_table.table().items()}
         limits |= {rule.rule: rule.threshold for rule in rule_table.in_force(line.quality)}
@@ -163,7 +172,7 @@ class Clearances:
         )
 
 
-def place_probes(stops, clearances):
+def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
     """Places of both probes at each tower.
 
     Parameters
@@ -202,12 +211,12 @@ def place_probes(stops, clearances):
     return kept[COLUMNS].reset_index(drop=True)
 
 
-def maybe_wires(stops):
+def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
     """Towers with a buried ring or wire, or where the register does not rule one out."""
     return ~no(stops["ring"]).to_numpy(bool) | stops["wires"].ne("").to_numpy(bool)
 
 
-def extent_m(stops):
+def extent_m(stops: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Largest known extent of each tower's earthing: its legs' diagonal, with the wires where some are known.
 
     Parameters
@@ -270,7 +279,9 @@ def _from(stops, bearing_deg, away_m):
     return np.where(known, latitude, np.nan), np.where(known, longitude, np.nan)
 
 
-def layout_doubts(layouts, stops, around, clearances):
+def layout_doubts(
+    layouts: pd.DataFrame, stops: pd.DataFrame, around: Around, clearances: Clearances
+) -> list[str]:
     """What speaks against each lay.
 
     Parameters
@@ -298,7 +309,7 @@ def layout_doubts(layouts, stops, around, clearances):
     return [" ".join(filter(None, told)) for told in zip(*reasons, strict=True)]
 
 
-def stop_doubts(stops, clearances):
+def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
     """What speaks against every lay at a tower, and how to meet it.
 
     Parameters

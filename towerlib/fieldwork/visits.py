@@ -1,8 +1,11 @@
 """Which towers go on a field sheet: a list that the assessment made, names, or a stretch of the line."""
 
+from __future__ import annotations
+
 import difflib
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,14 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.fieldwork import forms, probe_layout
 from towerlib.months import last_day
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import geopandas as gpd
+
+    from towerlib.assessment import Study
+
 
 QUEUES = ("safety", "repair", "bond", "footing")  # a queue of the priority list may be asked for by its name
 SAID = {
@@ -20,7 +31,9 @@ SAID = {
 } | {queue: f"Towers in the {queue} queue of the priority list" for queue in QUEUES}
 
 
-def choose(study, towers="", *, from_km=None, to_km=None):
+def choose(
+    study: Study, towers: str = "", *, from_km: float | None = None, to_km: float | None = None
+) -> tuple[list[str], str]:
     """Towers in route order, and in words which they are.
 
     Parameters
@@ -58,7 +71,7 @@ def choose(study, towers="", *, from_km=None, to_km=None):
     return found, said + "."
 
 
-def check_stretch(from_km, to_km):
+def check_stretch(from_km: float | None, to_km: float | None) -> None:
     """Refuse a stretch whose ends are no numbers or not in order.
 
     Parameters
@@ -135,7 +148,7 @@ BOND = "A bond is in doubt here: look at it from the ground, and open or touch n
 TOUCH = "The touch-voltage screen is above its limit here: a fault during the test may raise the tower dangerously."
 
 
-def stops(study, tower_ids):
+def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
     """The stops of a field sheet, in route order.
 
     Parameters
@@ -173,7 +186,7 @@ def stops(study, tower_ids):
     )
 
 
-def ohms(number):
+def ohms(number: float) -> str:
     """A resistance as it is said: three digits.
 
     Examples
@@ -346,7 +359,14 @@ class FieldSheet:
     remarks: list[str]
 
 
-def prepare(study, towers="", *, from_km=None, to_km=None, context=()):
+def prepare(
+    study: Study,
+    towers: str = "",
+    *,
+    from_km: float | None = None,
+    to_km: float | None = None,
+    context: Iterable[gpd.GeoDataFrame] = (),
+) -> FieldSheet:
     """The sheet for the next visit to towers of a line.
 
     Parameters

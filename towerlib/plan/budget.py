@@ -1,6 +1,9 @@
 """The plan of a line: which towers, which treatment, which year, and what simpler rules would bring."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,6 +14,12 @@ from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import Plan
 from towerlib.plan.problem import Constraints, spread_evenly, together_in_zones
 from towerlib.text import counted, grouped
+
+if TYPE_CHECKING:
+    from towerlib.config import Line
+    from towerlib.config.sections import Plan as PlanSettings
+    from towerlib.treatments import Treatments
+
 
 NO_BUDGET = "No plan: [plan] budget is not set in line.toml. Each tower shows its treatment that buys most for its cost."
 OWN = "budget plan"  # its row among the methods
@@ -65,7 +74,7 @@ class Budget:
     assumed: tuple
 
 
-def optimise_plan(treatments, condition, line):
+def optimise_plan(treatments: Treatments, condition: pd.DataFrame, line: Line) -> Budget:
     """Plan of a line within the budget of its settings.
 
     Parameters
@@ -127,7 +136,7 @@ def optimise_plan(treatments, condition, line):
     )
 
 
-def constraints_of(plan, mobilisation):
+def constraints_of(plan: PlanSettings, mobilisation: pd.DataFrame) -> Constraints:
     """Constraints of a plan from the settings and the prices of mobilisation.
 
     Parameters
@@ -153,7 +162,7 @@ def constraints_of(plan, mobilisation):
     )
 
 
-def join(condition, budget):
+def join(condition: pd.DataFrame, budget: Budget) -> pd.DataFrame:
     """Condition of the towers with the treatment that the plan, or benefit per cost, gives each.
 
     Parameters

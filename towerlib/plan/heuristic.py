@@ -1,8 +1,11 @@
 """What selected options cost and bring: one number a tower, its option times the years plus the year, −1 for none."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,10 @@ import pandas as pd
 from towerlib.physics.statistics import SEED
 from towerlib.plan.outcome import broken_rules, plan_of
 from towerlib.plan.problem import pose
+
+if TYPE_CHECKING:
+    from towerlib.plan.outcome import Plan
+    from towerlib.plan.problem import Constraints, Problem
 
 
 @dataclass(frozen=True)
@@ -20,7 +27,7 @@ class Prices:
     weeks: np.ndarray
 
 
-def loads_of(problem, prices):
+def loads_of(problem: Problem, prices: Prices) -> tuple[np.ndarray, np.ndarray]:
     """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y).
 
     Parameters
@@ -36,7 +43,7 @@ def loads_of(problem, prices):
     return load, problem.fee[:, None] * prices.money
 
 
-def amount_of(amount, selected):
+def amount_of(amount: np.ndarray, selected: np.ndarray) -> np.ndarray:
     """Amount of the option and year of each tower, 0 where none is selected: amount (n, y) or (d, n, y).
 
     Parameters
@@ -53,7 +60,7 @@ def amount_of(amount, selected):
     return np.where(selected >= 0, np.take_along_axis(flat, np.maximum(selected, 0), axis=1), 0.0)
 
 
-def visits_of(problem, selected):
+def visits_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
     """Access groups with work in each year.
 
     Parameters
@@ -73,7 +80,7 @@ def visits_of(problem, selected):
     return visited[:, :-1].reshape(len(selected), -1, years)
 
 
-def used(problem, selected):
+def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Money and crew-weeks of each draw and year.
 
     Parameters
@@ -93,7 +100,7 @@ def used(problem, selected):
     return spent + np.einsum("dgy,g->dy", visits_of(problem, selected), problem.fee), weeks
 
 
-def holds_limits(problem, spent, weeks):
+def holds_limits(problem: Problem, spent: np.ndarray, weeks: np.ndarray) -> np.ndarray:
     """True for each draw within the limits of every year.
 
     Parameters
@@ -108,7 +115,7 @@ def holds_limits(problem, spent, weeks):
     return ((spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)).all(axis=1)
 
 
-def choices_of(problem, selected):
+def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
     """Year of each option, 0 where it is not done, shape (d, n).
 
     Parameters
@@ -127,7 +134,7 @@ def choices_of(problem, selected):
     return choices
 
 
-def selected_of(problem, choices):
+def selected_of(problem: Problem, choices: np.ndarray) -> np.ndarray:
     """Option and year of each tower: the inverse of `choices_of`.
 
     Parameters
@@ -145,7 +152,9 @@ def selected_of(problem, choices):
     return selected
 
 
-def improved(problem, worth, selected, loads):
+def improved(
+    problem: Problem, worth: np.ndarray, selected: np.ndarray, loads: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
     """The same with the best single change, by benefit per priced load, while one fits.
 
     Parameters
@@ -198,7 +207,7 @@ def _rates(problem, worth, selected, loads):
     )
 
 
-def within_limits(problem, choices):
+def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
     """True for each choice that keeps to every rule of the problem.
 
     Parameters
@@ -214,7 +223,9 @@ def within_limits(problem, choices):
     return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]
 
 
-def neighbours(problem, choice, allowed, towers, prices):
+def neighbours(
+    problem: Problem, choice: np.ndarray, allowed: np.ndarray, towers: np.ndarray, prices: Prices
+) -> np.ndarray:
     """Choices that differ from one by what is done at one tower, mended for money and crews.
 
     Parameters
@@ -275,7 +286,9 @@ SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
 CELLS = 1_000_000  # draws times options times years worked on at once
 
 
-def near_best(problem, value, allowed, prices, *, starts=4):
+def near_best(
+    problem: Problem, value: np.ndarray, allowed: np.ndarray, prices: Prices, *, starts: int = 4
+) -> np.ndarray:
     """Choice of each draw.
 
     Parameters
@@ -430,7 +443,7 @@ class Packages:
     must: np.ndarray
 
 
-def worst_first(options, constraints, footing_ohm):
+def worst_first(options: pd.DataFrame, constraints: Constraints, footing_ohm: pd.Series) -> Plan:
     """Plan of the rule "worst ohms first".
 
     Parameters
@@ -456,7 +469,7 @@ def worst_first(options, constraints, footing_ohm):
     return _told(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
 
 
-def worst_first_choice(problem, footing_ohm):
+def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
     """Choice of the rule "worst ohms first"; it can fail to meet a must-do.
 
     Parameters
@@ -485,7 +498,7 @@ def worst_first_choice(problem, footing_ohm):
     return state.choice
 
 
-def greedy(options, constraints):
+def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
     """Plan of the rule "next the most benefit for its cost, mobilisation included".
 
     Parameters
@@ -507,7 +520,7 @@ def greedy(options, constraints):
     return _told(problem, greedy_choice(problem), "Greedy by benefit per cost.")
 
 
-def greedy_choice(problem):
+def greedy_choice(problem: Problem) -> np.ndarray:
     """Choice of the rule "next the most benefit for its cost"; it can fail to meet a must-do.
 
     Parameters
@@ -534,7 +547,7 @@ def greedy_choice(problem):
     return state.choice
 
 
-def ranked_by_effort(options):
+def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
     """Towers by avoided trip-outs per trench metre: the order of work without prices.
 
     Parameters
@@ -633,7 +646,7 @@ def _packages(problem):
     )
 
 
-def failed(plan):
+def failed(plan: Plan) -> bool:
     """True where the plan of a rule breaks a constraint, so that its benefit compares with no plan.
 
     Parameters

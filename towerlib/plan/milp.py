@@ -1,8 +1,15 @@
 """The mixed-integer model of the plan: variables, rows, and HiGHS that solves them."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from towerlib.plan.problem import Problem
+
 
 SCALE = 1e4  # limits and the most benefit are scaled to this, so that the solver's 1e-6 means one in 10¹⁰
 THRIFT = 1e-8  # weight of money, as a part of the most benefit: among equal plans the cheaper one
@@ -42,7 +49,7 @@ class Model:
     thrift: float
 
 
-def build(problem):
+def build(problem: Problem) -> Model:
     """Model of a problem.
 
     Parameters
@@ -94,7 +101,7 @@ def build(problem):
     )
 
 
-def allowed(problem):
+def allowed(problem: Problem) -> np.ndarray:
     """Years in which each option may be done: a tower with a must-do has its must-do options, in time.
 
     Parameters
@@ -220,7 +227,9 @@ class Solved:
     bound: float
 
 
-def solve(problem, model, gap, time_limit_s=np.inf, nodes=None):
+def solve(
+    problem: Problem, model: Model, gap: float, time_limit_s: float = np.inf, nodes: int | None = None
+) -> Solved:
     """Best choice of a model.
 
     Parameters
@@ -259,7 +268,7 @@ def solve(problem, model, gap, time_limit_s=np.inf, nodes=None):
     return Solved(True, choice, np.inf if bound is None else -bound / model.unit + model.thrift)
 
 
-def relax(problem, model, time_limit_s):
+def relax(problem: Problem, model: Model, time_limit_s: float) -> tuple[float, np.ndarray, np.ndarray]:
     """Linear relaxation of a model: a bound, and the price of each limit.
 
     Parameters

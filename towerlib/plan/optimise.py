@@ -1,6 +1,9 @@
 """Why must-do works do not fit: which, and by how much."""
 
+from __future__ import annotations
+
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,10 +18,17 @@ from towerlib.plan.problem import pose
 from towerlib.text import counted, grouped
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.plan.heuristic import Prices
+    from towerlib.plan.milp import Model
+    from towerlib.plan.outcome import Plan
+    from towerlib.plan.problem import Constraints, Problem
+
+
 TIME_LIMIT_S = 30.0
 
 
-def shortage(problem):
+def shortage(problem: Problem) -> str:
     """What is missing for the must-do works, in one sentence.
 
     Parameters
@@ -125,8 +135,15 @@ STARTS, CELLS = (
 
 
 def optimise(
-    options, constraints, *, gap=None, time_limit_s=None, search=True, footing_ohm=None, nodes=NODES
-):
+    options: pd.DataFrame,
+    constraints: Constraints,
+    *,
+    gap: float | None = None,
+    time_limit_s: float | None = None,
+    search: bool = True,
+    footing_ohm: pd.Series | None = None,
+    nodes: int = NODES,
+) -> Plan:
     """Plan with the most benefit that keeps to the constraints.
 
     Parameters
@@ -209,7 +226,9 @@ def optimise(
     return _searched(problem, model, choice, bound, {"gap": gap, "time_limit_s": time_limit_s})
 
 
-def best_known(problem, model, prices, footing_ohm=None):
+def best_known(
+    problem: Problem, model: Model, prices: Prices, footing_ohm: pd.Series | None = None
+) -> np.ndarray | None:
     """Best of the plan at the prices of a relaxation and of the simple rules, with the best single changes.
 
     Parameters
@@ -257,7 +276,7 @@ def _benefit(problem, choice):
     return problem.value[done, choice[done] - 1].sum()
 
 
-def allowed_years(model, problem):
+def allowed_years(model: Model, problem: Problem) -> np.ndarray:
     """Options and years that the model has a variable for.
 
     Parameters
@@ -296,7 +315,7 @@ def _named(problem, choice, bound):
     return plan_of(problem, choice, bound, quality(plan_of(problem, choice, bound)))
 
 
-def quality(plan):
+def quality(plan: Plan) -> str:
     """How far a plan can be from the best possible.
 
     Parameters

@@ -1,5 +1,7 @@
 """What a choice of works costs and brings, year by year: the plan as tables."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,19 +50,19 @@ class Plan:
     how: str
 
     @property
-    def gap(self):
+    def gap(self) -> float:
         """Most that the best plan can bring above this one, as a part of this one's benefit."""
         if self.bound <= self.benefit:
             return 0.0
         return (self.bound - self.benefit) / self.benefit if self.benefit > 0 else np.inf
 
     @property
-    def proven(self):
+    def proven(self) -> bool:
         """True where it is proven that no plan within the constraints brings more."""
         return bool(self.gap <= PROVEN)
 
 
-def plan_of(problem, choice, bound=np.inf, how=""):
+def plan_of(problem: Problem, choice: np.ndarray, bound: float = np.inf, how: str = "") -> Plan:
     """Tables of a choice.
 
     Parameters
@@ -91,7 +93,7 @@ def plan_of(problem, choice, bound=np.inf, how=""):
     )
 
 
-def yearly(problem, choice):
+def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
     """Money, crews and benefit of each year of a choice.
 
     Parameters
@@ -123,7 +125,7 @@ def yearly(problem, choice):
     return rows
 
 
-def broken_rules(problem, choice):
+def broken_rules(problem: Problem, choice: np.ndarray) -> list[str]:
     """Rules that a choice breaks.
 
     Parameters

@@ -1,11 +1,18 @@
 """The plan as works to hand out: packages by access group and year, orders by tower, and every line of their cost."""
 
+from __future__ import annotations
+
 import re
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.plan.budget import QUANTITIES
+
+if TYPE_CHECKING:
+    from towerlib.plan.budget import Budget
+
 
 AVOIDED = ["avoided_per_year", "avoided_low", "avoided_high"]
 COSTS = ["cost", "cost_low", "cost_high"]
@@ -23,7 +30,7 @@ PLACES = """
 OF_OPTION = ["purse", "soil_class", "reason", "life_years"]
 
 
-def packages(budget, mobilisation):
+def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
     """Packages of a plan with the totals of their materials, crews and money.
 
     Parameters
@@ -63,7 +70,7 @@ def packages(budget, mobilisation):
     return table.sort_values(["year", "from_km"], kind="stable", ignore_index=True)[PACKAGES]
 
 
-def cost_lines(budget, lines, mobilisation):
+def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) -> pd.DataFrame:
     """Every line of what a plan costs, with its price row.
 
     Parameters
@@ -99,7 +106,7 @@ def cost_lines(budget, lines, mobilisation):
     return order.reindex(columns=LINES)
 
 
-def orders(budget, condition, line_id):
+def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
     """One work order a treated tower, in figures.
 
     Parameters
@@ -134,7 +141,7 @@ def orders(budget, condition, line_id):
     return table
 
 
-def slug(name):
+def slug(name: str) -> str:
     """Name in small letters, digits and hyphens.
 
     Parameters

@@ -1,10 +1,21 @@
 """Which queue a tower stands in, where in it, and what comes next: rules that are printed with the list."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from towerlib.config.sections import FOOTING_ORDERS, OFTEN_VISITED, QUEUES
 from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, COIL_CAUSES, SPAN_CAUSE
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.config import Line
+    from towerlib.config.sections import Plan as PlanSettings
+
 
 ABOUT_BOND = (*BOND_CAUSES, SPAN_CAUSE)
 SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # what is told of the shield wire without a doubt about coils
@@ -34,7 +45,7 @@ WITHIN = {
 }
 
 
-def order_rule(plan):
+def order_rule(plan: PlanSettings) -> str:
     """The rule by which the list is ordered, in words.
 
     Parameters
@@ -61,7 +72,7 @@ def order_rule(plan):
     )
 
 
-def queues(condition):
+def queues(condition: pd.DataFrame) -> pd.Series:
     """The queue of each tower: the first whose reason applies.
 
     Parameters
@@ -91,7 +102,7 @@ def queues(condition):
     return pd.Series(chosen, index=condition.index, dtype="str")
 
 
-def urgency(condition, queue, footing_order=FOOTING_ORDERS[0]):
+def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOTING_ORDERS[0]) -> pd.Series:
     """A number a tower, small for urgent, by the rule of its queue; blank goes last.
 
     Parameters
@@ -123,7 +134,7 @@ def urgency(condition, queue, footing_order=FOOTING_ORDERS[0]):
     return chosen.fillna(np.inf)
 
 
-def next_steps(listed):
+def next_steps(listed: pd.DataFrame) -> pd.Series:
     """What comes next at each tower.
 
     Parameters
@@ -144,7 +155,7 @@ def next_steps(listed):
     return listed["queue"].map(NEXT_STEP).mask(look, LOOK_AT_LEG).mask(planned, work).mask(span, LOOK_AT_SPAN)
 
 
-def column(table, name, blank):
+def column(table: pd.DataFrame, name: str, blank: Any) -> pd.Series:
     """A column of a table, or blanks where its analysis is off."""
     return table[name] if name in table else pd.Series(blank, index=table.index)
 
@@ -180,7 +191,7 @@ COLUMNS = """
 TEXTS = ("safety_screen", "treatment", "package")
 
 
-def priority_list(condition, line):
+def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
     """The priority list of a line.
 
     Parameters

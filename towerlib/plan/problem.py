@@ -1,13 +1,22 @@
 """What the plan must keep to: money, crews and years, and how long a benefit counts."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import ArrayLike
+
 
 MEASURES = ("cost", "effort")
 
@@ -43,11 +52,11 @@ class Constraints:
     must_do_by: int | None = None
     measure: str = "cost"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         _check(self)
 
     @property
-    def years(self):
+    def years(self) -> int:
         """Number of years of the plan."""
         return len(self.budget)
 
@@ -81,7 +90,7 @@ def _all_zero_or_more(amounts):
     return all(np.isfinite(amount) and amount >= 0 for amount in amounts)
 
 
-def spread_evenly(total, years):
+def spread_evenly(total: float, years: int) -> tuple[float, ...]:
     """Budget of each year when one sum is to serve all years alike.
 
     Parameters
@@ -103,7 +112,7 @@ def spread_evenly(total, years):
     return (total / years,) * years
 
 
-def with_total(constraints, total):
+def with_total(constraints: Constraints, total: float) -> Constraints:
     """The same constraints with another sum of money, shared over the years as before.
 
     Parameters
@@ -128,7 +137,7 @@ def with_total(constraints, total):
     return replace(constraints, budget=tuple(total * (amount / before) for amount in constraints.budget))
 
 
-def years_that_count(life_years, constraints):
+def years_that_count(life_years: ArrayLike, constraints: Constraints) -> np.ndarray:
     """Years of benefit that count, for work done in each year of the plan.
 
     Parameters
@@ -219,23 +228,23 @@ class Problem:
     left_out: tuple
 
     @property
-    def must_tower(self):
+    def must_tower(self) -> np.ndarray:
         """True for each tower with a must-do, shape (a,)."""
         return np.maximum.reduceat(self.must, self.tower_starts) if len(self.must) else self.must
 
     @property
-    def must_by(self):
+    def must_by(self) -> int:
         """Latest year of the must-do works."""
         return self.constraints.must_do_by or self.constraints.years
 
     @property
-    def crew(self):
+    def crew(self) -> np.ndarray:
         """Crew-weeks of each year, infinite where unlimited, shape (y,)."""
         limited = self.constraints.crew_weeks is not None
         return np.array(self.constraints.crew_weeks if limited else [np.inf] * self.constraints.years, float)
 
 
-def pose(options, constraints):
+def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
     """The problem of a table of options under given constraints.
 
     Parameters
@@ -386,7 +395,7 @@ def _fees(names, constraints):
     return np.array([constraints.mobilisation[name] for name in names], float)
 
 
-def together_in_zones(towers, treated):
+def together_in_zones(towers: pd.DataFrame, treated: Iterable[str]) -> pd.Series:
     """Labels of consecutive station-zone towers with works: the column `together` of the options.
 
     Parameters

@@ -1,7 +1,10 @@
 """What more or less money buys: the budget curve with its knee, and three levels of budget."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
 from statistics import NormalDist
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,11 +18,31 @@ from towerlib.plan.problem import pose, with_total
 from towerlib.plan.uncertainty import at, band, brought, draw, every_option, values_of
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import Any
+
+    from numpy.typing import ArrayLike
+
+    from towerlib.plan.budget import Budget
+    from towerlib.plan.outcome import Plan
+    from towerlib.plan.problem import Constraints
+    from towerlib.plan.uncertainty import SelectionProbability
+
+
 LEVELS = {"low": 0.5, "middle": 1.0, "high": 1.5}
 FLAT = 0.01  # distance above the chord, as a part of the whole, below which a curve has no knee
 
 
-def budget_curve(options, constraints, budgets=None, *, search=False, known=None, **stop):
+def budget_curve(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    budgets: Sequence[float] | np.ndarray | None = None,
+    *,
+    search: bool = False,
+    known: Plan | None = None,
+    **stop: Any,
+) -> pd.DataFrame:
     """Benefit of the plan at each of many budgets.
 
     Parameters
@@ -57,7 +80,14 @@ def budget_curve(options, constraints, budgets=None, *, search=False, known=None
     return curve.assign(at_knee=curve.index == at)
 
 
-def three_levels(options, constraints, shares=None, *, known=None, **stop):
+def three_levels(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    shares: dict[str, float] | None = None,
+    *,
+    known: Plan | None = None,
+    **stop: Any,
+) -> tuple[pd.DataFrame, dict[str, Plan | None]]:
     """Plans at a low, a middle and a high budget.
 
     Parameters
@@ -94,7 +124,7 @@ def three_levels(options, constraints, shares=None, *, known=None, **stop):
     return levels, dict(zip(shares, kept, strict=True))
 
 
-def knee(budget, benefit):
+def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
     """Where more money begins to buy less than it does over the whole curve.
 
     Parameters
@@ -133,7 +163,7 @@ def knee(budget, benefit):
     return int(known[above.argmax()]) if above.max() > FLAT else None
 
 
-def cost_of_everything(options, constraints):
+def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
     """Cost of the most effective option at every tower, each access group mobilised once.
 
     Parameters
@@ -215,7 +245,15 @@ class NextTests:
     screened: int
 
 
-def next_tests(options, constraints, *, removes=None, most=12, gap=None, time_limit_s=TIME_LIMIT_S):
+def next_tests(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    *,
+    removes: float | pd.Series | None = None,
+    most: int = 12,
+    gap: float | None = None,
+    time_limit_s: float = TIME_LIMIT_S,
+) -> NextTests:
     """Short list of the tests that are worth most to the plan.
 
     Parameters
@@ -377,7 +415,9 @@ class Outlook:
     tests: pd.DataFrame
 
 
-def outlook(budget, condition, *, draws=DRAWS, steps=STEPS, tests=TESTS):
+def outlook(
+    budget: Budget, condition: pd.DataFrame, *, draws: int = DRAWS, steps: int = STEPS, tests: int = TESTS
+) -> Outlook | None:
     """Levels, curve, chances and next tests of a plan.
 
     Parameters
@@ -407,7 +447,7 @@ def outlook(budget, condition, *, draws=DRAWS, steps=STEPS, tests=TESTS):
     )
 
 
-def levels(budget, condition):
+def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
     """What a low, a middle and a high budget buy, and what worst ohms first would bring for each.
 
     Parameters
@@ -449,7 +489,7 @@ def _sums(plan, options):
     return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
 
 
-def whole_curve(budget, condition, steps=STEPS):
+def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> pd.DataFrame:
     """Benefit over the budget, of the plan and of both simple rules.
 
     Parameters
@@ -501,7 +541,7 @@ def _by_rule(name, budget, condition, total):
     return np.nan if heuristic.failed(plan) else plan.benefit
 
 
-def selection_probability(budget, count=DRAWS):
+def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbability:
     """Probability of being selected, given the uncertainty of the benefits.
 
     Parameters
@@ -527,7 +567,7 @@ def selection_probability(budget, count=DRAWS):
     )
 
 
-def banded(options):
+def banded(options: pd.DataFrame) -> pd.DataFrame:
     """Options with the band of their benefit as draws take it.
 
     Parameters
@@ -546,7 +586,7 @@ def banded(options):
     return options.assign(benefit_low=low, benefit_high=high)
 
 
-def chances(budget, selection):
+def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
     """Chance of each tower to be in the plan.
 
     Parameters
@@ -567,7 +607,7 @@ def chances(budget, selection):
     return told.assign(in_plan=told["planned_option"].notna(), must_do=owed)
 
 
-def by_kind(works):
+def by_kind(works: pd.DataFrame) -> pd.DataFrame:
     """What each kind of treatment of a plan avoids.
 
     Parameters

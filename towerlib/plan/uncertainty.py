@@ -1,6 +1,9 @@
 """Draws of benefits and costs from their bands."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,6 +16,10 @@ from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import ROOM, Plan, broken_rules
 from towerlib.plan.problem import years_that_count
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from towerlib.plan.problem import Constraints, Problem
+
 
 TENTH = 1.2815515594  # standard deviations from the middle to the ends of a band that holds 80 %
 RUNAWAY = 4.0  # times the middle at which a lognormal upper half is no longer believed
@@ -31,7 +38,14 @@ class Draws:
     cost: np.ndarray
 
 
-def draw(options, count=200, seed=SEED, *, measure="cost", shared=None):
+def draw(
+    options: pd.DataFrame,
+    count: int = 200,
+    seed: int = SEED,
+    *,
+    measure: str = "cost",
+    shared: float | None = None,
+) -> Draws:
     """Draws of every option's benefit and cost.
 
     Parameters
@@ -80,7 +94,7 @@ def draw(options, count=200, seed=SEED, *, measure="cost", shared=None):
     )
 
 
-def band(options, middle, name):
+def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Low end, middle and high end of a column.
 
     Parameters
@@ -115,7 +129,7 @@ def band(options, middle, name):
     return low, centre, high
 
 
-def at(z, ends):
+def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
     """Value at z standard deviations.
 
     Parameters
@@ -180,7 +194,15 @@ class SelectionProbability:
     draws: int
 
 
-def selection_probability(options, constraints, draws, *, checked=2, gap=None, time_limit_s=TIME_LIMIT_S):
+def selection_probability(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    draws: Draws,
+    *,
+    checked: int = 2,
+    gap: float | None = None,
+    time_limit_s: float = TIME_LIMIT_S,
+) -> SelectionProbability:
     """Probability of being selected, over draws of benefits and costs.
 
     Parameters
@@ -235,7 +257,7 @@ def selection_probability(options, constraints, draws, *, checked=2, gap=None, t
     )
 
 
-def values_of(problem, benefit):
+def values_of(problem: Problem, benefit: np.ndarray) -> np.ndarray:
     """Benefit counted in each draw.
 
     Parameters
@@ -252,7 +274,7 @@ def values_of(problem, benefit):
     return np.nan_to_num(benefit)[:, :, None] * years_that_count(life, problem.constraints)
 
 
-def every_option(problem):
+def every_option(problem: Problem) -> np.ndarray:
     """Options and years that the must-do works leave open, before any is set aside as beaten.
 
     Parameters
@@ -267,7 +289,7 @@ def every_option(problem):
     return ~problem.must_tower[problem.tower][:, None] | (problem.must[:, None] & in_time)
 
 
-def brought(choices, value):
+def brought(choices: np.ndarray, value: np.ndarray) -> np.ndarray:
     """Benefit of each of p plans in each of d draws.
 
     Parameters

@@ -1,6 +1,9 @@
 """All lines of a month, from what their reports keep: who leads, how far tests reach, where one budget goes."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -9,6 +12,11 @@ from towerlib.errors import RecordsError
 from towerlib.months import last_day
 from towerlib.portfolio.one_budget import Split, split
 from towerlib.portfolio.ranking import LineMonth, lines_table, months_of, of, read, read_all, tables, totals
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from os import PathLike
+
 
 __all__ = [
     "LineMonth",
@@ -56,7 +64,7 @@ class Portfolio:
     months: dict
 
 
-def gather(reports, month="", budget=None):
+def gather(reports: str | PathLike[str], month: str = "", budget: float | None = None) -> Portfolio:
     """The portfolio of a reports folder: nothing is assessed again.
 
     Parameters
@@ -92,7 +100,14 @@ def gather(reports, month="", budget=None):
     return together(lines, month, budget, missing=missing, months=months)
 
 
-def together(lines, month, budget=None, *, missing=None, months=None):
+def together(
+    lines: Sequence[LineMonth],
+    month: str,
+    budget: float | None = None,
+    *,
+    missing: dict[str, str] | None = None,
+    months: dict[str, list[str]] | None = None,
+) -> Portfolio:
     """The portfolio of some lines.
 
     Parameters

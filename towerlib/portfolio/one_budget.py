@@ -1,8 +1,11 @@
 """Which lines can share one budget, and why the others cannot."""
 
+from __future__ import annotations
+
 from collections import Counter
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,8 +17,15 @@ from towerlib.plan.outcome import Plan, broken_rules, plan_of
 from towerlib.plan.problem import pose, with_total
 from towerlib.portfolio.ranking import SETTINGS, factor
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
-def able_to_share(lines, total=None):
+    from towerlib.portfolio.ranking import LineMonth
+
+
+def able_to_share(
+    lines: Sequence[LineMonth], total: float | None = None
+) -> tuple[list[LineMonth], list[str]]:
     """Lines that can share a budget.
 
     Parameters
@@ -107,7 +117,7 @@ class Split:
     assumed: tuple
 
 
-def split(lines, total=None):
+def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
     """Split a budget over lines so that it avoids most trip-outs.
 
     Parameters

@@ -1,7 +1,10 @@
 """What a line's report has to keep, so that a portfolio never assesses a line again."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,6 +14,14 @@ from towerlib.changes import coverage, months
 from towerlib.errors import RecordsError
 from towerlib.months import MONTH
 from towerlib.plan.priority import SHIELD_WIRE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from os import PathLike
+    from typing import Any
+
+    from towerlib.assessment import Study
+
 
 SETTINGS = """
     budget currency cost_per_trip_out years horizon_years discount_rate crew_weeks_per_year
@@ -23,7 +34,7 @@ SUMS = """
 TEXTS = ("line_id", "title", "month", "currency")
 
 
-def tables(study):
+def tables(study: Study) -> dict[str, pd.DataFrame]:
     """Tables of a line's month that its portfolio reads, beside those of the report.
 
     Parameters
@@ -44,7 +55,7 @@ def tables(study):
     }
 
 
-def facts(study):
+def facts(study: Study) -> pd.DataFrame:
     """Names, settings and sums of a line in one row.
 
     Parameters
@@ -103,12 +114,12 @@ class LineMonth:
     priority: pd.DataFrame
 
     @property
-    def line_id(self):
+    def line_id(self) -> str:
         """Id of the line."""
         return self.facts["line_id"]
 
 
-def of(study):
+def of(study: Study) -> LineMonth:
     """What the report of an assessment will say, without one.
 
     Parameters
@@ -141,7 +152,7 @@ def _line_month(folder, kept):
     )
 
 
-def months_of(reports):
+def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
     """The lines of a reports folder and their months.
 
     Parameters
@@ -175,7 +186,7 @@ def months_of(reports):
     return {name: months for name, months in found.items() if months}
 
 
-def read_all(reports, month):
+def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth], dict[str, str]]:
     """What each line's report says for a month.
 
     Parameters
@@ -208,7 +219,7 @@ def read_all(reports, month):
     return lines, missing
 
 
-def read(folder):
+def read(folder: str | PathLike[str]) -> LineMonth:
     """One report folder.
 
     Parameters
@@ -252,7 +263,7 @@ ADD_UP = """
 """.split()
 
 
-def lines_table(lines):
+def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
     """The lines of a portfolio side by side.
 
     Parameters
@@ -293,7 +304,7 @@ def _ranks(amounts):
     return amounts.rank(ascending=False, method="min").astype("Int64")
 
 
-def factor(facts):
+def factor(facts: dict[str, Any]) -> float:
     """What the line's record makes of its model; 1 without a record.
 
     Parameters
@@ -370,7 +381,7 @@ def _safety(line):
     }
 
 
-def totals(table):
+def totals(table: pd.DataFrame) -> dict[str, float]:
     """Sums over the lines.
 
     Parameters

@@ -1,6 +1,9 @@
 """Numbers as instruments and registers show them."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,8 +13,15 @@ from towerlib.simulate.electrics import TEST_HZ, State, Stray, footings, in_serv
 from towerlib.simulate.specs import Sensor, sensor_of
 from towerlib.simulate.towers import PATHS, Built, leg_names
 
+if TYPE_CHECKING:
+    from typing import Any
 
-def significant(values, digits=3):
+    from numpy.typing import ArrayLike
+
+    from towerlib.simulate.specs import LineSpec
+
+
+def significant(values: ArrayLike, digits: int = 3) -> np.ndarray:
     """Numbers rounded to significant digits.
 
     Parameters
@@ -38,7 +48,7 @@ def significant(values, digits=3):
     return np.where(places < 0, np.round(values / scale) * scale, np.round(values * scale) / scale)
 
 
-def yes_no(flags):
+def yes_no(flags: ArrayLike) -> np.ndarray:
     """Booleans in the words of the records.
 
     Examples
@@ -49,7 +59,7 @@ def yes_no(flags):
     return np.where(flags, "yes", "no")
 
 
-def blank_but(known, values):
+def blank_but(known: ArrayLike, values: ArrayLike) -> np.ndarray:
     """Values where something is known, NaN elsewhere.
 
     Examples
@@ -67,7 +77,7 @@ LAPSED = ("E-3341", 2023)  # this calibration had run out before that year's rou
 COIL_FLAWS = ("reversed coil", "two turns on one leg", "half the turns on one leg", "turns not entered")
 
 
-def schedule(spec, built, rng):
+def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
     """Visits of all campaigns, in the order of the days.
 
     Parameters
@@ -93,7 +103,7 @@ def schedule(spec, built, rng):
     return visits.assign(visit_id=[f"{spec.prefix}{y}-{k:03d}" for y, k in zip(year, number, strict=True)])
 
 
-def planted(built):
+def planted(built: Built) -> np.ndarray:
     """Towers whose hidden truth must show in the records: defects, works, those beside an open span."""
     towers = built.towers
     ahead = towers["span_ahead_open_since"].notna().to_numpy()
@@ -220,30 +230,32 @@ class Scene:
     share: np.ndarray
 
     @property
-    def stood(self):
+    def stood(self) -> np.ndarray:
         """Position of the tower at which each reading was really taken."""
         return self.visits["stood"].to_numpy()
 
-    def tower(self, column):
+    def tower(self, column: str) -> np.ndarray:
         """Column of the towers, one value a visit."""
         return self.built.towers[column].to_numpy()[self.stood]
 
-    def flawed(self, *flaws):
+    def flawed(self, *flaws: str) -> np.ndarray:
         """Visits with any of the flaws."""
         return self.visits["flaw"].isin(flaws).to_numpy()
 
-    def by(self, method):
+    def by(self, method: str) -> np.ndarray:
         """Visits by that method."""
         return (self.visits["method"] == method).to_numpy()
 
 
-def set_scene(settings, built, flows, now, visits):
+def set_scene(
+    settings: dict[str, Any], built: Built, flows: Stray, now: State, visits: pd.DataFrame
+) -> Scene:
     """Scene with the footings worked out."""
     visits = visits.reset_index(drop=True)
     return Scene(settings, built, flows, now, visits, sensor_of(settings), *footings(built, now))
 
 
-def coils(scene, rng):
+def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
     """Complex gain of the coil on each path at each visit.
 
     Parameters
@@ -267,7 +279,7 @@ def coils(scene, rng):
     return np.where(here, scene.visits["flaw"].map(COIL_GAINS).fillna(1.0).to_numpy()[:, None], 1.0) * gain
 
 
-def probes(scene, rng):
+def probes(scene: Scene, rng: np.random.Generator) -> pd.DataFrame:
     """Probe distances, bearings and resistances, one row a visit, and the factor by which a reading errs."""
     count, near = len(scene.visits), scene.flawed("probes too near")
     side_deg = np.where(rng.random(count) < 0.5, 90, -90) + 15 * np.clip(rng.standard_normal(count), -2, 2)
@@ -309,7 +321,9 @@ def _probe_factor(scene, potential_m, current_m):
     return factor * np.where(scene.flawed("probes along the line") & scene.tower("ring"), 0.6, 1.0)
 
 
-def injected(scene, gain, probe, rng):
+def injected(
+    scene: Scene, gain: np.ndarray, probe: pd.DataFrame, rng: np.random.Generator
+) -> tuple[pd.DataFrame, np.ndarray]:
     """Impedances and currents that the injected-current test shows.
 
     Parameters
@@ -372,7 +386,7 @@ def _source(scene, tower_ohm, leg_share, probe, rng):
     )
 
 
-def leaking(scene, gain, rng):
+def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
     """Leakage and stray voltage in service.
 
     Parameters
@@ -417,7 +431,7 @@ def _shown(current_ma, step_ma):
     return np.round(np.abs(current_ma) / step_ma) * step_ma
 
 
-def sweeps(scene, gain, rng):
+def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
     """Sweeps of a fifth of the sound visits, one row a frequency.
 
     Parameters
@@ -521,7 +535,9 @@ NOTES = {
 ONE_COIL_FLAWS = ("reversed coil", "two turns on one leg", "half the turns on one leg")
 
 
-def readings(spec, settings, built, rng):
+def readings(
+    spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
+) -> dict[str, pd.DataFrame]:
     """Tables that the crews bring back from a line.
 
     Parameters

@@ -1,11 +1,20 @@
 """The lines of the demo. Every name and every number here is invented."""
 
+from __future__ import annotations
+
 from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from towerlib.simulate.lines import simulate_line
 from towerlib.simulate.messy import ambermoss_harrowmere, write_messy
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
+
+if TYPE_CHECKING:
+    from os import PathLike
+
+    import pandas as pd
+
 
 SEED = 20260701
 
@@ -15,7 +24,7 @@ def _settings(line_id):
     return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
 
 
-def quillmere_tolstrand():
+def quillmere_tolstrand() -> LineSpec:
     """Short 66 kV line with many angles and a steel shield wire; files with ``;``."""
     return LineSpec(
         line_id="quillmere-tolstrand",
@@ -42,7 +51,7 @@ def quillmere_tolstrand():
     )
 
 
-def brackwater_stonefell():
+def brackwater_stonefell() -> LineSpec:
     """Single 132 kV line with one shield wire that is broken in one span since 2023."""
     return LineSpec(
         line_id="brackwater-stonefell",
@@ -70,7 +79,7 @@ def brackwater_stonefell():
     )
 
 
-def stonefell_ambermoss():
+def stonefell_ambermoss() -> LineSpec:
     """Long 400 kV line with two shield wires across the border of two UTM zones; visits split over files."""
     return LineSpec(
         line_id="stonefell-ambermoss",
@@ -99,7 +108,7 @@ def stonefell_ambermoss():
     )
 
 
-def demo_lines():
+def demo_lines() -> tuple[LineSpec, ...]:
     """Specifications of the three lines.
 
     Returns
@@ -114,7 +123,7 @@ def demo_lines():
     return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
 
 
-def messy_line():
+def messy_line() -> LineSpec:
     """Specification of the line whose files are a mess.
 
     Returns
@@ -129,7 +138,7 @@ def messy_line():
     return ambermoss_harrowmere(_settings("ambermoss-harrowmere"))
 
 
-def write(spec, tables, folder):
+def write(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
     """Write the tables of one line into a folder of its own.
 
     Parameters
@@ -178,7 +187,7 @@ def _write_table(table, path, separator):
     )
 
 
-def write_demo(folder):
+def write_demo(folder: str | PathLike[str]) -> list[Path]:
     """Write the lines of the demo: three as they are read, a fourth as crews send them.
 
     Parameters
@@ -196,7 +205,7 @@ def write_demo(folder):
     return [*clean, write_mess(spec, simulate_line(spec, SEED), folder)]
 
 
-def write_mess(spec, tables, folder):
+def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
     """Write the tables of one line as three crews with habits of their own would send them.
 
     Parameters

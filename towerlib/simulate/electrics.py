@@ -1,6 +1,9 @@
 """Electrical state of the line on a day: what flows in service, and what an injected current would find."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -9,6 +12,16 @@ from towerlib.physics.ladder import admittance, driving_points, ladder, solve
 from towerlib.physics.leg_network import Legs, earth_matrix, footing_resistance, leg_currents
 from towerlib.physics.overhead_line import Wires, mean_height
 from towerlib.simulate.towers import PATHS
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from numpy.typing import ArrayLike
+
+    from towerlib.physics.ladder import DrivingPoint, Ladder
+    from towerlib.simulate.specs import Drive
+    from towerlib.simulate.towers import Built
+
 
 TEST_HZ = 128.0
 LEG_OHM = 0.5e-3 + 2e-3j  # of a tower leg at 50 Hz
@@ -59,7 +72,7 @@ class Stray:
     forced_a: np.ndarray
 
 
-def state(built, day, soil_state):
+def state(built: Built, day: np.datetime64, soil_state: str) -> State:
     """State of the line on a day.
 
     Parameters
@@ -89,7 +102,7 @@ def state(built, day, soil_state):
     )
 
 
-def stray(built, drive, rng):
+def stray(built: Built, drive: Drive, rng: np.random.Generator) -> Stray:
     """Soil fields, ring EMFs and forced currents of a line.
 
     Parameters
@@ -118,7 +131,7 @@ def stray(built, drive, rng):
     )
 
 
-def dispersion(frequency_hz, resistivity_ohm_m):
+def dispersion(frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndarray:
     """Impedance of a compact electrode over its resistance to direct current.
 
     Parameters
@@ -150,7 +163,7 @@ def dispersion(frequency_hz, resistivity_ohm_m):
     return 1 / (rho * (conductivity + 2j * np.pi * f * permittivity))
 
 
-def footings(built, now):
+def footings(built: Built, now: State) -> tuple[np.ndarray, np.ndarray]:
     """Footing of every tower, and how an injected current divides over its paths.
 
     Parameters
@@ -172,7 +185,9 @@ def footings(built, now):
     return footing_ohm, share
 
 
-def injection(built, settings, now, footing_ohm, frequency_hz):
+def injection(
+    built: Built, settings: dict[str, Any], now: State, footing_ohm: np.ndarray, frequency_hz: float
+) -> tuple[Ladder, DrivingPoint]:
     """Ladder and driving points of all towers at a test frequency.
 
     Parameters
@@ -194,7 +209,7 @@ def injection(built, settings, now, footing_ohm, frequency_hz):
     return line, driving_points(line)
 
 
-def in_service(built, settings, now, flows):
+def in_service(built: Built, settings: dict[str, Any], now: State, flows: Stray) -> np.ndarray:
     """Currents down each path of every tower in service.
 
     Parameters
@@ -230,7 +245,7 @@ def _ladder(footing_ohm, settings, now, span_ohm):
     return ladder(footing_ohm, now.bond_ohm, np.where(now.span_open, np.inf, span_ohm), stations)
 
 
-def span_impedance(built, settings, frequency_hz):
+def span_impedance(built: Built, settings: dict[str, Any], frequency_hz: float) -> np.ndarray:
     """Impedance of the equivalent shield wire, span by span.
 
     Parameters

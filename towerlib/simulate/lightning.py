@@ -1,9 +1,20 @@
 """Lightning near the line, and the trip-outs of the line."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from towerlib.simulate.towers import GEOD
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.simulate.specs import LineSpec
+    from towerlib.simulate.towers import Built
+
 
 CORRIDOR_M = 1000.0  # flashes are listed up to this distance on both sides
 FIRST_DAY, LAST_DAY = np.datetime64("2019-01-01"), np.datetime64("2026-06-30")
@@ -17,7 +28,9 @@ OTHERS_PER_KM_YEAR = 0.012
 LOCAL_HOURS = -1  # the control room's clock against UTC
 
 
-def lightning(spec, settings, built, rng):
+def lightning(
+    spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
+) -> dict[str, pd.DataFrame]:
     """Flashes near the line, and trip-outs of the line.
 
     Parameters

@@ -1,8 +1,11 @@
 """One synthetic line: from its specification to the tables of its folder."""
 
+from __future__ import annotations
+
 import tomllib
 import zlib
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,8 +15,13 @@ from towerlib.simulate.electrics import footings, state
 from towerlib.simulate.lightning import LAST_DAY, lightning
 from towerlib.simulate.towers import build
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-def simulate_line(spec, seed):
+    from towerlib.simulate.specs import LineSpec
+
+
+def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
     """All tables of a synthetic line, and the truth behind them.
 
     Parameters

@@ -1,12 +1,21 @@
 """Tables of records as three crews would have typed them, each with habits of its own."""
 
+from __future__ import annotations
+
 import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from os import PathLike
+    from typing import Any
+
 
 GERMAN = {  # column: header of crew A, in Windows-1252, which has no Ω
     "visit_id": "Prüfnummer",
@@ -116,7 +125,7 @@ PLAIN = {  # column: header of crew C, whose "Value" is named in line.toml
 FOOT_M = 0.3048
 
 
-def german(visits, headers=GERMAN):
+def german(visits: pd.DataFrame, headers: dict[str, str] = GERMAN) -> pd.DataFrame:
     """Visits as crew A writes them: German words and headers, decimal commas, thousands with a point.
 
     Parameters
@@ -146,7 +155,7 @@ def _german(cell):
     return f"{cell:.10g}".replace(".", ",")
 
 
-def sheet(visits, legs):
+def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str], list[list[Any]]]:
     """Visits as crew B fills them in: one row a visit, a column a leg, probe resistances in kΩ.
 
     Parameters
@@ -172,7 +181,7 @@ def sheet(visits, legs):
     return header, units, both.where(both.notna(), None).to_numpy().tolist()
 
 
-def plain(visits):
+def plain(visits: pd.DataFrame) -> pd.DataFrame:
     """Visits as crew C writes them: month first, amperes, feet, units in cells, degrees and minutes.
 
     Parameters
@@ -214,7 +223,7 @@ def _with(cells, unit):
     ]
 
 
-def minutes(angle, letters):
+def minutes(angle: float, letters: str) -> str:
     """Degrees, and minutes to a thousandth (2 m), with the letter of the hemisphere."""
     whole, minutes = divmod(round(abs(angle) * 60, 3), 60)
     return f"{whole:.0f}° {minutes:.3f}' {letters[0] if angle > 0 else letters[1]}"
@@ -233,7 +242,7 @@ TITLE = (
 )
 
 
-def ambermoss_harrowmere(settings):
+def ambermoss_harrowmere(settings: str) -> LineSpec:
     """Short 110 kV line whose records come in as crews type them.
 
     Parameters
@@ -267,7 +276,12 @@ def ambermoss_harrowmere(settings):
     )
 
 
-def write_messy(spec, tables, place, write_table):
+def write_messy(
+    spec: LineSpec,
+    tables: dict[str, pd.DataFrame],
+    place: str | PathLike[str],
+    write_table: Callable[[pd.DataFrame, Path, str], None],
+) -> None:
     """Write a line folder of three crews' files.
 
     Parameters

@@ -1,10 +1,21 @@
 """What the utility's office holds: register, soil tests, works, prices; and the truth behind them."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from towerlib.simulate.crews import blank_but, significant, yes_no
 from towerlib.simulate.towers import LEG_NAMES, wenner_resistivity
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.simulate.specs import LineSpec
+    from towerlib.simulate.towers import Built
+
 
 REGISTER_COLUMNS = [
     *(
@@ -27,7 +38,7 @@ WORKS = (("radial counterpoise", 120), ("deep rod", 12), ("extra rods", 4), ("co
 SOURCE = "invented for the demo"
 
 
-def register(settings, built, rng):
+def register(settings: dict[str, Any], built: Built, rng: np.random.Generator) -> pd.DataFrame:
     """Register as the utility keeps it: rounded, and blank where nobody ever looked."""
     towers, count = built.towers, len(built.towers)
     estimate = np.exp(0.2 * rng.standard_normal(count))
@@ -49,7 +60,7 @@ def register(settings, built, rng):
     )[REGISTER_COLUMNS]
 
 
-def soil_tests(spec, built, rng):
+def soil_tests(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
     """Four-pin tests at some towers, in the second campaign."""
     chosen = np.flatnonzero(rng.random(len(built.towers)) < 0.12)
     towers = built.towers.iloc[chosen]
@@ -68,7 +79,7 @@ def soil_tests(spec, built, rng):
     )
 
 
-def works(built, rng):
+def works(built: Built, rng: np.random.Generator) -> pd.DataFrame:
     """Completed treatments: what was done, how much of it, what it cost."""
     treated = built.towers[built.towers["treated_on"].notna()].sort_values("treated_on", kind="stable")
     kinds = [WORKS[k % len(WORKS)] for k in range(len(treated))]
@@ -83,7 +94,7 @@ def works(built, rng):
     )
 
 
-def prices():
+def prices() -> pd.DataFrame:
     """Prices, invented: the demo needs some, and the package ships none."""
     rows = (
         ("trench", "m", 28, "soft", None),
@@ -111,7 +122,7 @@ def prices():
     return table.assign(price_low=low, price_high=high, source=SOURCE, year=2026)
 
 
-def truth(built):
+def truth(built: Built) -> pd.DataFrame:
     """Planted truth, one row a tower: the answer to whoever judges the line."""
     towers = built.towers
     leg = towers["defect_leg"].to_numpy()

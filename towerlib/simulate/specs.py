@@ -1,7 +1,14 @@
 """What a synthetic line is made of."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
 from math import sqrt
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from typing import Any
+
 
 # Share of the visits that carry each flaw of the reading.
 FLAWS = {
@@ -194,7 +201,7 @@ class LineSpec:
     split_visits: bool = False
 
 
-def sensor_of(settings):
+def sensor_of(settings: dict[str, Any]) -> Sensor:
     """Sensor that keeps just what the ``[coils]`` of a ``line.toml`` promise.
 
     Parameters
@@ -223,7 +230,7 @@ def sensor_of(settings):
     return replace(usual, **known)
 
 
-def with_sensor(spec, sensor):
+def with_sensor(spec: LineSpec, sensor: Sensor) -> LineSpec:
     """The same line tested with other coils, and its ``line.toml`` telling the truth about them.
 
     Parameters

@@ -1,6 +1,9 @@
 """Where the line runs, and the soil under it."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -8,10 +11,18 @@ from pyproj import Geod
 
 from towerlib.physics.leg_network import foot_positions
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import ArrayLike
+
+    from towerlib.simulate.specs import Ground, LineSpec, Planted, Route
+
+
 GEOD = Geod(ellps="WGS84")
 
 
-def lay(route, rng):
+def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
     """Towers along the route, straight from one angle to the next.
 
     Parameters
@@ -43,7 +54,7 @@ def lay(route, rng):
     ), span_m
 
 
-def tower_names(style, count):
+def tower_names(style: str, count: int) -> list[str]:
     """Names of towers as registers have them; a tower added later carries a letter.
 
     Parameters
@@ -79,7 +90,7 @@ def _with_additions(names, additions):
     return names
 
 
-def lay_soil(chainage_m, ground, rng):
+def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
     """Soil along the line: patches with sudden borders, and slow change within them.
 
     Parameters
@@ -113,7 +124,7 @@ def lay_soil(chainage_m, ground, rng):
     }
 
 
-def correlated(step_m, length_m, rng):
+def correlated(step_m: ArrayLike, length_m: float, rng: np.random.Generator) -> np.ndarray:
     """Values along the line whose correlation fades over `length_m`, standard normal."""
     keep = np.exp(-np.asarray(step_m) / length_m)
     values = rng.standard_normal(len(keep))
@@ -122,7 +133,9 @@ def correlated(step_m, length_m, rng):
     return values
 
 
-def wenner_resistivity(upper_ohm_m, lower_ohm_m, depth_m, spacing_m):
+def wenner_resistivity(
+    upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike, depth_m: ArrayLike, spacing_m: ArrayLike
+) -> np.ndarray:
     """Apparent resistivity that four pins at equal spacing find over two layers.
 
     Parameters
@@ -161,7 +174,9 @@ WORK_FACTOR = (0.30, 0.55)  # what works leave of a footing, where they succeed
 FAILED_FACTOR = 0.98
 
 
-def plant(planted, towers, own_ohm, rng):
+def plant(
+    planted: Planted, towers: pd.DataFrame, own_ohm: np.ndarray, rng: np.random.Generator
+) -> dict[str, np.ndarray]:
     """Defects with their days and sizes.
 
     Parameters
@@ -282,7 +297,7 @@ class Built:
     in_coils: np.ndarray
 
 
-def build(spec, rng):
+def build(spec: LineSpec, rng: np.random.Generator) -> Built:
     """Line as built, from its specification.
 
     Parameters
@@ -305,7 +320,7 @@ def build(spec, rng):
     return Built(towers, span_m, own_ohm, _feet(towers, np.isfinite(own_ohm).sum(axis=1)), in_coils)
 
 
-def leg_names(towers):
+def leg_names(towers: pd.DataFrame) -> np.ndarray:
     """Names of the paths of every tower, shape (n, 5); blank where there is none."""
     names = np.full((len(towers), PATHS), "", dtype=object)
     for structure, words in LEG_NAMES.items():
@@ -314,7 +329,7 @@ def leg_names(towers):
     return names
 
 
-def within(count, ranges):
+def within(count: int, ranges: Iterable[tuple[int, int]]) -> np.ndarray:
     """Positions inside any of the ranges.
 
     Examples

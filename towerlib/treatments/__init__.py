@@ -1,6 +1,9 @@
 """What could be done at each tower: options with quantities, predicted footing, trip-outs avoided, and cost."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -9,6 +12,13 @@ from towerlib.treatments import benefit, catalogue, costs, learned
 from towerlib.treatments.costs import EFFORT, NO_PRICES, cost_lines, mobilisations, totals
 from towerlib.treatments.options import option_table
 from towerlib.treatments.options import sites as towers_as_sites
+
+if TYPE_CHECKING:
+    from towerlib.network import Network
+    from towerlib.outages import Outages
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
 
 __all__ = ["Treatments", "assess"]
 
@@ -50,18 +60,27 @@ class Treatments:
     assumed: tuple
 
     @property
-    def choices(self):
+    def choices(self) -> pd.DataFrame:
         """Rows that a plan can choose from: what applies and is work."""
         work = ~self.options["kind"].isin(["nothing", "retest"])
         return self.options[self.options["applies"] & work].reset_index(drop=True)
 
     @property
-    def did_not_improve(self):
+    def did_not_improve(self) -> pd.DataFrame:
         """Works after which the footing was no lower."""
         return self.learned[self.learned["improved"].eq(False).fillna(False).astype(bool)]
 
 
-def assess(records, route, condition, network, outages, month, *, visits=None):
+def assess(
+    records: Records,
+    route: Route,
+    condition: pd.DataFrame,
+    network: Network | None,
+    outages: Outages | None,
+    month: str,
+    *,
+    visits: pd.DataFrame | None = None,
+) -> Treatments:
     """What could be done at each tower of a line, as of the last day of a month.
 
     Parameters

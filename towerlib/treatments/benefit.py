@@ -1,6 +1,9 @@
 """Trip-outs of each tower at any footing, and the draws that bands are taken from."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,6 +13,17 @@ from towerlib.physics.statistics import SEED
 from towerlib.treatments.catalogue import WIRES
 from towerlib.treatments.prediction import TWO_SIDED, after, corrected
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import ArrayLike
+
+    from towerlib.outages import Outages
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+    from towerlib.treatments.catalogue import Treatment
+    from towerlib.treatments.prediction import Response
+
 
 LOG_STEP = 0.2
 LOG_OHMS = np.arange(np.log(0.05), np.log(3000.0) + LOG_STEP, LOG_STEP)
@@ -59,7 +73,15 @@ class Lightning:
     density_u: float
 
 
-def lightning(records, route, condition, outages, *, draws=None, seed=SEED):
+def lightning(
+    records: Records,
+    route: Route,
+    condition: pd.DataFrame,
+    outages: Outages | None,
+    *,
+    draws: int | None = None,
+    seed: int = SEED,
+) -> tuple[Lightning | None, str]:
     """What trip-outs avoided are found with, or the reason why they cannot be.
 
     Parameters
@@ -127,7 +149,9 @@ def _log_rates(shape, exposed, line, method, *, strength=1.0, soil=1.0, log_ohms
         return np.log(np.maximum(per_year * line.lightning.trip_outs_per_flashover, 1e-300)).T
 
 
-def rate(curves, footing_ohm, strength_log=0.0, soil_log=0.0):
+def rate(
+    curves: RateCurves, footing_ohm: ArrayLike, strength_log: ArrayLike = 0.0, soil_log: ArrayLike = 0.0
+) -> np.ndarray:
     """Trip-outs a year of each tower at given footings.
 
     Parameters
@@ -154,7 +178,7 @@ def rate(curves, footing_ohm, strength_log=0.0, soil_log=0.0):
     return np.exp(base + strength * strength_log + soil * soil_log)
 
 
-def at_towers(light, rows):
+def at_towers(light: Lightning, rows: np.ndarray) -> Lightning:
     """The same for some towers of the line.
 
     Parameters
@@ -176,7 +200,7 @@ def at_towers(light, rows):
     return replace(light, **curves, exposed=light.exposed.iloc[rows])
 
 
-def drawn_sites(light, sites):
+def drawn_sites(light: Lightning, sites: pd.DataFrame) -> dict[str, np.ndarray]:
     """Footings, soil factors, gains and rates now in every draw.
 
     Parameters
@@ -210,7 +234,14 @@ def drawn_sites(light, sites):
     return drawn | {"now": now * drawn["density"]}
 
 
-def avoided_by_metal(light, drawn, sites, treatment, found, log_factor):
+def avoided_by_metal(
+    light: Lightning,
+    drawn: dict[str, np.ndarray],
+    sites: pd.DataFrame,
+    treatment: Treatment,
+    found: Response,
+    log_factor: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Trip-outs that metal in the ground avoids.
 
     Parameters
@@ -251,7 +282,9 @@ def avoided_by_metal(light, drawn, sites, treatment, found, log_factor):
     return avoided, low, high, left_ohm
 
 
-def avoided_by_repair(light, sites, predicted_ohm, drawn):
+def avoided_by_repair(
+    light: Lightning, sites: pd.DataFrame, predicted_ohm: np.ndarray, drawn: dict[str, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Trip-outs that a repaired lead avoids: none at least, at most twice what is expected.
 
     Parameters
@@ -271,7 +304,9 @@ def avoided_by_repair(light, sites, predicted_ohm, drawn):
     return avoided, 0.0 * avoided, avoided * np.quantile(drawn["density"], 0.9)
 
 
-def avoided_by_arresters(light, drawn, sites):
+def avoided_by_arresters(
+    light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Trip-outs that arresters on all phases of one tower avoid.
 
     Parameters
@@ -297,7 +332,9 @@ def avoided_by_arresters(light, drawn, sites):
     return rate(light.compact, sites["footing_ohm"].to_numpy(float)) * (1 + least) / 2, low, high
 
 
-def avoided_by_underbuilt(light, drawn, sites):
+def avoided_by_underbuilt(
+    light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Trip-outs that one under-built wire avoids at a tower.
 
     Parameters

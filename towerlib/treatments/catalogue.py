@@ -1,12 +1,19 @@
 """The treatments that a line offers: the shipped catalogue, changed by the line's own settings."""
 
+from __future__ import annotations
+
 import csv
 import difflib
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 from towerlib.errors import SettingsError
+
+if TYPE_CHECKING:
+    from towerlib.config.sections import Treatments as TreatmentSettings
+
 
 WIRES = ("radials", "ring and radials", "counterpoise")  # long wires, of which lightning sees a part
 EARTHING = ("rods", "drilled", "radials", "ring", "ring and radials", "counterpoise")  # all of this digs
@@ -57,7 +64,7 @@ class Treatment:
 
 
 @cache
-def shipped():
+def shipped() -> tuple[Treatment, ...]:
     """The catalogue that ships with the package.
 
     Returns
@@ -81,7 +88,7 @@ def shipped():
     )
 
 
-def offered(settings):
+def offered(settings: TreatmentSettings) -> tuple[Treatment, ...]:
     """The treatments that a line offers.
 
     Parameters

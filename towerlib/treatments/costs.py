@@ -1,6 +1,9 @@
 """The user's unit prices: checked, and the row that holds at a tower."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -8,6 +11,12 @@ import pandas as pd
 from towerlib.errors import RecordsError
 from towerlib.text import counted
 from towerlib.treatments.prediction import lengths
+
+if TYPE_CHECKING:
+    from towerlib.config import Line
+    from towerlib.config.sections import Treatments as TreatmentSettings
+    from towerlib.treatments.catalogue import Treatment
+
 
 SOIL_CLASSES = ("soft", "ordinary", "stony", "rock")
 UNITS = {  # item to the units it may be priced by, and the quantity it is counted in
@@ -42,7 +51,7 @@ class PriceList:
     remarks: tuple
 
 
-def price_list(prices):
+def price_list(prices: pd.DataFrame) -> PriceList:
     """Prices as checked rows.
 
     Parameters
@@ -140,7 +149,7 @@ def _remarks(rows, known):
     return told
 
 
-def best_rows(priced, item, soil_class, access):
+def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Series) -> pd.Series:
     """The row of the price list that holds at each place.
 
     Parameters
@@ -188,7 +197,9 @@ EFFORT = (
 )
 
 
-def quantities(treatment, sites, settings, line):
+def quantities(
+    treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, line: Line
+) -> pd.DataFrame:
     """Amounts of a treatment at every tower.
 
     Parameters
@@ -280,7 +291,7 @@ MOBILISATION = "access_group access price low high price_file price_row price_so
 NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and the plan can go by effort only."
 
 
-def cost_lines(options, priced):
+def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     """Cost of every option, item by item.
 
     Parameters
@@ -360,7 +371,7 @@ def _price(priced, found, quantity):
     }
 
 
-def totals(options, lines):
+def totals(options: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
     """Cost of each option from its lines.
 
     Parameters
@@ -389,7 +400,7 @@ def totals(options, lines):
     return table.assign(cost_flaw=pd.array(flaw, dtype="str"))
 
 
-def mobilisations(sites, priced):
+def mobilisations(sites: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     """What one mobilisation of each access group costs.
 
     Parameters

@@ -1,6 +1,9 @@
 """Completed works: what was predicted, what was achieved, what did not improve, and what follows for the next ones."""
 
+from __future__ import annotations
+
 import re
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,12 @@ from towerlib.readings import trends
 from towerlib.treatments.catalogue import Treatment, shipped
 from towerlib.treatments.prediction import banded, digs, lengths, response
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from towerlib.records.load import Records
+
 
 WORKS = """
     tower_id works_date treatment quantity cost kind soil_class before_date before_ohm predicted_ohm predicted_low_ohm
@@ -31,7 +40,7 @@ WORDS = [  # how a word in the name of a work begins, its kind, count, length [m
 ]
 
 
-def as_treatment(name, quantity, catalogue):
+def as_treatment(name: str, quantity: float, catalogue: Sequence[Treatment]) -> Treatment | None:
     """The treatment that a completed work was.
 
     Parameters
@@ -75,7 +84,9 @@ def _buildable(count, length_m):
     return count <= MOST_PIECES and length_m <= MOST_LENGTH_M
 
 
-def works_done(records, sites, catalogue, month, visits):
+def works_done(
+    records: Records, sites: pd.DataFrame, catalogue: Sequence[Treatment], month: str, visits: pd.DataFrame
+) -> pd.DataFrame:
     """Works against later comparable readings.
 
     Parameters
@@ -146,7 +157,7 @@ def _predicted(table, catalogue, settings):
     return pd.DataFrame(rows, columns=names, index=table.index)
 
 
-def corrections(done):
+def corrections(done: pd.DataFrame) -> pd.DataFrame:
     """What works of each kind in each class of soil have taught.
 
     Parameters
@@ -188,7 +199,7 @@ def corrections(done):
     return table.assign(learned_factor=np.exp(table["n"] * table["mean_log_ratio"] / (table["n"] + prior)))
 
 
-def log_factors(taught, treatment, sites):
+def log_factors(taught: pd.DataFrame, treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     """Learned ln(achieved/predicted) of a treatment at each tower.
 
     Parameters

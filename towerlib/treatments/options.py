@@ -1,5 +1,9 @@
 """What each tower is like for whoever works on its earthing: footing, legs, soil, people, ways in, flaws first to be mended."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -23,6 +27,19 @@ from towerlib.treatments.learned import log_factors
 from towerlib.treatments.prediction import banded, digs, lengths, lightning_lengths, repaired, response
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import Any
+
+    from towerlib.config import Line
+    from towerlib.config.sections import Treatments as TreatmentSettings
+    from towerlib.network import Network
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+    from towerlib.treatments.benefit import Lightning
+    from towerlib.treatments.catalogue import Treatment
+
+
 FOOTING = [
     *("tower_id", "footing_ohm", "footing_low_ohm", "footing_high_ohm", "lower_bound_ohm", "verdict"),
     *("target_ohm", "limit_ohm", "impedance_class", "rank_confidence"),
@@ -34,7 +51,9 @@ REGISTER = [
 ]
 
 
-def sites(records, route, condition, network, month):
+def sites(
+    records: Records, route: Route, condition: pd.DataFrame, network: Network | None, month: str
+) -> pd.DataFrame:
     """Towers as sites of work.
 
     Parameters
@@ -122,7 +141,7 @@ SATURATED = "half the footing would save little: the insulation flashes over at 
 NO_RIG = ("foot", "boat", "helicopter")
 
 
-def barred(treatment, sites, settings):
+def barred(treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings) -> np.ndarray:
     """Why each tower cannot have a treatment.
 
     Parameters
@@ -267,7 +286,9 @@ def _doubtful(sites):
     return sites["footing_ohm"].isna() | unsure | sites["bond_doubt"] | sites["lead_weak"]
 
 
-def last_resorts(options, sites, saturated):
+def last_resorts(
+    options: dict[str, dict[str, Any]], sites: pd.DataFrame, saturated: np.ndarray
+) -> dict[str, np.ndarray]:
     """Arresters and under-built wires only where earthing does not do.
 
     Parameters
@@ -308,7 +329,7 @@ def last_resorts(options, sites, saturated):
     return found
 
 
-def cautions(treatment, sites, found):
+def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -> np.ndarray:
     """What has to be said of a treatment that can be done.
 
     Parameters
@@ -358,7 +379,7 @@ def cautions(treatment, sites, found):
     return np.array(["; ".join(part for part in parts if part) for parts in zip(*told, strict=True)], object)
 
 
-def must_do(treatment, sites):
+def must_do(treatment: Treatment, sites: pd.DataFrame) -> pd.Series:
     """Works that are not up for trade.
 
     Parameters
@@ -385,7 +406,14 @@ COLUMNS = """
 WHOLE = ("nothing", "retest", "rebond", "arresters", "under-built")  # these leave the footing as it is
 
 
-def option_table(offered, sites, line, light, taught, saturated):
+def option_table(
+    offered: Sequence[Treatment],
+    sites: pd.DataFrame,
+    line: Line,
+    light: Lightning | None,
+    taught: pd.DataFrame,
+    saturated: np.ndarray,
+) -> pd.DataFrame:
     """Options of all towers, without cost.
 
     Parameters

@@ -1,6 +1,9 @@
 """Where the metal of a treatment lies about a tower."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,8 +13,15 @@ from towerlib.physics.layered_soil import Soil, uniform
 from towerlib.treatments.catalogue import EARTHING, WIRES
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import ArrayLike
 
-def legs_at(legs, spacing_m):
+    from towerlib.config.sections import Treatments as TreatmentSettings
+    from towerlib.treatments.catalogue import Treatment
+
+
+def legs_at(legs: int, spacing_m: float) -> np.ndarray:
     """Places of the legs of a tower.
 
     Parameters
@@ -43,7 +53,7 @@ def legs_at(legs, spacing_m):
     return radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def rods_at(count, width_m, outside_m):
+def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
     """Places of rods outside the legs.
 
     Parameters
@@ -73,7 +83,9 @@ def rods_at(count, width_m, outside_m):
     return np.hypot(*corners_m[0]) * np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def metal(treatment, width_m, settings, length_m=None):
+def metal(
+    treatment: Treatment, width_m: float, settings: TreatmentSettings, length_m: float | None = None
+) -> Electrode:
     """The electrode that a treatment adds to a tower.
 
     Parameters
@@ -117,7 +129,15 @@ def metal(treatment, width_m, settings, length_m=None):
     return wires(treatment.count, length_m, wire_m, width_m, depth_m, first_deg=first_deg)
 
 
-def wires(count, length_m, radius_m, width_m, depth_m, *, first_deg=None):
+def wires(
+    count: int,
+    length_m: float,
+    radius_m: float,
+    width_m: float,
+    depth_m: float,
+    *,
+    first_deg: float | None = None,
+) -> Electrode:
     """Straight wires at equal angles, each from the corner that is nearest to its way.
 
     Parameters
@@ -177,7 +197,7 @@ class Response:
     scale_ohm_m: np.ndarray
 
 
-def lengths(treatment, sites):
+def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     """Length of each wire of a treatment at each tower.
 
     Parameters
@@ -197,7 +217,7 @@ def lengths(treatment, sites):
     return np.floor(both / COUNTERPOISE_STEP_M) * COUNTERPOISE_STEP_M
 
 
-def lightning_lengths(treatment, sites):
+def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     """The same, without the metres that lightning does not see.
 
     Parameters
@@ -222,7 +242,9 @@ def lightning_lengths(treatment, sites):
     return np.where(counted < length_m, np.minimum(whole, length_m), length_m)
 
 
-def response(treatment, sites, settings, length_m):
+def response(
+    treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, length_m: np.ndarray
+) -> Response:
     """What a treatment makes of any footing at each tower.
 
     Parameters
@@ -269,7 +291,7 @@ def _one(treatment, key, settings):
     return np.log(with_footing(added, np.exp(LOG_RATIOS)))
 
 
-def after(found, footing_ohm, soil_factor=1.0):
+def after(found: Response, footing_ohm: ArrayLike, soil_factor: ArrayLike = 1.0) -> np.ndarray:
     """Footing after a treatment.
 
     Parameters
@@ -292,7 +314,9 @@ def after(found, footing_ohm, soil_factor=1.0):
         return np.minimum(scale * np.exp(low + (place - first) * (high - low)), footing_ohm)
 
 
-def corrected(footing_ohm, after_ohm, log_factor, gain_factor=1.0):
+def corrected(
+    footing_ohm: ArrayLike, after_ohm: ArrayLike, log_factor: ArrayLike, gain_factor: ArrayLike = 1.0
+) -> np.ndarray:
     """A prediction after what earlier works taught, and with another gain.
 
     Parameters
@@ -318,7 +342,9 @@ def corrected(footing_ohm, after_ohm, log_factor, gain_factor=1.0):
     return footing_ohm * np.exp(-np.maximum(gain * gain_factor, 0.0))
 
 
-def banded(found, sites, log_factor=0.0):
+def banded(
+    found: Response, sites: pd.DataFrame, log_factor: ArrayLike = 0.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Predicted footing of each tower with both ends of its band.
 
     Parameters
@@ -364,7 +390,7 @@ def banded(found, sites, log_factor=0.0):
     return np.exp(logs[0]), np.exp(logs[0] - down), np.exp(logs[0] + up)
 
 
-def repaired(sites):
+def repaired(sites: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Footing after missing leads were put back, where their number is known.
 
     Parameters
@@ -413,6 +439,6 @@ def _together(matrix):
     return 1 / np.linalg.solve(matrix, np.ones(len(matrix))).sum()
 
 
-def digs(treatment):
+def digs(treatment: Treatment) -> bool:
     """Whether a treatment puts metal into the ground."""
     return treatment.kind in EARTHING
