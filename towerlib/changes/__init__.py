@@ -35,7 +35,7 @@ class Changes:
     source : str
         Where the earlier month comes from: as its report was written, or by the records of today.
     table : pandas.DataFrame
-        One row a tower and kind, columns as in `COLUMNS`: kind (of `KINDS`), since ("this month", "before", blank
+        One row per tower and kind, columns as in `COLUMNS`: kind (of `KINDS`), since ("this month", "before", blank
         where there is no month before), quantity, before, after, unit, uncertainty (one standard deviation of
         their difference), z, what stood in words, dates of the readings, sentence.
     remarks : tuple of str
@@ -171,7 +171,7 @@ def summary(changes: Changes) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a kind of `KINDS`, in their order, those without a tower too: kind, count, new_count (this month),
+        One row per kind of `KINDS`, in their order, those without a tower too: kind, count, new_count (this month),
         words.
     """
     table = changes.table

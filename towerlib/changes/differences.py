@@ -77,12 +77,12 @@ def rows(
 
 
 def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFrame:
-    """One row a tower and kind, kinds in the order of `KINDS` and towers in route order.
+    """One row per tower and kind, kinds in the order of `KINDS` and towers in route order.
 
     Parameters
     ----------
     parts : sequence of pandas.DataFrame
-        As `rows` gives them, the strongest evidence first.
+        From `rows`, the strongest evidence first.
     route : sequence of str
         Names of the towers in route order; others (gone) come last.
 
@@ -123,7 +123,7 @@ def footings(both: pd.DataFrame, told: pd.DataFrame) -> list[pd.DataFrame]:
     Parameters
     ----------
     both : pandas.DataFrame
-        As `towerlib.changes.match.beside` gives it.
+        From `towerlib.changes.match.beside`.
     told : pandas.DataFrame
         What comparable readings say, as `towerlib.readings.trends.history` has it.
 
@@ -428,7 +428,7 @@ def treated(
     before : Snapshot or None
         The month before; None leaves `since` blank.
     pairs : pandas.DataFrame
-        Names of both months, as `towerlib.changes.match.pair` gives them.
+        Names of both months, from `towerlib.changes.match.pair`.
 
     Returns
     -------

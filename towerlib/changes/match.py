@@ -28,7 +28,7 @@ def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a tower of either month: tower_id (blank: gone), earlier_id (blank: new), moved_m between the
+        One row per tower of either month: tower_id (blank: gone), earlier_id (blank: new), moved_m between the
         two positions, renamed.
 
     Notes
@@ -72,7 +72,7 @@ def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
     ----------
     tower_ids : pandas.Series of str
     pairs : pandas.DataFrame
-        As `pair` gives it.
+        From `pair`.
 
     Returns
     -------

@@ -28,7 +28,7 @@ SHARES = COUNTS[1:]
 PLACE = ["tower_id", "chainage_km", "latitude_deg", "longitude_deg", "access", "occupancy", "limit_ohm"]
 
 
-def coverage(study: Study, months=None):
+def coverage(study, months=None):
     """Coverage and backlog of a line, month by month.
 
     Parameters
@@ -72,7 +72,7 @@ def portfolio(coverages: Sequence[pd.DataFrame]) -> pd.DataFrame:
     Parameters
     ----------
     coverages : sequence of pandas.DataFrame
-        As `coverage` gives them, one a line.
+        From `coverage`, one a line.
 
     Returns
     -------
@@ -164,7 +164,7 @@ def _with_shares(table):
 SAME = 1e-9  # two values of one reading differ where they differ by more than the rounding of a file
 MOVES = {  # what can move a tower to another queue besides its footing: words, and what of it counts
     "suspected_cause": ("suspected cause", INSPECT),
-    "safety_screen": ("touch screen", ("above",)),
+    "safety_screen": ("touch-voltage screening", ("above",)),
     "bond_seen": ("bond seen by the crew", BROKEN),
     "corrosion": ("corrosion", ("heavy",)),
     "leads_missing": ("leads missing", None),
@@ -249,7 +249,7 @@ def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
     Parameters
     ----------
     pairs : pandas.DataFrame
-        As `towerlib.changes.match.pair` gives it.
+        From `towerlib.changes.match.pair`.
     before : Snapshot
 
     Returns
@@ -290,7 +290,7 @@ def readings(both: pd.DataFrame, visit_ids: Collection[str] | pd.Series) -> list
     Parameters
     ----------
     both : pandas.DataFrame
-        As `towerlib.changes.match.beside` gives it.
+        From `towerlib.changes.match.beside`.
     visit_ids : collection of str
         Every visit in the records of now.
 
@@ -345,7 +345,7 @@ def queues(both: pd.DataFrame, told: pd.DataFrame, works: Sequence[pd.DataFrame]
     both, told : pandas.DataFrame
         As for `towerlib.changes.differences.footings`.
     works : sequence of pandas.DataFrame
-        What became of treatments, as `towerlib.changes.differences.treated` gives it.
+        What became of treatments, from `towerlib.changes.differences.treated`.
 
     Returns
     -------

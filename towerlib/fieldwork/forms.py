@@ -133,7 +133,7 @@ def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     Parameters
     ----------
     stops : DataFrame
-        One row a tower: tower_id, place.
+        One row per tower: tower_id, place.
     study : Study
 
     Returns
@@ -158,13 +158,13 @@ def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     Parameters
     ----------
     stops : DataFrame
-        One row a tower: visit_id, tower_id, structure, leg_count.
+        One row per tower: visit_id, tower_id, structure, leg_count.
     study : Study
 
     Returns
     -------
     pandas.DataFrame
-        One row a leg, named as at the newest visit that read all legs, else A, B, C …
+        One row per leg, named as at the newest visit that read all legs, else A, B, C …
     """
     read = _read_legs(study)
     rows = [

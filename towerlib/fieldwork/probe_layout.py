@@ -178,14 +178,14 @@ def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
     Parameters
     ----------
     stops : DataFrame
-        One row a tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
+        One row per tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
         leg_spacing_m, ring, wires, wires_m.
     clearances : Clearances
 
     Returns
     -------
     pandas.DataFrame
-        One row a lay, main ones first: tower_id, lay, alternative (bool), bearing_deg (of both probes, true
+        One row per lay, main ones first: tower_id, lay, alternative (bool), bearing_deg (of both probes, true
         north), off_line_deg (to the nearer span), current_m and potential_m from the tower's middle, latitude and
         longitude of both probes, extent_m (largest known extent of the earthing). None for a tower where
         the line has no direction. Left and right are those of one who looks towards the last station.
@@ -287,11 +287,11 @@ def layout_doubts(
     Parameters
     ----------
     layouts : DataFrame
-        As `towerlib.fieldwork.probe_layout.place_probes` gives them.
+        From `towerlib.fieldwork.probe_layout.place_probes`.
     stops : DataFrame
-        One row a tower: tower_id, latitude_deg, longitude_deg, deviation_deg.
+        One row per tower: tower_id, latitude_deg, longitude_deg, deviation_deg.
     around : Around
-        As `towerlib.fieldwork.probe_layout.neighbours` gives it.
+        From `towerlib.fieldwork.probe_layout.neighbours`.
     clearances : Clearances
 
     Returns
@@ -315,7 +315,7 @@ def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
     Parameters
     ----------
     stops : DataFrame
-        As `towerlib.fieldwork.visits.stops` gives them.
+        From `towerlib.fieldwork.visits.stops`.
     clearances : Clearances
 
     Returns

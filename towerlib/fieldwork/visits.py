@@ -159,7 +159,7 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a tower: ``stop`` (1 to n), ``place`` (number on the route), tower_id, chainage_km, latitude_deg,
+        One row per tower: ``stop`` (1 to n), ``place`` (number on the route), tower_id, chainage_km, latitude_deg,
         longitude_deg, structure, access, occupancy, shield_wire, ring; leg_count, leg_spacing_m,
         earth_paths_in_coils, upper_layer_ohm_m, lower_layer_ohm_m; bearing_deg, deviation_deg,
         place_remark; footing_ohm, footing_date, footing_low_ohm, footing_high_ohm, lower_bound_ohm, limit_ohm;
@@ -336,11 +336,11 @@ class FieldSheet:
     chosen : str
         Which towers are on the sheet, in one sentence.
     stops : DataFrame
-        One row a tower in route order, as `towerlib.fieldwork.visits.stops` gives it.
+        One row per tower in route order, from `towerlib.fieldwork.visits.stops`.
     probe_layouts : DataFrame
-        One row a pair of probes, as `towerlib.fieldwork.probe_layout.place_probes` gives it.
+        One row per pair of probes, from `towerlib.fieldwork.probe_layout.place_probes`.
     visits, legs : DataFrame
-        Rows to fill in, as `towerlib.fieldwork.forms` gives them.
+        Rows to fill in, from `towerlib.fieldwork.forms`.
     has_sweeps : bool
         The line's records hold sweeps over frequency.
     remarks : list of str

@@ -52,14 +52,14 @@ class Budget:
     plan : Plan or None
         Optimal where `plan.proven`, else as near to the best possible as `plan.how` says.
     works : pandas.DataFrame
-        One row a work of the plan by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
+        One row per work of the plan by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
     methods : pandas.DataFrame
-        One row a way of planning within the same constraints, the plan first as `OWN`: method, towers, spent, benefit
+        One row per way of planning within the same constraints, the plan first as `OWN`: method, towers, spent, benefit
         (trip-outs avoided over the horizon, discounted), gain (of the plan over it, as a part of it; infinite
         over a rule that avoids nothing), fails (True for a rule that breaks a constraint, such as a must-do; its
         gain is blank).
     best : pandas.DataFrame
-        One row a tower: the option that the plan takes there, else that with most benefit for its cost.
+        One row per tower: the option that the plan takes there, else that with most benefit for its cost.
     off, assumed : tuple of str
         What is off and why; what the plan took for granted.
     """
@@ -80,9 +80,9 @@ def optimise_plan(treatments: Treatments, condition: pd.DataFrame, line: Line) -
     Parameters
     ----------
     treatments : Treatments
-        What could be done, as `towerlib.treatments.assess` gives it.
+        What could be done, from `towerlib.treatments.assess`.
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     line : Line
         Its ``[plan]``.
 
@@ -168,7 +168,7 @@ def join(condition: pd.DataFrame, budget: Budget) -> pd.DataFrame:
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower.
+        One row per tower.
     budget : Budget
 
     Returns

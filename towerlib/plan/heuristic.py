@@ -165,7 +165,7 @@ def improved(
     selected : array of int, shape (d, a)
         Option and year of each tower, as `towerlib.plan.heuristic` numbers them.
     loads : tuple of array
-        As `towerlib.plan.heuristic.loads_of` gives them.
+        From `towerlib.plan.heuristic.loads_of`.
 
     Returns
     -------
@@ -553,12 +553,12 @@ def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: tower_id, option, benefit_per_year, effort.
+        One row per tower and option: tower_id, option, benefit_per_year, effort.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
+        One row per tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
         benefit_per_effort (infinite where nothing has to be dug). Options without a positive benefit are not
         listed.
 

@@ -64,8 +64,8 @@ def build(problem: Problem) -> Model:
     -----
     x of option i in year t, and m of access group g in year t, 0 or 1:
     maximise Σ v_it x_it; Σ_it x_it ≤ 1 for each tower, = 1 over its must-do options up to the latest year;
-    Σ_i x_it ≤ m_gt over the options of one tower in group g (one row a tower, group and year, which makes a
-    tighter relaxation than one row an option); Σ c_i x_it + Σ f_g m_gt ≤ budget of t; Σ w_i x_it ≤ crew-weeks
+    Σ_i x_it ≤ m_gt over the options of one tower in group g (one row per tower, group and year, which makes a
+    tighter relaxation than one row per option); Σ c_i x_it + Σ f_g m_gt ≤ budget of t; Σ w_i x_it ≤ crew-weeks
     of t; for towers that go together Σ_i x_it alike in every year. Options that another of the same tower
     beats in every respect have no variable.
     """

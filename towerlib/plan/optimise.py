@@ -149,7 +149,7 @@ def optimise(
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option, as `towerlib.plan.problem.pose` takes it.
+        One row per tower and option, as `towerlib.plan.problem.pose` takes it.
     constraints : Constraints
         Money, crews and years.
     gap : float, optional

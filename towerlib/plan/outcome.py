@@ -27,10 +27,10 @@ class Plan:
     choice : array of int, shape (n,)
         Year of each option of the problem, 1 the first, 0 where it is not done.
     works : pandas.DataFrame
-        One row a treated tower, by year and access group: columns as in `WORKS`; cost is in the unit of
+        One row per treated tower, by year and access group: columns as in `WORKS`; cost is in the unit of
         `constraints.measure` and holds no mobilisation, benefit is what counts over the years.
     years : pandas.DataFrame
-        One row a year: year, towers, mobilisations, budget, work_cost, mobilisation_cost, spent, crew_weeks,
+        One row per year: year, towers, mobilisations, budget, work_cost, mobilisation_cost, spent, crew_weeks,
         benefit.
     benefit, spent : float
         Benefit counted, and cost with mobilisation, of all years.
@@ -104,7 +104,7 @@ def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a year, as `Plan.years`.
+        One row per year, as `Plan.years`.
     """
     done, count = np.flatnonzero(choice), problem.constraints.years
     year = choice[done] - 1

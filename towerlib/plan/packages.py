@@ -36,14 +36,14 @@ def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     budget : Budget
-        As `towerlib.plan.optimise_plan` gives it.
+        From `towerlib.plan.optimise_plan`.
     mobilisation : pandas.DataFrame
         access_group, access, price, low, high: as `towerlib.treatments.Treatments.mobilisation`.
 
     Returns
     -------
     pandas.DataFrame
-        One row a package, by year and place on the line: columns as in `PACKAGES`. cost is that of the works and
+        One row per package, by year and place on the line: columns as in `PACKAGES`. cost is that of the works and
         one mobilisation; low and high ends add up as if all works erred alike; without_prediction counts
         works whose trip-outs avoided are not known.
     """
@@ -84,7 +84,7 @@ def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) 
     Returns
     -------
     pandas.DataFrame
-        One row a work and item, and one a package for its mobilisation (tower_id and option blank): columns as
+        One row per work and item, and one a package for its mobilisation (tower_id and option blank): columns as
         in `LINES`. They add up to what the plan spends.
     """
     works = budget.works
@@ -113,7 +113,7 @@ def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFram
     ----------
     budget : Budget
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     line_id : str
         Begins each id.
 

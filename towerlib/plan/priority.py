@@ -78,7 +78,7 @@ def queues(condition: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower.
+        One row per tower.
 
     Returns
     -------
@@ -108,9 +108,9 @@ def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOT
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower.
+        One row per tower.
     queue : pandas.Series of str
-        As `queues` gives it.
+        From `queues`.
     footing_order : str
         One of `FOOTING_ORDERS`.
 
@@ -197,14 +197,14 @@ def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     line : Line
         Its id goes into the list.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower, most urgent first; columns as in `COLUMNS`, in that order. A column whose analysis is
+        One row per tower, most urgent first; columns as in `COLUMNS`, in that order. A column whose analysis is
         off is blank.
 
     Notes
@@ -247,7 +247,7 @@ def _evidence(tower):
 
 
 def _touch(tower):
-    """Where the touch screen is above its limit: the figures it stands on."""
+    """Where the touch-voltage screening is above its limit: the figures it stands on."""
     above = getattr(tower, "safety_screen", "") == "above"
     return tower.safety_evidence if above else ""
 

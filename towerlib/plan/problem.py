@@ -250,7 +250,7 @@ def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: tower_id, option (treatment), benefit_per_year (avoided trip-outs, or
+        One row per tower and option: tower_id, option (treatment), benefit_per_year (avoided trip-outs, or
         money), cost and effort (either may be missing where `constraints.measure` names the other), access_group
         (blank: a mobilisation of its own), crew_weeks (needed where crews are limited), must_do (the option
         meets a safety need or an obligation: one such option of the tower has to be chosen), life_years, and

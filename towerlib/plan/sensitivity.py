@@ -62,7 +62,7 @@ def budget_curve(
     Returns
     -------
     pandas.DataFrame
-        One row a budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit that each unit
+        One row per budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit that each unit
         of money above the row before adds), at_knee. Blank below the cost of the must-do works.
 
     Notes
@@ -105,7 +105,7 @@ def three_levels(
     Returns
     -------
     levels : pandas.DataFrame
-        One row a level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
+        One row per level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
         trip-out avoided, or per money), added_per_cost, how. A level that cannot carry the must-do works is
         blank, and `how` says by how much.
     plans : dict of str to Plan
@@ -397,11 +397,11 @@ class Outlook:
     Attributes
     ----------
     levels : pandas.DataFrame
-        As `levels` gives it; no rows where the budget is 0.
+        From `levels`; no rows where the budget is 0.
     curve : pandas.DataFrame
-        As `budget_curve` gives it.
+        From `budget_curve`.
     chances : pandas.DataFrame
-        As `chances` gives it.
+        From `chances`.
     regret : pandas.Series
         planned, perfect, regret and regret_p90, as in `towerlib.plan.uncertainty.SelectionProbability`.
     tests : pandas.DataFrame
@@ -423,9 +423,9 @@ def outlook(
     Parameters
     ----------
     budget : Budget
-        As `towerlib.plan.optimise_plan` gives it.
+        From `towerlib.plan.optimise_plan`.
     condition : pandas.DataFrame
-        One row a tower; gives the footings for the rule "worst ohms first".
+        One row per tower; gives the footings for the rule "worst ohms first".
     draws, steps, tests : int
         Draws of the benefits, steps of the curve, and length of the list of tests.
 
@@ -455,12 +455,12 @@ def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
     budget : Budget
         With a plan; its budget is the middle level.
     condition : pandas.DataFrame
-        One row a tower: tower_id, footing_ohm.
+        One row per tower: tower_id, footing_ohm.
 
     Returns
     -------
     pandas.DataFrame
-        One row a level, as `towerlib.plan.sensitivity.three_levels` gives it, with avoided_per_year, cost of the works
+        One row per level, from `towerlib.plan.sensitivity.three_levels`, with avoided_per_year, cost of the works
         and their low and high sums (all works erring alike), crew_weeks, mobilisations, worst_first (benefit of
         that rule) and gain (of the plan over it, as a part of it).
     """
@@ -497,7 +497,7 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
     budget : Budget
         With a plan.
     condition : pandas.DataFrame
-        One row a tower: tower_id, footing_ohm.
+        One row per tower: tower_id, footing_ohm.
     steps : int
         Even steps up to the cost of the most effective option at every tower; the three levels stand between.
 
@@ -597,7 +597,7 @@ def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
+        One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
         planned_option, must_do (its treatment is owed whatever it brings), likeliest first.
     """
     planned = budget.works[["tower_id", "option", "must_do"]].rename(columns={"option": "planned_option"})
@@ -618,7 +618,7 @@ def by_kind(works: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a kind, most first: kind, towers, avoided_per_year, avoided_low, avoided_high, cost.
+        One row per kind, most first: kind, towers, avoided_per_year, avoided_low, avoided_high, cost.
     """
     sums = ["avoided_per_year", "avoided_low", "avoided_high", "cost"]
     grouped = works.astype(dict.fromkeys(sums, float)).groupby("kind", sort=True)

@@ -27,7 +27,7 @@ RUNAWAY = 4.0  # times the middle at which a lognormal upper half is no longer b
 
 @dataclass(frozen=True)
 class Draws:
-    """Benefits a year and costs that could be, one row a draw, one column a row of the options.
+    """Benefits a year and costs that could be, one row per draw, one column a row of the options.
 
     Attributes
     ----------
@@ -51,7 +51,7 @@ def draw(
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: benefit_per_year and the measure, with benefit_low, benefit_high and
+        One row per tower and option: benefit_per_year and the measure, with benefit_low, benefit_high and
         cost_low, cost_high (effort_low, …) where they are uncertain: bands that hold 80 %.
     count, seed : int
         Number of draws, and the seed that makes them the same again.
@@ -171,7 +171,7 @@ class SelectionProbability:
     plan : Plan
         The best plan for the mean of the draws: no plan made today brings more on average.
     towers : pandas.DataFrame
-        One row a tower with options, likely ones first: tower_id, chance (part of the draws whose plan treats
+        One row per tower with options, likely ones first: tower_id, chance (part of the draws whose plan treats
         it), option (the most frequent treatment), option_chance (of it), year (median, where treated),
         in_plan, planned_option.
     regret : pandas.Series

@@ -42,11 +42,11 @@ class Portfolio:
     month : str
         ``YYYY-MM``.
     lines : pandas.DataFrame
-        One row a line, as `towerlib.portfolio.ranking.lines_table` gives it.
+        One row per line, from `towerlib.portfolio.ranking.lines_table`.
     totals : dict
-        Sums over the lines, as `towerlib.portfolio.ranking.totals` gives them.
+        Sums over the lines, from `towerlib.portfolio.ranking.totals`.
     coverage : pandas.DataFrame
-        Coverage and backlog of all lines together, month by month, as `towerlib.changes.portfolio` gives it.
+        Coverage and backlog of all lines together, month by month, from `towerlib.changes.portfolio`.
     split : Split
         One budget over the lines.
     missing : dict of str to str

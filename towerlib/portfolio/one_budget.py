@@ -96,12 +96,12 @@ class Split:
         Money for all years; NaN without a split.
     currency : str
     table : pandas.DataFrame
-        One row a line in the split, columns as in `TABLE`: the line's own plan and its part of the split. Benefit
+        One row per line in the split, columns as in `TABLE`: the line's own plan and its part of the split. Benefit
         is trip-outs avoided over the horizon, later ones counted less; avoided_per_year once all works are done
         with its 80 % band (works erring alike), money_per_year what they would have cost.
         The own figures are NaN where the line's part of the money cannot carry its must-dos.
     works : pandas.DataFrame
-        One row a work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
+        One row per work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
     plan : Plan or None
         Over all lines, towers and access groups written ``line/tower`` and ``line/group``.
     off, assumed : tuple of str

@@ -99,7 +99,7 @@ class LineMonth:
     folder : str
         Name of the line's folder in the reports.
     facts : dict
-        Names, settings of the plan and sums, as `towerlib.portfolio.ranking.facts` gives them.
+        Names, settings of the plan and sums, from `towerlib.portfolio.ranking.facts`.
     coverage, mobilisation, options, works, condition, priority : pandas.DataFrame
         As the run wrote them; `options` are what the line's plan chose from, `works` what it chose.
     """
@@ -273,7 +273,7 @@ def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a line, the one with most avoidable trip-outs first: line_id, title, folder; length_km; counts of
+        One row per line, the one with most avoidable trip-outs first: line_id, title, folder; length_km; counts of
         towers, above_limit, unread (no usable reading of the footing alone), never_tested, overdue;
         trip_outs_per_year with trip_outs_low and trip_outs_high and `basis` ("calibrated", 95 % interval, or
         "model", 80 % band); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with its
@@ -387,7 +387,7 @@ def totals(table: pd.DataFrame) -> dict[str, float]:
     Parameters
     ----------
     table : pandas.DataFrame
-        As `lines_table` gives it.
+        From `lines_table`.
 
     Returns
     -------

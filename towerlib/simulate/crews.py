@@ -87,12 +87,12 @@ def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataF
     built : Built
         The line as built.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
     DataFrame
-        One row a visit: visit_id, place and stood (positions in `built` of the tower meant and of the tower
+        One row per visit: visit_id, place and stood (positions in `built` of the tower meant and of the tower
         reached), campaign, crew, date, soil_state, method, flaw (blank where the reading is sound), flaw_leg,
         turn_written, repeat, coil_turns, coil_turns_recorded, instrument_serial, calibration_due.
     """
@@ -263,7 +263,7 @@ def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
     scene : Scene
         v visits.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
@@ -280,7 +280,7 @@ def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
 
 
 def probes(scene: Scene, rng: np.random.Generator) -> pd.DataFrame:
-    """Probe distances, bearings and resistances, one row a visit, and the factor by which a reading errs."""
+    """Probe distances, bearings and resistances, one row per visit, and the factor by which a reading errs."""
     count, near = len(scene.visits), scene.flawed("probes too near")
     side_deg = np.where(rng.random(count) < 0.5, 90, -90) + 15 * np.clip(rng.standard_normal(count), -2, 2)
     along_deg = 6 * rng.standard_normal(count)
@@ -335,12 +335,12 @@ def injected(
     probe : DataFrame
         From `probes`.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
     tuple of DataFrame and array
-        One row a visit: impedance_ohm, impedance_no_coils_ohm, injected_ma, legs_ma, test_voltage_v,
+        One row per visit: impedance_ohm, impedance_no_coils_ohm, injected_ma, legs_ma, test_voltage_v,
         current_scale_factor; and the apparent impedance of each leg [Ω], shape (v, 5).
     """
     line, points = injection(scene.built, scene.settings, scene.now, scene.footing_ohm, TEST_HZ)
@@ -396,12 +396,12 @@ def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[p
     gain : array of complex, shape (v, 5)
         From `coils`.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
     tuple of DataFrame and array
-        One row a visit: leakage_total_ma, stray voltages and their frequency; and the leakage of each leg
+        One row per visit: leakage_total_ma, stray voltages and their frequency; and the leakage of each leg
         [mA], shape (v, 5), NaN where no coil was read.
     """
     count, step_ma = len(scene.visits), scene.sensor.step_ma
@@ -432,7 +432,7 @@ def _shown(current_ma, step_ma):
 
 
 def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
-    """Sweeps of a fifth of the sound visits, one row a frequency.
+    """Sweeps of a fifth of the sound visits, one row per frequency.
 
     Parameters
     ----------
@@ -441,7 +441,7 @@ def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataF
     gain : array of complex, shape (v, 5)
         From `coils`.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
@@ -545,12 +545,12 @@ def readings(
     spec, settings, built : LineSpec, dict, Built
         The line: specification, settings file, as built.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
     dict of str to DataFrame
-        ``visits``, ``legs``, ``sweeps`` in the columns of the records; ``truth-visits``: one row a flawed
+        ``visits``, ``legs``, ``sweeps`` in the columns of the records; ``truth-visits``: one row per flawed
         visit.
     """
     plan = schedule(spec, built, rng)
@@ -629,7 +629,7 @@ def _visits_table(scene, parts):
 
 
 def _legs_table(scene, leg_ma, leg_ohm):
-    """One row a coil of a visit, from arrays (visits, 5)."""
+    """One row per coil of a visit, from arrays (visits, 5)."""
     row, path = np.nonzero(np.isfinite(leg_ma))
     visits = scene.visits.iloc[row]
     flawed = visits["flaw"].isin(ONE_COIL_FLAWS[1:]) & (visits["flaw_leg"] == path) & visits["turn_written"]

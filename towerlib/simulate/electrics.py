@@ -112,7 +112,7 @@ def stray(built: Built, drive: Drive, rng: np.random.Generator) -> Stray:
     drive : Drive
         How strong they are.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------

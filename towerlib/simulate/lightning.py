@@ -38,7 +38,7 @@ def lightning(
     spec, settings, built : LineSpec, dict, Built
         The line: specification, settings file, as built; its towers carry footing_ohm.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------

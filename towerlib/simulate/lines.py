@@ -34,8 +34,8 @@ def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to DataFrame
-        Tables of a line folder by name, in the columns of the records; besides ``truth`` (one row a tower)
-        and ``truth-visits`` (one row a flawed visit).
+        Tables of a line folder by name, in the columns of the records; besides ``truth`` (one row per tower)
+        and ``truth-visits`` (one row per flawed visit).
 
     Examples
     --------

@@ -156,7 +156,7 @@ def _german(cell):
 
 
 def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str], list[list[Any]]]:
-    """Visits as crew B fills them in: one row a visit, a column a leg, probe resistances in kΩ.
+    """Visits as crew B fills them in: one row per visit, a column a leg, probe resistances in kΩ.
 
     Parameters
     ----------

@@ -123,7 +123,7 @@ def prices() -> pd.DataFrame:
 
 
 def truth(built: Built) -> pd.DataFrame:
-    """Planted truth, one row a tower: the answer to whoever judges the line."""
+    """Planted truth, one row per tower: the answer to whoever judges the line."""
     towers = built.towers
     leg = towers["defect_leg"].to_numpy()
     names = pd.Series(np.array(LEG_NAMES["lattice"])[np.maximum(leg, 0)])

@@ -30,12 +30,12 @@ def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarra
     route : Route
         Where the line runs.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
     tuple of DataFrame and array
-        One row a tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg; and the spans [m].
+        One row per tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg; and the spans [m].
     """
     bearing_deg = np.concatenate([np.full(count, float(bearing)) for bearing, count in route.sections])
     span_m = route.span_m * (1 + 0.13 * np.clip(rng.standard_normal(len(bearing_deg) - 1), -3, 3))
@@ -100,7 +100,7 @@ def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -
     ground : Ground
         What the soil is like.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
@@ -184,11 +184,11 @@ def plant(
     planted : Planted
         How many of each.
     towers : DataFrame
-        One row a tower, with structure, ring, tail and shield_wire.
+        One row per tower, with structure, ring, tail and shield_wire.
     own_ohm : array, shape (n, 5)
         Own resistance of each path [Ω].
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
@@ -279,7 +279,7 @@ class Built:
     Attributes
     ----------
     towers : DataFrame
-        One row a tower: the register without its blanks, and the defects.
+        One row per tower: the register without its blanks, and the defects.
     span_m : array, shape (n − 1,)
         Lengths of the spans [m].
     own_ohm : array, shape (n, 5)
@@ -305,7 +305,7 @@ def build(spec: LineSpec, rng: np.random.Generator) -> Built:
     spec : LineSpec
         What to build.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Trip-outs of each tower at any footing, and the draws that bands are taken from."""
+"""Lightning trip-outs avoided by each treatment, with intervals from random draws."""
 
 from __future__ import annotations
 
@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import ArrayLike
 
+    from towerlib.config import Line
     from towerlib.outages import Outages
+    from towerlib.physics.lightning.surge import LineGeometry
     from towerlib.records.load import Records
     from towerlib.route import Route
     from towerlib.treatments.catalogue import Treatment
@@ -31,14 +33,14 @@ LOG_OHMS = np.arange(np.log(0.05), np.log(3000.0) + LOG_STEP, LOG_STEP)
 
 @dataclass(frozen=True)
 class RateCurves:
-    """Trip-outs a year of each of n towers at any footing.
+    """Trip-outs a year of n towers as a function of the footing.
 
     Attributes
     ----------
     log_rate : array, shape (n, k)
         ln of the rate at footings exp(`LOG_OHMS`); NaN for a tower without a rate.
     by_strength, by_soil : array, shape (n, k)
-        What ln of the rate gains with ln of the strength of the insulation, and of the resistivity.
+        Derivative of ln(rate) with respect to ln(insulation strength), and to ln(resistivity).
     """
 
     log_rate: np.ndarray
@@ -48,14 +50,14 @@ class RateCurves:
 
 @dataclass(frozen=True)
 class Lightning:
-    """All that trip-outs avoided are found with.
+    """Inputs for the calculation of trip-outs avoided.
 
     Attributes
     ----------
     compact, long : RateCurves
-        Of footings about which soil ionises, and of long wires, about which it does not.
+        For compact footings, around which soil ionises, and for long wires, around which it does not.
     exposed : pandas.DataFrame
-        As `towerlib.outages.rates.filled` gives it.
+        From `towerlib.outages.rates.filled`.
     shape : LineGeometry
     line : Line
     draws : dict of str to array
@@ -66,10 +68,10 @@ class Lightning:
 
     compact: RateCurves
     long: RateCurves
-    exposed: object
-    shape: object
-    line: object
-    draws: dict
+    exposed: pd.DataFrame
+    shape: LineGeometry
+    line: Line
+    draws: dict[str, np.ndarray]
     density_u: float
 
 
@@ -82,14 +84,14 @@ def lightning(
     draws: int | None = None,
     seed: int = SEED,
 ) -> tuple[Lightning | None, str]:
-    """What trip-outs avoided are found with, or the reason why they cannot be.
+    """Inputs for the calculation of trip-outs avoided, or the reason why it is not available.
 
     Parameters
     ----------
     records, route, condition, outages
-        The line as `towerlib.outages.assess` took it, and what that gave.
+        Inputs of `towerlib.outages.assess`, and its result.
     draws, seed : int, optional
-        Draws for the bands.
+        Number of draws for the intervals, and the seed.
 
     Returns
     -------
@@ -97,12 +99,15 @@ def lightning(
         None and a sentence where there are no rates.
     """
     if outages is None or outages.geometry is None:
-        return None, "Trip-outs avoided are off: the line has no trip-out rates."
+        return None, "Trip-outs avoided are not available: the line has no trip-out rates."
     shape, line = outages.geometry, records.line
     exposed = geometry.towers_exposed(records, route, condition, outages.density, shape)
     exposed = rates.filled(exposed, shape)
     if exposed["flash_density"].isna().all():
-        return None, "Trip-outs avoided are off: give [lightning] ground_flash_density, or flashes.csv."
+        return (
+            None,
+            "Trip-outs avoided are not available: give [lightning] ground_flash_density, or flashes.csv.",
+        )
     count = int(draws or number("treatment_draws"))
     random = np.random.default_rng([seed, 2])
     drawn = {name: random.standard_normal((count, len(exposed))) for name in ("own", "soil", "gain", "share")}
@@ -115,14 +120,14 @@ def lightning(
 
 
 def _density_u(exposed, line, local):
-    """Standard uncertainty of ln of the flash density, as the rates themselves have it."""
+    """Standard uncertainty of ln(flash density), as in the trip-out rates."""
     if local is not None and exposed["flash_density_source"].eq("flashes along the line").any():
         return local.u_log
     return float(np.log1p(line.lightning.ground_flash_density_percent / 100))
 
 
 def _curves(shape, exposed, line, method):
-    """Rates over the footing, and what strength and soil do to them."""
+    """Rates over the footing, with their sensitivity to insulation strength and soil."""
     strength, soil = 1 + number("strength_percent") / 100, 1 + number("soil_value_percent") / 100
     base = _log_rates(shape, exposed, line, method)
     by_strength = (_log_rates(shape, exposed, line, method, strength=strength) - base) / np.log(strength)
@@ -134,7 +139,7 @@ def _curves(shape, exposed, line, method):
 
 
 def _log_rates(shape, exposed, line, method, *, strength=1.0, soil=1.0, log_ohms=LOG_OHMS):
-    """Ln of the rate of every tower at given footings, (n, k)."""
+    """ln(rate) of every tower at given footings, (n, k)."""
     usable = (exposed["flaw"] == "").to_numpy()
     footing = np.broadcast_to(np.exp(log_ohms)[:, None], (len(log_ohms), len(exposed)))
     towers = rates.physics_towers(
@@ -179,13 +184,13 @@ def rate(
 
 
 def at_towers(light: Lightning, rows: np.ndarray) -> Lightning:
-    """The same for some towers of the line.
+    """Inputs for a subset of the towers.
 
     Parameters
     ----------
     light : Lightning
     rows : array of int
-        Which towers.
+        Positions of the towers.
 
     Returns
     -------
@@ -201,13 +206,13 @@ def at_towers(light: Lightning, rows: np.ndarray) -> Lightning:
 
 
 def drawn_sites(light: Lightning, sites: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Footings, soil factors, gains and rates now in every draw.
+    """Footings, soil factors, gains and present rates in every draw.
 
     Parameters
     ----------
     light : Lightning
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
 
     Returns
     -------
@@ -242,7 +247,7 @@ def avoided_by_metal(
     found: Response,
     log_factor: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs that metal in the ground avoids.
+    """Trip-outs avoided by metal in the ground.
 
     Parameters
     ----------
@@ -252,19 +257,19 @@ def avoided_by_metal(
     sites : pandas.DataFrame
     treatment : Treatment
     found : towerlib.treatments.prediction.Response
-        With the lengths that count for lightning.
+        For the wire lengths that are effective against lightning.
     log_factor : array, shape (n,)
         Learned ln(achieved/predicted).
 
     Returns
     -------
     tuple of array, each of shape (n,)
-        avoided, low, high [1/year], and the footing that lightning sees afterwards [Ω].
+        avoided, low, high [1/year], and the footing effective for lightning afterwards [Ω].
 
     Notes
     -----
-    Rate now less rate afterwards. Soil does not ionise along long wires, so their gain counts without; since the old
-    footing still ionises, the tower is never worse than now.
+    Present rate minus rate after treatment. Soil does not ionise along long wires, so their gain excludes ionisation.
+    The old footing still ionises, so the tower is never worse than before.
     """
     curves = light.long if treatment.kind in WIRES else light.compact
     footing = sites["footing_ohm"].to_numpy(float)
@@ -285,7 +290,7 @@ def avoided_by_metal(
 def avoided_by_repair(
     light: Lightning, sites: pd.DataFrame, predicted_ohm: np.ndarray, drawn: dict[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs that a repaired lead avoids: none at least, at most twice what is expected.
+    """Trip-outs avoided by a repaired lead.
 
     Parameters
     ----------
@@ -297,7 +302,7 @@ def avoided_by_repair(
     Returns
     -------
     tuple of array, each of shape (n,)
-        avoided, low, high [1/year].
+        avoided, low, high [1/year]; the low end is 0.
     """
     now = rate(light.compact, sites["footing_ohm"].to_numpy(float))
     avoided = now - np.minimum(now, rate(light.compact, predicted_ohm))
@@ -307,7 +312,7 @@ def avoided_by_repair(
 def avoided_by_arresters(
     light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs that arresters on all phases of one tower avoid.
+    """Trip-outs avoided by arresters on all phases of one tower.
 
     Parameters
     ----------
@@ -321,8 +326,8 @@ def avoided_by_arresters(
 
     Notes
     -----
-    Between `arrester_share_low` and all of the tower's trip-outs, evenly: arresters of one tower hold its own
-    insulators, but strokes to the spans and neighbours without arresters are left.
+    The share avoided is uniform between `arrester_share_low` and 1: arresters protect the tower's own insulators, but
+    not against strokes to the spans and to neighbours without arresters.
     """
     from scipy.special import ndtr
 
@@ -335,7 +340,7 @@ def avoided_by_arresters(
 def avoided_by_underbuilt(
     light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs that one under-built wire avoids at a tower.
+    """Trip-outs avoided at a tower by one under-built wire.
 
     Parameters
     ----------
@@ -345,12 +350,12 @@ def avoided_by_underbuilt(
     Returns
     -------
     tuple of array, each of shape (n,)
-        avoided, low, high [1/year]; NaN outside the footings for which a gain was published.
+        avoided, low, high [1/year]; NaN outside the range of footings with a published gain.
 
     Notes
     -----
-    The overvoltage falls by 19 to 32 %, as published for footings of 20 to 80 Ω; the insulation counts as
-    stronger by as much. The band is from the one to the other, and the flash density.
+    The overvoltage falls by 19 to 32 %, as published for footings of 20 to 80 Ω; the insulation strength rises
+    accordingly. The interval combines that range with the flash density.
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""The user's unit prices: checked, and the row that holds at a tower."""
+"""Quantities, crew time and cost of each treatment from the user's unit prices."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 SOIL_CLASSES = ("soft", "ordinary", "stony", "rock")
-UNITS = {  # item to the units it may be priced by, and the quantity it is counted in
+UNITS = {  # item: permitted price units, and the quantity each applies to
     "trench": {"m": "trench_m"},
     "wire": {"m": "wire_m"},
     "rod": {"m": "rod_m", "piece": "rod_count"},
@@ -41,14 +41,13 @@ class PriceList:
     Attributes
     ----------
     rows : pandas.DataFrame
-        item, unit, price, price_low, price_high, soil_class, access, source, year; price_file and price_row, where
-        it stands.
+        item, unit, price, price_low, price_high, soil_class, access, source, year; price_file and price_row.
     remarks : tuple of str
-        What a reader has to know: items that nothing uses, mixed years, prices without ends.
+        Items that no treatment uses, mixed years, prices without low or high end.
     """
 
     rows: pd.DataFrame
-    remarks: tuple
+    remarks: tuple[str, ...]
 
 
 def price_list(prices: pd.DataFrame) -> PriceList:
@@ -57,7 +56,7 @@ def price_list(prices: pd.DataFrame) -> PriceList:
     Parameters
     ----------
     prices : pandas.DataFrame
-        As the records have them; empty without a ``prices.csv``.
+        From the records; empty without a ``prices.csv``.
 
     Returns
     -------
@@ -66,7 +65,7 @@ def price_list(prices: pd.DataFrame) -> PriceList:
     Raises
     ------
     RecordsError
-        A price below 0, ends that do not hold it, an unknown unit or class of soil, two rows for one thing.
+        A price is below 0 or outside its low and high end, a unit or soil class is unknown, or two rows conflict.
     """
     rows = prices.reset_index(drop=True)
     place = ["price_file", "price_row"]
@@ -84,7 +83,7 @@ def price_list(prices: pd.DataFrame) -> PriceList:
             *place,
         ]
     )
-    # prices that come from no file are counted, the first being 1
+    # prices that come from no file are numbered from 1
     rows = rows.assign(
         price_file=rows["price_file"].astype("object").fillna("").astype("str"),
         price_row=rows["price_row"]
@@ -102,7 +101,7 @@ def price_list(prices: pd.DataFrame) -> PriceList:
 
 
 def _check(rows, known):
-    """One sentence for the first row that makes no sense."""
+    """Stop at the first row that is not valid."""
     low, high = rows["price_low"].fillna(rows["price"]), rows["price_high"].fillna(rows["price"])
     units = [row.unit in UNITS.get(row.item, {row.unit}) for row in rows.itertuples()]
     classed = rows["soil_class"].isna() | rows["soil_class"].isin(SOIL_CLASSES)
@@ -112,16 +111,16 @@ def _check(rows, known):
         (rows["price"].isna(), "has no price"),
         ((rows[["price", "price_low", "price_high"]] < 0).any(axis=1), "is below 0"),
         ((low > rows["price"]) | (high < rows["price"]), "does not lie between its low and its high end"),
-        (~pd.Series(units, rows.index, dtype=bool), "is in a unit that its item is not counted in"),
-        (~classed, f"is for a class of soil that is none of {', '.join(SOIL_CLASSES)}"),
+        (~pd.Series(units, rows.index, dtype=bool), "is in a unit that does not fit its item"),
+        (~classed, f"is for an unknown soil class; use one of {', '.join(SOIL_CLASSES)}"),
         (mixed & known, "is in another unit than other prices of the item"),
-        (twice, "stands twice for the same soil and access"),
+        (twice, "occurs twice for the same soil and access"),
     ]
     for flag, words in flaws:
         if flag.any():
             row = rows[flag].iloc[0]
             units = " or ".join(UNITS.get(row["item"], {}))
-            hint = f"; price it by {units}" if "unit" in words else "; mend that row"
+            hint = f"; price it by {units}" if "unit" in words else "; correct that row"
             raise RecordsError(
                 f"prices, row {row['price_row']:.0f}: the price {row['price']:g} per {row['unit']} of {row['item']!r}"
                 f"{_where(row)} {words}{hint}"
@@ -135,22 +134,22 @@ def _where(row):
 
 
 def _remarks(rows, known):
-    """Sentences on what is odd but usable."""
-    told = []
+    """Sentences on unusual but usable prices."""
+    remarks = []
     if strange := sorted(set(rows.loc[~known, "item"])):
-        told.append(
-            f"Prices that no treatment uses: {', '.join(strange)}. Items are known by the names {', '.join(UNITS)}."
+        remarks.append(
+            f"Prices that no treatment uses: {', '.join(strange)}. Known items: {', '.join(UNITS)}."
         )
     years = sorted(set(rows.loc[known, "year"].dropna().astype(int)))
     if len(years) > 1:
-        told.append(f"Prices of {', '.join(map(str, years))} are mixed; none was indexed.")
+        remarks.append(f"Prices of {', '.join(map(str, years))} are mixed; none was indexed.")
     if (blunt := known & (rows["price_low"].isna() | rows["price_high"].isna())).any():
-        told.append(f"{counted(blunt.sum(), 'price')} without low or high end: the price itself stands in.")
-    return told
+        remarks.append(f"{counted(blunt.sum(), 'price')} without low or high end: the price itself is used.")
+    return remarks
 
 
 def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Series) -> pd.Series:
-    """The row of the price list that holds at each place.
+    """The row of the price list that applies at each place.
 
     Parameters
     ----------
@@ -162,8 +161,8 @@ def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Se
     Returns
     -------
     pandas.Series
-        Index of the row in `priced.rows`, −1 where none holds. A row for the place's own soil goes before one
-        for its access, that before one for all.
+        Index of the row in `priced.rows`, −1 where none applies. A row for the soil class takes precedence
+        over one for the access, and that over a general one.
     """
     rows = priced.rows[priced.rows["item"] == item]
     places = pd.DataFrame({"soil": soil_class.astype("object"), "access": access.astype("object")})
@@ -192,34 +191,34 @@ QUANTITIES = """
     trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests
 """.split()
 EFFORT = (
-    "Effort is trench metres: work other than trenching counts as the metres of trench in ordinary ground that take "
-    "one crew as long."
+    "Effort is trench metres: other work is converted to the length of trench in ordinary ground that takes "
+    "one crew the same time."
 )
 
 
 def quantities(
     treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, line: Line
 ) -> pd.DataFrame:
-    """Amounts of a treatment at every tower.
+    """Quantities of a treatment at every tower.
 
     Parameters
     ----------
     treatment : Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
     settings : towerlib.config.sections.Treatments
     line : Line
-        Its circuits, each of which takes an arrester set.
+        Each of its circuits needs an arrester set.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower: `QUANTITIES`, crew_days, crew_weeks, effort [m of trench].
+        One row per tower: `QUANTITIES`, crew_days, crew_weeks, effort [m of trench].
 
     Notes
     -----
     Rods and rings need a connecting wire, in a trench of its own, to each leg or rod. A lead known to be corroded,
-    not missing, counts as one lead. Ground without a class counts as ordinary for the crew's time.
+    not missing, counts as one lead. Ground without a class counts as ordinary for crew time.
     """
     amounts = pd.DataFrame(0.0, index=sites.index, columns=QUANTITIES)
     for name, value in _amounts(treatment, sites, settings, line).items():
@@ -233,7 +232,7 @@ def quantities(
 
 
 def _amounts(treatment, sites, settings, line):
-    """What is not zero."""
+    """Quantities that are not zero."""
     kind, count, width_m = treatment.kind, treatment.count, sites["width_m"].to_numpy(float)
     wires_m = count * lengths(treatment, sites)
     side_m = width_m + 2 * settings.ring_outside_m
@@ -267,7 +266,7 @@ def _amounts(treatment, sites, settings, line):
 
 
 def _crew_days(amounts, sites, crew):
-    """Days of one crew, without the way there."""
+    """Days of one crew, travel excluded."""
     ground = sites["soil_class"].astype("object").where(sites["soil_class"].notna(), "ordinary")
     trench_m = ground.map(
         {name: getattr(crew, f"trench_m_{name}") for name in ("soft", "ordinary", "stony", "rock")}
@@ -288,7 +287,7 @@ LINES = """
     tower_id option item quantity unit price cost low high soil_class access price_file price_row price_source price_year
 """.split()
 MOBILISATION = "access_group access price low high price_file price_row price_source price_year".split()
-NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and the plan can go by effort only."
+NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and planning is possible by effort only."
 
 
 def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
@@ -297,14 +296,14 @@ def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: tower_id, option, soil_class, access and the quantities.
+        One row per tower and option: tower_id, option, soil_class, access and the quantities.
     priced : PriceList
 
     Returns
     -------
     pandas.DataFrame
-        One row an option and item of which it needs some: columns as in `LINES`; cost = quantity × price. Cost and
-        price are NaN, price_row blank, where no price holds.
+        One row per option and item needed: columns as in `LINES`; cost = quantity × price. Cost and
+        price are NaN, price_row blank, where no price applies.
     """
     parts = [_of_item(options, item, priced) for item in UNITS if item != "mobilisation"]
     parts = [part for part in parts if len(part)]
@@ -315,7 +314,7 @@ def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
 
 
 def _typed(lines):
-    """Columns of one type whatever they hold."""
+    """Fixed column types, also for an empty table."""
     texts = [
         "tower_id",
         "option",
@@ -333,7 +332,7 @@ def _typed(lines):
 
 
 def _of_item(options, item, priced):
-    """Lines of one item."""
+    """Cost lines of one item."""
     rows = priced.rows[priced.rows["item"] == item]
     unit = rows["unit"].iloc[0] if len(rows) else next(iter(UNITS[item]))
     counted = UNITS[item][unit]
@@ -355,7 +354,7 @@ def _of_item(options, item, priced):
 
 
 def _price(priced, found, quantity):
-    """Price, cost and where they come from; NaN where no row holds."""
+    """Price, cost and their source; NaN where no row applies."""
     row = priced.rows.reindex(found.to_numpy())
     return {
         "price": row["price"].to_numpy(float),
@@ -372,7 +371,7 @@ def _price(priced, found, quantity):
 
 
 def totals(options: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
-    """Cost of each option from its lines.
+    """Cost of each option, summed over its lines.
 
     Parameters
     ----------
@@ -384,8 +383,8 @@ def totals(options: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Index of `options`: cost, cost_low, cost_high, NaN where an item has no price, and cost_flaw, which says
-        which; what needs nothing costs nothing.
+        Index of `options`: cost, cost_low, cost_high, NaN where an item has no price, and cost_flaw, which names
+        that item. An option without items costs 0.
     """
     keys = ["tower_id", "option"]
     by_option = lines.groupby(keys, sort=False)
@@ -401,7 +400,7 @@ def totals(options: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
 
 
 def mobilisations(sites: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
-    """What one mobilisation of each access group costs.
+    """Cost of one mobilisation of each access group.
 
     Parameters
     ----------
@@ -412,8 +411,8 @@ def mobilisations(sites: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row an access group, a tower without one being a group of its own (``tower 12``): columns as in
-        `MOBILISATION`. The dearest access of a group's towers counts for all of it.
+        One row per access group: columns as in `MOBILISATION`. A tower without a group forms its own (``tower 12``).
+        The most expensive access within a group applies to the whole group.
     """
     own = "tower " + sites["tower_id"].astype(str)
     group = sites["access_group"].astype("object").where(sites["access_group"].notna(), own)

@@ -1,4 +1,4 @@
-"""What each tower is like for whoever works on its earthing: footing, legs, soil, people, ways in, flaws first to be mended."""
+"""Treatment options of each tower: site data, reasons against, cautions, must-dos and the table of options."""
 
 from __future__ import annotations
 
@@ -54,24 +54,24 @@ REGISTER = [
 def sites(
     records: Records, route: Route, condition: pd.DataFrame, network: Network | None, month: str
 ) -> pd.DataFrame:
-    """Towers as sites of work.
+    """Site data of each tower.
 
     Parameters
     ----------
     records, route : Records, Route
         The line.
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     network : Network or None
-        As `towerlib.network.assess` gives it; without it there is no touch screen.
+        From `towerlib.network.assess`; without it there is no touch-voltage screening.
     month : str
-        ``YYYY-MM``; later soundings are not seen.
+        ``YYYY-MM``; later soundings are ignored.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower in the order of `condition`: its footing, limit and what was seen; the register's
-        columns; legs (number), spacing_m (rounded) and width_m of the base; span_behind_m, span_ahead_m; upper_ohm_m,
+        One row per tower in the order of `condition`: footing, limit and inspection findings; columns of the
+        register; legs (number), spacing_m (rounded) and width_m of the base; span_behind_m, span_ahead_m; upper_ohm_m,
         lower_ohm_m, depth_m, is_layered, resistivity_ohm_m, soil_u, soil_source of `tower_soil`; is_public, has_ring,
         lead_gone, lead_weak, bond_doubt (of bond or coils), bond_suspected, touch_above; geometry_assumed.
     """
@@ -91,7 +91,7 @@ def _spans(route):
 
 
 def _base(table):
-    """Legs and their distance, with what stands in for a blank register."""
+    """Number and spacing of the legs, with defaults where the register is blank."""
     spacing_m, count = table["leg_spacing_m"].astype(float), table["leg_count"].astype(float)
     single = (table["structure"] == "monopole").to_numpy()
     legs = np.where(count.isna(), np.where(single, 1, 4), count).astype(int)
@@ -107,7 +107,7 @@ def _base(table):
 
 
 def _first_to_mend(table, network):
-    """People, rings, and what has to be mended or looked at before anybody digs."""
+    """Occupancy, rings, and defects to repair or inspect before any digging."""
     gone = (table["leads_missing"].astype(float) > 0) | (table["corrosion"] == "heavy")
     bond = table["bond_seen"].isin(["damaged", "missing"]) | table["suspected_cause"].isin(BOND_CAUSES)
     coils = table["suspected_cause"].isin(COIL_CAUSES)
@@ -137,31 +137,31 @@ LEG_FIRST = "one leg carries too little current: look at its lead and stub befor
 AT_TARGET = "the footing is within its target"
 NO_SOIL = "no soil data, so its effect cannot be predicted: measure the soil first"
 STILL_ABOVE = "no earthing work is predicted to bring the footing within its limit"
-SATURATED = "half the footing would save little: the insulation flashes over at nearly every stroke"
+SATURATED = "halving the footing would help little: the insulation flashes over at nearly every stroke"
 NO_RIG = ("foot", "boat", "helicopter")
 
 
 def barred(treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings) -> np.ndarray:
-    """Why each tower cannot have a treatment.
+    """Reason against a treatment at each tower.
 
     Parameters
     ----------
     treatment : Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
     settings : towerlib.config.sections.Treatments
 
     Returns
     -------
     array of str, shape (n,)
-        The first reason that holds; "" where the treatment can be done. What only the other treatments can tell
-        of arresters and under-built wires is left to `last_resorts`.
+        The first reason that applies; "" where the treatment can be done. `last_resorts` adds the reasons against
+        arresters and under-built wires that depend on the other treatments.
 
     Notes
     -----
-    Inspection and repair go before digging. Rods must reach a layer of a third of the resistivity above it or
-    less where the layers are known. Where people often are, wires run out from a ring only. Longest radials as
-    GB 50169-2016, 4.7 lays them, unless the line's settings state the room.
+    Inspection and repair precede digging. Where the layers are known, rods must reach a layer with at most a third
+    of the resistivity above it. In frequented places wires start from a ring only. The length of radials is limited
+    by GB 50169-2016, 4.7, unless the line's settings state the available space.
     """
     checks = _checks(treatment, sites, settings)
     flags = [np.broadcast_to(np.asarray(flag, bool), len(sites)) for flag, _ in checks]
@@ -170,7 +170,7 @@ def barred(treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSetting
 
 
 def _checks(treatment, sites, settings):
-    """Conditions that bar a treatment, gravest first, each with its reason."""
+    """Conditions against a treatment, most serious first, each with its reason."""
     kind = treatment.kind
     if kind in EARTHING:
         return [*_before_digging(treatment, sites), *_of_kind(treatment, sites, settings)]
@@ -183,14 +183,14 @@ def _checks(treatment, sites, settings):
             (~sites["bond_suspected"], "the bond is not in doubt"),
         ]
     if kind == "retest":
-        return [(~_doubtful(sites), "the reading stands")]
+        return [(~_doubtful(sites), "the reading is confirmed")]
     if kind in ("arresters", "under-built"):
         return [(sites["footing_ohm"].isna(), NO_READING), *_mend_first(sites), *_no_wire(sites)]
     return []
 
 
 def _mend_first(sites):
-    """What has to be mended or looked at before money goes into anything else."""
+    """Defects to repair or inspect before any other work."""
     return [
         (sites["lead_gone"], LEADS_FIRST),
         (sites["bond_doubt"], BOND_FIRST),
@@ -199,12 +199,12 @@ def _mend_first(sites):
 
 
 def _no_wire(sites):
-    """Towers without shield wire: what is known of arresters here does not hold."""
+    """Towers without shield wire, for which trip-outs cannot be predicted."""
     return [(sites["shield_wire"] == "none", "no shield wire by design: trip-outs cannot be predicted")]
 
 
 def _before_digging(treatment, sites):
-    """What holds of all that digs; a ring for people's safety asks neither for a reading nor for a target."""
+    """Conditions against any digging; a ring for safety needs neither a reading nor a target."""
     needs_ring = sites["touch_above"] & (treatment.kind in RINGS)
     return [
         *_mend_first(sites),
@@ -214,16 +214,16 @@ def _before_digging(treatment, sites):
 
 
 def _of_kind(treatment, sites, settings):
-    """What soil, people, room and ways in forbid."""
+    """Conditions of soil, occupancy, space and access."""
     kind, soil, checks = treatment.kind, sites["resistivity_ohm_m"], []
     if kind in RODS:
         checks += _rods(treatment, sites, settings)
     if kind in RINGS:
         checks.append(
-            (sites["has_ring"], "a ring or counterpoise is there already: ask for its as-built sketch")
+            (sites["has_ring"], "a ring or counterpoise exists already: ask for its as-built sketch")
         )
     if kind in ("radials", "counterpoise"):
-        people = "people are often here: bare wires carry step voltage to their ends; take a ring"
+        people = "people are often here: bare wires carry step voltage to their ends; use a ring"
         checks.append((sites["is_public"], people))
     if kind in ("radials", "ring and radials"):
         checks += _room(treatment, sites, settings)
@@ -240,48 +240,48 @@ def _of_kind(treatment, sites, settings):
 
 
 def _rods(treatment, sites, settings):
-    """Rods: can they get in, and do they reach anything better."""
+    """Rods: whether they can be placed, and whether they reach a better layer."""
     bottom_m = settings.trench_depth_m + treatment.length_m
     better = sites["lower_ohm_m"] * number("treatment_layer_ratio") <= sites["upper_ohm_m"]
     reach = better & (bottom_m > sites["depth_m"])
     words = [
         f"the layers ({row.upper_ohm_m:.3g} over {row.lower_ohm_m:.3g} Ω·m at {row.depth_m:.2g} m) offer rods of "
-        f"{treatment.length_m:g} m nothing a third as resistive: take wire"
+        f"{treatment.length_m:g} m no layer a third as resistive: use wire"
         for row in sites.itertuples()
     ]
     checks = [(sites["is_layered"] & ~reach, words)]
     if treatment.kind == "rods":
         return [(sites["soil_class"] == "rock", "rods cannot be driven into rock"), *checks]
-    return [(sites["access"].isin(NO_RIG), "no drilling rig gets there"), *checks]
+    return [(sites["access"].isin(NO_RIG), "not accessible for a drilling rig"), *checks]
 
 
 def _room(treatment, sites, settings):
-    """Radials: is there room for them."""
+    """Radials: available space."""
     if settings.space_m is not None:
-        word = f"there is room for {settings.space_m:g} m (line.toml)"
+        word = f"space for {settings.space_m:g} m only (line.toml)"
         return [(treatment.length_m > settings.space_m, word)]
     soil = sites["resistivity_ohm_m"].to_numpy(float)
     longest_m = laid_length_limit(soil)
     words = [
-        f"practice lays no more than {most:g} m in {ohm:.3g} Ω·m"
+        f"usual practice is at most {most:g} m in {ohm:.3g} Ω·m"
         for most, ohm in zip(longest_m, soil, strict=True)
     ]
     return [(treatment.length_m > np.nan_to_num(longest_m, nan=np.inf), words)]
 
 
 def _chain(sites):
-    """A continuous counterpoise: both neighbours must be in need of it too."""
+    """A continuous counterpoise: a neighbour must need it too."""
     above = (sites["impedance_class"] == "above limit").to_numpy()
     needs = np.r_[False, above, False]
     lone = ~(above & (needs[:-2] | needs[2:]))
     return [
         (sites[["span_behind_m", "span_ahead_m"]].isna().any(axis=1), "the line ends here"),
-        (lone, "no neighbour is above its limit too: a continuous wire serves chains of towers"),
+        (lone, "no neighbour is above its limit: a continuous wire serves chains of towers"),
     ]
 
 
 def _doubtful(sites):
-    """Readings that another test should confirm before money is spent on them."""
+    """Readings that another test should confirm before any spending."""
     unsure = (sites["verdict"] != "usable") | (sites["rank_confidence"] == "open")
     return sites["footing_ohm"].isna() | unsure | sites["bond_doubt"] | sites["lead_weak"]
 
@@ -289,7 +289,7 @@ def _doubtful(sites):
 def last_resorts(
     options: dict[str, dict[str, Any]], sites: pd.DataFrame, saturated: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """Arresters and under-built wires only where earthing does not do.
+    """Reasons against arresters and under-built wires where earthing is sufficient.
 
     Parameters
     ----------
@@ -297,25 +297,25 @@ def last_resorts(
         By treatment: kind, reason (n,), predicted_ohm (n,).
     sites : pandas.DataFrame
     saturated : array of bool, shape (n,)
-        Towers that no footing within reach helps against lightning.
+        Towers at which no achievable footing would help against lightning.
 
     Returns
     -------
     dict of str to array of str
-        New reasons of those treatments.
+        Reasons of those treatments, replacing the former ones.
     """
     limit = sites["limit_ohm"].to_numpy(float)
     earthing = [one for one in options.values() if one["kind"] in EARTHING]
     possible = np.array([one["reason"] == "" for one in earthing]).reshape(len(earthing), len(sites))
     left = np.array([one["predicted_ohm"] for one in earthing]).reshape(len(earthing), len(sites))
     reached = (possible & (left <= limit)).any(axis=0)
-    untold = (possible & np.isnan(left)).any(axis=0) & ~reached
+    unknown = (possible & np.isnan(left)).any(axis=0) & ~reached
     above = (sites["footing_ohm"] > sites["limit_ohm"]).to_numpy()
-    needed = saturated | (above & ~reached & ~untold)
+    needed = saturated | (above & ~reached & ~unknown)
     word = np.select(
-        [needed, untold & above, ~above],
+        [needed, unknown & above, ~above],
         ["", NO_SOIL, "the footing is within its limit"],
-        "earthing is predicted to do",
+        "earthing is predicted to be sufficient",
     )
     low, high = number("underbuilt_footing_low_ohm"), number("underbuilt_footing_high_ohm")
     outside = ~sites["footing_ohm"].between(low, high).to_numpy()
@@ -323,14 +323,14 @@ def last_resorts(
     for name, one in options.items():
         if one["kind"] in ("arresters", "under-built"):
             reason = np.where(one["reason"] == "", word, one["reason"])
-            told = f"its gain is published for footings of {low:g} to {high:g} Ω only"
+            published = f"its gain is published for footings of {low:g} to {high:g} Ω only"
             is_wire = one["kind"] == "under-built"
-            found[name] = np.where((reason == "") & outside & is_wire, told, reason)
+            found[name] = np.where((reason == "") & outside & is_wire, published, reason)
     return found
 
 
 def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -> np.ndarray:
-    """What has to be said of a treatment that can be done.
+    """Cautions on a treatment that can be done.
 
     Parameters
     ----------
@@ -343,44 +343,50 @@ def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -
     -------
     array of str, shape (n,)
     """
-    told = [np.full(len(sites), "", object)]
+    remarks = [np.full(len(sites), "", object)]
     if treatment.kind in EARTHING:
         limit = sites["limit_ohm"].to_numpy(float)
         above = found["predicted_ohm"] > limit
-        told.append(np.where(sites["upper_ohm_m"].isna(), NO_SOIL, ""))
-        told.append(
+        remarks.append(np.where(sites["upper_ohm_m"].isna(), NO_SOIL, ""))
+        remarks.append(
             np.where(
                 above, [f"still above the limit of {most:g} Ω: accept with a reason" for most in limit], ""
             )
         )
-        told.append(np.where(found["saturated"], SATURATED, ""))
-        told.append(np.where(sites["is_public"], "touch and step voltage to be checked", ""))
+        remarks.append(np.where(found["saturated"], SATURATED, ""))
+        remarks.append(np.where(sites["is_public"], "touch and step voltage to be checked", ""))
     if treatment.kind in RODS:
-        told.append(
+        remarks.append(
             np.where(
                 sites["is_layered"] | sites["upper_ohm_m"].isna(),
                 "",
-                "layers not known: a sounding tells whether rods or wire",
+                "layers not known: measure them by a sounding to choose between rods and wire",
             )
         )
     if treatment.kind in WIRES:
         seen = np.minimum(lightning_lengths(treatment, sites), lengths(treatment, sites))
         short = seen < lengths(treatment, sites)
-        told.append(np.where(short, [f"lightning sees {m:g} m of each wire" for m in seen], ""))
-        told.append(
-            np.where(sites["has_ring"], "metal is in the ground already: ask for its as-built sketch", "")
+        remarks.append(
+            np.where(short, [f"{m:g} m of each wire are effective against lightning" for m in seen], "")
+        )
+        remarks.append(
+            np.where(sites["has_ring"], "metal is already in the ground: ask for its as-built sketch", "")
         )
     if treatment.kind == "counterpoise":
-        told.append(np.full(len(sites), "holds only if the neighbours get it too", object))
+        remarks.append(np.full(len(sites), "effective only if the neighbours are treated too", object))
     if treatment.kind == "rebond":
-        told.append(np.full(len(sites), "inspect first; under the utility's licensed procedure only", object))
+        remarks.append(
+            np.full(len(sites), "inspect first; under the utility's licensed procedure only", object)
+        )
     if treatment.kind in ("arresters", "under-built"):
-        told.append(np.full(len(sites), "neighbours without it may flash over in its place", object))
-    return np.array(["; ".join(part for part in parts if part) for parts in zip(*told, strict=True)], object)
+        remarks.append(np.full(len(sites), "untreated neighbours may flash over instead", object))
+    return np.array(
+        ["; ".join(part for part in parts if part) for parts in zip(*remarks, strict=True)], object
+    )
 
 
 def must_do(treatment: Treatment, sites: pd.DataFrame) -> pd.Series:
-    """Works that are not up for trade.
+    """Safety works, which are not traded against cost.
 
     Parameters
     ----------
@@ -390,8 +396,8 @@ def must_do(treatment: Treatment, sites: pd.DataFrame) -> pd.Series:
     Returns
     -------
     pandas.Series of bool
-        Leads seen missing or badly corroded; a ring where people are often and the touch screen is above its
-        limit.
+        Leads seen missing or badly corroded; a ring where people are often and the touch-voltage screening is above
+        its limit.
     """
     if treatment.kind == "lead":
         return sites["lead_gone"]
@@ -403,7 +409,13 @@ COLUMNS = """
     predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm within_limit saturated avoided_per_year avoided_low
     avoided_high benefit_per_year life_years purse verify soil_source crew_days crew_weeks effort
 """.split()
-WHOLE = ("nothing", "retest", "rebond", "arresters", "under-built")  # these leave the footing as it is
+WHOLE = (
+    "nothing",
+    "retest",
+    "rebond",
+    "arresters",
+    "under-built",
+)  # treatments that do not change the footing
 
 
 def option_table(
@@ -420,20 +432,20 @@ def option_table(
     ----------
     offered : sequence of Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
     line : Line
     light : towerlib.treatments.benefit.Lightning or None
-        None leaves trip-outs blank.
+        With None trip-outs are blank.
     taught : pandas.DataFrame
         Learned corrections.
     saturated : array of bool, shape (n,)
-        Towers that no footing within reach helps.
+        Towers at which no achievable footing would help.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. What cannot be done
-        has no prediction.
+        One row per tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. Options that
+        cannot be done have no prediction.
     """
     drawn = None if light is None else drawn_sites(light, sites)
     found = {one.option: _one(one, sites, line, light, drawn, taught) for one in offered}
@@ -469,7 +481,7 @@ def _one(treatment, sites, line, light, drawn, taught):
 
 
 def _metal(treatment, sites, settings, light, drawn, taught, possible):
-    """Prediction and trip-outs avoided of what digs, at the towers that can have it."""
+    """Prediction and trip-outs avoided of a treatment that digs, at the towers where it applies."""
     rows = np.flatnonzero(possible)
     if not rows.size:
         return {}
@@ -498,14 +510,14 @@ def _metal(treatment, sites, settings, light, drawn, taught, possible):
 
 
 def _spread(values, rows, count):
-    """Values of some towers among all, NaN elsewhere."""
+    """Values of a subset of the towers, NaN elsewhere."""
     full = np.full(count, np.nan)
     full[rows] = values
     return full
 
 
 def _without_metal(treatment, sites, one, light, drawn):
-    """Trip-outs avoided of what leaves the ground as it is."""
+    """Trip-outs avoided by a treatment without metal in the ground."""
     names = ("avoided_per_year", "avoided_low", "avoided_high")
     if treatment.kind in ("nothing", "retest"):
         return dict.fromkeys(names, np.zeros(len(sites)))
@@ -521,16 +533,16 @@ def _without_metal(treatment, sites, one, light, drawn):
 
 
 def _rows(treatment, sites, line, one):
-    """Rows of one treatment, a tower each."""
+    """Rows of one treatment, one per tower."""
     applies = one["reason"] == ""
-    told = np.where(applies, cautions(treatment, sites, one), one["reason"])
+    reason = np.where(applies, cautions(treatment, sites, one), one["reason"])
     rows = pd.DataFrame(
         {
             "tower_id": sites["tower_id"],
             "option": treatment.option,
             "kind": treatment.kind,
             "applies": applies,
-            "reason": pd.array(told, dtype="str"),
+            "reason": pd.array(reason, dtype="str"),
             "must_do": must_do(treatment, sites).to_numpy(bool) & applies,
             "life_years": treatment.life_years,
             "purse": treatment.purse,

@@ -1,4 +1,4 @@
-"""Where the metal of a treatment lies about a tower."""
+"""Predicted footing after treatment: layout of the added metal, response of the footing, and interval."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 
 
 def legs_at(legs: int, spacing_m: float) -> np.ndarray:
-    """Places of the legs of a tower.
+    """Positions of the legs of a tower.
 
     Parameters
     ----------
     legs : int
-        Number of legs; with five the fifth stands amid the others, as a mast amid its guys.
+        Number of legs; a fifth leg is placed in the centre, as a mast between its guys.
     spacing_m : float
         Distance between neighbours [m].
 
@@ -54,7 +54,7 @@ def legs_at(legs: int, spacing_m: float) -> np.ndarray:
 
 
 def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
-    """Places of rods outside the legs.
+    """Positions of rods outside the legs.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
         Number of rods: one at a corner, two at opposite corners, four at all corners, else on a circle through
         the corners.
     width_m, outside_m : float
-        Side of the square of the legs, and how far outside it the rods stand along x and y [m].
+        Side of the square of the legs, and distance of the rods outside it along x and y [m].
 
     Returns
     -------
@@ -86,18 +86,18 @@ def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
 def metal(
     treatment: Treatment, width_m: float, settings: TreatmentSettings, length_m: float | None = None
 ) -> Electrode:
-    """The electrode that a treatment adds to a tower.
+    """Electrode added to a tower by a treatment.
 
     Parameters
     ----------
     treatment : towerlib.treatments.catalogue.Treatment
-        One of the kinds that dig.
+        Of a kind that digs.
     width_m : float
         Side of the base of the tower [m].
     settings : towerlib.config.sections.Treatments
         Sizes of wire, rods and trench.
     length_m : float, optional
-        Length of each wire in place of the treatment's own [m].
+        Length of each wire, instead of the treatment's own [m].
 
     Returns
     -------
@@ -105,7 +105,7 @@ def metal(
 
     Notes
     -----
-    Conductive fill counts as metal of its own thickness, as it may where the soil is twenty times worse.
+    Conductive fill counts as metal of its own diameter, which is valid in soil of twenty times its resistivity.
 
     Examples
     --------
@@ -138,7 +138,7 @@ def wires(
     *,
     first_deg: float | None = None,
 ) -> Electrode:
-    """Straight wires at equal angles, each from the corner that is nearest to its way.
+    """Straight wires at equal angles, each starting at the nearest corner.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def wires(
     width_m, depth_m : float
         Side of the square of the corners, and depth [m].
     first_deg : float, optional
-        Direction of the first [°]; else along a diagonal, or two wires from each corner beside it.
+        Direction of the first [°]; default: along a diagonal, or two wires on either side of each diagonal.
 
     Returns
     -------
@@ -183,14 +183,14 @@ TWO_SIDED = 1.96  # the interval of a footing is one of 95 %
 
 @dataclass(frozen=True)
 class Response:
-    """What a treatment makes of any footing at each of n towers.
+    """Footing after a treatment as a function of the footing before, for n towers.
 
     Attributes
     ----------
     log_ratio : array, shape (n, k)
-        ln(R/ρ1) after it, at footings of ρ1·exp(`LOG_RATIOS`); NaN where it cannot be predicted.
+        ln(R/ρ1) after treatment, at footings of ρ1·exp(`LOG_RATIOS`); NaN where it cannot be predicted.
     scale_ohm_m : array, shape (n,)
-        ρ1, the soil or its upper layer [Ω·m].
+        ρ1, resistivity of the soil or its upper layer [Ω·m].
     """
 
     log_ratio: np.ndarray
@@ -204,12 +204,12 @@ def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     ----------
     treatment : Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
 
     Returns
     -------
     array, shape (n,)
-        Length [m]; of a continuous counterpoise half of the mean span, which is the tower's share of it.
+        Length [m]; for a continuous counterpoise half of the mean span, which is the tower's share of it.
     """
     if treatment.kind != "counterpoise":
         return np.full(len(sites), float(treatment.length_m))
@@ -218,7 +218,7 @@ def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
 
 
 def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
-    """The same, without the metres that lightning does not see.
+    """Length of each wire that is effective against lightning.
 
     Parameters
     ----------
@@ -228,7 +228,7 @@ def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     Returns
     -------
     array, shape (n,)
-        Length [m], cut to what `credited_length` counts in the better of the layers, in whole steps of 5 m.
+        Length [m], limited to `credited_length` in the less resistive layer, in whole steps of 5 m.
     """
     length_m = lengths(treatment, sites)
     if treatment.kind not in WIRES:
@@ -245,16 +245,16 @@ def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
 def response(
     treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, length_m: np.ndarray
 ) -> Response:
-    """What a treatment makes of any footing at each tower.
+    """Footing after a treatment as a function of the footing before, for each tower.
 
     Parameters
     ----------
     treatment : Treatment
-        One that digs.
+        Of a kind that digs.
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
     settings : towerlib.config.sections.Treatments
-        Sizes of metal.
+        Sizes of the metal.
     length_m : array, shape (n,)
         From `lengths` or `lightning_lengths`.
 
@@ -265,7 +265,8 @@ def response(
     Notes
     -----
     R/ρ1 depends on R0/ρ1, ρ2/ρ1, the boundary and the geometry alone: towers that share these share one matrix.
-    Footing and metal always stand in each other's voltage cone (`with_footing`); never plain parallel.
+    The mutual resistance of footing and metal is always included (`with_footing`); a plain parallel connection would
+    be too optimistic.
     """
     table = np.full((len(sites), LOG_RATIOS.size), np.nan)
     keys = sites[["legs", "spacing_m", "upper_ohm_m", "lower_ohm_m", "depth_m"]].assign(length_m=length_m)
@@ -279,7 +280,7 @@ def response(
 
 
 def _one(treatment, key, settings):
-    """ln(R/ρ1) over `LOG_RATIOS` for towers of one kind in one kind of soil."""
+    """ln(R/ρ1) over `LOG_RATIOS` for towers of one geometry in one soil."""
     soil = (
         uniform(1.0) if np.isinf(key["depth_m"]) else Soil(1.0, float(key["contrast"]), float(key["depth_m"]))
     )
@@ -298,7 +299,7 @@ def after(found: Response, footing_ohm: ArrayLike, soil_factor: ArrayLike = 1.0)
     ----------
     found : Response
     footing_ohm, soil_factor : float or array, shape (n,) or (draws, n)
-        Footing before [Ω], and what the resistivities are multiplied by.
+        Footing before [Ω], and factor on the resistivities.
 
     Returns
     -------
@@ -317,7 +318,7 @@ def after(found: Response, footing_ohm: ArrayLike, soil_factor: ArrayLike = 1.0)
 def corrected(
     footing_ohm: ArrayLike, after_ohm: ArrayLike, log_factor: ArrayLike, gain_factor: ArrayLike = 1.0
 ) -> np.ndarray:
-    """A prediction after what earlier works taught, and with another gain.
+    """Predicted footing with the learned correction and another gain.
 
     Parameters
     ----------
@@ -326,7 +327,7 @@ def corrected(
     log_factor : float or array
         Learned ln(achieved/predicted).
     gain_factor : float or array
-        The gain ln(before/after) is multiplied by it.
+        Factor on the gain ln(before/after).
 
     Returns
     -------
@@ -345,7 +346,7 @@ def corrected(
 def banded(
     found: Response, sites: pd.DataFrame, log_factor: ArrayLike = 0.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Predicted footing of each tower with both ends of its band.
+    """Predicted footing of each tower with its interval.
 
     Parameters
     ----------
@@ -362,8 +363,8 @@ def banded(
 
     Notes
     -----
-    Interval of the reading, resistivity, and the gain itself (`treatment_gain_percent` of ln(before/after)) are
-    moved one at a time; the logarithms of what each does add in squares, on either side.
+    The reading (within its interval), the resistivity and the gain (by `treatment_gain_percent` of ln(before/after))
+    are varied one at a time; their effects on ln(R) are added in quadrature on either side.
 
     References
     ----------
@@ -391,7 +392,7 @@ def banded(
 
 
 def repaired(sites: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Footing after missing leads were put back, where their number is known.
+    """Predicted footing after missing leads are replaced, where their number is known.
 
     Parameters
     ----------
@@ -401,12 +402,12 @@ def repaired(sites: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     Returns
     -------
     tuple of array, each of shape (n,)
-        predicted, low, high [Ω]; NaN where the number of leads or the soil is not known.
+        predicted, low, high [Ω]; NaN where the number of leads or the soil is unknown.
 
     Notes
     -----
-    Legs as equal hemispheres that see each other: their own resistance follows from the reading with the legs that
-    are left. The high end is the reading: where metal in the ground joins the legs, a lead changes nothing.
+    Legs are modelled as equal, mutually coupled hemispheres; their own resistance follows from the reading with the
+    remaining legs. The high end is the reading: where buried metal joins the legs, a lead changes nothing.
     """
     footing, high = sites["footing_ohm"].to_numpy(float), sites["footing_high_ohm"].to_numpy(float)
     gone = np.nan_to_num(sites["leads_missing"].to_numpy(float)).astype(int)
@@ -421,7 +422,7 @@ def repaired(sites: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _restored(places_m, gone, ratio):
-    """Part of a footing that is left when lost legs are bonded again; R0/ρ given."""
+    """Ratio of the footings after and before lost legs are bonded again, for a given R0/ρ."""
     apart_m = np.linalg.norm(places_m[:, None] - places_m, axis=-1)
     with np.errstate(divide="ignore"):
         mutual = np.where(apart_m > 0, 1 / (2 * np.pi * apart_m), 0.0)
