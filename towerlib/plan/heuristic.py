@@ -1,4 +1,7 @@
-"""What selected options cost and bring: one number a tower, its option times the years plus the year, −1 for none."""
+"""Quick plans: near-best plans at shadow prices, best single changes, and the two simple rules.
+
+A selection holds one integer per tower: option · years + year, −1 without a work.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Prices:
-    """Benefit that one unit more of money and one crew-week more would bring in each year, shape (y,)."""
+    """Shadow prices: benefit of one more unit of money and of one more crew-week in each year, shape (y,)."""
 
     money: np.ndarray
     weeks: np.ndarray
@@ -44,7 +47,7 @@ def loads_of(problem: Problem, prices: Prices) -> tuple[np.ndarray, np.ndarray]:
 
 
 def amount_of(amount: np.ndarray, selected: np.ndarray) -> np.ndarray:
-    """Amount of the option and year of each tower, 0 where none is selected: amount (n, y) or (d, n, y).
+    """Amount for the selected option and year of each tower, 0 where none is selected.
 
     Parameters
     ----------
@@ -155,7 +158,7 @@ def selected_of(problem: Problem, choices: np.ndarray) -> np.ndarray:
 def improved(
     problem: Problem, worth: np.ndarray, selected: np.ndarray, loads: tuple[np.ndarray, np.ndarray]
 ) -> np.ndarray:
-    """The same with the best single change, by benefit per priced load, while one fits.
+    """Selections improved by the best single change, by benefit per priced load, as long as one fits.
 
     Parameters
     ----------
@@ -163,9 +166,9 @@ def improved(
     worth : array, shape (d, n, y)
         Benefit of each option and year, −inf where it may not be done.
     selected : array of int, shape (d, a)
-        Option and year of each tower, as `towerlib.plan.heuristic` numbers them.
+        Option and year of each tower, numbered as in the module docstring.
     loads : tuple of array
-        From `towerlib.plan.heuristic.loads_of`.
+        From `loads_of`.
 
     Returns
     -------
@@ -185,7 +188,7 @@ def improved(
 
 
 def _rates(problem, worth, selected, loads):
-    """Benefit per priced load of each option and year in place of what the tower has, −inf where not able."""
+    """Benefit per priced load of replacing the tower's selection by each option and year, −inf where not possible."""
     years, (load, fee) = problem.constraints.years, loads
     had = amount_of(np.where(np.isfinite(worth), worth, 0.0), selected)
     gain = worth - had[:, problem.tower, None]
@@ -208,7 +211,7 @@ def _rates(problem, worth, selected, loads):
 
 
 def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
-    """True for each choice that keeps to every rule of the problem.
+    """True for each choice within all constraints.
 
     Parameters
     ----------
@@ -226,7 +229,7 @@ def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
 def neighbours(
     problem: Problem, choice: np.ndarray, allowed: np.ndarray, towers: np.ndarray, prices: Prices
 ) -> np.ndarray:
-    """Choices that differ from one by what is done at one tower, mended for money and crews.
+    """Variants of a choice that change one tower, repaired to fit money and crews.
 
     Parameters
     ----------
@@ -234,15 +237,15 @@ def neighbours(
     choice : array of int, shape (n,)
     allowed : array of bool, shape (n, y)
     towers : array of int
-        Numbers of the towers to be changed.
+        Numbers of the towers to change.
     prices : Prices
 
     Returns
     -------
     array of int, shape (p, n)
-        For each tower: without it, and with each of its options in each year. Works with the least benefit
-        for their load give way where money or crews run out; what is left buys the best single changes. Towers
-        with a must-do, and those that go together, stay as they are.
+        For each tower: without works, and with each of its options in each year. Where money or crews do not
+        suffice, works with the least benefit per cost are removed; the remainder is used for the best single changes.
+        Towers with a must-do, and those treated together, are not changed.
     """
     loads, years = loads_of(problem, prices), problem.constraints.years
     start = selected_of(problem, choice[None])[0]
@@ -266,7 +269,7 @@ def neighbours(
 
 
 def _made_room(problem, selected, tower, fixed):
-    """The same with works of least benefit for their money taken out until the limits hold."""
+    """Selection without the works of least benefit per cost, until the limits are kept."""
     selected = selected.copy()
     years = problem.constraints.years
     while True:
@@ -281,15 +284,15 @@ def _made_room(problem, selected, tower, fixed):
 
 
 STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
-ALL_SETS = 5  # years up to which every set of visiting years is tried; beyond, those of up to two visits
+ALL_SETS = 5  # up to this many years every set of visiting years is tried; beyond, sets of up to two
 SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
-CELLS = 1_000_000  # draws times options times years worked on at once
+CELLS = 1_000_000  # draws times options times years in one block
 
 
 def near_best(
     problem: Problem, value: np.ndarray, allowed: np.ndarray, prices: Prices, *, starts: int = 4
 ) -> np.ndarray:
-    """Choice of each draw.
+    """Near-best choice of each draw.
 
     Parameters
     ----------
@@ -298,22 +301,22 @@ def near_best(
     value : array, shape (d, n, y)
         Benefit counted in each draw.
     allowed : array of bool, shape (n, y)
-        Years in which each option may be done; a tower with a must-do is treated in one of them whatever it
-        brings.
+        Years in which each option may be done; a tower with a must-do is treated in one of them regardless of its
+        benefit.
     prices : Prices
-        Their proportions steer the plan, not their size.
+        Only their proportions matter, not their level.
     starts : int
-        Proportions tried, the given ones first, then ones that differ by some 30 %; each draw keeps the best.
+        Number of proportions tried: the given ones, then random ones within some 30 %; each draw keeps the best.
 
     Returns
     -------
     array of int, shape (d, n)
-        Year of each option, 0 where it is not done. Where must-do works are tight a choice may break a limit:
-        `towerlib.plan.outcome.broken_rules` tells.
+        Year of each option, 0 where it is not done. With tight must-do works a choice may break a limit:
+        see `towerlib.plan.outcome.broken_rules`.
 
     Notes
     -----
-    No plan is proven best here: `towerlib.plan.optimise` puts a bound beside it.
+    These plans are not proven optimal; `towerlib.plan.optimise` adds a bound.
 
     References
     ----------
@@ -331,7 +334,7 @@ def near_best(
 
 
 def _other_proportions(problem, prices, count):
-    """Loads at other proportions of years, crews and mobilisations; the same ones every time."""
+    """Loads at other proportions of years, crews and mobilisations; reproducible."""
     rng, others = np.random.default_rng(SEED), []
     for _ in range(count):
         money, weeks = (
@@ -343,7 +346,7 @@ def _other_proportions(problem, prices, count):
 
 
 def _best_of(problem, value, allowed, tried):
-    """Choice of a few draws: the best of what several loads lead to."""
+    """Choice of a block of draws: the best over several loads."""
     draws = len(value)
     worth = np.where(allowed, value, -np.inf)
     best, brings = np.full((draws, len(problem.unit)), -1), np.full(draws, -np.inf)
@@ -358,7 +361,7 @@ def _best_of(problem, value, allowed, tried):
 
 
 def _priced(problem, worth, loads):
-    """Option and year of each tower at the lowest price at which every limit holds, else at the highest."""
+    """Option and year of each tower at the lowest price that keeps every limit, else at the highest."""
     draws, load = len(worth), loads[0]
     top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
     high = np.full(draws, np.log(top))
@@ -411,21 +414,19 @@ def _at_price(problem, worth, price, loads):
     return np.where(year >= 0, first * years + year, -1)
 
 
-NO_PRICES = (
-    "No prices were given: towers are ranked by avoided trip-outs per trench metre; no budget is kept."
-)
+NO_PRICES = "No prices were given: towers are ranked by avoided trip-outs per trench metre, without a budget."
 
 
 @dataclass(frozen=True)
 class Packages:
-    """What one decision can take: an option of a tower, or one option of each tower that goes together.
+    """Units of decision: an option of one tower, or one option of each tower of a group treated together.
 
     Attributes
     ----------
     members : list of array
         Options of the problem in each package.
     unit : array, shape (p,)
-        Tower, or towers that go together, that it serves.
+        Tower, or group of towers treated together.
     value : array, shape (p, y)
     spend, weeks : array, shape (p,)
     groups : array of bool, shape (p, g)
@@ -434,7 +435,7 @@ class Packages:
         True where it meets a must-do.
     """
 
-    members: list
+    members: list[np.ndarray]
     unit: np.ndarray
     value: np.ndarray
     spend: np.ndarray
@@ -457,16 +458,16 @@ def worst_first(options: pd.DataFrame, constraints: Constraints, footing_ohm: pd
     Returns
     -------
     Plan
-        `how` says what it breaks, if anything.
+        `how` names the constraints that it violates, if any.
 
     Notes
     -----
-    Down the list of towers, must-do works before all others: each takes the option with the most benefit for
-    its own cost that still fits, in the first year in which one does; a tower that fits nowhere is passed over.
-    *Common practice*, kinder than most: a list that stops at the first tower that does not fit brings less.
+    Towers are treated in order of their footing, must-do works first. Each takes the option with the most benefit
+    per cost that still fits, in the first possible year; a tower that fits in no year is skipped. *Common practice*;
+    a list that stops at the first tower that does not fit would avoid less.
     """
     problem = pose(options, constraints)
-    return _told(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
+    return _rule_plan(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
 
 
 def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
@@ -499,7 +500,7 @@ def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
 
 
 def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
-    """Plan of the rule "next the most benefit for its cost, mobilisation included".
+    """Plan of the rule "most benefit per cost next", mobilisation included.
 
     Parameters
     ----------
@@ -513,15 +514,15 @@ def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
 
     Notes
     -----
-    Year by year, must-do works first: the next work is that with the greatest benefit divided by its cost and
-    by the mobilisation that has not been paid yet. *Common practice*.
+    Year by year, must-do works first: the next work has the greatest ratio of benefit to cost, including the
+    mobilisation if it has not been paid yet. *Common practice*.
     """
     problem = pose(options, constraints)
-    return _told(problem, greedy_choice(problem), "Greedy by benefit per cost.")
+    return _rule_plan(problem, greedy_choice(problem), "Greedy by benefit per cost.")
 
 
 def greedy_choice(problem: Problem) -> np.ndarray:
-    """Choice of the rule "next the most benefit for its cost"; it can fail to meet a must-do.
+    """Choice of the rule "most benefit per cost next"; it can fail to meet a must-do.
 
     Parameters
     ----------
@@ -548,7 +549,7 @@ def greedy_choice(problem: Problem) -> np.ndarray:
 
 
 def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
-    """Towers by avoided trip-outs per trench metre: the order of work without prices.
+    """Towers ranked by avoided trip-outs per trench metre, for work without prices.
 
     Parameters
     ----------
@@ -559,7 +560,7 @@ def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row per tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
-        benefit_per_effort (infinite where nothing has to be dug). Options without a positive benefit are not
+        benefit_per_effort (infinite without digging). Options without a positive benefit are not
         listed.
 
     Examples
@@ -584,7 +585,7 @@ def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
 
 
 class _State:
-    """What is done, paid and left while a rule works down its list."""
+    """Works done, mobilisations paid and resources left while a rule proceeds."""
 
     def __init__(self, problem, packages):
         self.problem, self.packages = problem, packages
@@ -606,7 +607,7 @@ class _State:
         )
 
     def take(self, package, year):
-        """Do a package in a year and pay for it."""
+        """Do a package in a year and book its cost."""
         packages, fee = self.packages, self.problem.fee
         new = packages.groups[package] & ~self.paid[:, year]
         self.money[year] -= packages.spend[package] + fee[new].sum()
@@ -617,7 +618,7 @@ class _State:
 
 
 def _packages(problem):
-    """Every option of a lone tower; of towers that go together, the option with the most benefit per cost."""
+    """Every option of a single tower; for towers treated together, the option with the most benefit per cost."""
     open_to = np.flatnonzero(~problem.must_tower[problem.tower] | problem.must) if len(problem.tower) else []
     by_tower = pd.Series(open_to).groupby(problem.tower[open_to]).apply(np.array) if len(open_to) else []
     rate = problem.value[:, 0] / np.maximum(problem.spend, 1e-9)
@@ -647,7 +648,7 @@ def _packages(problem):
 
 
 def failed(plan: Plan) -> bool:
-    """True where the plan of a rule breaks a constraint, so that its benefit compares with no plan.
+    """True where the plan of a rule violates a constraint, so that its benefit is not comparable.
 
     Parameters
     ----------
@@ -660,7 +661,7 @@ def failed(plan: Plan) -> bool:
     return bool(broken_rules(plan.problem, plan.choice))
 
 
-def _told(problem, choice, how):
-    """Plan of a rule, with what it breaks: a rule can fail where a plan exists."""
+def _rule_plan(problem, choice, how):
+    """Plan of a rule, with the constraints that it violates; a rule can fail where a plan exists."""
     broken = broken_rules(problem, choice)
     return plan_of(problem, choice, how=" ".join([how, *(f"It fails: {rule}." for rule in broken)]))

@@ -1,4 +1,4 @@
-"""The mixed-integer model of the plan: variables, rows, and HiGHS that solves them."""
+"""The mixed-integer model of the plan, and its solution by HiGHS."""
 
 from __future__ import annotations
 
@@ -8,23 +8,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from scipy import sparse
+
     from towerlib.plan.problem import Problem
 
 
-SCALE = 1e4  # limits and the most benefit are scaled to this, so that the solver's 1e-6 means one in 10¹⁰
-THRIFT = 1e-8  # weight of money, as a part of the most benefit: among equal plans the cheaper one
+SCALE = 1e4  # limits and greatest benefit are scaled to this: the solver's tolerance of 1e-6 is then 1e-10
+THRIFT = 1e-8  # weight of money relative to the greatest benefit: of equal plans the cheaper one is preferred
 
 
 @dataclass(frozen=True)
 class Model:
-    """maximise gain·v with lower ≤ rows·v ≤ upper and v in [0, 1]; the first of v are options in years.
+    """Maximise gain·v with lower ≤ rows·v ≤ upper and v in [0, 1]; v starts with the options by year.
 
     Attributes
     ----------
     option, year : array, shape (x,)
-        Option (row of the problem) and year (0 first) of each variable; mobilisations follow behind them.
+        Option (row of the problem) and year (from 0) of each variable; mobilisations follow.
     gain : array, shape (v,)
-        Objective: benefit times `unit`, less a trifle for money.
+        Objective: benefit times `unit`, minus a small term for money.
     unit : float
         Scale of the objective.
     rows : scipy.sparse.csr_array, shape (r, v)
@@ -34,14 +36,14 @@ class Model:
     scales : array, shape (k,)
         Factor by which each of them is multiplied.
     thrift : float
-        Most benefit that the preference of the cheaper plan can have cost.
+        Largest benefit that the preference for the cheaper plan can cost.
     """
 
     option: np.ndarray
     year: np.ndarray
     gain: np.ndarray
     unit: float
-    rows: object
+    rows: sparse.csr_array
     lower: np.ndarray
     upper: np.ndarray
     limits: np.ndarray
@@ -64,10 +66,10 @@ def build(problem: Problem) -> Model:
     -----
     x of option i in year t, and m of access group g in year t, 0 or 1:
     maximise Σ v_it x_it; Σ_it x_it ≤ 1 for each tower, = 1 over its must-do options up to the latest year;
-    Σ_i x_it ≤ m_gt over the options of one tower in group g (one row per tower, group and year, which makes a
-    tighter relaxation than one row per option); Σ c_i x_it + Σ f_g m_gt ≤ budget of t; Σ w_i x_it ≤ crew-weeks
-    of t; for towers that go together Σ_i x_it alike in every year. Options that another of the same tower
-    beats in every respect have no variable.
+    Σ_i x_it ≤ m_gt over the options of one tower in group g (one row per tower, group and year, a tighter relaxation
+    than one row per option); Σ c_i x_it + Σ f_g m_gt ≤ budget of t; Σ w_i x_it ≤ crew-weeks
+    of t; for towers treated together, Σ_i x_it equal in every year. Options dominated by another of the
+    same tower have no variable.
     """
     from scipy import sparse
 
@@ -102,7 +104,7 @@ def build(problem: Problem) -> Model:
 
 
 def allowed(problem: Problem) -> np.ndarray:
-    """Years in which each option may be done: a tower with a must-do has its must-do options, in time.
+    """Permitted years of each option; a tower with a must-do has only its must-do options, up to the latest year.
 
     Parameters
     ----------
@@ -118,7 +120,7 @@ def allowed(problem: Problem) -> np.ndarray:
 
 
 def _useful(problem):
-    """Options that no other option of the same tower and access group beats in every respect."""
+    """Options not dominated by another option of the same tower and access group."""
     alone = np.bincount(problem.unit)[problem.unit][problem.tower] == 1
     idle = (problem.value <= 0).all(axis=1) & alone & ~problem.must
     merits = np.column_stack([problem.value, -problem.spend, -problem.weeks, problem.must])
@@ -150,7 +152,7 @@ def _width(problem, option):
 
 
 def _one_a_tower(problem, option):
-    """At most one treatment a tower; exactly one where there is a must-do."""
+    """At most one treatment per tower; exactly one with a must-do."""
     towers = len(problem.tower_starts)
     rows = _entries(problem.tower[option], np.arange(len(option)), 1.0, (towers, _width(problem, option)))
     return rows, problem.must_tower.astype(float), np.ones(towers)
@@ -172,7 +174,7 @@ def _mobilised(problem, option, year):
 
 
 def _together(problem, option, year):
-    """Towers that go together: as many treatments in each year at every tower as at the one before it."""
+    """Towers treated together: as many treatments in each year as at the previous tower."""
     years, towers = problem.constraints.years, len(problem.unit)
     follows = np.r_[False, problem.unit[1:] == problem.unit[:-1]]
     row = np.cumsum(follows) - 1
@@ -210,12 +212,12 @@ def _limits(problem, option, year):
 
 @dataclass(frozen=True)
 class Solved:
-    """What the solver found.
+    """Result of the solver.
 
     Attributes
     ----------
     feasible : bool or None
-        False where no plan can keep to the limits; None where the search stopped before it was known.
+        False where no plan is within the limits; None where the search stopped before a decision.
     choice : array of int, shape (n,), or None
         Year of each option, 0 where it is not done.
     bound : float
@@ -236,13 +238,13 @@ def solve(
     ----------
     problem : Problem
     model : Model
-        As `build` makes it.
+        From `build`.
     gap : float
-        Part of the benefit at which the search may stop.
+        Relative gap at which the search may stop.
     time_limit_s : float
         Time after which it stops [s].
     nodes : int, optional
-        Nodes of the search after which it stops. Unlike a time limit, it gives the same plan on every machine.
+        Number of nodes after which the search stops. Unlike a time limit, it gives the same plan on every machine.
 
     Returns
     -------
@@ -269,7 +271,7 @@ def solve(
 
 
 def relax(problem: Problem, model: Model, time_limit_s: float) -> tuple[float, np.ndarray, np.ndarray]:
-    """Linear relaxation of a model: a bound, and the price of each limit.
+    """Linear relaxation of a model: bound on the benefit, and shadow prices.
 
     Parameters
     ----------
@@ -279,9 +281,9 @@ def relax(problem: Problem, model: Model, time_limit_s: float) -> tuple[float, n
     Returns
     -------
     bound : float
-        Benefit that no plan exceeds: infinite where time ran out, NaN where no plan keeps to the limits.
+        Benefit that no plan exceeds: infinite after a time-out, NaN where no plan is within the limits.
     money, weeks : array, shape (y,)
-        Benefit that one unit of money and one crew-week more would bring in each year.
+        Benefit of one more unit of money and of one more crew-week in each year.
     """
     from scipy.optimize import linprog
 

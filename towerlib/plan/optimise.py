@@ -1,4 +1,4 @@
-"""Why must-do works do not fit: which, and by how much."""
+"""The plan with the most benefit within the constraints, and the reason where the must-do works do not fit."""
 
 from __future__ import annotations
 
@@ -29,30 +29,30 @@ TIME_LIMIT_S = 30.0
 
 
 def shortage(problem: Problem) -> str:
-    """What is missing for the must-do works, in one sentence.
+    """Resources missing for the must-do works, in one sentence.
 
     Parameters
     ----------
     problem : Problem
-        One whose must-do works cannot be done within its limits.
+        A problem whose must-do works exceed its limits.
 
     Returns
     -------
     str
-        Towers, least cost with mobilisation, and money (or crew-weeks) missing by year.
+        Towers, least cost with mobilisation, and missing money (or crew-weeks) by year.
 
     Notes
     -----
-    The works are chosen so that the money over the budgets of all years is least; only where money would do,
-    so that the crew-weeks over are least.
+    The works are chosen to minimise the excess over the budgets of all years; where the money suffices, to minimise
+    the excess of crew-weeks.
     """
     if (
         not problem.must.any()
-    ):  # nothing is owed, so doing nothing is a plan: the numbers themselves are at fault
+    ):  # without must-dos an empty plan is always possible, so the numbers themselves are the problem
         most = problem.options.loc[problem.spend.argmax()]
         return (
-            f"No plan can be computed: costs lie too far apart in size, up to {problem.spend.max():.3g} for "
-            f"{most['option']} at tower {most['tower_id']}. Look for a slip in prices.csv."
+            f"No plan can be computed: costs differ too much in size, up to {problem.spend.max():.3g} for "
+            f"{most['option']} at tower {most['tower_id']}. Check prices.csv."
         )
     held = _must_do_only(problem)
     towers = np.unique(held.options["tower_id"].to_numpy(str)[held.must])
@@ -62,20 +62,20 @@ def shortage(problem: Problem) -> str:
     over, least = _least_over(free_of_crews, np.arange(held.constraints.years))
     if over.sum() > 1e-6 * (1 + sum(held.constraints.budget)):
         return (
-            f"{who} take at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
+            f"{who} cost at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
             f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
         )
     if held.constraints.crew_weeks is None:
         return f"{who} do not fit into the budget: raise it or drop a must-do."
     over, _ = _least_over(held, np.arange(held.constraints.years) + held.constraints.years)
     return (
-        f"{who} take {over.sum():.1f} crew-weeks more than there are ({_by_year(over, ' crew-weeks', 1)}): "
+        f"{who} need {over.sum():.1f} crew-weeks more than available ({_by_year(over, ' crew-weeks', 1)}): "
         "plan more crews or drop a must-do."
     )
 
 
 def _must_do_only(problem):
-    """The towers with a must-do, and those that have to go with them."""
+    """Towers with a must-do, and those treated together with them."""
     unit = np.zeros(problem.unit.max() + 1, bool)
     unit[problem.unit[problem.must_tower]] = True
     mine = unit[problem.unit][problem.tower]
@@ -83,7 +83,7 @@ def _must_do_only(problem):
 
 
 def _least_over(problem, soft):
-    """Least amounts over the limits numbered soft, and the money that this takes."""
+    """Least excess over the limits numbered `soft`, and the money needed."""
     from scipy import sparse
     from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -108,7 +108,7 @@ def _least_over(problem, soft):
 
 
 def _by_year(over, unit, digits=0):
-    """Amount over in each year that has one."""
+    """Excess in each year that has one."""
     return ", ".join(
         f"year {at + 1}: {grouped(amount, digits)}{unit}" for at, amount in enumerate(over) if amount > 1e-9
     )
@@ -121,13 +121,11 @@ def _listed(names):
 
 NOTHING_FITS = "No work fits into the budget and the crews."
 OPTIMAL = "The plan is proven optimal: no plan within the constraints brings more."
-NO_PLAN = (
-    "no plan was found that keeps to every constraint: raise the budget or the crews, or drop must-do works"
-)
-SMALL = 100  # options times years up to which the search goes on to the proof
-MEDIUM = 400  # up to which it stops after `NODES`; beyond, plans are not searched
-NODES = 200  # some seconds at `MEDIUM`; nodes, not seconds, so that the same records give the same plan
-LARGE = 150_000  # options times years beyond which even a search by the clock is left out
+NO_PLAN = "no plan within all constraints was found: raise the budget or the crews, or drop must-do works"
+SMALL = 100  # options times years up to which the search continues to the proof
+MEDIUM = 400  # up to this size it stops after `NODES` nodes; beyond, there is no search
+NODES = 200  # some seconds at `MEDIUM`; a count of nodes gives the same plan every time
+LARGE = 150_000  # options times years beyond which even a timed search is omitted
 STARTS, CELLS = (
     12,
     60_000,
@@ -144,47 +142,47 @@ def optimise(
     footing_ohm: pd.Series | None = None,
     nodes: int = NODES,
 ) -> Plan:
-    """Plan with the most benefit that keeps to the constraints.
+    """Plan with the most benefit within the constraints.
 
     Parameters
     ----------
     options : pandas.DataFrame
-        One row per tower and option, as `towerlib.plan.problem.pose` takes it.
+        One row per tower and option, as for `towerlib.plan.problem.pose`.
     constraints : Constraints
         Money, crews and years.
     gap : float, optional
-        Part of the benefit at which a search by the clock may stop; else ``plan_gap``. 0 asks for the optimum.
+        Relative gap at which a timed search may stop; default ``plan_gap``. 0 asks for the optimum.
     time_limit_s : float, optional
-        Time after which that search gives the best plan so far [s]; else ``plan_time_limit_s``.
+        Time after which that search returns the best plan so far [s]; default ``plan_time_limit_s``.
     search : bool
-        True searches by the clock. False searches by the size of the problem, which gives the same plan on
-        every machine; `gap` and `time_limit_s` have no effect then.
+        True: timed search. False: the extent of the search depends on the size of the problem, which gives the same
+        plan on every machine; `gap` and `time_limit_s` then have no effect.
     footing_ohm : pandas.Series, optional
-        Footing [Ω] by tower_id: the plan is then held against the rule "worst ohms first" too.
+        Footing [Ω] by tower_id: the rule "worst ohms first" is then a starting plan too.
     nodes : int
-        Nodes of the search between `SMALL` and `MEDIUM`; 0 leaves it out, for many plans at a time.
+        Nodes of the search between `SMALL` and `MEDIUM`; 0 omits it, for series of many plans.
 
     Returns
     -------
     Plan
-        With `bound` and `gap`; `proven` is True for an optimal plan, and `how` says in a sentence how far it
+        With `bound` and `gap`; `proven` is True for a plan proven optimal. `how` states in one sentence how far it
         can be from the best possible.
 
     Raises
     ------
     SettingsError
-        The must-do works do not fit: which, and by how much; or no plan was found.
+        The must-do works exceed the constraints, or no plan was found.
     RecordsError, SettingsError
         As `towerlib.plan.problem.pose`.
 
     Notes
     -----
-    First the linear relaxation, which bounds every plan and prices money and crews. Then the best of the plans
-    at those prices and of the simple rules of `towerlib.plan.heuristic`, each with the best single changes: no rule
-    beats the plan. Then a branch-and-bound search (HiGHS), whose plan counts where it brings more. Without a
-    clock the search goes to the proof up to `SMALL` options times years, stops after `nodes` nodes up to
-    `MEDIUM`, and is left out beyond. Options that another of the same tower beats do not count in the size.
-    Proven means to one part in a million.
+    First the linear relaxation, which bounds every plan and gives shadow prices of money and crews. Then the best of
+    the plans at those prices and of the simple rules of `towerlib.plan.heuristic`, each with the best single changes,
+    so no rule is better than the plan. Then a branch-and-bound search (HiGHS), whose plan is used where it is
+    better. Without a time limit the search continues to the proof up to `SMALL` options times years, stops after
+    `nodes` nodes up to `MEDIUM`, and is omitted beyond. Dominated options do not count in the size. Proven means to
+    one part in a million.
 
     References
     ----------
@@ -206,7 +204,7 @@ def optimise(
     time_limit_s = number("plan_time_limit_s") if time_limit_s is None else time_limit_s
     problem = pose(options, constraints)
     if not len(problem.options):
-        return plan_of(problem, np.zeros(0, int), 0.0, "There is nothing to choose from.")
+        return plan_of(problem, np.zeros(0, int), 0.0, "There are no options.")
     model = build(problem)
     if not len(model.option):
         return plan_of(problem, np.zeros(len(problem.options), int), 0.0, "No option brings a benefit.")
@@ -229,7 +227,7 @@ def optimise(
 def best_known(
     problem: Problem, model: Model, prices: Prices, footing_ohm: pd.Series | None = None
 ) -> np.ndarray | None:
-    """Best of the plan at the prices of a relaxation and of the simple rules, with the best single changes.
+    """Best of the plans at the shadow prices and of the simple rules, with the best single changes.
 
     Parameters
     ----------
@@ -242,8 +240,8 @@ def best_known(
     Returns
     -------
     array of int, shape (n,), or None
-        Year of each option, 0 where it is not done. None where tight must-do works let all of them break a
-        limit.
+        Year of each option, 0 where it is not done. None where all of them break a limit because the
+        must-do works are tight.
     """
     starts = int(np.clip(CELLS // problem.value.size, 1, STARTS))
     priced = heuristic.near_best(
@@ -259,7 +257,7 @@ def best_known(
 
 
 def _mended(problem, choices, prices):
-    """Plans of rules with the best single changes."""
+    """Plans of the rules, improved by the best single changes."""
     if not len(choices):
         return choices
     worth = np.where(allowed(problem), problem.value, -np.inf)
@@ -277,7 +275,7 @@ def _benefit(problem, choice):
 
 
 def allowed_years(model: Model, problem: Problem) -> np.ndarray:
-    """Options and years that the model has a variable for.
+    """Options and years for which the model has a variable.
 
     Parameters
     ----------
@@ -294,7 +292,7 @@ def allowed_years(model: Model, problem: Problem) -> np.ndarray:
 
 
 def _searched(problem, model, choice, bound, stop):
-    """The better of the best plan known and what branch and bound finds."""
+    """The better of the best known plan and the result of branch and bound."""
     found = solve(problem, model, **stop)
     if found.feasible is False:
         raise SettingsError(shortage(problem))
@@ -306,17 +304,17 @@ def _searched(problem, model, choice, bound, stop):
 
 
 def _held(bound, model):
-    """The bound; 0 where it is nothing but the preference for the cheaper plan."""
+    """The bound; 0 where it consists only of the preference for the cheaper plan."""
     return 0.0 if bound <= 3 * model.thrift else bound
 
 
 def _named(problem, choice, bound):
-    """Plan with a sentence on how far it can be from the best possible."""
+    """Plan with a sentence on its distance to the best possible."""
     return plan_of(problem, choice, bound, quality(plan_of(problem, choice, bound)))
 
 
 def quality(plan: Plan) -> str:
-    """How far a plan can be from the best possible.
+    """Distance of a plan to the best possible.
 
     Parameters
     ----------
@@ -325,7 +323,7 @@ def quality(plan: Plan) -> str:
     Returns
     -------
     str
-        A sentence; "optimal" only where it is proven.
+        One sentence; "optimal" only where it is proven.
 
     Examples
     --------
@@ -341,12 +339,12 @@ def quality(plan: Plan) -> str:
     if plan.proven:
         return OPTIMAL
     if not np.isfinite(plan.gap):
-        return "It is not known how far the plan is from the best possible."
+        return "The distance of the plan to the best possible is not known."
     return f"The plan is within {_percent(plan.gap)} of the best possible; it is not proven optimal."
 
 
 def _percent(gap):
-    """Gap for a sentence, rounded up: what is stated has to hold."""
+    """Gap for a sentence, rounded up so that the statement holds."""
     percent = 100 * gap
     if not np.isfinite(percent):
         return "an unknown part"

@@ -1,4 +1,4 @@
-"""What a choice of works costs and brings, year by year: the plan as tables."""
+"""Cost and benefit of a choice of works, year by year, and the constraints that it violates."""
 
 from __future__ import annotations
 
@@ -12,32 +12,32 @@ from towerlib.plan.problem import Problem
 WORKS = """
     year tower_id option access_group cost crew_weeks benefit_per_year benefit must_do
 """.split()
-ROOM = 1e-6  # part of a limit by which rounding may pass it
-PROVEN = 1e-6  # gap that is the solver's rounding and the preference for the cheaper plan
+ROOM = 1e-6  # relative excess over a limit that counts as rounding
+PROVEN = 1e-6  # gap due to the solver's rounding and the preference for the cheaper plan
 
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan and how good it is known to be.
+    """A plan, and how close to the optimum it is known to be.
 
     Attributes
     ----------
     problem : Problem
-        What was chosen from.
+        The planning problem.
     choice : array of int, shape (n,)
         Year of each option of the problem, 1 the first, 0 where it is not done.
     works : pandas.DataFrame
         One row per treated tower, by year and access group: columns as in `WORKS`; cost is in the unit of
-        `constraints.measure` and holds no mobilisation, benefit is what counts over the years.
+        `constraints.measure` without mobilisation; benefit is counted over the years.
     years : pandas.DataFrame
         One row per year: year, towers, mobilisations, budget, work_cost, mobilisation_cost, spent, crew_weeks,
         benefit.
     benefit, spent : float
-        Benefit counted, and cost with mobilisation, of all years.
+        Benefit and cost with mobilisation, over all years.
     bound : float
-        No plan brings more; infinite where it is not known.
+        Benefit that no plan exceeds; infinite where unknown.
     how : str
-        How the plan was found and how far it can be from the best, in one sentence.
+        How the plan was found, and how far it can be from the best possible, in one sentence.
     """
 
     problem: Problem
@@ -51,7 +51,7 @@ class Plan:
 
     @property
     def gap(self) -> float:
-        """Most that the best plan can bring above this one, as a part of this one's benefit."""
+        """Largest possible improvement, relative to the benefit of this plan."""
         if self.bound <= self.benefit:
             return 0.0
         return (self.bound - self.benefit) / self.benefit if self.benefit > 0 else np.inf
@@ -63,7 +63,7 @@ class Plan:
 
 
 def plan_of(problem: Problem, choice: np.ndarray, bound: float = np.inf, how: str = "") -> Plan:
-    """Tables of a choice.
+    """Plan of a choice, with its tables.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def plan_of(problem: Problem, choice: np.ndarray, bound: float = np.inf, how: st
     bound : float
         Benefit that no plan exceeds.
     how : str
-        Where the choice comes from.
+        How the choice was found.
 
     Returns
     -------
@@ -126,7 +126,7 @@ def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
 
 
 def broken_rules(problem: Problem, choice: np.ndarray) -> list[str]:
-    """Rules that a choice breaks.
+    """Constraints that a choice violates.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def broken_rules(problem: Problem, choice: np.ndarray) -> list[str]:
     Returns
     -------
     list of str
-        A sentence for each rule that is broken; empty for a plan that can be carried out.
+        One sentence for each violated constraint; empty for a feasible plan.
     """
     years, done = yearly(problem, choice), choice > 0
     treated = np.bincount(problem.tower[done], minlength=len(problem.unit))

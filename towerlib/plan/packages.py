@@ -1,4 +1,4 @@
-"""The plan as works to hand out: packages by access group and year, orders by tower, and every line of their cost."""
+"""The plan as work packages by access group and year, work orders by tower, and cost lines."""
 
 from __future__ import annotations
 
@@ -31,20 +31,20 @@ OF_OPTION = ["purse", "soil_class", "reason", "life_years"]
 
 
 def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
-    """Packages of a plan with the totals of their materials, crews and money.
+    """Work packages of a plan, with totals of materials, crews and money.
 
     Parameters
     ----------
     budget : Budget
         From `towerlib.plan.optimise_plan`.
     mobilisation : pandas.DataFrame
-        access_group, access, price, low, high: as `towerlib.treatments.Treatments.mobilisation`.
+        access_group, access, price, low, high: from `towerlib.treatments.Treatments.mobilisation`.
 
     Returns
     -------
     pandas.DataFrame
-        One row per package, by year and place on the line: columns as in `PACKAGES`. cost is that of the works and
-        one mobilisation; low and high ends add up as if all works erred alike; without_prediction counts
+        One row per package, by year and place on the line: columns as in `PACKAGES`. cost includes
+        one mobilisation. Low and high ends are sums, as for fully correlated errors. without_prediction counts
         works whose trip-outs avoided are not known.
     """
     works = budget.works
@@ -71,21 +71,21 @@ def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
 
 
 def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) -> pd.DataFrame:
-    """Every line of what a plan costs, with its price row.
+    """Cost lines of a plan, with their price rows.
 
     Parameters
     ----------
     budget : Budget
     lines : pandas.DataFrame
-        As `towerlib.treatments.Treatments.cost_lines`.
+        From `towerlib.treatments.Treatments.cost_lines`.
     mobilisation : pandas.DataFrame
         As for `packages`.
 
     Returns
     -------
     pandas.DataFrame
-        One row per work and item, and one a package for its mobilisation (tower_id and option blank): columns as
-        in `LINES`. They add up to what the plan spends.
+        One row per work and item, and one per package for its mobilisation (tower_id and option blank): columns as
+        in `LINES`. They add up to the spending of the plan.
     """
     works = budget.works
     if works.empty:
@@ -107,7 +107,7 @@ def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) 
 
 
 def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
-    """One work order a treated tower, in figures.
+    """Work orders of a plan, one per treated tower.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFram
     condition : pandas.DataFrame
         One row per tower, from `towerlib.condition.assess`.
     line_id : str
-        Begins each id.
+        Prefix of each id.
 
     Returns
     -------
@@ -125,7 +125,8 @@ def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFram
 
     Notes
     -----
-    An id is made of line, tower and treatment, not of year and package: it stays when the plan moves the work.
+    An id consists of line, tower and treatment, without year and package, so it remains valid when the plan moves
+    the work.
     """
     works = budget.works
     of_option = budget.options.reindex(columns=["tower_id", "option", *OF_OPTION])
@@ -142,7 +143,7 @@ def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFram
 
 
 def slug(name: str) -> str:
-    """Name in small letters, digits and hyphens.
+    """Name in lower-case letters, digits and hyphens.
 
     Parameters
     ----------

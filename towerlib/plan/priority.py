@@ -1,4 +1,4 @@
-"""Which queue a tower stands in, where in it, and what comes next: rules that are printed with the list."""
+"""The priority list: queue of each tower, order within the queue, evidence and next step."""
 
 from __future__ import annotations
 
@@ -18,23 +18,23 @@ if TYPE_CHECKING:
 
 
 ABOUT_BOND = (*BOND_CAUSES, SPAN_CAUSE)
-SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # what is told of the shield wire without a doubt about coils
+SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # causes at the shield wire that do not depend on the coils
 INSPECT = (*ABOUT_BOND, *COIL_CAUSES)
 CONFIRM = "Confirm the reading first where its verdict carries a caution."
 NEXT_STEP = {
-    "safety": "Have touch voltage measured or calculated on site by licensed persons against the local code; keep "
-    "the screen's assumptions beside it.",
+    "safety": "Have touch voltage measured or calculated on site by licensed persons against the local code. "
+    "Compare with the assumptions of the screening.",
     "repair": "Repair the earthing leads or their corroded parts under the utility's procedure, then test again.",
     "bond": "Before any digging: inspect the shield-wire bond under the utility's licensed procedure, and repeat "
     "the leg currents with turns and direction of each coil checked.",
     "footing": f"Earthing work, not in the plan yet. {CONFIRM}",
     "retest": "Test again with coils round all legs.",
-    "none": "No work; test again when due.",
+    "none": "No work. Test again when due.",
 }
-LOOK_AT_LEG = "Look at lead and stub of the leg named at the next visit; test again when due."
+LOOK_AT_LEG = "Inspect lead and stub of the leg named at the next visit. Test again when due."
 LOOK_AT_SPAN = (
     "Before any digging: inspect the shield wires of the span named and of its neighbours under the utility's "
-    "licensed procedure; test both towers again without coils."
+    "licensed procedure. Test both towers again without coils."
 )
 WITHIN = {
     "safety": "where people walk with bare feet first, then by potential rise",
@@ -46,7 +46,7 @@ WITHIN = {
 
 
 def order_rule(plan: PlanSettings) -> str:
-    """The rule by which the list is ordered, in words.
+    """Sorting rule of the list, in words.
 
     Parameters
     ----------
@@ -63,17 +63,17 @@ def order_rule(plan: PlanSettings) -> str:
     'Queues in the order safety, repair, bond, footing, retest, none'
     """
     later = FOOTING_ORDERS[FOOTING_ORDERS.index(plan.footing_order) :]
-    within = WITHIN | {"footing": f"by {', where that is not known by '.join(later)}"}
-    told = "; ".join(f"{queue}: {within[queue]}" for queue in plan.queue_order)
+    within = WITHIN | {"footing": f"by {', where not known by '.join(later)}"}
+    rules = "; ".join(f"{queue}: {within[queue]}" for queue in plan.queue_order)
     return (
         f"Queues in the order {', '.join(plan.queue_order)}; safety and reliability are never summed into one "
-        f"score. A tower stands in the first of safety, repair, bond, footing, retest whose reason applies. "
-        f"Within {told}."
+        f"score. A tower belongs to the first of safety, repair, bond, footing, retest whose reason applies. "
+        f"Within {rules}."
     )
 
 
 def queues(condition: pd.DataFrame) -> pd.Series:
-    """The queue of each tower: the first whose reason applies.
+    """Queue of each tower: the first whose reason applies.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def queues(condition: pd.DataFrame) -> pd.Series:
     lead_gone = (condition["leads_missing"] > 0) | (condition["corrosion"] == "heavy")
     bond_gone = condition["bond_seen"].isin(["damaged", "missing"])
     suspected = condition["suspected_cause"].isin(INSPECT) | (column(condition, "span_suspected", "") != "")
-    # what the plan improves is earthing work, though the footing may be within its limit
+    # works of the plan are earthing work, even where the footing is within its limit
     above = (condition["impedance_class"] == "above limit") | (
         column(condition, "package", "").fillna("") != ""
     )
@@ -103,7 +103,7 @@ def queues(condition: pd.DataFrame) -> pd.Series:
 
 
 def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOTING_ORDERS[0]) -> pd.Series:
-    """A number a tower, small for urgent, by the rule of its queue; blank goes last.
+    """Urgency of each tower within its queue; a small number is urgent, blank comes last.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOT
 
 
 def next_steps(listed: pd.DataFrame) -> pd.Series:
-    """What comes next at each tower.
+    """Next step at each tower.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ def next_steps(listed: pd.DataFrame) -> pd.Series:
     -------
     pandas.Series of str
     """
-    # a weak leg that no crew has seen yet wants a look, not work
+    # a suspected weak leg needs an inspection, not work
     span = (listed["queue"] == "bond") & (column(listed, "span_suspected", "") != "")
     look = (listed["queue"] == "none") & (listed["suspected_cause"] == "weak leg")
     package = column(listed, "package", "").fillna("")
@@ -156,12 +156,12 @@ def next_steps(listed: pd.DataFrame) -> pd.Series:
 
 
 def column(table: pd.DataFrame, name: str, blank: Any) -> pd.Series:
-    """A column of a table, or blanks where its analysis is off."""
+    """Column of a table, or blanks where its analysis is not available."""
     return table[name] if name in table else pd.Series(blank, index=table.index)
 
 
 def _footing(condition, order):
-    """Order of the footing queue: what the chosen measure does not know falls behind, by the next measure."""
+    """Order of the footing queue; towers without the chosen measure follow, ordered by the next measure."""
     measures = {
         "benefit per cost": -column(condition, "benefit_per_cost", np.nan).astype(float),
         "avoided trip-outs": -column(condition, "avoided_per_year", np.nan).astype(float),
@@ -205,11 +205,11 @@ def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row per tower, most urgent first; columns as in `COLUMNS`, in that order. A column whose analysis is
-        off is blank.
+        not available is blank.
 
     Notes
     -----
-    `towerlib.plan.priority.order_rule` says how the order comes about.
+    `order_rule` describes the order in words.
     """
     queue = queues(condition)
     keys = pd.DataFrame(
@@ -234,7 +234,7 @@ def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
 
 
 def _evidence(tower):
-    """The figures behind a tower's place, in sentences."""
+    """Evidence for a tower's place in the list, in sentences."""
     parts = [_seen(tower), _currents(tower)]
     if pd.notna(tower.footing_ohm):
         parts.append(f"Footing {tower.footing_ohm:.3g} Ω on {tower.footing_date:%Y-%m-%d}.")
@@ -247,24 +247,24 @@ def _evidence(tower):
 
 
 def _touch(tower):
-    """Where the touch-voltage screening is above its limit: the figures it stands on."""
+    """Evidence of the touch-voltage screening where it is above its limit."""
     above = getattr(tower, "safety_screen", "") == "above"
     return tower.safety_evidence if above else ""
 
 
 def _trip_outs(tower):
-    """What lightning does at the tower, with its band."""
+    """Lightning trip-outs of the tower, with their interval."""
     rate = getattr(tower, "trip_outs_per_year", np.nan)
     if pd.isna(rate):
         return ""
     return (
-        f"Lightning trip-outs {rate:.3f} a year ({tower.trip_outs_low:.3f} to {tower.trip_outs_high:.3f}), "
-        f"{max(tower.avoided_to_target_per_year, 0.0):.3f} of them avoided at the target."
+        f"Lightning trip-outs {rate:.3f} a year ({tower.trip_outs_low:.3f} to {tower.trip_outs_high:.3f}). "
+        f"At the target footing {max(tower.avoided_to_target_per_year, 0.0):.3f} a year would be avoided."
     )
 
 
 def _seen(tower):
-    """What the crew saw."""
+    """Inspection findings of the crew."""
     parts = []
     if tower.leads_missing > 0:
         parts.append(f"{tower.leads_missing:.0f} earthing lead{'s' * (tower.leads_missing > 1)} missing")
@@ -276,12 +276,12 @@ def _seen(tower):
 
 
 def _currents(tower):
-    """What the leg currents say: the suspicion in its own words, else the plain figures."""
+    """Evidence of the leg currents: the suspected cause, else the figures."""
     if pd.notna(tower.suspected_cause) and tower.suspected_cause != "none":
         return tower.evidence
     if pd.isna(tower.gap_fraction):
         return ""
     return (
-        f"Leg currents sum to {tower.leakage_sum_ma:.1f} mA, their vector total is {tower.leakage_total_ma:.1f} mA: "
+        f"Leg currents sum to {tower.leakage_sum_ma:.1f} mA; their vector total is {tower.leakage_total_ma:.1f} mA: "
         f"gap {tower.gap_ma:.1f} mA, {round(tower.gap_fraction, 2) + 0.0:.0%} of the sum."
     )

@@ -1,4 +1,4 @@
-"""What the plan must keep to: money, crews and years, and how long a benefit counts."""
+"""The planning problem: constraints, counted years of benefit, and the options as arrays."""
 
 from __future__ import annotations
 
@@ -23,30 +23,29 @@ MEASURES = ("cost", "effort")
 
 @dataclass(frozen=True)
 class Constraints:
-    """Money, crews and years of a plan.
+    """Constraints of a plan: budget, crews and years.
 
     Attributes
     ----------
     budget : tuple of float
-        What may be spent in each year of the plan, in the unit of `measure`; as many as the plan has years.
-        What is left of one year is not carried into the next.
+        Budget of each year of the plan, in the unit of `measure`. An unspent rest is not carried into the next year.
     mobilisation : float or mapping of str to float
-        Cost of one mobilisation, for all access groups or by access group; paid once a group and year.
+        Cost of one mobilisation, for all access groups or by access group; paid once per group and year.
     crew_weeks : tuple of float, optional
-        Crew-weeks of each year; unlimited when left out.
+        Crew-weeks of each year; unlimited if omitted.
     horizon_years : float
         Years from the start of the plan over which benefits are counted.
     discount_rate : float
-        Yearly rate by which later benefits count less; 0 counts them alike.
+        Yearly discount rate of the benefits; 0 counts all years equally.
     must_do_by : int, optional
-        Latest year of the must-do works; else any year of the plan.
+        Latest year of the must-do works; default: the last year of the plan.
     measure : str
         ``"cost"`` (money), or ``"effort"`` (trench metres) for options without prices.
     """
 
-    budget: tuple
-    mobilisation: float | Mapping = 0.0
-    crew_weeks: tuple | None = None
+    budget: tuple[float, ...]
+    mobilisation: float | Mapping[str, float] = 0.0
+    crew_weeks: tuple[float, ...] | None = None
     horizon_years: float = field(default_factory=lambda: number("plan_horizon_years"))
     discount_rate: float = field(default_factory=lambda: number("plan_discount_rate"))
     must_do_by: int | None = None
@@ -62,7 +61,7 @@ class Constraints:
 
 
 def _check(constraints):
-    """Every term in its range, else one sentence."""
+    """Stop at the first constraint outside its range."""
     if not constraints.budget or not _all_zero_or_more(constraints.budget):
         raise SettingsError(f"budget must be one amount of 0 or more for each year, not {constraints.budget}")
     weeks = constraints.crew_weeks
@@ -91,12 +90,12 @@ def _all_zero_or_more(amounts):
 
 
 def spread_evenly(total: float, years: int) -> tuple[float, ...]:
-    """Budget of each year when one sum is to serve all years alike.
+    """Equal budget of each year.
 
     Parameters
     ----------
     total : float
-        Money for all years.
+        Sum over all years.
     years : int
         Number of years, 1 or more.
 
@@ -113,12 +112,12 @@ def spread_evenly(total: float, years: int) -> tuple[float, ...]:
 
 
 def with_total(constraints: Constraints, total: float) -> Constraints:
-    """The same constraints with another sum of money, shared over the years as before.
+    """Constraints with another total budget, distributed over the years as before.
 
     Parameters
     ----------
     constraints : Constraints
-        Their budget gives the shares; equal shares where it is 0 throughout.
+        Their budget gives the distribution; equal shares where it is 0 throughout.
     total : float
         Sum of all years.
 
@@ -138,7 +137,7 @@ def with_total(constraints: Constraints, total: float) -> Constraints:
 
 
 def years_that_count(life_years: ArrayLike, constraints: Constraints) -> np.ndarray:
-    """Years of benefit that count, for work done in each year of the plan.
+    """Discounted years of benefit of work done in each year of the plan.
 
     Parameters
     ----------
@@ -150,14 +149,14 @@ def years_that_count(life_years: ArrayLike, constraints: Constraints) -> np.ndar
     Returns
     -------
     array, shape (n, years)
-        Discounted years [years]: benefit a year times this is the benefit counted.
+        Discounted years [years]; times the benefit a year they give the benefit counted.
 
     Notes
     -----
-    Work of year t begins to act with year t + 1 and ends with its life or with the horizon:
-    a = Σ (1 + r)^−(k−1) for k = t + 1 … min(t + L, H), the last year in part where L or H is broken. So earlier
-    work counts more wherever the horizon or the discount rate ends what later work could give. Only the
-    benefit is discounted: budgets are the money of their own year.
+    Work of year t takes effect in year t + 1 and ends with its life L or with the horizon H:
+    a = Σ (1 + r)^−(k−1) for k = t + 1 … min(t + L, H), the last year in part where L or H is not an integer. Earlier
+    work therefore counts more where the horizon or the discount rate limits the benefit. Only the benefit is
+    discounted: budgets are in the money of their own year.
 
     References
     ----------
@@ -184,23 +183,22 @@ NEEDED = ("tower_id", "option", "benefit_per_year", "access_group", "must_do", "
 
 @dataclass(frozen=True)
 class Problem:
-    """A choice among n options of a towers in y years, sorted by access group, package and tower.
+    """Choice among n options of a towers in y years, sorted by access group, package and tower.
 
     Attributes
     ----------
     options : pandas.DataFrame
-        The n options that can be chosen, in the order of the arrays.
+        The n options, in the order of the arrays.
     constraints : Constraints
-        Money, crews and years.
     value : array, shape (n, y)
-        Benefit counted when the option is done in that year.
+        Benefit counted if the option is done in that year.
     spend, weeks : array, shape (n,)
         Cost (or effort) and crew-weeks of each option, without mobilisation.
     tower, group, must : array, shape (n,)
         Number of the tower and of the access group of each option; True where the option meets a must-do.
     tower_starts, unit_starts, group_starts : array
-        Where each tower begins among the options, each unit (a tower, or towers that go together) among the
-        towers, each group of units among the units.
+        First option of each tower, first tower of each unit (a tower, or towers treated together), first unit of
+        each group of units.
     unit : array, shape (a,)
         Number of the unit of each tower.
     fee : array
@@ -208,7 +206,7 @@ class Problem:
     home : array
         Access group of each group of units: that of the unit's first tower.
     left_out : tuple of str
-        What could not be considered, in sentences.
+        Options that were not considered, in sentences.
     """
 
     options: pd.DataFrame
@@ -225,7 +223,7 @@ class Problem:
     unit: np.ndarray
     fee: np.ndarray
     home: np.ndarray
-    left_out: tuple
+    left_out: tuple[str, ...]
 
     @property
     def must_tower(self) -> np.ndarray:
@@ -245,31 +243,30 @@ class Problem:
 
 
 def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
-    """The problem of a table of options under given constraints.
+    """Planning problem of a table of options under given constraints.
 
     Parameters
     ----------
     options : pandas.DataFrame
         One row per tower and option: tower_id, option (treatment), benefit_per_year (avoided trip-outs, or
         money), cost and effort (either may be missing where `constraints.measure` names the other), access_group
-        (blank: a mobilisation of its own), crew_weeks (needed where crews are limited), must_do (the option
-        meets a safety need or an obligation: one such option of the tower has to be chosen), life_years, and
-        where wanted together (towers of one label are treated in one year, or none of them).
+        (blank: the tower forms its own group), crew_weeks (needed where crews are limited), must_do (the option
+        meets a safety need or an obligation: one such option of the tower must be selected), life_years, and
+        optionally together (towers of one label are treated in one year, or none of them).
     constraints : Constraints
-        Money, crews and years.
 
     Returns
     -------
     Problem
-        Options without a price (or effort) or without a predicted benefit are left out, which `left_out`
-        says; a must-do without prediction stays and counts no benefit.
+        Options without a price (or effort) or without a predicted benefit are omitted and reported in `left_out`; a
+        must-do without prediction is kept with benefit 0.
 
     Raises
     ------
     RecordsError
-        Columns missing, an option twice, a negative cost, a life missing, or a must-do without a price.
+        A column is missing, an option occurs twice, a cost is negative, a life is missing, or a must-do has no price.
     SettingsError
-        No option carries a price (plan by effort then), or an access group has no mobilisation price.
+        No option has a price (plan by effort then), or an access group has no mobilisation price.
 
     Examples
     --------
@@ -285,8 +282,8 @@ def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
     priced, predicted = ~np.isnan(spend), ~np.isnan(benefit) | must
     what = "a price" if constraints.measure == "cost" else "an effort"
     left_out = (
-        *_told(options[~priced], f"without {what}"),
-        *_told(options[priced & ~predicted], "without a predicted benefit"),
+        *_omitted(options[~priced], f"without {what}"),
+        *_omitted(options[priced & ~predicted], "without a predicted benefit"),
     )
     kept = options[priced & predicted]
     _check_must_do(options, kept)
@@ -300,7 +297,7 @@ def _check_options(options, constraints):
         raise RecordsError(f"options need the columns {', '.join(missing)}")
     if (again := options.duplicated(["tower_id", "option"])).any():
         row = options[again].iloc[0]
-        raise RecordsError(f"options: {row['option']} of tower {row['tower_id']} stands in two rows")
+        raise RecordsError(f"options: {row['option']} of tower {row['tower_id']} occurs in two rows")
     for name in (constraints.measure, *(("crew_weeks",) if "crew_weeks" in options else ())):
         if (bad := options[name].astype(float) < 0).any():
             row = options[bad].iloc[0]
@@ -326,8 +323,8 @@ def _check_must_do(options, kept):
         raise RecordsError(f"must-do without a price: tower {', '.join(lost)}; give its cost or its effort")
 
 
-def _told(options, what):
-    """One sentence about the options left out, none without any."""
+def _omitted(options, what):
+    """One sentence on the options omitted, none without any."""
     if not len(options):
         return ()
     names = [f"tower {row.tower_id} {row.option}" for row in options.head(3).itertuples()]
@@ -379,7 +376,7 @@ def _runs(labels):
 
 
 def _value(options, constraints):
-    """Benefit counted by option and year; none where it cannot be predicted."""
+    """Benefit counted by option and year; 0 where it cannot be predicted."""
     benefit = options["benefit_per_year"].to_numpy(float)
     life = options["life_years"].to_numpy(float)
     counted = benefit[:, None] * years_that_count(np.nan_to_num(life), constraints)
@@ -387,7 +384,7 @@ def _value(options, constraints):
 
 
 def _fees(names, constraints):
-    """Mobilisation of each access group; a group without a price stops the work."""
+    """Mobilisation of each access group; a group without a price is an error."""
     if not isinstance(constraints.mobilisation, Mapping):
         return np.full(len(names), float(constraints.mobilisation))
     if unknown := [name for name in names if name not in constraints.mobilisation]:
@@ -417,8 +414,8 @@ def together_in_zones(towers: pd.DataFrame, treated: Iterable[str]) -> pd.Series
 
     Notes
     -----
-    A strike close to a station sends a steep wave into it, so that zone is as good as its weakest tower; its
-    towers are one package. *Common practice*. A tower of the zone without works does not part its neighbours.
+    A strike close to a station sends a steep wave into it, so the zone is only as good as its weakest tower and its
+    towers form one package. *Common practice*. A tower of the zone without works does not separate its neighbours.
 
     Examples
     --------

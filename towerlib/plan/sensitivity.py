@@ -1,4 +1,4 @@
-"""What more or less money buys: the budget curve with its knee, and three levels of budget."""
+"""Sensitivity of the plan: budget curve and knee, budget levels, selection probability and next tests."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 
 LEVELS = {"low": 0.5, "middle": 1.0, "high": 1.5}
-FLAT = 0.01  # distance above the chord, as a part of the whole, below which a curve has no knee
+FLAT = 0.01  # relative distance above the chord below which a curve has no knee
 
 
 def budget_curve(
@@ -43,32 +43,33 @@ def budget_curve(
     known: Plan | None = None,
     **stop: Any,
 ) -> pd.DataFrame:
-    """Benefit of the plan at each of many budgets.
+    """Benefit of the plan as a function of the budget.
 
     Parameters
     ----------
     options : pandas.DataFrame
     constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`; the budget gives the shares of the years.
+        As for `towerlib.plan.optimise.optimise`; the budget gives the distribution over the years.
     budgets : sequence of float, optional
-        Totals of all years, rising; else 16 even steps from 0 to the cost of the most effective option at every tower.
+        Totals of all years, increasing; default: 16 even steps from 0 to the cost of the most effective option at
+        every tower.
     search : bool
         As for `towerlib.plan.optimise.optimise`.
     known : Plan, optional
-        Plan of one of the budgets, which is not planned anew.
+        Known plan of one of the budgets, which is reused.
     **stop
         ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point.
 
     Returns
     -------
     pandas.DataFrame
-        One row per budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit that each unit
-        of money above the row before adds), at_knee. Blank below the cost of the must-do works.
+        One row per budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit per additional unit of
+        money, against the previous row), at_knee. Blank below the cost of the must-do works.
 
     Notes
     -----
-    A plan that fits into a budget fits into every larger one, so the best so far is carried on: more budget
-    never brings less. The knee is as `knee` says.
+    A plan within a budget is within every larger one, so the best so far is carried on: more budget never reduces
+    the benefit. For the knee see `knee`.
     """
     if budgets is None:
         budgets = np.linspace(0.0, cost_of_everything(options, constraints), 16)
@@ -96,7 +97,7 @@ def three_levels(
     constraints : Constraints
         Its budget is the middle level.
     shares : dict of str to float, optional
-        Part of the budget by name of the level, rising; else `LEVELS`: a half, the whole, one and a half.
+        Share of the budget by name of the level, increasing; default `LEVELS`: 50 %, 100 %, 150 %.
     known : Plan, optional
         As for `budget_curve`.
     **stop
@@ -106,8 +107,8 @@ def three_levels(
     -------
     levels : pandas.DataFrame
         One row per level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
-        trip-out avoided, or per money), added_per_cost, how. A level that cannot carry the must-do works is
-        blank, and `how` says by how much.
+        trip-out avoided, or per money), added_per_cost, how. A level below the cost of the must-do works
+        is blank, and `how` states the shortage.
     plans : dict of str to Plan
         By level; None where the must-do works do not fit.
     """
@@ -125,24 +126,24 @@ def three_levels(
 
 
 def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
-    """Where more money begins to buy less than it does over the whole curve.
+    """Knee of a budget curve: beyond it, more money brings less than on average.
 
     Parameters
     ----------
     budget, benefit : array, shape (n,)
-        Points of the curve by rising budget; those with a blank benefit do not count.
+        Points of the curve by increasing budget; points with a blank benefit do not count.
 
     Returns
     -------
     int or None
-        Place of the knee; None where fewer than three points are known, or where no point lies above the
-        chord from the first point to the last by one part in a hundred of the rise.
+        Position of the knee; None with fewer than three known points, or where no point lies above the chord from
+        the first to the last point by at least 1 % of the rise.
 
     Notes
     -----
-    Both axes are scaled to 0 … 1; the knee is the point furthest above the chord. On a smooth concave curve
-    its slope there is that of the chord: before it, money buys more than the average, behind it less. It
-    depends on where the curve ends: here, with every tower treated.
+    Both axes are scaled to 0 … 1; the knee is the point farthest above the chord. On a smooth concave curve its slope
+    there equals that of the chord: before it, money brings more than the average, beyond it less. The knee depends on
+    the end of the curve: here, every tower treated.
 
     References
     ----------
@@ -183,10 +184,10 @@ def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float
 
 
 def _carried(options, constraints, budgets, known, **stop):
-    """Plan of each budget, or the sentence why there is none; never worse than that of a smaller budget."""
+    """Plan of each budget, or the reason why there is none; never worse than that of a smaller budget."""
     if np.any(np.diff(budgets) <= 0):
-        raise SettingsError("budgets of a curve must rise")
-    pose(options, constraints)  # what is wrong with the options themselves stops here, whatever the budget
+        raise SettingsError("budgets of a curve must increase")
+    pose(options, constraints)  # errors in the options themselves stop here, whatever the budget
     plans, best = [], None
     for budget in budgets:
         mine = with_total(constraints, budget)
@@ -204,7 +205,7 @@ def _carried(options, constraints, budgets, known, **stop):
 
 
 def _is_of(plan, constraints):
-    """True where a plan is one of these yearly budgets, but for rounding."""
+    """True where a plan has these yearly budgets, apart from rounding."""
     return plan is not None and np.allclose(
         plan.problem.constraints.budget, constraints.budget, rtol=1e-12, atol=0.0
     )
@@ -219,25 +220,25 @@ def _row(budget, plan):
     return {"budget": budget, "spent": plan.spent, "towers": len(plan.works), **figures}
 
 
-OUTCOMES = 9  # results of a test that are looked at, all equally likely
-WITHIN = 61  # points of what a test leaves open
+OUTCOMES = 9  # results of a test that are considered, all equally likely
+WITHIN = 61  # points of the remaining uncertainty after a test
 TIME_LIMIT_S = 20.0
 
 
 @dataclass(frozen=True)
 class NextTests:
-    """Which tests would change the plan.
+    """Tests with the highest expected value for the plan.
 
     Attributes
     ----------
     towers : pandas.DataFrame
-        The short list, most valuable first: rank, tower_id, gain (benefit that the test is expected to add to
-        the plan), gain_part (of the plan's benefit), chance_changes (chance that its result changes what is
-        done at that tower), in_plan.
+        Short list, most valuable first: rank, tower_id, gain (expected value of the test, as added benefit of the
+        plan), gain_part (relative to the plan's benefit), chance_changes (probability that its result changes the work
+        at that tower), in_plan.
     benefit : float
         Mean benefit of the best plan without any test.
     screened : int
-        Towers with options; those of least promise by the prices alone were not looked at in full.
+        Number of towers with options; the least promising at the shadow prices were not evaluated in full.
     """
 
     towers: pd.DataFrame
@@ -254,17 +255,17 @@ def next_tests(
     gap: float | None = None,
     time_limit_s: float = TIME_LIMIT_S,
 ) -> NextTests:
-    """Short list of the tests that are worth most to the plan.
+    """Short list of the tests with the highest expected value for the plan.
 
     Parameters
     ----------
     options : pandas.DataFrame
-        As for `towerlib.plan.uncertainty.draw`: benefits with their bands.
+        As for `towerlib.plan.uncertainty.draw`: benefits with their intervals.
     constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     removes : float or pandas.Series, optional
-        Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id;
-        else ``plan_test_removes``.
+        Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id; default
+        ``plan_test_removes``.
     most : int
         Length of the list.
     gap, time_limit_s : float
@@ -276,14 +277,13 @@ def next_tests(
 
     Notes
     -----
-    Preposterior analysis. A test of tower k can end in nine equally likely ways; each moves the mean of the
-    benefits of its options (a two-piece law of `towerlib.plan.uncertainty.at`, of which the test tells the part
-    shared times removed), and means of the means are what they were before. Gain = mean over the results of
-    the best plan's benefit, less the best plan's benefit now. Both are taken from one pool of plans: the plan
-    now, the same with tower k left out or brought in by each of its options, mended, and the near-best plans
-    of every result. So a gain is never below 0 and holds what else the plan would do with the money. It is a lower bound as far
-    as the pool lacks better plans, and counts one test alone: gains of several do not add.
-    Towers are screened first by the gain at the fixed prices of money and crews.
+    Preposterior analysis. A test of tower k has nine equally likely results; each shifts the mean benefits of its
+    options (a two-piece distribution, `towerlib.plan.uncertainty.at`, of which the test reveals the part shared times
+    removed), and the mean over the results is unchanged. Gain = mean over the results of the best plan's benefit,
+    minus the best plan's benefit now. Both are taken from one pool of plans: the present plan, the same without tower
+    k or with each of its options, repaired, and the near-best plans of every result. A gain is therefore never below
+    0 and includes other uses of the money. It is a lower limit as far as the pool lacks better plans. It applies to
+    one test alone: gains of several tests do not add. Towers are first screened by the gain at fixed shadow prices.
 
     References
     ----------
@@ -323,20 +323,22 @@ def _posterior_means(options, removes):
     removes = number("plan_test_removes") if removes is None else removes
     if isinstance(removes, pd.Series):
         removes = options["tower_id"].map(removes).astype(float).to_numpy()
-    told = np.sqrt(number("plan_shared_spread") * np.broadcast_to(np.asarray(removes, float), len(options)))
+    revealed = np.sqrt(
+        number("plan_shared_spread") * np.broadcast_to(np.asarray(removes, float), len(options))
+    )
     outcome, within = _points(OUTCOMES), _points(WITHIN)
-    z = told * outcome[:, None, None] + np.sqrt(1 - told**2) * within[None, :, None]
+    z = revealed * outcome[:, None, None] + np.sqrt(1 - revealed**2) * within[None, :, None]
     return at(z, band(options, "benefit_per_year", "benefit")).mean(axis=1)
 
 
 def _points(count):
-    """Equally likely points of a standard normal law, stretched to its variance."""
+    """Equally likely points of a standard normal distribution, scaled to unit variance."""
     points = np.array([NormalDist().inv_cdf((step + 0.5) / count) for step in range(count)])
     return points / points.std()
 
 
 def _promise(problem, results, prices):
-    """Gain of a test of each tower at fixed prices, mobilisations aside."""
+    """Gain of a test of each tower at fixed shadow prices, without mobilisations."""
     load = heuristic.loads_of(problem, prices)[0]
     open_to = every_option(problem)
     floor = np.where(problem.must_tower, -np.inf, 0.0)
@@ -358,7 +360,7 @@ def _scenes(problem, results, chosen):
 
 
 def _pool(problem, plan, scenes, chosen, prices):
-    """Plans that may be the best after a test, all within the limits, the plan now first."""
+    """Plans that may be the best after a test, all within the limits, the present plan first."""
     allowed = every_option(problem)
     variants = heuristic.neighbours(problem, plan.choice, allowed, chosen, prices)
     pool = np.vstack(
@@ -370,7 +372,7 @@ def _pool(problem, plan, scenes, chosen, prices):
 
 
 def _changes(problem, pool, now, then, chosen):
-    """Part of the results after which something else is done at the tower than now."""
+    """Share of the results after which the work at the tower changes."""
     changes = []
     best_now = pool[now.argmax()]
     for place, tower in enumerate(chosen):
@@ -384,15 +386,15 @@ def _changes(problem, pool, now, then, chosen):
 
 
 DRAWS, STEPS, TESTS = 50, 8, 5
-QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans will do; the limit is never reached
-QUICKLY = {"search": False, "nodes": 0}  # many plans at a time: proven where small, never below a rule
-TAIL = 4.0  # a band that ends so many times above its middle has no lognormal tail
+QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans suffice; the limit is never reached
+QUICKLY = {"search": False, "nodes": 0}  # for series of plans: proven where small, never worse than a rule
+TAIL = 4.0  # an interval whose high end exceeds this multiple of the middle has no lognormal tail
 SUMS = ["avoided_per_year", "avoided_low", "avoided_high", "cost_low", "cost_high", "crew_weeks"]
 
 
 @dataclass(frozen=True)
 class Outlook:
-    """What stands around a plan.
+    """Sensitivity of a plan, as shown in the report.
 
     Attributes
     ----------
@@ -403,9 +405,9 @@ class Outlook:
     chances : pandas.DataFrame
         From `chances`.
     regret : pandas.Series
-        planned, perfect, regret and regret_p90, as in `towerlib.plan.uncertainty.SelectionProbability`.
+        planned, perfect, regret and regret_p90, from `towerlib.plan.uncertainty.SelectionProbability`.
     tests : pandas.DataFrame
-        Short list of the tests worth most, as in `towerlib.plan.sensitivity.NextTests`.
+        Short list of the most valuable tests, from `NextTests`.
     """
 
     levels: pd.DataFrame
@@ -418,7 +420,7 @@ class Outlook:
 def outlook(
     budget: Budget, condition: pd.DataFrame, *, draws: int = DRAWS, steps: int = STEPS, tests: int = TESTS
 ) -> Outlook | None:
-    """Levels, curve, chances and next tests of a plan.
+    """Levels, curve, selection probabilities and next tests of a plan.
 
     Parameters
     ----------
@@ -448,7 +450,7 @@ def outlook(
 
 
 def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
-    """What a low, a middle and a high budget buy, and what worst ohms first would bring for each.
+    """Plans at a low, a middle and a high budget, compared with the rule "worst ohms first".
 
     Parameters
     ----------
@@ -460,9 +462,9 @@ def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per level, from `towerlib.plan.sensitivity.three_levels`, with avoided_per_year, cost of the works
-        and their low and high sums (all works erring alike), crew_weeks, mobilisations, worst_first (benefit of
-        that rule) and gain (of the plan over it, as a part of it).
+        One row per level, from `three_levels`, with avoided_per_year, cost of the works
+        and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
+        that rule) and gain (of the plan over it, relative).
     """
     constraints = budget.constraints
     if not sum(constraints.budget) > 0:
@@ -490,7 +492,7 @@ def _sums(plan, options):
 
 
 def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> pd.DataFrame:
-    """Benefit over the budget, of the plan and of both simple rules.
+    """Budget curve of the plan and of both simple rules.
 
     Parameters
     ----------
@@ -499,19 +501,19 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
     condition : pandas.DataFrame
         One row per tower: tower_id, footing_ohm.
     steps : int
-        Even steps up to the cost of the most effective option at every tower; the three levels stand between.
+        Even steps up to the cost of the most effective option at every tower; the three levels are added.
 
     Returns
     -------
     pandas.DataFrame
-        As `towerlib.plan.sensitivity.budget_curve`, with worst_first and greedy (benefit of the rules); blank below
-        the cost of the must-do works. No rows where no option brings anything.
+        From `budget_curve`, with worst_first and greedy (benefit of the rules); blank below the cost of the must-do
+        works. No rows where no option has a benefit.
     """
     constraints = budget.constraints
     whole = cost_of_everything(budget.options, constraints)
     if not whole > 0:
         return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
-    owed = budget.options["must_do"].astype(bool).any()  # nothing is bought for nothing then
+    owed = budget.options["must_do"].astype(bool).any()  # with must-dos a budget of 0 is not feasible
     points = np.linspace(0.0, whole, steps + 1)[int(owed) :]
     shares = np.array(list(LEVELS.values())) * sum(constraints.budget)
     points = np.unique(np.r_[points, shares[shares > 0]])
@@ -530,7 +532,7 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
 
 
 def _by_rule(name, budget, condition, total):
-    """Benefit of a simple rule within a sum of money; blank where it cannot carry the must-do works."""
+    """Benefit of a simple rule within a total budget; blank where the must-do works do not fit."""
     constraints = with_total(budget.constraints, total)
     if name == "greedy":
         plan = heuristic.greedy(budget.options, constraints)
@@ -549,7 +551,7 @@ def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbab
     budget : Budget
         With a plan.
     count : int
-        Draws.
+        Number of draws.
 
     Returns
     -------
@@ -557,9 +559,8 @@ def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbab
 
     Notes
     -----
-    Costs keep their middle: prices that rise together shift the budget, not the order. What errs alike at all
-    towers, such as the accuracy of the method for lightning, does not count either, since it moves no tower
-    before another.
+    Costs keep their middle value: prices that rise together shift the budget, not the order. Errors common to all
+    towers, such as the accuracy of the lightning model, are excluded too, since they do not change the order.
     """
     options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
     return uncertainty.selection_probability(
@@ -568,7 +569,7 @@ def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbab
 
 
 def banded(options: pd.DataFrame) -> pd.DataFrame:
-    """Options with the band of their benefit as draws take it.
+    """Options with the interval of their benefit, as used for draws.
 
     Parameters
     ----------
@@ -578,8 +579,8 @@ def banded(options: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        With benefit_low and benefit_high. Where the high end lies `TAIL` times above the middle, the low end
-        is set to 0, for which draws are normal: a lognormal tail would run away.
+        With benefit_low and benefit_high. Where the high end exceeds `TAIL` times the middle, the low end is set to 0,
+        for which draws are normal: a lognormal tail would be unrealistic.
     """
     middle, high = options["benefit_per_year"], options["avoided_high"]
     low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
@@ -587,7 +588,7 @@ def banded(options: pd.DataFrame) -> pd.DataFrame:
 
 
 def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
-    """Chance of each tower to be in the plan.
+    """Probability of each tower to be selected.
 
     Parameters
     ----------
@@ -598,22 +599,22 @@ def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
-        planned_option, must_do (its treatment is owed whatever it brings), likeliest first.
+        planned_option, must_do, most probable first.
     """
     planned = budget.works[["tower_id", "option", "must_do"]].rename(columns={"option": "planned_option"})
     kept = selection.towers[["tower_id", "chance", "option", "option_chance"]]
-    told = kept.merge(planned, on="tower_id", how="left", validate="1:1")
-    owed = told["must_do"].astype("boolean").fillna(False).astype(bool)
-    return told.assign(in_plan=told["planned_option"].notna(), must_do=owed)
+    table = kept.merge(planned, on="tower_id", how="left", validate="1:1")
+    owed = table["must_do"].astype("boolean").fillna(False).astype(bool)
+    return table.assign(in_plan=table["planned_option"].notna(), must_do=owed)
 
 
 def by_kind(works: pd.DataFrame) -> pd.DataFrame:
-    """What each kind of treatment of a plan avoids.
+    """Trip-outs avoided by each kind of treatment in a plan.
 
     Parameters
     ----------
     works : pandas.DataFrame
-        As `towerlib.plan.Budget.works`.
+        From `towerlib.plan.Budget.works`.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Draws of benefits and costs from their bands."""
+"""The plan under uncertain benefits and costs: random draws, probability of being selected, and regret."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ if TYPE_CHECKING:
     from towerlib.plan.problem import Constraints, Problem
 
 
-TENTH = 1.2815515594  # standard deviations from the middle to the ends of a band that holds 80 %
-RUNAWAY = 4.0  # times the middle at which a lognormal upper half is no longer believed
+TENTH = 1.2815515594  # standard deviations from the middle to the ends of an 80 % interval
+RUNAWAY = 4.0  # multiple of the middle above which no lognormal upper half is used
 
 
 @dataclass(frozen=True)
 class Draws:
-    """Benefits a year and costs that could be, one row per draw, one column a row of the options.
+    """Possible benefits a year and costs, one row per draw, one column per option.
 
     Attributes
     ----------
@@ -46,19 +46,19 @@ def draw(
     measure: str = "cost",
     shared: float | None = None,
 ) -> Draws:
-    """Draws of every option's benefit and cost.
+    """Random draws of every option's benefit and cost.
 
     Parameters
     ----------
     options : pandas.DataFrame
         One row per tower and option: benefit_per_year and the measure, with benefit_low, benefit_high and
-        cost_low, cost_high (effort_low, …) where they are uncertain: bands that hold 80 %.
+        cost_low, cost_high (effort_low, …) where they are uncertain: intervals of 80 %.
     count, seed : int
-        Number of draws, and the seed that makes them the same again.
+        Number of draws, and seed of the random numbers.
     measure : str
         ``"cost"`` or ``"effort"``.
     shared : float, optional
-        Part of the variance of the benefit that all options of a tower share; else ``plan_shared_spread``.
+        Part of the variance of the benefit common to all options of a tower; default ``plan_shared_spread``.
 
     Returns
     -------
@@ -67,12 +67,12 @@ def draw(
     Raises
     ------
     RecordsError
-        A band that does not hold its middle.
+        An interval that does not contain its middle.
 
     Notes
     -----
-    Middle and ends are the median and the 10 % and 90 % quantiles. Costs of one treatment rise and fall
-    together at all towers, as prices do. See `at` for the law between the quantiles.
+    Middle and ends are the median and the 10 % and 90 % quantiles. The costs of one treatment vary together at all
+    towers, as prices do. See `at` for the distribution between the quantiles.
 
     Examples
     --------
@@ -95,7 +95,7 @@ def draw(
 
 
 def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Low end, middle and high end of a column.
+    """Low end, middle and high end of the interval of a column.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.
     Raises
     ------
     RecordsError
-        A band that does not hold its middle.
+        An interval that does not contain its middle.
     """
     centre = options[middle].to_numpy(float)
     low, high = (
@@ -124,7 +124,7 @@ def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.
     if (bad := (low > centre) | (high < centre)).any():
         row = options[bad].iloc[0]
         raise RecordsError(
-            f"options: the band of {name} of tower {row['tower_id']} {row['option']} does not hold {middle}"
+            f"options: the interval of {name} of tower {row['tower_id']} {row['option']} does not contain {middle}"
         )
     return low, centre, high
 
@@ -144,9 +144,9 @@ def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.nda
 
     Notes
     -----
-    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most
-    `RUNAWAY` times the middle, so that draws stay above 0; else normal, so that a treatment which may do harm
-    can. NaN where the middle is.
+    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most `RUNAWAY`
+    times the middle, so that draws stay above 0; else normal, which allows negative benefits. NaN where the middle
+    is NaN.
     """
     low, middle, high = ends
     steps = np.where(z > 0, z, -z) / TENTH
@@ -154,7 +154,7 @@ def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.nda
     safe = [np.where(positive, value, 1.0) for value in ends]
     ratio = np.where(z > 0, safe[2] / safe[1], safe[0] / safe[1])
     straight = middle + np.where(z > 0, high - middle, low - middle) * steps
-    # a middle near 0 under a high end makes the logarithm run away: there the branch is straight
+    # a middle near 0 with a far high end would give an extreme lognormal tail: that half is normal
     runaway = (z > 0) & (high > RUNAWAY * middle)
     return np.where(positive & ~runaway, middle * ratio**steps, straight)
 
@@ -169,21 +169,21 @@ class SelectionProbability:
     Attributes
     ----------
     plan : Plan
-        The best plan for the mean of the draws: no plan made today brings more on average.
+        Best plan for the mean of the draws, which has the highest expected benefit.
     towers : pandas.DataFrame
-        One row per tower with options, likely ones first: tower_id, chance (part of the draws whose plan treats
+        One row per tower with options, most probable first: tower_id, chance (share of the draws whose plan treats
         it), option (the most frequent treatment), option_chance (of it), year (median, where treated),
         in_plan, planned_option.
     regret : pandas.Series
-        planned (mean benefit of the plan), perfect (mean of the best plans known for the draws), regret
-        (their difference: what perfect information would bring), regret_p90.
+        planned (mean benefit of the plan), perfect (mean of the best known plans of the draws), regret (their
+        difference: expected value of perfect information), regret_p90.
     overspend : pandas.Series
-        By year: part of the draws in which the plan's works cost more than the budget.
+        By year: share of the draws in which the plan's works cost more than the budget.
     error : float
-        Most that the plans of the draws can lie below the optimum, as a part of it: the greatest over the
-        draws that were also searched. NaN where none was.
+        Largest relative distance of the draws' plans below the optimum, over the draws that were also searched. NaN
+        where none was.
     draws : int
-        Number of draws that count.
+        Number of draws used.
     """
 
     plan: Plan
@@ -211,9 +211,9 @@ def selection_probability(
     constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     draws : towerlib.plan.uncertainty.Draws
-        One column a row of the options.
+        One column per option.
     checked : int
-        Draws that are also searched for the optimum, to state the error of the quick plans.
+        Number of draws that are also searched for the optimum, to state the error of the quick plans.
     gap, time_limit_s : float
         Of each search.
 
@@ -223,10 +223,10 @@ def selection_probability(
 
     Notes
     -----
-    Each draw is planned anew by `towerlib.plan.heuristic.near_best`, at the prices of the mean; a draw whose costs
-    leave no room for the must-do works is searched, or does not count. The regret holds the costs at their
-    middle: it compares the plan with the best of all plans found, each valued at the draw, so it is a lower
-    bound of what perfect information would bring.
+    Each draw is planned by `towerlib.plan.heuristic.near_best`, at the shadow prices of the mean; a draw whose
+    must-do works do not fit is searched, or not used. The regret keeps the costs at their middle value. It compares
+    the plan with the best of all plans found, each valued at the draw, so it is a lower limit of the expected value
+    of perfect information.
 
     References
     ----------
@@ -275,7 +275,7 @@ def values_of(problem: Problem, benefit: np.ndarray) -> np.ndarray:
 
 
 def every_option(problem: Problem) -> np.ndarray:
-    """Options and years that the must-do works leave open, before any is set aside as beaten.
+    """Options and years that the must-do works permit, dominated options included.
 
     Parameters
     ----------
@@ -311,7 +311,7 @@ def brought(choices: np.ndarray, value: np.ndarray) -> np.ndarray:
 
 
 def _at_drawn_costs(problem, value, cost, prices, stop):
-    """Choice of each draw at its own costs; draws in which nothing fits are left out."""
+    """Choice of each draw at its own costs; draws without a feasible plan are omitted."""
     choices = []
     for worth, spend in zip(value, cost, strict=True):
         mine = replace(problem, spend=spend, value=worth)
@@ -326,7 +326,7 @@ def _at_drawn_costs(problem, value, cost, prices, stop):
 
 
 def _towers(problem, plan, choices):
-    """Chance of each tower, and its most frequent treatment."""
+    """Selection probability of each tower, and its most frequent treatment."""
     starts = problem.tower_starts
     year = np.add.reduceat(choices, starts, axis=1)
     treated = year > 0
@@ -357,7 +357,7 @@ def _towers(problem, plan, choices):
 
 
 def _regret(problem, pool, value):
-    """What the plan, first of the pool, brings in the draws against the best of the pool."""
+    """Benefit of the plan (first of the pool) in the draws, against the best of the pool."""
     planned = brought(pool[:1], value)[0]
     best = brought(np.unique(pool, axis=0), value).max(axis=0)
     missed = best - planned
@@ -372,7 +372,7 @@ def _regret(problem, pool, value):
 
 
 def _overspend(problem, plan, cost):
-    """Part of the draws in which each year of the plan costs more than its budget."""
+    """Share of the draws in which each year of the plan costs more than its budget."""
     chances = {}
     for row in plan.years.itertuples():
         spent = cost[:, plan.choice == row.year].sum(axis=1) + row.mobilisation_cost
@@ -381,7 +381,7 @@ def _overspend(problem, plan, cost):
 
 
 def _error(problem, value, how):
-    """Greatest part of the optimum that a quick plan lacks, over a few draws that are searched."""
+    """Largest relative distance of a quick plan to the optimum, over the searched draws."""
     prices, gap, time_limit_s = how
     lacks = []
     for worth in value:
