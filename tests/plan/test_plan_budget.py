@@ -188,7 +188,7 @@ def test_an_owed_tower_without_a_treatment_is_told():
 def test_must_dos_beyond_the_budget_say_which_and_by_how_much():
     # By hand: rods at T0 and T1 with one mobilisation take 10 + 10 + 4 = 24; the budget of the year is 15.
     with pytest.raises(
-        SettingsError, match=r"at 2 towers \(T0, T1\) take at least 24 .* 9 more than the budget"
+        SettingsError, match=r"at 2 towers \(T0, T1\) need at least 24 .* 9 more than the budget"
     ):
         drawn_up(budget=15, years=1, must_treat='["T0", "T1"]')
 
@@ -198,7 +198,7 @@ def test_a_budget_of_zero_buys_nothing_and_says_what_a_must_do_lacks():
     assert nothing.works.empty
     assert nothing.plan.spent == 0.0
     assert len(nothing.best) == 6
-    with pytest.raises(SettingsError, match=r"T2\) take at least 14 .* 14 more"):
+    with pytest.raises(SettingsError, match=r"T2\) need at least 14 .* 14 more"):
         drawn_up(budget=0, must_treat='["T2"]')
 
 
@@ -239,7 +239,7 @@ def test_a_mobilisation_without_a_price_counts_as_nothing_and_is_told():
     could = treatments()
     could.mobilisation.loc[0, "price"] = np.nan
     found = drawn_up(could)
-    assert any("counts as nothing: 1 access group (G0)" in told for told in found.off)
+    assert any("counts as 0: 1 access group (G0)" in told for told in found.off)
     assert found.constraints.mobilisation["G0"] == 0.0
 
 

@@ -269,7 +269,7 @@ def test_must_do_keeps_its_latest_year():
 def test_must_do_over_the_budget_says_which_and_by_how_much():
     options = table([("7", "ring", 1.0, 900.0, "A"), ("9", "ring", 1.0, 800.0, "B")], must_do=True)
     constraints = Constraints(budget=(1500.0,), mobilisation=100.0)
-    sentence = r"2 towers \(7, 9\) take at least 1 900 with mobilisation, 400 more than the budget allows \(year 1: 400\)"
+    sentence = r"2 towers \(7, 9\) need at least 1 900 with mobilisation, 400 more than the budget allows \(year 1: 400\)"
     with pytest.raises(SettingsError, match=sentence):
         optimise(options, constraints)
 
@@ -278,7 +278,7 @@ def test_must_do_over_the_crews_says_by_how_much():
     options = table(
         [("7", "ring", 1.0, 9.0, "A"), ("9", "ring", 1.0, 8.0, "B")], must_do=True, crew_weeks=2.0
     )
-    with pytest.raises(SettingsError, match=r"take 1\.0 crew-weeks more than there are \(year 1: 1\.0"):
+    with pytest.raises(SettingsError, match=r"need 1\.0 crew-weeks more than available \(year 1: 1\.0"):
         optimise(options, Constraints(budget=(100.0,), crew_weeks=(3.0,)))
 
 
@@ -340,7 +340,7 @@ def test_without_prices_effort_is_what_is_spent():
     [
         ({"cost": -1.0}, RecordsError, "cost of tower 1 rods is -1.0, below 0"),
         ({"life_years": np.nan}, RecordsError, "life_years of tower 1 rods is missing"),
-        ({"tower_id": "1"}, RecordsError, "rods of tower 1 stands in two rows"),
+        ({"tower_id": "1"}, RecordsError, "rods of tower 1 occurs in two rows"),
         ({"must_do": True, "cost": [np.nan, 1.0]}, RecordsError, "must-do without a price: tower 1"),
     ],
 )

@@ -65,7 +65,7 @@ def test_a_level_below_the_must_dos_is_blank_and_says_by_how_much():
     found = drawn_up(years=1, budget=40, must_treat='["T0", "T1"]')
     low = sensitivity.levels(found, towers()).iloc[0]
     # By hand: 10 + 10 + 4 = 24 against 20.
-    assert "take at least 24" in low["how"]
+    assert "need at least 24" in low["how"]
     assert "4 more than the budget allows" in low["how"]
     assert np.isnan(low["benefit"])
     assert np.isnan(low["worst_first"])

@@ -53,7 +53,7 @@ def test_at_the_ends_of_a_band():
 
 
 def test_a_band_must_hold_its_middle():
-    with pytest.raises(RecordsError, match="the band of benefit of tower 2 rods does not hold"):
+    with pytest.raises(RecordsError, match="the interval of benefit of tower 2 rods does not contain"):
         draw(two().assign(benefit_low=[1.0, 1.5]))
 
 

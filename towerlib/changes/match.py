@@ -1,4 +1,4 @@
-"""Which tower of this month is which tower of the month before: by name, and by place where names changed."""
+"""Matching of the towers of two months: by name, and by position where names changed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ EARTH_RADIUS_M = 6_371_000.0  # a sphere is close enough for distances of some t
 
 
 def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
-    """Towers of two months side by side.
+    """Matched towers of two months.
 
     Parameters
     ----------
@@ -28,14 +28,13 @@ def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per tower of either month: tower_id (blank: gone), earlier_id (blank: new), moved_m between the
+        One row per tower of either month: tower_id (blank: missing now), earlier_id (blank: new), moved_m between the
         two positions, renamed.
 
     Notes
     -----
-    First the same name at the same place (within ``renamed_within_m``); then what is left by place, where two
-    towers are each other's nearest: a tower that is called otherwise now. What is still left is paired by name:
-    the position of a tower may be corrected.
+    First by equal name and position (within ``renamed_within_m``). Then the remaining towers by position, where two
+    are each other's nearest: renamed towers. The rest is matched by name, since a position may have been corrected.
 
     Examples
     --------
@@ -66,7 +65,7 @@ def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
 
 
 def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
-    """What towers were called the month before.
+    """Names of towers in the earlier month.
 
     Parameters
     ----------
@@ -83,7 +82,7 @@ def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
 
 
 def _placed(condition):
-    """Points of the towers on a sphere [m], by name."""
+    """Positions of the towers on a sphere [m], by name."""
     north, east = np.radians(condition["latitude_deg"]), np.radians(condition["longitude_deg"])
     along = np.cos(north)
     points = np.column_stack([along * np.cos(east), along * np.sin(east), np.sin(north)]) * EARTH_RADIUS_M
@@ -96,7 +95,7 @@ def _apart(one, other):
 
 
 def _nearest(now, before):
-    """Earlier name by name, of those that are each other's nearest and close enough."""
+    """Earlier name by present name, of towers that are each other's nearest and close enough."""
     from scipy.spatial import cKDTree
 
     if now.empty or before.empty:
@@ -109,14 +108,14 @@ def _nearest(now, before):
 
 
 SPREAD = 1.959963984540054  # an interval of 95 % reaches this many standard deviations to either side
-READ = {  # what tells a reading of the leg currents: its date in the condition and its value; and what is wanted
+READ = {  # key of a leg-current reading (date in the condition, value), and the columns to add
     "gap": ("leakage_date", "gap_ma", ("gap_u_ma", "leakage_sum_ma", "peer_class")),
     "share": ("cause_date", "leg_share_lambda", ("leg_share_u",)),
 }
 
 
 def beside(now: Snapshot, before: Snapshot) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Towers of both months with what is known of each, in columns ``…_now`` and ``…_before``.
+    """Towers of both months with their data, in columns ``…_now`` and ``…_before``.
 
     Parameters
     ----------
@@ -125,8 +124,7 @@ def beside(now: Snapshot, before: Snapshot) -> tuple[pd.DataFrame, pd.DataFrame]
     Returns
     -------
     pandas.DataFrame, pandas.DataFrame
-        Towers that stand in both months, one row each; and all pairs, as `towerlib.changes.match.pair` has
-        them.
+        Towers present in both months, one row each; and all pairs, from `pair`.
     """
     pairs = pair(now.condition, before.condition)
     both = pairs[pairs["tower_id"].notna() & pairs["earlier_id"].notna()].reset_index(drop=True)

@@ -1,4 +1,4 @@
-"""Tables of a report as its run wrote them: read whole, or not at all."""
+"""The month to compare with: the tables of an earlier report, or the same records a month earlier."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def report_manifest(folder: Path) -> dict[str, Any]:
-    """What ``run.json`` of a report says.
+    """Contents of ``run.json`` of a report.
 
     Parameters
     ----------
@@ -41,27 +41,27 @@ def report_manifest(folder: Path) -> dict[str, Any]:
         It is missing or damaged.
     """
     try:
-        told = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        manifest = json.loads((folder / "run.json").read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise ValueError("run.json is missing") from None
     except ValueError:
         raise ValueError("run.json is damaged") from None
-    if not isinstance(told, dict) or not isinstance(told.get("files"), dict):
+    if not isinstance(manifest, dict) or not isinstance(manifest.get("files"), dict):
         raise ValueError("run.json does not list the files of the report")
-    return told
+    return manifest
 
 
 def table(folder: Path, name: str, files: dict[str, str], needed: Sequence[str]) -> pd.DataFrame:
-    """One table, as it was when the report was written.
+    """One table of a report, as written.
 
     Parameters
     ----------
     folder : pathlib.Path
         The report.
     name : str
-        Of the file in ``tables``, without its ending.
+        Name of the file in ``tables``, without its extension.
     files : dict of str to str
-        Of the `manifest`.
+        File hashes of the manifest.
     needed : sequence of str
         Columns that must be there.
 
@@ -72,14 +72,14 @@ def table(folder: Path, name: str, files: dict[str, str], needed: Sequence[str])
     Raises
     ------
     ValueError
-        It is missing, was changed since, or is of a version that had other columns.
+        It is missing, was changed, or lacks columns because another version wrote it.
     """
     path = folder / "tables" / f"{name}.parquet"
     if not path.is_file():
         raise ValueError(f"tables/{name}.parquet is missing; run the line again")
     content = path.read_bytes()
     if hashlib.sha256(content).hexdigest() != files.get(f"tables/{name}.parquet"):
-        raise ValueError(f"tables/{name}.parquet is not the file that the run wrote")
+        raise ValueError(f"tables/{name}.parquet was changed after the run")
     read = pd.read_parquet(BytesIO(content))
     if absent := [column for column in needed if column not in read]:
         raise ValueError(f"it is of another version: tables/{name}.parquet has no column {absent[0]}")
@@ -91,14 +91,14 @@ FROZEN, REPEATED = "as its report was written", "by the records of today"
 
 @dataclass(frozen=True)
 class Snapshot:
-    """The tables of one month, and where they come from.
+    """Tables of one month, and their source.
 
     Attributes
     ----------
     month : str
         ``YYYY-MM``.
     condition, priority, currents : pandas.DataFrame
-        As in the assessment of that month.
+        From the assessment of that month.
     source : str
         `FROZEN` or `REPEATED`.
     """
@@ -130,7 +130,7 @@ def of(study: Study) -> Snapshot:
 
 
 def month_before(month: str) -> str:
-    """The month before one.
+    """The preceding month.
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def month_before(month: str) -> str:
 
 
 def repeated(study: Study) -> Snapshot | None:
-    """The same records as of the month before; None where no visit is that old.
+    """The same records as of the preceding month; None where no visit is that old.
 
     Parameters
     ----------
@@ -162,8 +162,8 @@ def repeated(study: Study) -> Snapshot | None:
 
     Notes
     -----
-    Towers, settings and plan are those of today, so nothing can be new, gone or renamed. Where the month brought
-    neither visit nor treatment, its tables are those of the month before.
+    Towers, settings and plan are the present ones, so no tower can be new, missing or renamed. Without a visit or a
+    treatment in the month, its tables are those of the preceding month.
     """
     month = month_before(study.month)
     end = last_day(month)
@@ -175,12 +175,12 @@ def repeated(study: Study) -> Snapshot | None:
 
 
 def _within(dates, end, study):
-    """Whether a date lies between the month before and the end of the month."""
+    """Whether a date lies after the preceding month and within the month."""
     return ((dates > end) & (dates <= last_day(study.month))).any()
 
 
 def _assessed(study, month):
-    """Condition and priority list as of a month, from what has been read and graded already."""
+    """Condition and priority list as of a month, from the records already read and graded."""
     from towerlib import condition, network, plan
 
     facts = study.records, study.grades, study.currents, study.route
@@ -209,29 +209,28 @@ NEEDED = {
 def newest_before(
     folder: str | PathLike[str], line_id: str, month: str
 ) -> tuple[Snapshot | None, tuple[str, ...]]:
-    """The newest month before one that can be read whole.
+    """The newest earlier report that is complete.
 
     Parameters
     ----------
     folder : path
-        Folder of a line's reports: one folder a month, ``YYYY-MM``. It need not exist.
+        Folder of a line's reports: one folder per month, ``YYYY-MM``. It need not exist.
     line_id : str
-        Whose reports they must be.
+        Id of the line.
     month : str
-        ``YYYY-MM``; only earlier ones are looked at.
+        ``YYYY-MM``; only earlier months are read.
 
     Returns
     -------
     (Snapshot or None, tuple of str)
-        None where there is none; and a sentence for each month that could not be used, or was written by
-        another version.
+        The snapshot, or None; and one remark per month that could not be used or was written by another version.
     """
     remarks = []
     for path in reversed(_months(Path(folder), month)):
         try:
             return read(path, line_id), (*remarks, *_other_version(path))
         except (OSError, ValueError) as flaw:
-            remarks.append(f"The report of {path.name} cannot be compared with: {flaw}.")
+            remarks.append(f"The report of {path.name} cannot be used: {flaw}.")
     return None, tuple(remarks)
 
 
@@ -243,7 +242,7 @@ def read(folder: Path, line_id: str) -> Snapshot:
     folder : path
         ``…/YYYY-MM`` with ``run.json`` and ``tables``.
     line_id : str
-        Whose report it must be.
+        Id of the line.
 
     Returns
     -------
@@ -252,20 +251,20 @@ def read(folder: Path, line_id: str) -> Snapshot:
     Raises
     ------
     ValueError, OSError
-        The report is damaged, of another line, or lacks what this version compares.
+        The report is damaged, of another line, or lacks required columns.
     """
     manifest = report_manifest(folder)
     if manifest.get("line_id", "") != line_id:
-        raise ValueError(f"it is of the line {manifest.get('line_id', '')}")
+        raise ValueError(f"it belongs to the line {manifest.get('line_id', '')}")
     tables = {name: table(folder, name, manifest["files"], NEEDED[name]) for name in NEEDED}
     for name in ("condition", "priority"):
         if tables[name]["tower_id"].duplicated().any():
-            raise ValueError(f"tables/{name}.parquet has a tower twice")
+            raise ValueError(f"tables/{name}.parquet contains a tower twice")
     return Snapshot(folder.name, **tables, source=FROZEN)
 
 
 def _months(folder, month):
-    """Folders of earlier months, the oldest first."""
+    """Folders of earlier months, oldest first."""
     if not folder.is_dir():
         return []
     safe_files.restore(folder)
@@ -277,12 +276,12 @@ def _months(folder, month):
 
 
 def _other_version(folder):
-    """A sentence where the report was written by another version."""
+    """A remark where the report was written by another version."""
     versions = report_manifest(folder).get("versions")
     wrote = versions.get("towerlib") if isinstance(versions, dict) else None
     if wrote != __version__:
-        by = f"version {wrote}" if wrote else "a version that it does not name"
+        by = f"version {wrote}" if wrote else "an unnamed version"
         yield (
-            f"The report of {folder.name} was written by {by} of towerlib, this one by {__version__}: a tower "
-            "may have changed its queue by the rules alone."
+            f"The report of {folder.name} was written by {by} of towerlib, this one by {__version__}. A tower "
+            "may have changed its queue because of different rules."
         )

@@ -1,4 +1,4 @@
-"""How far tests have reached over the months, and what waits for one: a line, and a portfolio of lines."""
+"""Status by month: test coverage, overdue and untested towers, register changes and changed queues."""
 
 from __future__ import annotations
 
@@ -67,23 +67,23 @@ def coverage(study, months=None):
 
 
 def portfolio(coverages: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Coverage and backlog of several lines together.
+    """Test coverage and backlog of several lines together.
 
     Parameters
     ----------
     coverages : sequence of pandas.DataFrame
-        From `coverage`, one a line.
+        From `coverage`, one per line.
 
     Returns
     -------
     pandas.DataFrame
-        As there, without line_id: every month up to the last that all lines reach. Before the first month of a
-        line its towers count as never tested.
+        Columns of `coverage` without line_id: every month up to the last one common to all lines. Before the first
+        month of a line its towers count as never tested.
 
     Raises
     ------
     ValueError
-        No line, or one without a month.
+        No line is given, or a line has no month.
     """
     lines = [table.set_index("month")[COUNTS] for table in coverages]
     if not lines or any(table.empty for table in lines):
@@ -161,8 +161,8 @@ def _with_shares(table):
     return table.assign(**{f"{name}_percent": 100.0 * table[name] / table["towers"] for name in SHARES})
 
 
-SAME = 1e-9  # two values of one reading differ where they differ by more than the rounding of a file
-MOVES = {  # what can move a tower to another queue besides its footing: words, and what of it counts
+SAME = 1e-9  # relative difference of two values of one reading that exceeds rounding in a file
+MOVES = {  # reasons for a changed queue besides the footing: words, and relevant values
     "suspected_cause": ("suspected cause", INSPECT),
     "safety_screen": ("touch-voltage screening", ("above",)),
     "bond_seen": ("bond seen by the crew", BROKEN),
@@ -189,7 +189,7 @@ def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.Da
     late = study.retest[study.retest["reason"] == "overdue"]
     days = (last_day(study.month) - late["due_date"]).dt.days
     sentences = [
-        f"Due {tower.due_date:%Y-%m-%d}, {late_days} days ago; last read {tower.last_ohm:.3g} Ω on "
+        f"Due {tower.due_date:%Y-%m-%d}, {late_days} days ago; last reading {tower.last_ohm:.3g} Ω on "
         f"{tower.last_date:%Y-%m-%d}."
         for tower, late_days in zip(late.itertuples(), days, strict=True)
     ]
@@ -208,7 +208,7 @@ def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.Da
 
 
 def _overdue_before(study, before):
-    """Towers that were overdue the month before, by the intervals of today."""
+    """Towers that were overdue in the earlier month, by the present test intervals."""
     listed = condition.retest_list(before.condition, study.grades, study.line, before.month)
     return set(listed["tower_id"][listed["reason"] == "overdue"])
 
@@ -236,7 +236,7 @@ def never_tested(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> 
 
 
 def _since(tower_ids, was, pairs):
-    """Whether each tower stood on the same list the month before; blank where there is none."""
+    """Whether each tower was on the same list in the earlier month; blank without an earlier month."""
     if was is None:
         return pd.Series(None, tower_ids.index, dtype="str")
     known = earlier_names(tower_ids, pairs).isin(was)
@@ -244,7 +244,7 @@ def _since(tower_ids, was, pairs):
 
 
 def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
-    """Towers that are new, renamed or gone.
+    """Towers that are new, renamed or missing.
 
     Parameters
     ----------
@@ -260,7 +260,7 @@ def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
     gone = pairs["earlier_id"][pairs["tower_id"].isna()]
     moved = pairs[pairs["renamed"]]
     renamed = [
-        f"Was {row.earlier_id} in {before.month}: the same place within {row.moved_m:.0f} m."
+        f"Named {row.earlier_id} in {before.month}: the same position within {row.moved_m:.0f} m."
         for row in moved.itertuples()
     ]
     return [
@@ -278,21 +278,21 @@ def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
         rows(
             "gone from data",
             gone,
-            [f"In the register of {before.month}, and no longer."] * len(gone),
+            [f"In the register of {before.month}, but no longer."] * len(gone),
             quantity="tower",
         ),
     ]
 
 
 def readings(both: pd.DataFrame, visit_ids: Collection[str] | pd.Series) -> list[pd.DataFrame]:
-    """Readings that stood before and are gone now, or are another value of the same visit.
+    """Readings used before that are missing now, or have another value for the same visit.
 
     Parameters
     ----------
     both : pandas.DataFrame
         From `towerlib.changes.match.beside`.
     visit_ids : collection of str
-        Every visit in the records of now.
+        Ids of all visits in the present records.
 
     Returns
     -------
@@ -314,7 +314,7 @@ def readings(both: pd.DataFrame, visit_ids: Collection[str] | pd.Series) -> list
             "Visit {visit} of {day:%Y-%m-%d} read {early:.3g} Ω before, and {late:.3g} Ω now.",
         ),
     }
-    return [_reading_rows(kind, *told) for kind, told in kinds.items()]
+    return [_reading_rows(kind, *part) for kind, part in kinds.items()]
 
 
 def _reading_rows(kind, table, template):
@@ -337,23 +337,23 @@ def _reading_rows(kind, table, template):
     )
 
 
-def queues(both: pd.DataFrame, told: pd.DataFrame, works: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Towers that stand in another queue, and what moved them.
+def queues(both: pd.DataFrame, trend: pd.DataFrame, works: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Towers in another queue than before, with the reason.
 
     Parameters
     ----------
-    both, told : pandas.DataFrame
+    both, trend : pandas.DataFrame
         As for `towerlib.changes.differences.footings`.
     works : sequence of pandas.DataFrame
-        What became of treatments, from `towerlib.changes.differences.treated`.
+        Results of treatments, from `towerlib.changes.differences.treated`.
 
     Returns
     -------
     pandas.DataFrame
-        Rows of the kind "queue changed". The list moved; whether the tower did is said in the sentence.
+        Rows of the kind "queue changed". The sentence states whether the tower itself changed.
     """
     chosen = both["queue_now"] != both["queue_before"]
-    news, change = another_reading(both)[chosen], footing_change(both, told)[chosen]
+    news, change = another_reading(both)[chosen], footing_change(both, trend)[chosen]
     moved = both[chosen]
     over = {row.tower_id: row.kind for part in works for row in part.itertuples() if row.since == NEWS}
     reasons = [
@@ -369,7 +369,7 @@ def queues(both: pd.DataFrame, told: pd.DataFrame, works: Sequence[pd.DataFrame]
 
 
 def _reason(tower, change, fresh, over):
-    """What may have moved a tower to another queue, in words."""
+    """Possible reasons for a changed queue, in words."""
     parts = []
     early, late = tower["footing_ohm_before"], tower["footing_ohm_now"]
     if fresh:
@@ -381,7 +381,7 @@ def _reason(tower, change, fresh, over):
             "a first usable reading of the footing" if pd.isna(early) else "no usable reading any more"
         )
     elif tower["footing_visit_id_before"] != tower["footing_visit_id_now"] and pd.notna(late):
-        parts.append("the reading that stood is not used any more")
+        parts.append("the former reading is not used any more")
     if _differ(tower["limit_ohm_before"], tower["limit_ohm_now"]):
         parts.append(f"limit {tower['limit_ohm_now']:.3g} Ω after {tower['limit_ohm_before']:.3g} Ω")
     for name, (words, telling) in MOVES.items():
@@ -390,8 +390,8 @@ def _reason(tower, change, fresh, over):
             parts.append(f"{words} {_word(cells[1])} after {_word(cells[0])}")
     early, late = tower["package_before"], tower["package_now"]
     if pd.isna(early) != pd.isna(late):
-        parts.append("taken into the plan" if pd.isna(early) else "left the plan")
-    return "; ".join(parts) or "no new reading; the rules or settings, or the corrected records, moved it"
+        parts.append("added to the plan" if pd.isna(early) else "removed from the plan")
+    return "; ".join(parts) or "no new reading; rules, settings or corrected records changed"
 
 
 def _differ(early, late):

@@ -1,4 +1,4 @@
-"""What a crew writes down: every column of the records in words, in the order of the work."""
+"""Forms of a visit: the columns that a crew records, in the order of the work, and the tables to fill in."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ UNITS = {"deg": "°", "1": ""}
 
 @dataclass(frozen=True)
 class Blank:
-    """One thing to write down: its column, words, unit, and the words to choose from where there are some."""
+    """One entry of a form: column, label, unit, and permitted words if any."""
 
     column: str
     words: str
@@ -80,14 +80,14 @@ class Blank:
 
 
 def blanks(table: str, words: dict[str, str]) -> list[Blank]:
-    """Things to write down for columns of a table.
+    """Form entries for columns of a table.
 
     Parameters
     ----------
     table : str
         ``"visits"``, ``"legs"`` or ``"sweeps"``.
     words : dict of str to str
-        Column to what the crew reads.
+        Label of each column.
 
     Returns
     -------
@@ -104,7 +104,7 @@ def blanks(table: str, words: dict[str, str]) -> list[Blank]:
 
 
 def visit_blanks() -> dict[str, list[Blank]]:
-    """Things to write down about a visit, by group.
+    """Form entries of a visit, by group.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def visit_blanks() -> dict[str, list[Blank]]:
 
 
 def _blank(column, said):
-    """One column of the data dictionary as a thing to write down."""
+    """Form entry of one column of the data dictionary."""
     kind, unit = column.metadata["kind"], column.metadata["unit"]
     allowed = [
         check.statistics["allowed_values"] for check in column.checks if "allowed_values" in check.statistics
@@ -124,7 +124,7 @@ def _blank(column, said):
 
 
 LETTERS = "ABCDEFGHIJKL"
-MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # a spreadsheet reads more into it
+MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # names that a spreadsheet would convert
 
 
 def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
@@ -139,12 +139,12 @@ def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Every column of the table in the order of the data dictionary; visit_id and tower_id are filled in.
+        All columns of the table in the order of the data dictionary, with visit_id and tower_id filled in.
 
     Notes
     -----
-    visit_id is V, year and month, and the tower's place on the route: V2606-012. It begins with a letter, or
-    spreadsheets would make a date of it. A name that is taken gets a letter behind.
+    visit_id consists of V, year and month, and the tower's place on the route: V2606-012. The initial letter prevents
+    conversion to a date by spreadsheets. A name already in use gets a letter appended.
     """
     taken = set(study.records.visits["visit_id"])
     stem = f"V{study.month[2:4]}{study.month[5:]}"
@@ -164,7 +164,7 @@ def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per leg, named as at the newest visit that read all legs, else A, B, C …
+        One row per leg, with the names of the newest visit that read all legs, else A, B, C …
     """
     read = _read_legs(study)
     rows = [
@@ -176,7 +176,7 @@ def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 
 def armoured(table: pd.DataFrame) -> pd.DataFrame:
-    """A table whose texts a spreadsheet leaves as they are.
+    """Table with names protected against conversion by a spreadsheet.
 
     Parameters
     ----------
@@ -185,8 +185,8 @@ def armoured(table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        tower_id and leg with an apostrophe in front where a spreadsheet would make a number or a date of them,
-        which the reader of records takes off again.
+        tower_id with a leading apostrophe where a spreadsheet would convert it to a number or a date. The reader of
+        records removes the apostrophe.
 
     Examples
     --------
@@ -202,12 +202,12 @@ def armoured(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _mangled(text):
-    """Whether a spreadsheet shows a name otherwise than it is written; a plain number stays what it is."""
+    """Whether a spreadsheet would change a name; a plain number remains unchanged."""
     return bool(re.fullmatch(MANGLED, text)) and not re.fullmatch(r"0|[1-9][0-9]{0,14}", text)
 
 
 def _free(name, taken):
-    """A name that no visit has yet."""
+    """A name not yet used by a visit."""
     endings = ("", *(chr(letter) for letter in range(ord("b"), ord("z") + 1)))
     return next((name + ending for ending in endings if name + ending not in taken), f"{name}-{len(taken)}")
 
@@ -218,20 +218,20 @@ def _blank_rows(table, filled):
 
 
 def _read_legs(study):
-    """Names of the legs at each tower's visit that read most of them, the newest of these."""
-    told = study.records.legs.groupby("visit_id")["leg"].agg(list).rename("legs")
-    seen = study.records.visits[["visit_id", "tower_id", "date"]].merge(told, on="visit_id", validate="1:1")
+    """Names of the legs at each tower's newest visit among those with most legs read."""
+    read = study.records.legs.groupby("visit_id")["leg"].agg(list).rename("legs")
+    seen = study.records.visits[["visit_id", "tower_id", "date"]].merge(read, on="visit_id", validate="1:1")
     seen = seen.assign(count=seen["legs"].map(len)).sort_values(["count", "date"], kind="stable")
     return seen.drop_duplicates("tower_id", keep="last").set_index("tower_id")["legs"].to_dict()
 
 
 def _count(stop):
-    """How many legs to leave room for; a blank register counts as usual for its kind."""
+    """Number of legs on the form; default by structure where the register is blank."""
     if pd.notna(stop.leg_count):
         return int(stop.leg_count)
     return 1 if stop.structure == "monopole" else 4
 
 
 def _names(read, count):
-    """Names of the legs: those in use, if all of them were read."""
+    """Names of the legs: those in use, if all legs were read."""
     return read if len(read) >= count else list(LETTERS[:count])

@@ -1,4 +1,4 @@
-"""Which towers go on a field sheet: a list that the assessment made, names, or a stretch of the line."""
+"""The field sheet: selected towers, and the facts, instructions and cautions at each stop."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from towerlib.assessment import Study
 
 
-QUEUES = ("safety", "repair", "bond", "footing")  # a queue of the priority list may be asked for by its name
+QUEUES = ("safety", "repair", "bond", "footing")  # queues of the priority list that can be requested by name
 SAID = {
     "retest": "Towers on the retest list",
     "priority": "Towers of the priority list with something to do",
@@ -34,14 +34,14 @@ SAID = {
 def choose(
     study: Study, towers: str = "", *, from_km: float | None = None, to_km: float | None = None
 ) -> tuple[list[str], str]:
-    """Towers in route order, and in words which they are.
+    """Selected towers in route order, and a sentence on the selection.
 
     Parameters
     ----------
     study : Study
     towers : str
-        ``retest``, ``priority``, ``plan``, ``all``, a queue of the priority list, or tower names parted by commas. Blank
-        takes the retest list, or all towers where a stretch is given.
+        ``retest``, ``priority``, ``plan``, ``all``, a queue of the priority list, or tower names separated by commas.
+        Blank selects the retest list, or all towers of a given stretch.
     from_km, to_km : float, optional
         Stretch of chainage [km], both ends included.
 
@@ -52,7 +52,7 @@ def choose(
     Raises
     ------
     SettingsError
-        An unknown tower, no tower at all, or a stretch that ends before it starts.
+        A tower is unknown, no tower is selected, or a stretch ends before it starts.
     """
     check_stretch(from_km, to_km)
     stretch = from_km is not None or to_km is not None
@@ -72,7 +72,7 @@ def choose(
 
 
 def check_stretch(from_km: float | None, to_km: float | None) -> None:
-    """Refuse a stretch whose ends are no numbers or not in order.
+    """Check that the ends of a stretch are finite and in order.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def check_stretch(from_km: float | None, to_km: float | None) -> None:
     """
     for name, value in (("--from-km", from_km), ("--to-km", to_km)):
         if value is not None and not math.isfinite(value):
-            raise SettingsError(f"{name} {value} is no chainage in km")
+            raise SettingsError(f"{name} {value} is not a chainage in km")
     if from_km is not None and to_km is not None and from_km > to_km:
         raise SettingsError(
             f"--from-km {from_km:g} lies beyond --to-km {to_km:g}; give the smaller one first"
@@ -93,7 +93,7 @@ def check_stretch(from_km: float | None, to_km: float | None) -> None:
 
 
 def _wanted(study, towers):
-    """Names asked for, and in words which they are; a name of the register goes before a list of names."""
+    """Requested towers, and a phrase for them; a name in the register takes precedence over a list name."""
     known = set(study.route.towers["tower_id"])
     if towers in SAID and towers not in known:
         listed, queue = study.priority, study.priority["queue"]
@@ -107,14 +107,14 @@ def _wanted(study, towers):
     names = [towers] if towers in known else [name.strip() for name in towers.split(",") if name.strip()]
     unknown = [name for name in names if name not in known]
     if unknown:
-        raise SettingsError(f"{unknown[0]!r} is no tower of {study.line.id}{_near(unknown[0], known)}")
+        raise SettingsError(f"{unknown[0]!r} is not a tower of {study.line.id}{_near(unknown[0], known)}")
     return set(names), "Towers named for this sheet"
 
 
 def _near(name, known):
-    """The names that were probably meant, else what may stand there."""
+    """The probable names, else the permitted words."""
     near = difflib.get_close_matches(name, [*sorted(known), *SAID], n=2)
-    return f"; did you mean {' or '.join(map(repr, near))}?" if near else f"; or say {', '.join(SAID)}"
+    return f"; did you mean {' or '.join(map(repr, near))}?" if near else f"; or give {', '.join(SAID)}"
 
 
 def _stretch(from_km, to_km):
@@ -131,25 +131,29 @@ KEPT = """
 """.split()
 ROUTE = ["bearing_deg", "deviation_deg", "place_remark"]
 SAFETY = ["safety_screen", "safety_evidence"]
-WIRES = r"counterpoise|radial|buried|\bring\b|\bearth(?:ing)? strip"  # words of a treatment that leaves metal lying in the soil
+# words in the name of a treatment that leaves wire in the soil
+WIRES = r"counterpoise|radial|buried|\bring\b|\bearth(?:ing)? strip"
 RETEST = {
     "never tested": "Never tested.",
-    "only read without coils": "Only read without coils so far, which is a lower bound of the footing.",
-    "no usable reading": "No reading can be used so far.",
+    "only read without coils": "Only read without coils so far, which is a lower limit of the footing.",
+    "no usable reading": "No usable reading so far.",
 }
 QUEUE_REASONS = {
-    "safety": "people are often there, and the touch-voltage screen is above its limit",
-    "repair": "earthing leads are cut, gone or corroded",
+    "safety": "people are often there, and the touch-voltage screening is above its limit",
+    "repair": "earthing leads are cut, missing or corroded",
     "bond": "the shield-wire bond or the coils are in doubt",
     "footing": "earthing work is due or planned here",
 }
 LIVE_LEADS = "Leads were missing or cut here: whatever hangs or lies loose may be live."
 BOND = "A bond is in doubt here: look at it from the ground, and open or touch nothing."
-TOUCH = "The touch-voltage screen is above its limit here: a fault during the test may raise the tower dangerously."
+TOUCH = (
+    "The touch-voltage screening is above its limit here: a fault during the test may raise the tower to a dangerous "
+    "potential."
+)
 
 
 def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
-    """The stops of a field sheet, in route order.
+    """Stops of a field sheet, in route order.
 
     Parameters
     ----------
@@ -163,7 +167,7 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
         longitude_deg, structure, access, occupancy, shield_wire, ring; leg_count, leg_spacing_m,
         earth_paths_in_coils, upper_layer_ohm_m, lower_layer_ohm_m; bearing_deg, deviation_deg,
         place_remark; footing_ohm, footing_date, footing_low_ohm, footing_high_ohm, lower_bound_ohm, limit_ohm;
-        wires (what is buried there as far as works tell, "" else), wires_m; and sentences: ``why``,
+        wires (buried wires by the records of works, "" else), wires_m; and sentences: ``why``,
         ``last_said``, ``expected_said``, ``setup_said``, ``what_to_do``, ``cautions``.
     """
     towers = study.condition.reindex(columns=[*dict.fromkeys([*study.condition, *SAFETY])])
@@ -175,7 +179,7 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
     called.insert(0, "stop", np.arange(1, len(called) + 1))
     buried, treated = _works(study, called)
     return called[KEPT].assign(
-        wires=_told(called, buried["treatment"]),
+        wires=_by_tower(called, buried["treatment"]),
         wires_m=[float(buried["quantity"].get(name, np.nan)) for name in called["tower_id"]],
         why=_why(study, called),
         last_said=[_last(tower) for tower in called.itertuples()],
@@ -187,7 +191,7 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
 
 
 def ohms(number: float) -> str:
-    """A resistance as it is said: three digits.
+    """Resistance with three significant digits.
 
     Examples
     --------
@@ -198,7 +202,7 @@ def ohms(number: float) -> str:
 
 
 def _works(study, called):
-    """Buried wires of each tower with their longest run of metres, and what was done since its last reading."""
+    """Buried wires of each tower with their greatest length, and works since its last reading."""
     works = study.records.works
     works = works[works["date"] <= last_day(study.month)].sort_values("date", kind="stable")
     laid = works[works["treatment"].str.contains(WIRES, case=False, na=False)]
@@ -221,10 +225,10 @@ def _why(study, called):
         parts = [_retest(again.loc[name])] if name in again.index else []
         if (entry := listed.loc[name])["queue"] in QUEUE_REASONS:
             parts.append(
-                f"Priority list: {_ordinal(entry['queue_rank'])} in the {entry['queue']} queue, since "
+                f"Priority list: {_ordinal(entry['queue_rank'])} in the {entry['queue']} queue, because "
                 f"{QUEUE_REASONS[entry['queue']]}. {entry['evidence']}".strip()
             )
-        said.append(" ".join(parts) or "Asked for by name or stretch; no test is due.")
+        said.append(" ".join(parts) or "Selected by name or stretch; no test is due.")
     return said
 
 
@@ -234,7 +238,7 @@ def _retest(entry):
 
 
 def _ordinal(number):
-    """A place in a list, such as 1st.
+    """Ordinal number, such as 1st.
 
     Examples
     --------
@@ -246,7 +250,7 @@ def _ordinal(number):
 
 
 def _last(tower):
-    """The last value with its date."""
+    """Last value with its date."""
     if pd.notna(tower.footing_ohm):
         verdict = "" if tower.verdict == "usable" else f" ({tower.verdict})"
         return f"{ohms(tower.footing_ohm)} Ω on {tower.footing_date:%Y-%m-%d}{verdict}"
@@ -256,18 +260,18 @@ def _last(tower):
 
 
 def _expected(tower, treated):
-    """The band in which the footing lies, whatever the season."""
+    """Expected interval of the footing, in any season."""
     if pd.isna(tower.footing_ohm):
-        return "nothing to compare with: read twice, and move the potential probe between the readings"
+        return "no value to compare with: read twice, and move the potential probe between the readings"
     low, high = tower.footing_low_ohm, tower.footing_high_ohm
-    band = f"{ohms(low)} to {ohms(high)} Ω" if np.isfinite(high) else f"{ohms(low)} Ω or more"
+    interval = f"{ohms(low)} to {ohms(high)} Ω" if np.isfinite(high) else f"{ohms(low)} Ω or more"
     if treated:
-        return f"below {band}, which was the band before the earthing was treated ({treated})"
-    return f"{band}, instrument and seasons included"
+        return f"below {interval}, the interval before the earthing was treated ({treated})"
+    return f"{interval}, including instrument and seasons"
 
 
 def _setups(study, called):
-    """How the reading that stands was taken, so that the next one can be compared with it."""
+    """Set-up of the reading in use, so that the next one is comparable."""
     visits = study.grades.visits.set_index("visit_id")
     return [
         _setup(visits.loc[name]) if isinstance(name, str) and name in visits.index else ""
@@ -276,7 +280,7 @@ def _setups(study, called):
 
 
 def _setup(visit):
-    """One set-up in words; what was not recorded is left out."""
+    """One set-up in words, without items that were not recorded."""
     parts = [str(visit["method"])]
     if pd.notna(visit["test_frequency_hz"]):
         parts.append(f"{visit['test_frequency_hz']:g} Hz")
@@ -290,33 +294,33 @@ def _setup(visit):
 
 
 def _what_to_do(study, called):
-    """What the rules asked of the crew, and the next step of the priority list."""
+    """Requests of the quality rules, and the next step of the priority list."""
     again = study.retest.set_index("tower_id")["what_to_do"]
     steps = study.priority.set_index("tower_id")
     steps = steps["next_step"].where(steps["queue"].isin(QUEUE_REASONS))
     asked = pd.Series(_findings(study).to_dict() | again.to_dict(), dtype="str")
-    told = zip(_told(called, asked), _told(called, steps.dropna()), strict=True)
-    usual = "Read with coils round all legs, as laid out below."
-    return [" ".join(part for part in parts if part) or usual for parts in told]
+    both = zip(_by_tower(called, asked), _by_tower(called, steps.dropna()), strict=True)
+    usual = "Read with coils round all legs, with the probe layouts below."
+    return [" ".join(part for part in parts if part) or usual for parts in both]
 
 
-def _told(called, sentences):
-    """Sentences of the towers called at, "" where there is none; an empty Series would have no type to look in."""
+def _by_tower(called, sentences):
+    """Sentence of each tower, "" without one; a dict avoids the missing type of an empty Series."""
     known = sentences.to_dict()
     return [known.get(name, "") for name in called["tower_id"]]
 
 
 def _findings(study):
-    """What the rules said of the newest visit of each tower; sound ones are left out."""
+    """Findings of the quality rules on the newest visit of each tower."""
     visits = study.grades.visits
     seen = visits[visits["date"] <= last_day(study.month)].sort_values("date", kind="stable")
     newest = seen.drop_duplicates("tower_id", keep="last")["visit_id"]
-    told = study.grades.findings
-    return told[told["visit_id"].isin(newest)].groupby("tower_id")["sentence"].agg(" ".join)
+    findings = study.grades.findings
+    return findings[findings["visit_id"].isin(newest)].groupby("tower_id")["sentence"].agg(" ".join)
 
 
 def _cautions(tower):
-    """What to beware of at this very tower."""
+    """Cautions at this tower."""
     parts = [TOUCH] if tower.safety_screen == "above" else []
     if tower.leads_missing > 0:
         parts.append(LIVE_LEADS)
@@ -327,24 +331,24 @@ def _cautions(tower):
 
 @dataclass(frozen=True)
 class FieldSheet:
-    """What a crew takes along.
+    """Field sheet for a crew.
 
     Attributes
     ----------
     line_id, title, month : str
-        The line, and the month as of which it was assessed.
+        The line, and the month of its assessment.
     chosen : str
-        Which towers are on the sheet, in one sentence.
+        Selection of the towers, in one sentence.
     stops : DataFrame
         One row per tower in route order, from `towerlib.fieldwork.visits.stops`.
     probe_layouts : DataFrame
-        One row per pair of probes, from `towerlib.fieldwork.probe_layout.place_probes`.
+        One row per probe layout, from `towerlib.fieldwork.probe_layout.place_probes`.
     visits, legs : DataFrame
         Rows to fill in, from `towerlib.fieldwork.forms`.
     has_sweeps : bool
         The line's records hold sweeps over frequency.
     remarks : list of str
-        What is not known about the surroundings, and what the reader of the route has to know.
+        Unknowns of the surroundings, and remarks on the route.
     """
 
     line_id: str
@@ -367,7 +371,7 @@ def prepare(
     to_km: float | None = None,
     context: Iterable[gpd.GeoDataFrame] = (),
 ) -> FieldSheet:
-    """The sheet for the next visit to towers of a line.
+    """Field sheet for the next visit to towers of a line.
 
     Parameters
     ----------
@@ -378,7 +382,7 @@ def prepare(
     from_km, to_km : float, optional
         Stretch of chainage [km].
     context : iterable of GeoDataFrame
-        Further layers to keep clear of, each with its name in ``attrs["name"]``.
+        Further layers to keep clear of, named in ``attrs["name"]``.
 
     Returns
     -------
@@ -387,7 +391,7 @@ def prepare(
     Raises
     ------
     SettingsError
-        Unknown tower, empty choice, or a stretch that ends before it starts.
+        A tower is unknown, no tower is selected, or a stretch ends before it starts.
     """
     tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
     called = stops(study, tower_ids)

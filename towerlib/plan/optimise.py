@@ -62,7 +62,7 @@ def shortage(problem: Problem) -> str:
     over, least = _least_over(free_of_crews, np.arange(held.constraints.years))
     if over.sum() > 1e-6 * (1 + sum(held.constraints.budget)):
         return (
-            f"{who} cost at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
+            f"{who} need at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
             f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
         )
     if held.constraints.crew_weeks is None:

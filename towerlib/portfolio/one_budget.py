@@ -1,4 +1,4 @@
-"""Which lines can share one budget, and why the others cannot."""
+"""One budget shared by several lines: lines that can take part, and the best split."""
 
 from __future__ import annotations
 
@@ -32,33 +32,33 @@ def able_to_share(
     ----------
     lines : sequence of LineMonth
     total : float, optional
-        Money for all years; without it a line needs a budget of its own.
+        Budget of all years; without it each line needs its own budget.
 
     Returns
     -------
     (list of LineMonth, list of str)
-        The lines, and a sentence on each one left out. Currency, horizon and discount rate have to be alike, or
-        neither money nor benefit adds up: those of most lines stand, of the first in the alphabet where as many
-        lines have others.
+        The lines, and a remark on each excluded one. Currency, horizon and discount rate must be equal, otherwise
+        neither money nor benefit can be added. The most frequent combination is used; of equally frequent ones the
+        first in the alphabet.
     """
-    told, able = [], []
+    remarks, able = [], []
     for line in lines:
         why = _why_not(line, total)
-        told += [f"{line.line_id} is not in the split: {why}."] if why else []
+        remarks += [f"{line.line_id} is not in the split: {why}."] if why else []
         able += [] if why else [line]
     kinds = Counter(_kind(line) for line in able)
     usual = max(sorted(kinds), key=kinds.get, default=None)
     for line in able:
         if _kind(line) != usual:
-            told.append(
+            remarks.append(
                 f"{line.line_id} is not in the split: its plan counts {_words(_kind(line))}, "
                 f"others {_words(usual)}."
             )
-    return [line for line in able if _kind(line) == usual], told
+    return [line for line in able if _kind(line) == usual], remarks
 
 
 def _why_not(line, total):
-    """Why a line has no part in the split; blank where it has."""
+    """Reason why a line is excluded from the split; blank where it takes part."""
     options = line.options
     if not len(options):
         return "no treatment applies at any of its towers"
@@ -70,7 +70,7 @@ def _why_not(line, total):
 
 
 def _kind(line):
-    """What plans must have in common for their benefits and their money to add up."""
+    """Properties that plans must share so that benefits and money can be added."""
     facts = line.facts
     return facts["currency"], max(facts["horizon_years"], facts["years"]), facts["discount_rate"]
 
@@ -88,24 +88,24 @@ TABLE = """
 
 @dataclass(frozen=True)
 class Split:
-    """A budget over the lines.
+    """Split of one budget over lines.
 
     Attributes
     ----------
     total : float
-        Money for all years; NaN without a split.
+        Budget of all years; NaN without a split.
     currency : str
     table : pandas.DataFrame
-        One row per line in the split, columns as in `TABLE`: the line's own plan and its part of the split. Benefit
-        is trip-outs avoided over the horizon, later ones counted less; avoided_per_year once all works are done
-        with its 80 % band (works erring alike), money_per_year what they would have cost.
-        The own figures are NaN where the line's part of the money cannot carry its must-dos.
+        One row per line in the split, columns as in `TABLE`: the line's own plan and its part of the split. benefit
+        is trip-outs avoided over the horizon, discounted; avoided_per_year applies once all works are done, with its
+        80 % interval (fully correlated errors); money_per_year is their cost. The own figures are NaN where the line's
+        part of the money is less than its must-dos cost.
     works : pandas.DataFrame
         One row per work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
     plan : Plan or None
         Over all lines, towers and access groups written ``line/tower`` and ``line/group``.
     off, assumed : tuple of str
-        What is off and why; what was taken for granted.
+        What is not available, with the reason; assumptions.
     """
 
     total: float
@@ -113,23 +113,23 @@ class Split:
     table: pd.DataFrame
     works: pd.DataFrame
     plan: Plan | None
-    off: tuple
-    assumed: tuple
+    off: tuple[str, ...]
+    assumed: tuple[str, ...]
 
 
 def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
-    """Split a budget over lines so that it avoids most trip-outs.
+    """Split of a budget over lines that avoids the most trip-outs.
 
     Parameters
     ----------
     lines : sequence of LineMonth
     total : float, optional
-        Money for all years; else the sum of the lines' budgets.
+        Budget of all years; default: the sum of the lines' budgets.
 
     Returns
     -------
     Split
-        Never worse than the lines' own plans together: where the optimiser finds no better, they stand.
+        Never worse than the lines' own plans together, which are used where the optimiser finds nothing better.
 
     Raises
     ------
@@ -138,15 +138,15 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
 
     Notes
     -----
-    Each year has the sum of what the lines have in that year, so that the lines' own plans fit. With another
-    total every line's budget is scaled alike, and the own plans are those of the scaled budgets. Benefits are
-    those of the line's model times its calibration factor.
+    The budget of each year is the sum over the lines, so that the lines' own plans fit. With another total all
+    budgets are scaled by one factor, and the own plans are those of the scaled budgets. Benefits are those of the
+    line's model times its calibration factor.
     """
     if total is not None and not (np.isfinite(total) and total >= 0):
         raise SettingsError(f"budget must be 0 or more, not {total}")
     able, off = able_to_share(lines, total)
     if not able:
-        return _nothing((*off, "No split: no line has a plan that it could be made of."))
+        return _nothing((*off, "No split: no line has a plan that can take part."))
     constraints = {line.line_id: _constraints(line) for line in able}
     scaled = _scaled(constraints, total)
     own = {line.line_id: _own_works(line, constraints[line.line_id], scaled[line.line_id]) for line in able}
@@ -161,7 +161,7 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
     beside = plan_of(problem, _choice(problem, together), plan.bound)
     if beside.benefit > plan.benefit and not broken_rules(problem, beside.choice):
         plan = replace(
-            beside, how=f"The lines' own plans together bring more than any split found. {quality(beside)}"
+            beside, how=f"The lines' own plans together avoid more than any split found. {quality(beside)}"
         )
     table = pd.DataFrame([_line_row(line, scaled, own, beside, plan) for line in able])[TABLE]
     off = (*off, *problem.left_out, *_short(own))
@@ -177,13 +177,13 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
 
 
 def _nothing(off):
-    """No split, and why."""
+    """Empty split with the reason."""
     works = pd.DataFrame(columns="line_id tower_id year option cost benefit_per_year must_do".split())
     return Split(np.nan, "", pd.DataFrame(columns=TABLE), works, None, off, ())
 
 
 def _constraints(line):
-    """Constraints of a line's own plan, its towers and groups under its name; no budget is 0."""
+    """Constraints of a line's own plan, access groups prefixed with its name; no budget counts as 0."""
     facts = {name: line.facts[name] for name in SETTINGS}
     facts |= {"years": int(facts["years"]), "budget": np.nan_to_num(facts["budget"])}
     weeks = facts["crew_weeks_per_year"]
@@ -195,7 +195,7 @@ def _constraints(line):
 
 
 def _scaled(constraints, total):
-    """Constraints of every line with its part of the total; shared evenly where no line has a budget."""
+    """Constraints of every line with its part of the total; equal parts where no line has a budget."""
     if total is None:
         return constraints
     whole = sum(sum(each.budget) for each in constraints.values())
@@ -224,12 +224,12 @@ def _summed(amounts, years):
 
 
 def _prefixed(line):
-    """Options of a line under its name, calibrated, without towers whose must-do has no price."""
+    """Options of a line, prefixed with its name, calibrated, without towers whose must-do has no price."""
     options, mark = line.options, f"{line.line_id}/"
     must, priced = options["must_do"].astype(bool), options["cost"].notna()
     lost = set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"])
     options = options[~options["tower_id"].isin(lost)]
-    own = "tower " + options["tower_id"].astype("str")  # a tower without an access group is one of its own
+    own = "tower " + options["tower_id"].astype("str")  # a tower without an access group forms its own
     groups = options["access_group"].astype("str").where(options["access_group"].notna(), own)
     scaled = ["benefit_per_year", "avoided_low", "avoided_high"]
     options = options.assign(tower_id=mark + options["tower_id"].astype("str"), access_group=mark + groups)
@@ -242,7 +242,7 @@ def _prefixed(line):
 
 
 def _own_works(line, constraints, scaled):
-    """Works of the line's own plan under its name; None where its money cannot carry the must-dos."""
+    """Works of the line's own plan, prefixed with its name; None where the must-dos exceed its budget."""
     if scaled is constraints:
         return line.works.assign(tower_id=f"{line.line_id}/" + line.works["tower_id"].astype("str"))
     try:
@@ -263,7 +263,7 @@ def _choice(problem, works):
 
 
 def _line_row(line, constraints, own, beside, plan):
-    """One line: what its own plan brings, and what its part of the split does."""
+    """One line: its own plan, and its part of the split."""
     known = own[line.line_id] is not None
     parts = {"own_": _part(beside, line.line_id) if known else {}, "": _part(plan, line.line_id)}
     row = {f"{mark}{name}": part.get(name, np.nan) for mark, part in parts.items() for name in parts[""]}
@@ -277,7 +277,7 @@ def _line_row(line, constraints, own, beside, plan):
 
 
 def _part(plan, line_id):
-    """What a plan spends and brings on one line, mobilisations with it."""
+    """Cost and benefit of a plan on one line, mobilisations included."""
     works = plan.works[_line_of(plan.works["tower_id"]) == line_id]
     fees = plan.problem.constraints.mobilisation
     visits = works[["access_group", "year"]].drop_duplicates()
@@ -294,12 +294,12 @@ def _part(plan, line_id):
 
 
 def _line_of(towers):
-    """Line of towers that stand under its name; ids of lines have no slash."""
+    """Line id of prefixed towers; ids of lines contain no slash."""
     return towers.astype("str").str.split("/", n=1).str[0]
 
 
 def _works(plan):
-    """Works of the split with line and tower apart."""
+    """Works of the split, with line and tower in separate columns."""
     names = plan.works["tower_id"].astype("str").str.split("/", n=1)
     works = plan.works.assign(line_id=names.str[0], tower_id=names.str[1])
     columns = ["line_id", "tower_id", "year", "option", "cost", "benefit_per_year", "must_do"]
@@ -307,24 +307,26 @@ def _works(plan):
 
 
 def _short(own):
-    """Lines whose part of another total is too small for what is owed."""
+    """Remark on lines whose part of another total is less than their must-do works."""
     lost = [name for name, works in own.items() if works is None]
-    return [f"{', '.join(lost)}: its part of the total alone cannot carry the must-do works."] if lost else []
+    return (
+        [f"{', '.join(lost)}: its part of the total is less than the cost of its must-do works."]
+        if lost
+        else []
+    )
 
 
 def _assumed(plan, constraints, lines):
-    """What the split took for granted, in sentences."""
+    """Assumptions of the split, in sentences."""
     limited = [name for name, each in constraints.items() if each.crew_weeks is not None]
-    crews = (
-        "Crews and money may move from line to line; a must-do may fall into any year of the longest plan."
-    )
+    crews = "Crews and money may move between lines; a must-do may be done in any year of the longest plan."
     if limited and len(limited) < len(constraints):
-        crews += f" The limit of crews of {', '.join(limited)} does not hold: other lines have none."
+        crews += f" The limit of crews of {', '.join(limited)} is not applied: other lines have none."
     bare = [line.line_id for line in lines if not np.isfinite(line.facts["calibration_factor"])]
-    record = f" {', '.join(bare)}: no record, so the model stands as it is." if bare else ""
+    record = f" {', '.join(bare)}: no record, so the model is not calibrated." if bare else ""
     return (
         plan.how,
         f"Benefits are those of each line's model times its calibration by the record.{record}",
         crews,
-        "A trip-out counts alike on every line, whatever it costs there.",
+        "A trip-out counts equally on every line, regardless of its cost there.",
     )

@@ -1,4 +1,4 @@
-"""What a line's report has to keep, so that a portfolio never assesses a line again."""
+"""Tables of a line's report that a portfolio needs, and the ranking of the lines."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ TEXTS = ("line_id", "title", "month", "currency")
 
 
 def tables(study: Study) -> dict[str, pd.DataFrame]:
-    """Tables of a line's month that its portfolio reads, beside those of the report.
+    """Tables of a line's month for the portfolio, in addition to those of the report.
 
     Parameters
     ----------
@@ -44,8 +44,8 @@ def tables(study: Study) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to pandas.DataFrame
-        line (one row: names, settings of the plan, sums of the trip-outs with their bands), coverage (a row a
-        month), mobilisation (a row an access group), plan-options (what the plan chose from).
+        line (one row: names, settings of the plan, sums of the trip-outs with their intervals), coverage (one row per
+        month), mobilisation (one row per access group), plan-options (options of the plan).
     """
     return {
         "line": facts(study),
@@ -56,7 +56,7 @@ def tables(study: Study) -> dict[str, pd.DataFrame]:
 
 
 def facts(study: Study) -> pd.DataFrame:
-    """Names, settings and sums of a line in one row.
+    """Names, settings and sums of a line.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def facts(study: Study) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row; a figure that is not known is NaN.
+        One row; unknown figures are NaN.
     """
     settings = {name: getattr(study.line.plan, name) for name in SETTINGS}
     sums = {name: study.outages.line.get(name) for name in SUMS}
@@ -74,7 +74,7 @@ def facts(study: Study) -> pd.DataFrame:
     return row.astype({name: "str" if name in TEXTS else "float64" for name in row})
 
 
-KEPT = {  # attribute of `LineMonth`, and the columns that it needs
+KEPT = {  # table, and the columns needed
     "line": ["line_id", "title", "month", *SETTINGS, *SUMS],
     "coverage": ["month", "towers", "tested", "usable", "overdue", "never_tested", "above_limit"],
     "mobilisation": ["access_group", "price"],
@@ -92,7 +92,7 @@ KEPT = {  # attribute of `LineMonth`, and the columns that it needs
 
 @dataclass(frozen=True)
 class LineMonth:
-    """What the report of a line says for a month.
+    """Tables of a line's report for a month.
 
     Attributes
     ----------
@@ -101,11 +101,11 @@ class LineMonth:
     facts : dict
         Names, settings of the plan and sums, from `towerlib.portfolio.ranking.facts`.
     coverage, mobilisation, options, works, condition, priority : pandas.DataFrame
-        As the run wrote them; `options` are what the line's plan chose from, `works` what it chose.
+        As written by the run; `options` of the line's plan, and its selected `works`.
     """
 
     folder: str
-    facts: dict
+    facts: dict[str, Any]
     coverage: pd.DataFrame
     mobilisation: pd.DataFrame
     options: pd.DataFrame
@@ -120,7 +120,7 @@ class LineMonth:
 
 
 def of(study: Study) -> LineMonth:
-    """What the report of an assessment will say, without one.
+    """Tables of an assessment, without a written report.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def of(study: Study) -> LineMonth:
 
 
 def _line_month(folder, kept):
-    """The tables under their names."""
+    """`LineMonth` from the tables by name."""
     return LineMonth(
         folder=folder,
         facts=kept["line"].iloc[0].to_dict(),
@@ -153,26 +153,28 @@ def _line_month(folder, kept):
 
 
 def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
-    """The lines of a reports folder and their months.
+    """Lines of a reports folder, with their months.
 
     Parameters
     ----------
     reports : path
-        Folder with one folder a line, in it one folder a month.
+        Folder with one folder per line, and in it one folder per month.
 
     Returns
     -------
     dict of str to list of str
-        Folder of each line that has a month, in alphabetical order: ``YYYY-MM``, the oldest first.
+        Folder of each line with a report, in alphabetical order: ``YYYY-MM``, oldest first.
 
     Raises
     ------
     RecordsError
-        There is no such folder.
+        The folder does not exist.
     """
     reports = Path(reports)
     if not reports.is_dir():
-        raise RecordsError(f"{reports} is not a folder; name the folder that holds the reports of the lines")
+        raise RecordsError(
+            f"{reports} is not a folder; name the folder that contains the reports of the lines"
+        )
     lines = [path for path in sorted(reports.iterdir()) if path.is_dir() and not path.name.startswith(".")]
     for path in lines:
         safe_files.restore(path)
@@ -187,7 +189,7 @@ def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
 
 
 def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth], dict[str, str]]:
-    """What each line's report says for a month.
+    """Reports of all lines for a month.
 
     Parameters
     ----------
@@ -198,7 +200,7 @@ def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth],
     Returns
     -------
     (list of LineMonth, dict of str to str)
-        The lines whose report could be read whole, and why each other one could not.
+        Lines with a complete report, and the reason for each other one.
     """
     lines, missing = [], {}
     for folder, written in months_of(reports).items():
@@ -208,11 +210,11 @@ def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth],
         try:
             line = read(Path(reports) / folder / month)
         except (OSError, ValueError) as flaw:
-            missing[folder] = f"the report for {month} is not whole: {flaw}"
+            missing[folder] = f"the report for {month} is not complete: {flaw}"
             continue
         if line.line_id in {other.line_id for other in lines}:
             missing[folder] = (
-                f"its report for {month} is of the line {line.line_id}, which stands in another folder"
+                f"its report for {month} belongs to the line {line.line_id}, which has another folder"
             )
             continue
         lines.append(line)
@@ -234,7 +236,7 @@ def read(folder: str | PathLike[str]) -> LineMonth:
     Raises
     ------
     ValueError, OSError
-        The report is damaged, or lacks what a portfolio needs.
+        The report is damaged, or lacks required columns.
     """
     folder = Path(folder)
     manifest = months.report_manifest(folder)
@@ -243,17 +245,17 @@ def read(folder: str | PathLike[str]) -> LineMonth:
         raise ValueError(f"tables/line.parquet has {len(found['line'])} rows, not one")
     facts = found["line"].iloc[0].to_dict()
     if (facts["line_id"], facts["month"]) != (manifest.get("line_id"), folder.name):
-        raise ValueError(f"it is of the line {facts['line_id']} and the month {facts['month']}")
+        raise ValueError(f"it belongs to the line {facts['line_id']} and the month {facts['month']}")
     _check_works(found["plan"], found["plan-options"])
     return _line_month(folder.parent.name, found)
 
 
 def _check_works(works, options):
-    """Every work of the plan was an option."""
+    """Check that every work of the plan is one of its options."""
     known = set(zip(options["tower_id"], options["option"], strict=True))
     chosen = zip(works["tower_id"], works["option"], strict=True)
     if lost := [f"{option} of tower {tower}" for tower, option in chosen if (tower, option) not in known]:
-        raise ValueError(f"its plan has {lost[0]}, which is none of its options")
+        raise ValueError(f"its plan has {lost[0]}, which is not one of its options")
 
 
 ADD_UP = """
@@ -264,7 +266,7 @@ ADD_UP = """
 
 
 def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
-    """The lines of a portfolio side by side.
+    """Comparison of the lines of a portfolio.
 
     Parameters
     ----------
@@ -276,16 +278,16 @@ def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
         One row per line, the one with most avoidable trip-outs first: line_id, title, folder; length_km; counts of
         towers, above_limit, unread (no usable reading of the footing alone), never_tested, overdue;
         trip_outs_per_year with trip_outs_low and trip_outs_high and `basis` ("calibrated", 95 % interval, or
-        "model", 80 % band); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with its
-        80 % band; money_per_year with its band, currency; rank_trip_outs, rank_money (blank where not known);
+        "model", 80 % interval); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with its
+        80 % interval; money_per_year with its interval, currency; rank_trip_outs, rank_money (blank where not known);
         safety_queue, touch_above, touch_cannot_tell, leads_missing, bonds_to_inspect.
 
     Notes
     -----
-    Avoidable is what bringing every footing to its target would avoid by the model of the line, drawn towards
-    its record by the calibration factor where there is one: rates of different lines compare no better than
-    their models do, and the record is what they have in common. Its band is that of the model alone. Money is
-    avoidable trip-outs times what a trip-out costs on that line; lines of different currencies have no rank.
+    Avoidable trip-outs are those avoided by the model of the line with every footing at its target, weighted towards
+    the record by the calibration factor where there is one: models of different lines are comparable only through
+    their records. The interval is that of the model alone. Money is avoidable trip-outs times the cost of a trip-out
+    on that line; lines of different currencies have no rank.
     """
     rows = [_row(line) for line in lines]
     table = pd.DataFrame(rows)
@@ -295,17 +297,17 @@ def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
 
 
 def _one_currency(table):
-    """Whether money of the lines can be compared."""
+    """Whether all lines have one currency."""
     return len(set(table["currency"])) == 1
 
 
 def _ranks(amounts):
-    """1 for the largest; blank where it is not known."""
+    """Rank, 1 for the largest; blank where unknown."""
     return amounts.rank(ascending=False, method="min").astype("Int64")
 
 
 def factor(facts: dict[str, Any]) -> float:
-    """What the line's record makes of its model; 1 without a record.
+    """Calibration factor of a line's model; 1 without a record.
 
     Parameters
     ----------
@@ -357,7 +359,7 @@ def _row(line):
 
 
 def _counts(line):
-    """Towers of the line, and how far tests have reached."""
+    """Counts of towers and of the test backlog."""
     towers, last = line.condition, line.coverage.iloc[-1]
     return {
         "towers": len(towers),
@@ -369,7 +371,7 @@ def _counts(line):
 
 
 def _safety(line):
-    """What is kept apart from money."""
+    """Counts of safety items, which are not traded against cost."""
     towers = line.condition
     bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
     return {
@@ -392,8 +394,8 @@ def totals(table: pd.DataFrame) -> dict[str, float]:
     Returns
     -------
     dict
-        Columns of `ADD_UP` summed over the lines where they are known; money NaN where currencies differ. Bands
-        are sums of ends, as if all lines erred alike.
+        Columns of `ADD_UP` summed over the lines with a value; money NaN where currencies differ. Intervals are sums
+        of their ends, as for fully correlated errors.
     """
     sums = {name: table[name].sum(min_count=1) for name in ADD_UP}
     if not _one_currency(table):
