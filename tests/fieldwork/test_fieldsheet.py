@@ -132,7 +132,7 @@ def test_a_ring_leaves_no_lead_nearer_than_60_degrees(tmp_path):
     assert kept["1"] == ["left", "right", "left, forward", "left, back", "right, forward", "right, back"]
     assert kept["3"] == ["left", "right", "left, forward", "left, back"]  # right is inside the turn of 25°
     assert sheet.probe_layouts.loc[sheet.probe_layouts["tower_id"] == "3", "off_line_deg"].min() >= 60 - 1e-6
-    assert "lay is not recorded" in stop(sheet, "1")["probe_doubts"]
+    assert "route is not recorded" in stop(sheet, "1")["probe_doubts"]
     assert "is not recorded: ask" in stop(sheet, "2")["probe_doubts"]
 
 
@@ -150,7 +150,7 @@ def test_towers_at_one_place_have_no_lay_but_a_sentence(tmp_path):
     places = along([70.0])
     sheet = sheet_of(tmp_path / "low-moor", towers([places[0], places[0]]))
     assert sheet.probe_layouts.empty
-    assert "no place can be worked out" in stop(sheet, "1")["probe_doubts"]
+    assert "no positions can be computed" in stop(sheet, "1")["probe_doubts"]
     assert "Tower 1" in fieldsheet.page(sheet).replace("<bdi>", "").replace("</bdi>", "")
 
 
@@ -251,7 +251,7 @@ def command(*words):
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--towers", "9"], "'9' is no tower of low-moor"),
+        (["--towers", "9"], "'9' is not a tower of low-moor"),
         (["--towers", "T2a"], "did you mean 'T2'"),
         (["--from-km", "5", "--to-km", "3"], "--from-km 5 lies beyond --to-km 3"),
         (["--from-km", "nan"], "is no chainage"),

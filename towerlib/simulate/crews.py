@@ -1,4 +1,4 @@
-"""Numbers as instruments and registers show them."""
+"""Field crews of a synthetic line: visits, instruments, flaws of readings, and the tables they bring back."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def significant(values: ArrayLike, digits: int = 3) -> np.ndarray:
     Parameters
     ----------
     values : float or array
-        Any numbers; zero, NaN and inf stay as they are.
+        Any numbers; zero, NaN and inf remain unchanged.
     digits : int
         Significant digits.
 
@@ -43,13 +43,13 @@ def significant(values: ArrayLike, digits: int = 3) -> np.ndarray:
     values = np.asarray(values, float)
     size = np.where(np.isfinite(values) & (values != 0), np.abs(values), 1.0)
     places = digits - 1 - np.floor(np.log10(size)).astype(int)
-    # Powers of ten above 1 are exact, those below are not: divide by the one or by the other.
+    # Only powers of ten from 1 upwards are exact, so either multiply or divide.
     scale = 10.0 ** np.abs(places)
     return np.where(places < 0, np.round(values / scale) * scale, np.round(values * scale) / scale)
 
 
 def yes_no(flags: ArrayLike) -> np.ndarray:
-    """Booleans in the words of the records.
+    """Booleans as written in the records.
 
     Examples
     --------
@@ -60,7 +60,7 @@ def yes_no(flags: ArrayLike) -> np.ndarray:
 
 
 def blank_but(known: ArrayLike, values: ArrayLike) -> np.ndarray:
-    """Values where something is known, NaN elsewhere.
+    """Values where a condition is true, NaN elsewhere.
 
     Examples
     --------
@@ -71,19 +71,19 @@ def blank_but(known: ArrayLike, values: ArrayLike) -> np.ndarray:
 
 
 PER_DAY = 9  # towers that a crew tests in a day
-KEPT_ROUNDS = 3  # the last rounds, in which every tower with something planted is tested
+KEPT_ROUNDS = 3  # the last rounds, in which every tower with a planted defect or works is tested
 INSTRUMENTS = {"A": ("E-2207",), "B": ("E-3318", "E-3341"), "C": ("E-4402",), "D": ("E-5519",)}
 LAPSED = ("E-3341", 2023)  # this calibration had run out before that year's round
 COIL_FLAWS = ("reversed coil", "two turns on one leg", "half the turns on one leg", "turns not entered")
 
 
 def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
-    """Visits of all campaigns, in the order of the days.
+    """Visits of all campaigns, in order of date.
 
     Parameters
     ----------
     spec : LineSpec
-        What the line is made of.
+        Specification of the line.
     built : Built
         The line as built.
     rng : numpy.random.Generator
@@ -92,8 +92,8 @@ def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataF
     Returns
     -------
     DataFrame
-        One row per visit: visit_id, place and stood (positions in `built` of the tower meant and of the tower
-        reached), campaign, crew, date, soil_state, method, flaw (blank where the reading is sound), flaw_leg,
+        One row per visit: visit_id, place and stood (positions in `built` of the intended and of the actual
+        tower), campaign, crew, date, soil_state, method, flaw (blank where the reading is sound), flaw_leg,
         turn_written, repeat, coil_turns, coil_turns_recorded, instrument_serial, calibration_due.
     """
     rounds = [_round(spec, built, number, rng) for number in range(len(spec.campaigns))]
@@ -104,7 +104,7 @@ def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataF
 
 
 def planted(built: Built) -> np.ndarray:
-    """Towers whose hidden truth must show in the records: defects, works, those beside an open span."""
+    """Towers whose hidden truth must appear in the records: defects, works, neighbours of an open span."""
     towers = built.towers
     ahead = towers["span_ahead_open_since"].notna().to_numpy()
     beside = ahead | np.roll(ahead, 1) | np.roll(ahead, -1) | np.roll(ahead, 2)
@@ -121,7 +121,7 @@ def _round(spec, built, number, rng):
     visits = visits.assign(order=range(len(visits)), soil_state=campaign.soil_state, repeat="")
     visits = visits.assign(method=_methods(campaign, kept[places], rng))
     visits = visits.assign(flaw=_flaws(spec.flaws, built, visits, rng))
-    # Works and the newest look at a defect are to be seen undisturbed; older looks are as they come.
+    # Works and the newest visit to a defect have no flaw; older visits may have one.
     last = number == len(spec.campaigns) - 1
     sound = kept[places] & (last | built.towers["treated_on"].notna().to_numpy()[places])
     visits = visits.assign(flaw=visits["flaw"].mask(sound, ""))
@@ -129,7 +129,7 @@ def _round(spec, built, number, rng):
 
 
 def _reached(campaign, built, kept, rng):
-    """Stretches of the line that a campaign reaches, and the towers that it must not miss."""
+    """Stretches of the line that a campaign reaches, and the towers that it must include."""
     count = len(built.towers)
     stretch = np.arange(count) // 6
     reached = rng.random(stretch[-1] + 1) < campaign.share
@@ -138,7 +138,7 @@ def _reached(campaign, built, kept, rng):
 
 
 def _crew_days(places, campaign):
-    """Each crew takes a stretch and works through it, on working days."""
+    """Crew and working day of each visit; each crew works through its own stretch."""
     crews = np.array(list(campaign.crews))
     block = np.arange(len(places)) * len(crews) // max(len(places), 1)
     within = np.arange(len(places)) - np.searchsorted(block, block)
@@ -147,7 +147,7 @@ def _crew_days(places, campaign):
 
 
 def _methods(campaign, kept, rng):
-    """Coils as a rule, none in older rounds; now and then with the shield wire lifted, out of service."""
+    """Method of each visit: mostly leg coils, without coils in older rounds, rarely with the shield wire lifted."""
     draw = rng.random(len(kept))
     method = np.select(
         [draw < campaign.no_coils_share, draw > 0.988], ["no coils", "shield wire lifted"], "leg coils"
@@ -156,7 +156,7 @@ def _methods(campaign, kept, rng):
 
 
 def _flaws(shares, built, visits, rng):
-    """At most one flaw a visit; coil flaws only where coils go round four legs or more."""
+    """At most one flaw per visit; coil flaws only with coils round four legs or more."""
     names = np.array([*shares, ""], dtype=object)
     flaw = names[np.searchsorted(np.cumsum(list(shares.values())), rng.random(len(visits)), side="right")]
     coiled = (visits["method"] == "leg coils").to_numpy()
@@ -168,7 +168,7 @@ def _flaws(shares, built, visits, rng):
 
 
 def _with_repeats(visits, rng):
-    """Visits and repeats: a few on the same day, half of the flawed readings by coils a week later."""
+    """Visits with repeats: a few on the same day, half of the flawed readings by coils a week later."""
     draw = rng.random(len(visits))
     flawed = visits["flaw"] != ""
     same_day = visits[(draw < 0.03) & ~flawed].assign(repeat="same day")
@@ -178,7 +178,7 @@ def _with_repeats(visits, rng):
 
 
 def _with_details(visits, built, rng):
-    """Tower really reached, leg of a coil flaw, turns worn and entered, instrument."""
+    """Actual tower, leg of a coil flaw, actual and entered turns, instrument."""
     count, flaw, place = len(visits), visits["flaw"], visits["place"].to_numpy()
     aside = np.where(place < len(built.towers) - 1, place + 1, place - 1)
     doubled = (visits["crew"] == "D") | (flaw == "half the turns on one leg")
@@ -195,7 +195,7 @@ def _with_details(visits, built, rng):
 
 
 def _instruments(visits, rng):
-    """Instrument, and the day until which its calibration holds: a year from some day before the round."""
+    """Instrument, and the end of its calibration: a year from some day before the round."""
     spare = rng.random(len(visits)) < 0.35
     serial = np.array([INSTRUMENTS[c][-1 if s else 0] for c, s in zip(visits["crew"], spare, strict=True)])
     first = visits["date"].min()
@@ -210,17 +210,17 @@ def _instruments(visits, rng):
 SWEEP_HZ = (41.0, 62.0, 92.0, 128.0, 182.0, 274.0, 421.0, 628.0, 922.0, 1377.0, 2074.0, 3125.0, 4975.0)
 COIL_GAINS = {"two turns on one leg": 2.0, "half the turns on one leg": 0.5, "reversed coil": -1.0}
 STAKE_PER_M = 0.9  # resistance over resistivity of a probe: two stakes of 0.4 m and 12 mm, watered
-DRY_OHM = 60_000.0  # of a probe that barely holds
+DRY_OHM = 60_000.0  # of a probe with hardly any contact
 
 
 @dataclass(frozen=True)
 class Scene:
-    """A campaign: the line, what drives it, its state, the visits, one row each, and the coils.
+    """One campaign: line, sources, state, visits (one row each) and coils.
 
-    `footing_ohm` (n,) and `share` (n, 5) are the footings and the shares of the paths in that state.
+    `footing_ohm` (n,) and `share` (n, 5) are the footings and the current shares of the paths in that state.
     """
 
-    settings: dict
+    settings: dict[str, Any]
     built: Built
     flows: Stray
     now: State
@@ -231,11 +231,11 @@ class Scene:
 
     @property
     def stood(self) -> np.ndarray:
-        """Position of the tower at which each reading was really taken."""
+        """Position of the tower at which each reading was actually taken."""
         return self.visits["stood"].to_numpy()
 
     def tower(self, column: str) -> np.ndarray:
-        """Column of the towers, one value a visit."""
+        """Column of the towers, one value per visit."""
         return self.built.towers[column].to_numpy()[self.stood]
 
     def flawed(self, *flaws: str) -> np.ndarray:
@@ -250,7 +250,7 @@ class Scene:
 def set_scene(
     settings: dict[str, Any], built: Built, flows: Stray, now: State, visits: pd.DataFrame
 ) -> Scene:
-    """Scene with the footings worked out."""
+    """Scene with the computed footings."""
     visits = visits.reset_index(drop=True)
     return Scene(settings, built, flows, now, visits, sensor_of(settings), *footings(built, now))
 
@@ -268,7 +268,7 @@ def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
     Returns
     -------
     array of complex, shape (v, 5)
-        1 where a coil reads true; 0 where there is none.
+        1 for a correct coil; 0 without a coil.
     """
     shape = (len(scene.visits), PATHS)
     turn = np.radians(scene.sensor.phase_deg) * rng.standard_normal(shape)
@@ -280,7 +280,7 @@ def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
 
 
 def probes(scene: Scene, rng: np.random.Generator) -> pd.DataFrame:
-    """Probe distances, bearings and resistances, one row per visit, and the factor by which a reading errs."""
+    """Probe distances, bearings and resistances, one row per visit, and the error factor of the reading."""
     count, near = len(scene.visits), scene.flawed("probes too near")
     side_deg = np.where(rng.random(count) < 0.5, 90, -90) + 15 * np.clip(rng.standard_normal(count), -2, 2)
     along_deg = 6 * rng.standard_normal(count)
@@ -308,13 +308,13 @@ def probes(scene: Scene, rng: np.random.Generator) -> pd.DataFrame:
 
 
 def _usual_distance(scene):
-    """Current probe at five diagonals of the legs, 60 m at least, farther where a ring lies [m]."""
+    """Distance of the current probe: five diagonals of the legs, at least 60 m, more with a ring [m]."""
     spacing_m = np.nan_to_num(scene.tower("leg_spacing_m"))
     return np.maximum(60.0, 5 * np.ceil(np.sqrt(2) * spacing_m)) + np.where(scene.tower("ring"), 30, 0)
 
 
 def _probe_factor(scene, potential_m, current_m):
-    """Factor of reading over truth; leads laid along a ring read low, a tenth always comes through."""
+    """Ratio of reading to truth; low for leads along a ring, at least 0.1."""
     footing_ohm = np.abs(scene.footing_ohm[scene.stood])
     radius_m = equivalent_hemisphere_m(scene.tower("soil_resistivity_ohm_m"), footing_ohm)
     factor = np.maximum(hemisphere_reading_ratio(radius_m, potential_m, current_m), 0.1)
@@ -324,7 +324,7 @@ def _probe_factor(scene, potential_m, current_m):
 def injected(
     scene: Scene, gain: np.ndarray, probe: pd.DataFrame, rng: np.random.Generator
 ) -> tuple[pd.DataFrame, np.ndarray]:
-    """Impedances and currents that the injected-current test shows.
+    """Readings of the injected-current test.
 
     Parameters
     ----------
@@ -356,20 +356,20 @@ def injected(
         impedance_ohm=significant(np.abs(seen_ohm) * noise[0] * wild),
         impedance_no_coils_ohm=significant(blank_but(second, np.abs(tower_ohm) * noise[1])),
     )
-    # A path without current, open or without a coil, has no apparent impedance to show.
+    # A path without current, open or without a coil, has no apparent impedance.
     flows = np.abs(path) > 1e-6
     return table, blank_but(flows, np.abs(alone_ohm[:, None] / np.where(flows, path, 1))) * noise[0][:, None]
 
 
 def _second_taken(scene, rng):
-    """Visits with a second reading, without coils: rare at first, usual later, always where planted."""
+    """Visits with a second reading without coils: rare at first, usual later, always at planted towers."""
     usual = np.where(scene.visits["date"].dt.year < 2021, 0.2, 0.75)
     stated = ~scene.flawed("method not stated")
     return stated & ((rng.random(len(usual)) < usual) | planted(scene.built)[scene.stood])
 
 
 def _source(scene, tower_ohm, leg_share, probe, rng):
-    """Source voltage, injected current and its part in the legs; a high probe resistance leaves little."""
+    """Source voltage, injected current and its part in the legs; small with a high probe resistance."""
     probe_ohm = probe["current_probe_ohm"].to_numpy()
     voltage = np.where(probe_ohm > 800, 40, 20)
     current_ma = (
@@ -387,7 +387,7 @@ def _source(scene, tower_ohm, leg_share, probe, rng):
 
 
 def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
-    """Leakage and stray voltage in service.
+    """Readings of leakage currents and interference voltage in service.
 
     Parameters
     ----------
@@ -401,7 +401,7 @@ def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[p
     Returns
     -------
     tuple of DataFrame and array
-        One row per visit: leakage_total_ma, stray voltages and their frequency; and the leakage of each leg
+        One row per visit: leakage_total_ma, interference voltages and their frequency; and the leakage of each leg
         [mA], shape (v, 5), NaN where no coil was read.
     """
     count, step_ma = len(scene.visits), scene.sensor.step_ma
@@ -427,12 +427,12 @@ def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[p
 
 
 def _shown(current_ma, step_ma):
-    """What the display shows of a current."""
+    """Displayed current."""
     return np.round(np.abs(current_ma) / step_ma) * step_ma
 
 
 def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
-    """Sweeps of a fifth of the sound visits, one row per frequency.
+    """Frequency sweeps at a fifth of the visits without a flaw, one row per frequency.
 
     Parameters
     ----------
@@ -446,8 +446,8 @@ def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataF
     Returns
     -------
     DataFrame
-        visit_id, frequency_hz, impedance_ohm, phase_deg. The electrode's inductance and, where leads lie side
-        by side, their coupling add to what the soil's dispersion takes away.
+        visit_id, frequency_hz, impedance_ohm, phase_deg. The dispersion of the soil, the inductance of the electrode
+        and, for parallel leads, their coupling are included.
     """
     chosen = np.flatnonzero((rng.random(len(scene.visits)) < 0.2) & (scene.visits["flaw"] == "").to_numpy())
     ring = scene.built.towers["ring"].to_numpy()
@@ -465,7 +465,7 @@ def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataF
 
 
 def _seen_at(scene, gain, footing_ohm, frequency_hz):
-    """Impedance that each visit's method sees at one frequency [Ω]."""
+    """Impedance by each visit's method at one frequency [Ω]."""
     line, points = injection(scene.built, scene.settings, scene.now, footing_ohm, frequency_hz)
     coil = scene.by("leg coils")
     caught = (gain * np.nan_to_num(scene.share[scene.stood])).sum(axis=1)
@@ -474,7 +474,7 @@ def _seen_at(scene, gain, footing_ohm, frequency_hz):
 
 
 def _sweep_rows(visit_id, seen_ohm, frequency_hz, rng):
-    """One frequency of every sweep, with what the instrument adds."""
+    """One frequency of every sweep, with instrument noise."""
     noise = 1 + 0.006 * rng.standard_normal(len(seen_ohm))
     phase_deg = np.degrees(np.angle(seen_ohm)) + 0.7 * rng.standard_normal(len(seen_ohm))
     return pd.DataFrame(
@@ -538,7 +538,7 @@ ONE_COIL_FLAWS = ("reversed coil", "two turns on one leg", "half the turns on on
 def readings(
     spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
 ) -> dict[str, pd.DataFrame]:
-    """Tables that the crews bring back from a line.
+    """Visits, legs and sweeps recorded by the crews of a line.
 
     Parameters
     ----------
@@ -557,7 +557,7 @@ def readings(
     flows = stray(built, spec.drive, rng)
     rounds = []
     for _, visits in plan.groupby("campaign"):
-        # One state a round: nothing begins or ends while the crews are out.
+        # One state per round: no defect begins or ends during a round.
         now = state(built, visits["date"].min().to_numpy(), visits["soil_state"].iloc[0])
         rounds.append(_visits_round(set_scene(settings, built, flows, now, visits), rng))
     return {name: pd.concat([tables[name] for tables in rounds], ignore_index=True) for name in rounds[0]}
@@ -578,7 +578,7 @@ def _visits_round(scene, rng):
 
 
 def _seen(scene, rng):
-    """Visible findings; most defects stay unseen, and some things are not written down."""
+    """Inspection findings; most defects remain unseen, and some findings are not recorded."""
     begun = scene.tower("defect_since") <= scene.visits["date"].to_numpy()
     defect = np.where(begun, scene.tower("defect"), "none")
     draw = rng.random((4, len(defect)))
@@ -596,13 +596,13 @@ def _seen(scene, rng):
 
 
 def _corrosion(defect, draw):
-    """Corrosion class as seen."""
+    """Recorded corrosion class."""
     usual = np.select([draw < 0.78, draw < 0.97], ["none", "light"], "heavy")
     return np.where(defect == "corroded leg", np.where(draw < 0.75, "heavy", "light"), usual)
 
 
 def _bond(defect, shield_wire, draw):
-    """Bond as seen from the ground; from there often nothing can be said."""
+    """Recorded state of the bond, often not visible from the ground."""
     noticed = np.select([defect == "open bond", defect == "worn bond"], [0.5, 0.35], 0.55)
     broken = np.where(draw[1] < 0.5, "missing", "damaged")
     kind = np.select([defect == "open bond", defect == "worn bond"], [broken, "damaged"], "sound")
@@ -629,7 +629,7 @@ def _visits_table(scene, parts):
 
 
 def _legs_table(scene, leg_ma, leg_ohm):
-    """One row per coil of a visit, from arrays (visits, 5)."""
+    """One row per coil and visit, from arrays (visits, 5)."""
     row, path = np.nonzero(np.isfinite(leg_ma))
     visits = scene.visits.iloc[row]
     flawed = visits["flaw"].isin(ONE_COIL_FLAWS[1:]) & (visits["flaw_leg"] == path) & visits["turn_written"]
@@ -646,7 +646,7 @@ def _legs_table(scene, leg_ma, leg_ohm):
 
 
 def _truth_table(scene):
-    """Flawed visits by name: the answer to whoever grades them."""
+    """Truth about flawed visits, for comparison with the grades."""
     visits = scene.visits
     lapsed = (visits["calibration_due"] < visits["date"]) & (visits["flaw"] == "")
     names = pd.Series(leg_names(scene.built.towers)[visits["stood"], visits["flaw_leg"]])

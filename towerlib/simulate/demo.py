@@ -1,4 +1,4 @@
-"""The lines of the demo. Every name and every number here is invented."""
+"""The demo lines. All names and numbers are invented."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SEED = 20260701
 
 
 def _settings(line_id):
-    """Text of the ``line.toml`` that goes with a line; it stands beside this module."""
+    """Text of the ``line.toml`` of a line, stored next to this module."""
     return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
 
 
@@ -80,7 +80,7 @@ def brackwater_stonefell() -> LineSpec:
 
 
 def stonefell_ambermoss() -> LineSpec:
-    """Long 400 kV line with two shield wires across the border of two UTM zones; visits split over files."""
+    """Long 400 kV line with two shield wires across the border of two UTM zones; visits in several files."""
     return LineSpec(
         line_id="stonefell-ambermoss",
         prefix="SA",
@@ -109,7 +109,7 @@ def stonefell_ambermoss() -> LineSpec:
 
 
 def demo_lines() -> tuple[LineSpec, ...]:
-    """Specifications of the three lines.
+    """Specifications of the three clean demo lines.
 
     Returns
     -------
@@ -124,7 +124,7 @@ def demo_lines() -> tuple[LineSpec, ...]:
 
 
 def messy_line() -> LineSpec:
-    """Specification of the line whose files are a mess.
+    """Specification of the demo line with messy files.
 
     Returns
     -------
@@ -139,16 +139,16 @@ def messy_line() -> LineSpec:
 
 
 def write(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
-    """Write the tables of one line into a folder of its own.
+    """Write the tables of one line into its own folder.
 
     Parameters
     ----------
     spec : LineSpec
-        What the line is made of.
+        Specification of the line.
     tables : dict of str to DataFrame
         From `simulate_line`.
     folder : path
-        Where the line's folder goes; files of the same names are written over.
+        Parent of the line's folder; existing files are overwritten.
 
     Returns
     -------
@@ -167,7 +167,7 @@ def write(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLik
 
 
 def _parts(spec, name, table):
-    """Files of a table: one, or for split visits one a crew and month, as crews send them."""
+    """Files of a table: one, or for split visits one per crew and month."""
     if name != "visits" or not spec.split_visits:
         return [(name, table)]
     month = table["date"].dt.strftime("%Y-%m")
@@ -175,7 +175,7 @@ def _parts(spec, name, table):
 
 
 def _write_table(table, path, separator):
-    """CSV with plain numbers and days, the same bytes on every system."""
+    """Write a CSV with plain numbers and dates, identical on every system."""
     table.to_csv(
         path,
         sep=separator,
@@ -188,7 +188,7 @@ def _write_table(table, path, separator):
 
 
 def write_demo(folder: str | PathLike[str]) -> list[Path]:
-    """Write the lines of the demo: three as they are read, a fourth as crews send them.
+    """Write the demo lines: three in clean files, a fourth with the formatting quirks of three crews.
 
     Parameters
     ----------
@@ -198,7 +198,7 @@ def write_demo(folder: str | PathLike[str]) -> list[Path]:
     Returns
     -------
     list of pathlib.Path
-        The line folders, with what is planted in ``truth.csv`` and ``truth-visits.csv``.
+        The line folders, with the planted truth in ``truth.csv`` and ``truth-visits.csv``.
     """
     clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
     spec = messy_line()
@@ -206,16 +206,16 @@ def write_demo(folder: str | PathLike[str]) -> list[Path]:
 
 
 def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
-    """Write the tables of one line as three crews with habits of their own would send them.
+    """Write the tables of one line with the formatting quirks of three crews.
 
     Parameters
     ----------
     spec : LineSpec
-        Its campaigns name the crews A, B and C.
+        Specification with the crews A, B and C.
     tables : dict of str to DataFrame
         From `simulate_line`.
     folder : path
-        Where the line's folder goes.
+        Parent of the line's folder.
 
     Returns
     -------

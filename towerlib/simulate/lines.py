@@ -27,14 +27,14 @@ def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
     Parameters
     ----------
     spec : LineSpec
-        What the line is made of.
+        Specification of the line.
     seed : int
         The same seed gives the same tables.
 
     Returns
     -------
     dict of str to DataFrame
-        Tables of a line folder by name, in the columns of the records; besides ``truth`` (one row per tower)
+        Tables of a line folder by name, in the columns of the records; also ``truth`` (one row per tower)
         and ``truth-visits`` (one row per flawed visit).
 
     Examples
@@ -61,5 +61,5 @@ def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
 
 
 def _chance(spec, seed, purpose):
-    """Source of chance of its own for each purpose, so that a change in one leaves the others alone."""
+    """Separate random number generator for each purpose, so that a change in one does not affect the others."""
     return np.random.default_rng([seed, zlib.crc32(f"{spec.line_id} {purpose}".encode())])

@@ -1,4 +1,4 @@
-"""Tables of records as three crews would have typed them, each with habits of its own."""
+"""Records as three crews might type them, each with its own formatting quirks."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ GERMAN_WORDS = {
     "none": "keine", "light": "leicht", "heavy": "stark", "sound": "in Ordnung", "damaged": "beschädigt",
     "missing": "fehlt", "not seen": "nicht gesehen", "shield wire lifted": "Erdseil abgehoben",
 }  # fmt: skip
-SHEET = {  # column: header of crew B, whose workbook has the units in a row of their own
+SHEET = {  # column: header of crew B, whose workbook has a row of units
     "visit_id": ("Visit", ""),
     "tower_id": ("Tower", ""),
     "date": ("Date", ""),
@@ -126,7 +126,7 @@ FOOT_M = 0.3048
 
 
 def german(visits: pd.DataFrame, headers: dict[str, str] = GERMAN) -> pd.DataFrame:
-    """Visits as crew A writes them: German words and headers, decimal commas, thousands with a point.
+    """Visits in the format of crew A: German words and headers, decimal commas, points between thousands.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def german(visits: pd.DataFrame, headers: dict[str, str] = GERMAN) -> pd.DataFra
     Returns
     -------
     pandas.DataFrame
-        Text alone.
+        Text only.
     """
     return pd.DataFrame(
         {headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}
@@ -156,7 +156,7 @@ def _german(cell):
 
 
 def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str], list[list[Any]]]:
-    """Visits as crew B fills them in: one row per visit, a column a leg, probe resistances in kΩ.
+    """Visits in the format of crew B: one row per visit, one column per leg, probe resistances in kΩ.
 
     Parameters
     ----------
@@ -166,7 +166,7 @@ def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str
     Returns
     -------
     (list of str, list of str, list of list)
-        Header, row of units, rows with numbers, dates and text; blank is None.
+        Header, row of units, and rows with numbers, dates and text; None where blank.
     """
     wide = legs.pivot(index="visit_id", columns="leg", values="leakage_ma").reindex(visits["visit_id"])
     kilo = visits.assign(
@@ -182,7 +182,7 @@ def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str
 
 
 def plain(visits: pd.DataFrame) -> pd.DataFrame:
-    """Visits as crew C writes them: month first, amperes, feet, units in cells, degrees and minutes.
+    """Visits in the format of crew C: month first, amperes, feet, units in cells, degrees and minutes.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def plain(visits: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Text alone.
+        Text only.
     """
     feet = {
         name: np.round(visits[name] / FOOT_M, 1)
@@ -224,13 +224,13 @@ def _with(cells, unit):
 
 
 def minutes(angle: float, letters: str) -> str:
-    """Degrees, and minutes to a thousandth (2 m), with the letter of the hemisphere."""
+    """Angle in degrees and minutes to a thousandth (2 m), with the letter of the hemisphere."""
     whole, minutes = divmod(round(abs(angle) * 60, 3), 60)
     return f"{whole:.0f}° {minutes:.3f}' {letters[0] if angle > 0 else letters[1]}"
 
 
 def _structure(name, place):
-    """A tower as it comes to the pencil."""
+    """Tower name in one of four spellings."""
     bare = name.lstrip("0")
     return (f"T-{bare}", f"Twr {name}", bare.lower(), f"No. {bare}")[place % 4]
 
@@ -243,7 +243,7 @@ TITLE = (
 
 
 def ambermoss_harrowmere(settings: str) -> LineSpec:
-    """Short 110 kV line whose records come in as crews type them.
+    """Short 110 kV line whose records arrive in the formats of three crews.
 
     Parameters
     ----------
@@ -282,18 +282,18 @@ def write_messy(
     place: str | PathLike[str],
     write_table: Callable[[pd.DataFrame, Path, str], None],
 ) -> None:
-    """Write a line folder of three crews' files.
+    """Write a line folder with the files of three crews.
 
     Parameters
     ----------
     spec : LineSpec
         From `ambermoss_harrowmere`.
     tables : dict of str to DataFrame
-        From `simulate_line`: what the crews found.
+        From `simulate_line`.
     place : path
         The line folder.
     write_table : callable
-        Writes (table, path, separator) as a plain CSV.
+        Writes a plain CSV, given table, path and separator.
     """
     place = Path(place)
     for folder in (place / "visits", place / "legs"):
@@ -310,7 +310,7 @@ def write_messy(
 
 
 def _register(towers):
-    """The office's register: the last towers in degrees and minutes, one swapped, one without its sign, one lost."""
+    """Office register with flaws: degrees and minutes at the last towers, one swap, one lost sign, one lost position."""
     latitude, longitude = (towers[name].map("{:.6f}".format) for name in ("latitude_deg", "longitude_deg"))
     for place in range(len(towers) - 6, len(towers)):
         latitude[place] = minutes(towers["latitude_deg"][place], "NS")
@@ -346,14 +346,14 @@ def _crew_a(visits, legs, place, stem):
 
 
 def _write_german(table, path, title):
-    """A German file, with a title and a blank row above the header."""
+    """Write a German file, optionally with a title and a blank row above the header."""
     text = table.to_csv(sep=";", index=False, lineterminator="\r\n")
     head = f"{title}\r\n\r\n" if title else ""
     path.write_bytes((head + text).encode("cp1252"))
 
 
 def _crew_b(visits, legs, place, stem):
-    """Crew B: a workbook with titles, a row of units, a column a leg, a row of means and a sheet of instructions."""
+    """Crew B: a workbook with titles, a row of units, one column per leg, a row of means and a sheet of instructions."""
     header, units, rows = sheet(visits, legs)
     value = header.index("Impedance")
     rows[2][value] = "OL"
@@ -372,7 +372,7 @@ def _crew_b(visits, legs, place, stem):
 
 
 def _notes(page):
-    """A sheet that is no table."""
+    """Fill a sheet without a table."""
     for row, text in enumerate(
         ("Coils round all legs before the first reading.", "Hand in the workbook on Friday.")
     ):
@@ -380,7 +380,7 @@ def _notes(page):
 
 
 def _write_row(page, row, cells, day):
-    """One row of a workbook; a tower that looks like a number becomes one, as when somebody types it."""
+    """Write one row of a workbook; numeric tower names become numbers, as when typed."""
     for column, cell in enumerate(cells):
         if isinstance(cell, datetime.date):
             page.write_datetime(row, column, cell, day)
@@ -391,7 +391,7 @@ def _write_row(page, row, cells, day):
 
 
 def _crew_c(visits, legs, place, stem):
-    """Crew C: month first, feet, amperes, spellings of their own; some rows are past mending, the end came twice."""
+    """Crew C: month first, feet, amperes, own spellings; some rows cannot be repaired, the last rows are duplicated."""
     table = plain(visits)
     table.loc[1, "Lat"], table.loc[1, "Long"] = "0", "0"
     table.loc[2, "Structure No"] = "12 or 12A"

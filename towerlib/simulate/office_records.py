@@ -1,4 +1,4 @@
-"""What the utility's office holds: register, soil tests, works, prices; and the truth behind them."""
+"""Office records of a synthetic line: register, soil tests, works and prices; and the truth behind them."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ SOURCE = "invented for the demo"
 
 
 def register(settings: dict[str, Any], built: Built, rng: np.random.Generator) -> pd.DataFrame:
-    """Register as the utility keeps it: rounded, and blank where nobody ever looked."""
+    """Register of the utility: rounded, and blank where not surveyed."""
     towers, count = built.towers, len(built.towers)
     estimate = np.exp(0.2 * rng.standard_normal(count))
     surveyed, layered = rng.random(count) < 0.75, rng.random(count) < 0.3
@@ -61,7 +61,7 @@ def register(settings: dict[str, Any], built: Built, rng: np.random.Generator) -
 
 
 def soil_tests(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
-    """Four-pin tests at some towers, in the second campaign."""
+    """Four-pin soil tests at some towers, in the second campaign."""
     chosen = np.flatnonzero(rng.random(len(built.towers)) < 0.12)
     towers = built.towers.iloc[chosen]
     layers = (towers[name].to_numpy()[:, None] for name in LAYER_COLUMNS)
@@ -80,7 +80,7 @@ def soil_tests(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.Dat
 
 
 def works(built: Built, rng: np.random.Generator) -> pd.DataFrame:
-    """Completed treatments: what was done, how much of it, what it cost."""
+    """Completed treatments with quantity and cost."""
     treated = built.towers[built.towers["treated_on"].notna()].sort_values("treated_on", kind="stable")
     kinds = [WORKS[k % len(WORKS)] for k in range(len(treated))]
     return pd.DataFrame(
@@ -95,7 +95,7 @@ def works(built: Built, rng: np.random.Generator) -> pd.DataFrame:
 
 
 def prices() -> pd.DataFrame:
-    """Prices, invented: the demo needs some, and the package ships none."""
+    """Invented unit prices for the demo; the package ships none."""
     rows = (
         ("trench", "m", 28, "soft", None),
         ("trench", "m", 45, "ordinary", None),
@@ -123,7 +123,7 @@ def prices() -> pd.DataFrame:
 
 
 def truth(built: Built) -> pd.DataFrame:
-    """Planted truth, one row per tower: the answer to whoever judges the line."""
+    """Planted truth, one row per tower."""
     towers = built.towers
     leg = towers["defect_leg"].to_numpy()
     names = pd.Series(np.array(LEG_NAMES["lattice"])[np.maximum(leg, 0)])

@@ -1,4 +1,4 @@
-"""Where the line runs, and the soil under it."""
+"""Towers of a synthetic line: route, soil, structures, seasons and planted defects."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ GEOD = Geod(ellps="WGS84")
 
 
 def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
-    """Towers along the route, straight from one angle to the next.
+    """Towers along the route, straight between angles.
 
     Parameters
     ----------
     route : Route
-        Where the line runs.
+        Specification of the route.
     rng : numpy.random.Generator
         Random number generator.
 
@@ -55,14 +55,14 @@ def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarra
 
 
 def tower_names(style: str, count: int) -> list[str]:
-    """Names of towers as registers have them; a tower added later carries a letter.
+    """Tower names in the style of registers; a tower added later has a letter appended.
 
     Parameters
     ----------
     style : str
         ``padded``, ``plain`` or ``section``.
     count : int
-        How many.
+        Number of towers.
 
     Returns
     -------
@@ -83,7 +83,7 @@ def tower_names(style: str, count: int) -> list[str]:
 
 
 def _with_additions(names, additions):
-    """Each addition right behind the tower whose number it shares."""
+    """Names with each addition directly after the tower of the same number."""
     for name in additions:
         place = names.index(name[:-1]) + 1
         names = [*names[:place], name, *names[place:]]
@@ -91,21 +91,21 @@ def _with_additions(names, additions):
 
 
 def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """Soil along the line: patches with sudden borders, and slow change within them.
+    """Soil along the line: patches with sharp borders, and gradual changes within them.
 
     Parameters
     ----------
     chainage_m : array, shape (n,)
-        Places [m].
+        Positions [m].
     ground : Ground
-        What the soil is like.
+        Specification of the soil.
     rng : numpy.random.Generator
         Random number generator.
 
     Returns
     -------
     dict of str to array
-        upper_layer_ohm_m, lower_layer_ohm_m, layer_depth_m; soil_resistivity_ohm_m is what pins at 6 m find.
+        upper_layer_ohm_m, lower_layer_ohm_m, layer_depth_m; soil_resistivity_ohm_m is the apparent resistivity at 6 m spacing.
     """
     step_m = np.diff(chainage_m, prepend=chainage_m[0] - 300.0)
     patch = np.cumsum(rng.random(len(chainage_m)) < 1 - np.exp(-step_m / 4000.0))
@@ -125,7 +125,7 @@ def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -
 
 
 def correlated(step_m: ArrayLike, length_m: float, rng: np.random.Generator) -> np.ndarray:
-    """Values along the line whose correlation fades over `length_m`, standard normal."""
+    """Standard normal values along the line with the correlation length `length_m`."""
     keep = np.exp(-np.asarray(step_m) / length_m)
     values = rng.standard_normal(len(keep))
     for k in range(1, len(values)):
@@ -136,7 +136,7 @@ def correlated(step_m: ArrayLike, length_m: float, rng: np.random.Generator) -> 
 def wenner_resistivity(
     upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike, depth_m: ArrayLike, spacing_m: ArrayLike
 ) -> np.ndarray:
-    """Apparent resistivity that four pins at equal spacing find over two layers.
+    """Apparent resistivity of two layers, by four pins at equal spacing.
 
     Parameters
     ----------
@@ -170,19 +170,19 @@ def wenner_resistivity(
 
 BOND_OHM = (10.0, 60.0)  # a worn bond
 LEAD_FACTOR = (3.0, 8.0)  # resistance of a corroded lead, in own resistances of its foot
-WORK_FACTOR = (0.30, 0.55)  # what works leave of a footing, where they succeed
+WORK_FACTOR = (0.30, 0.55)  # ratio of the footings after and before successful works
 FAILED_FACTOR = 0.98
 
 
 def plant(
     planted: Planted, towers: pd.DataFrame, own_ohm: np.ndarray, rng: np.random.Generator
 ) -> dict[str, np.ndarray]:
-    """Defects with their days and sizes.
+    """Planted defects and works with dates and sizes.
 
     Parameters
     ----------
     planted : Planted
-        How many of each.
+        Numbers of each kind.
     towers : DataFrame
         One row per tower, with structure, ring, tail and shield_wire.
     own_ohm : array, shape (n, 5)
@@ -201,7 +201,7 @@ def plant(
 
 
 def _roles(planted, towers, own_ohm, rng):
-    """Role of each tower, one thing a tower; kept clear of the ends and of an open span."""
+    """Role of each tower, at most one; not near the ends and an open span."""
     place = np.arange(len(towers))
     bonded = ((towers["shield_wire"] == "bonded") & ~towers["tail"]).to_numpy()
     inner = bonded & (place > 3) & (place < len(place) - 4)
@@ -223,7 +223,7 @@ def _roles(planted, towers, own_ohm, rng):
 
 
 def _bonds_and_legs(planted, role, rng):
-    """Electrical defects: the bond's impedance, or the leg and its lead."""
+    """Electrical defects: impedance of the bond, or leg and its lead."""
     count = len(role)
     lame = np.isin(role, ["corroded leg", "open leg"])
     begun = lame | np.isin(role, ["open bond", "worn bond"])
@@ -241,7 +241,7 @@ def _bonds_and_legs(planted, role, rng):
 
 
 def _works(role, rng):
-    """Works of early 2025; the last treated tower is no better for it."""
+    """Works of early 2025; those at the last treated tower have no effect."""
     treated = np.flatnonzero(role == "treated")
     low, high = WORK_FACTOR
     factor = np.full(len(role), np.nan)
@@ -255,37 +255,37 @@ def _works(role, rng):
 
 
 def _open_span(planted, count):
-    """Day on which the shield wire broke, at the tower in front of the span."""
+    """Day on which the shield wire broke, at the tower before the span."""
     since = np.full(count, np.datetime64("NaT", "D"))
     if planted.open_span is not None:
         since[planted.open_span] = np.datetime64(planted.open_span_since)
     return {"span_ahead_open_since": since}
 
 
-PATHS = 5  # most paths to earth that a tower has here: four feet and a tail, or a mast and four guys
+PATHS = 5  # largest number of paths to earth: four feet and a tail, or a mast and four guys
 LEG_NAMES = {
     "lattice": ("A", "B", "C", "D", "tail"),
     "monopole": ("L1", "L2"),
     "guyed": ("mast", "guy 1", "guy 2", "guy 3", "guy 4"),
 }
 GUY_SPACING_M = 24.0
-TAIL_M = 25.0  # where a counterpoise that leaves below the coils reaches the earth, from the axis
+TAIL_M = 25.0  # distance from the axis at which a counterpoise below the coils meets the earth
 
 
 @dataclass(frozen=True)
 class Built:
-    """The line as it is, known to the simulator alone; n towers.
+    """The line as built, known only to the simulator; n towers.
 
     Attributes
     ----------
     towers : DataFrame
-        One row per tower: the register without its blanks, and the defects.
+        One row per tower: complete register, and the defects.
     span_m : array, shape (n − 1,)
         Lengths of the spans [m].
     own_ohm : array, shape (n, 5)
-        Own resistance of each path to earth in normal soil [Ω]; NaN where there is no such path.
+        Own resistance of each path to earth in normal soil [Ω]; NaN without a path.
     feet_m : array of complex, shape (n, 5)
-        Places of the paths round the axis [m].
+        Positions of the paths relative to the axis [m].
     in_coils : array of bool, shape (n, 5)
         Paths that the crew's coils enclose.
     """
@@ -303,7 +303,7 @@ def build(spec: LineSpec, rng: np.random.Generator) -> Built:
     Parameters
     ----------
     spec : LineSpec
-        What to build.
+        Specification of the line.
     rng : numpy.random.Generator
         Random number generator.
 
@@ -321,7 +321,7 @@ def build(spec: LineSpec, rng: np.random.Generator) -> Built:
 
 
 def leg_names(towers: pd.DataFrame) -> np.ndarray:
-    """Names of the paths of every tower, shape (n, 5); blank where there is none."""
+    """Names of the paths of every tower, shape (n, 5); blank without a path."""
     names = np.full((len(towers), PATHS), "", dtype=object)
     for structure, words in LEG_NAMES.items():
         rows = (towers["structure"] == structure).to_numpy()
@@ -342,7 +342,7 @@ def within(count: int, ranges: Iterable[tuple[int, int]]) -> np.ndarray:
 
 
 def _structures(spec, count, rng):
-    """Kind of tower, its legs, what joins them, and which paths the coils leave out."""
+    """Structure, legs, ring, and paths outside the coils."""
     structure = np.where(within(count, spec.route.monopoles), "monopole", "lattice")
     structure = np.where(within(count, spec.route.guyed), "guyed", structure)
     lattice, guyed = structure == "lattice", structure == "guyed"
@@ -364,7 +364,7 @@ def _structures(spec, count, rng):
 
 
 def _surroundings(spec, towers, rng):
-    """Ground to dig in, people near, access; more people near the ends, access by stretches of towers."""
+    """Soil class, occupancy and access; more people near the ends, access by stretches of towers."""
     count = len(towers)
     place = np.arange(count)
     stretch = place // 8
@@ -385,7 +385,7 @@ def _surroundings(spec, towers, rng):
 
 
 def _seasons(towers, rng):
-    """How far dry and wet soil move a footing: shallow electrodes more than deep ones."""
+    """Seasonal factors of the footing, larger for shallow electrodes."""
     dry, wet = rng.random((2, len(towers)))
     ring = towers["ring"].to_numpy()
     return {
@@ -395,7 +395,7 @@ def _seasons(towers, rng):
 
 
 def _paths(towers, rng):
-    """Own resistance of each path [Ω], and whether a coil goes round it."""
+    """Own resistance of each path [Ω], and whether a coil encloses it."""
     count = len(towers)
     structure, legs = towers["structure"].to_numpy()[:, None], towers["leg_count"].to_numpy()[:, None]
     per_metre = np.select(
@@ -409,7 +409,7 @@ def _paths(towers, rng):
 
 
 def _feet(towers, path_count):
-    """Places of the paths round the axis [m]."""
+    """Positions of the paths relative to the axis [m]."""
     usual_m = towers["structure"].map({"guyed": GUY_SPACING_M}).fillna(1.0)
     spacing_m = towers["leg_spacing_m"].fillna(usual_m).to_numpy()
     feet_m = np.full((len(towers), PATHS), np.nan, complex)
