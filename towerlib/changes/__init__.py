@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import pandas as pd
 
@@ -109,7 +109,8 @@ def compare(study: Study, before: Snapshot | None, remarks: Sequence[str] = ()) 
     against = before.month if before else ""
     table = table.assign(line_id=study.line.id, month=study.month, against=against)
     source = before.source if before else ""
-    return Changes(study.month, against, source, table[COLUMNS], (*remarks, *_how(study, before)))
+    listed = cast("pd.DataFrame", table[COLUMNS])
+    return Changes(study.month, against, source, listed, (*remarks, *_how(study, before)))
 
 
 def _trend(study):
@@ -176,7 +177,11 @@ def summary(changes: Changes) -> pd.DataFrame:
     """
     table = changes.table
     count = table["kind"].value_counts().reindex(list(KINDS), fill_value=0)
-    news = table["kind"][table["since"] == differences.NEWS].value_counts().reindex(list(KINDS), fill_value=0)
+    news = (
+        table.loc[table["since"] == differences.NEWS, "kind"]
+        .value_counts()
+        .reindex(list(KINDS), fill_value=0)
+    )
     words = [
         _words(kind, int(number), int(new), bool(changes.against))
         for kind, number, new in zip(KINDS, count, news, strict=True)

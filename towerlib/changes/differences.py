@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ from towerlib.readings.season import class_of_season
 from towerlib.values import number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
     from typing import Any
 
     from towerlib.assessment import Study
@@ -45,9 +45,7 @@ COLUMNS = """
 """.split()
 
 
-def rows(
-    kind: str, tower_id: Sequence[str] | pd.Series, sentence: Sequence[str] | pd.Series, **more: Any
-) -> pd.DataFrame:
+def rows(kind: str, tower_id: Collection[Any], sentence: Collection[Any], **more: Any) -> pd.DataFrame:
     """Rows of one kind of change, with all columns of the table.
 
     Parameters
@@ -65,7 +63,7 @@ def rows(
     """
     index = range(len(tower_id))
     blank = dict.fromkeys(NUMBERS, float("nan")) | dict.fromkeys(TEXTS) | dict.fromkeys(DATES, pd.NaT)
-    cells = blank | {"since": NEWS, "quantity": ""} | more
+    cells: dict[str, Any] = blank | {"since": NEWS, "quantity": ""} | more
     cells = {
         name: list(part) if hasattr(part, "__len__") and not isinstance(part, str) else part
         for name, part in cells.items()
@@ -101,7 +99,7 @@ def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFram
     keys = pd.DataFrame(
         {
             "kind": firsts["kind"].map(list(KINDS).index),
-            "place": firsts["tower_id"].map(places).fillna(len(places)),
+            "place": firsts["tower_id"].map(places.get).fillna(len(places)),
             "tower": firsts["tower_id"],
         }
     )
@@ -168,7 +166,8 @@ def another_reading(both: pd.DataFrame) -> pd.Series:
     """
     known = both["footing_ohm_now"].notna() & both["footing_ohm_before"].notna()
     other = (both["footing_visit_id_now"] != both["footing_visit_id_before"]).fillna(False)
-    return known & other & (both["footing_date_now"] >= both["footing_date_before"])
+    no_older = both["footing_date_now"] >= both["footing_date_before"]
+    return cast("pd.Series", known & other & no_older)
 
 
 def footing_change(both: pd.DataFrame, trend: pd.DataFrame) -> pd.DataFrame:
@@ -189,9 +188,9 @@ def footing_change(both: pd.DataFrame, trend: pd.DataFrame) -> pd.DataFrame:
     jump = trend.set_index("tower_id").reindex(both["tower_id"]).set_axis(both.index)
     alike = jump["jump_z"].notna() & (jump["last_date"] == both["footing_date_now"].dt.normalize())
     one_campaign = (jump["last_date"] - jump["previous_date"]).dt.days <= number("campaign_gap_days")
-    log_u = (
+    log_u = np.abs(
         np.log(jump["last_ohm"] / jump["previous_ohm"]) / jump["jump_z"].where(jump["jump_z"] != 0)
-    ).abs()
+    )
     pair = pd.DataFrame(
         {
             "before": jump["previous_ohm"],

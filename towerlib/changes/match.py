@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -78,7 +78,8 @@ def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
     pandas.Series of str
         Same index; blank for a new tower.
     """
-    return tower_ids.map(pairs.dropna(subset="tower_id").set_index("tower_id")["earlier_id"]).astype("str")
+    earlier = pairs.dropna(subset="tower_id").set_index("tower_id")["earlier_id"]
+    return tower_ids.map(cast("pd.Series", earlier)).astype("str")
 
 
 def _placed(condition):
@@ -96,13 +97,13 @@ def _apart(one, other):
 
 def _nearest(now, before):
     """Earlier name by present name, of towers that are each other's nearest and close enough."""
-    from scipy.spatial import cKDTree
+    from scipy.spatial import KDTree
 
     if now.empty or before.empty:
         return {}
     within = number("renamed_within_m")
-    _, there = cKDTree(before).query(now, distance_upper_bound=within)
-    _, back = cKDTree(now).query(before, distance_upper_bound=within)
+    _, there = KDTree(before).query(now, distance_upper_bound=within)
+    _, back = KDTree(now).query(before, distance_upper_bound=within)
     found = [(row, place) for row, place in enumerate(there) if place < len(before) and back[place] == row]
     return {now.index[row]: before.index[place] for row, place in found}
 

@@ -7,7 +7,7 @@ import json
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import pandas as pd
 
@@ -146,7 +146,7 @@ def month_before(month: str) -> str:
     >>> month_before("2026-01")
     '2025-12'
     """
-    return str(pd.Period(month, freq="M") - 1)
+    return str(cast("pd.Period", pd.Period(month, freq="M")) - 1)
 
 
 def repeated(study: Study) -> Snapshot | None:
@@ -167,7 +167,7 @@ def repeated(study: Study) -> Snapshot | None:
     """
     month = month_before(study.month)
     end = last_day(month)
-    if not (study.grades.visits["date"] <= end).any():
+    if not bool((study.grades.visits["date"] <= end).any()):
         return None
     if not any(_within(table["date"], end, study) for table in (study.grades.visits, study.records.works)):
         return Snapshot(month, study.condition, study.priority, study.currents)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
@@ -120,7 +120,7 @@ def _blank(column, said):
         check.statistics["allowed_values"] for check in column.checks if "allowed_values" in check.statistics
     ]
     choices = ("yes", "no") if kind == "yes/no" else tuple(allowed[0]) if allowed else ()
-    return Blank(column.name, said, UNITS.get(unit, unit), choices, needed=column.required)
+    return Blank(column.name, said, UNITS.get(unit, str(unit)), choices, needed=column.required)
 
 
 LETTERS = "ABCDEFGHIJKL"
@@ -169,7 +169,7 @@ def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     read = _read_legs(study)
     rows = [
         (stop.visit_id, leg)
-        for stop in stops.itertuples()
+        for stop in cast("Any", stops).itertuples()
         for leg in _names(read.get(stop.tower_id, []), _count(stop))
     ]
     return _blank_rows("legs", {"visit_id": [row[0] for row in rows], "leg": [row[1] for row in rows]})

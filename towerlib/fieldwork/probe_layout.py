@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import geopandas as gpd
 import numpy as np
@@ -210,9 +210,9 @@ def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
     parts = [_one_way(stops, way, order, clearances) for order, way in enumerate(WAYS)]
     laid = pd.concat(parts).dropna(subset=["bearing_deg"])
     least = np.where(maybe_wires(laid), clearances.wires_angle_deg, clearances.angle_deg)
-    kept = laid[~laid["alternative"] | (laid["off_line_deg"].round(6) >= least)]
-    kept = kept.sort_values(["stop", "order"], kind="stable")
-    return kept[COLUMNS].reset_index(drop=True)
+    kept = laid.loc[~laid["alternative"] | (laid["off_line_deg"].round(6) >= least)]
+    kept = kept.sort_values(["stop", "order"], kind="stable").reset_index(drop=True)
+    return cast("pd.DataFrame", kept[COLUMNS])
 
 
 def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
@@ -304,7 +304,7 @@ def layout_doubts(
         Sentences, "" without a known objection.
     """
     leads = _leads(layouts, stops, around.crs)
-    turns = layouts["tower_id"].map(stops.set_index("tower_id")["deviation_deg"])
+    turns = layouts["tower_id"].map(stops.set_index("tower_id")["deviation_deg"].get)
     reasons = [
         [_turn(lay, turn) for lay, turn in zip(layouts.itertuples(), turns, strict=True)],
         _lines(layouts, leads, around.lines, clearances.line_m),
@@ -342,9 +342,12 @@ def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
 def _leads(layouts, stops, crs):
     """Each layout as a straight line on the grid, from the tower to its current probe."""
     towers = stops.set_index("tower_id").loc[layouts["tower_id"], ["latitude_deg", "longitude_deg"]]
-    starts = points_on_grid(*towers.to_numpy(float).T, crs)
-    ends = layouts[["current_latitude_deg", "current_longitude_deg"]].to_numpy(float)
-    ends = points_on_grid(*ends.T, crs)
+    starts = points_on_grid(
+        towers["latitude_deg"].to_numpy(float), towers["longitude_deg"].to_numpy(float), crs
+    )
+    ends = points_on_grid(
+        layouts["current_latitude_deg"].to_numpy(float), layouts["current_longitude_deg"].to_numpy(float), crs
+    )
     pairs = [[*start.coords, *end.coords] for start, end in zip(starts, ends, strict=True)]
     return [
         shapely.LineString(pair if len(pair) == 2 else []) for pair in pairs

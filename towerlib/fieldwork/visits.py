@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -62,7 +62,7 @@ def choose(
     at_km = laid["chainage_m"] / 1000
     inside = at_km.ge(-math.inf if from_km is None else from_km)
     inside &= at_km.le(math.inf if to_km is None else to_km)
-    found = laid.loc[inside & laid["tower_id"].isin(wanted), "tower_id"].to_list()
+    found = laid.loc[inside & laid["tower_id"].isin(list(wanted)), "tower_id"].to_list()
     if stretch:
         said += _stretch(from_km, to_km)
     if not found:
@@ -175,12 +175,12 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
     along = pd.DataFrame(study.route.towers).set_index("tower_id")[ROUTE]
     towers = towers.join(register, on="tower_id", validate="1:1").join(along, on="tower_id", validate="1:1")
     towers["place"] = np.arange(1, len(towers) + 1)
-    called = towers[towers["tower_id"].isin(tower_ids)].reset_index(drop=True)
+    called: Any = towers[towers["tower_id"].isin(list(tower_ids))].reset_index(drop=True)
     called.insert(0, "stop", np.arange(1, len(called) + 1))
     buried, treated = _works(study, called)
     return called[KEPT].assign(
         wires=_by_tower(called, buried["treatment"]),
-        wires_m=[float(buried["quantity"].get(name, np.nan)) for name in called["tower_id"]],
+        wires_m=called["tower_id"].map(buried["quantity"].astype(float).to_dict()).astype(float),
         why=_why(study, called),
         last_said=[_last(tower) for tower in called.itertuples()],
         expected_said=[_expected(tower, treated.get(tower.tower_id, "")) for tower in called.itertuples()],

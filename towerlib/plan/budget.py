@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -106,7 +106,7 @@ def optimise_plan(treatments: Treatments, condition: pd.DataFrame, line: Line) -
         return _without(options, condition, NO_CHOICE)
     if line.plan.budget is None:
         return _without(options, condition, NO_BUDGET)
-    if not priced.any():
+    if not bool(priced.any()):
         owed = " Without prices, [plan] must_treat has no effect." if line.plan.must_treat else ""
         return _without(options, condition, NO_PRICES + owed)
     options, unpriced = _priced_must_do(options)
@@ -114,7 +114,7 @@ def optimise_plan(treatments: Treatments, condition: pd.DataFrame, line: Line) -
         constraints_of(line.plan, treatments.mobilisation),
         _unpaid(treatments.mobilisation, options),
     )
-    footings = condition.set_index("tower_id")["footing_ohm"]
+    footings = cast("pd.Series", condition.set_index("tower_id")["footing_ohm"])
     plan = optimise(options, constraints, search=False, footing_ohm=footings)
     ways = {
         OWN: plan,
@@ -153,7 +153,7 @@ def constraints_of(plan: PlanSettings, mobilisation: pd.DataFrame) -> Constraint
     fees = mobilisation.set_index("access_group")["price"].astype(float).fillna(0.0)
     weeks = plan.crew_weeks_per_year
     return Constraints(
-        budget=spread_evenly(plan.budget, plan.years),
+        budget=spread_evenly(plan.budget or 0.0, plan.years),
         mobilisation=fees.to_dict(),
         crew_weeks=None if weeks is None else (weeks,) * plan.years,
         horizon_years=max(plan.horizon_years, plan.years),
@@ -206,7 +206,7 @@ def _owed_in_vain(options, line):
     return [f"[plan] must_treat: no treatment applies at tower {', '.join(lost)}."] if lost else []
 
 
-def _priced_must_do(options):
+def _priced_must_do(options: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """Options without the towers whose must-do has no price, and a remark on those towers."""
     must, priced = options["must_do"].astype(bool), options["cost"].notna()
     lost = sorted(set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"]))
@@ -215,7 +215,8 @@ def _priced_must_do(options):
     remark = (
         f"Must-do without a price, not in the plan: tower {', '.join(lost)}. Give the price in prices.csv."
     )
-    return options[~options["tower_id"].isin(lost)].reset_index(drop=True), [remark]
+    kept = options.loc[~options["tower_id"].isin(lost)].reset_index(drop=True)
+    return kept, [remark]
 
 
 def _unpaid(mobilisation, options):

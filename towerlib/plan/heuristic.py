@@ -115,7 +115,8 @@ def holds_limits(problem: Problem, spent: np.ndarray, weeks: np.ndarray) -> np.n
     -------
     array of bool, shape (d,)
     """
-    return ((spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)).all(axis=1)
+    kept = (spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)
+    return np.asarray(kept.all(axis=1))
 
 
 def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
@@ -484,7 +485,7 @@ def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
     array of int, shape (n,)
         Year of each option, 0 where it is not done.
     """
-    ohm = problem.options["tower_id"].map(footing_ohm).astype(float).fillna(-np.inf).to_numpy()
+    ohm = footing_ohm.reindex(problem.options["tower_id"]).astype(float).fillna(-np.inf).to_numpy()
     worst = np.full(problem.unit.max(initial=-1) + 1, -np.inf)
     np.maximum.at(worst, problem.unit[problem.tower], ohm)
     packages = _packages(problem)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -190,7 +190,8 @@ def _together(problem, option, year):
         np.r_[np.ones(mine.sum()), -np.ones(next_follows.sum())],
         (int(follows.sum()) * years, _width(problem, option)),
     )
-    return entries, np.zeros(entries.shape[0]), np.zeros(entries.shape[0])
+    count = int(follows.sum()) * years
+    return entries, np.zeros(count), np.zeros(count)
 
 
 def _limits(problem, option, year):
@@ -258,7 +259,7 @@ def solve(
         -model.gain,
         integrality=np.ones(len(model.gain)),
         bounds=Bounds(0, 1),
-        constraints=LinearConstraint(model.rows, model.lower, model.upper),
+        constraints=LinearConstraint(model.rows, cast("Any", model.lower), cast("Any", model.upper)),
         options=stop if nodes is None else stop | {"node_limit": nodes},
     )
     if found.x is None:
@@ -288,11 +289,12 @@ def relax(problem: Problem, model: Model, time_limit_s: float) -> tuple[float, n
     from scipy.optimize import linprog
 
     years, equal = problem.constraints.years, model.lower == model.upper
+    rows = cast("Any", model.rows)
     found = linprog(
         -model.gain,
-        A_ub=model.rows[~equal],
+        A_ub=rows[~equal],
         b_ub=model.upper[~equal],
-        A_eq=model.rows[equal] if equal.any() else None,
+        A_eq=rows[equal] if equal.any() else None,
         b_eq=model.upper[equal] if equal.any() else None,
         bounds=(0, 1),
         options={"time_limit": time_limit_s},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -90,7 +90,7 @@ def _least_over(problem, soft):
     built = plan_milp.build(problem)
     rows = built.limits[soft]
     over = sparse.csr_array(
-        (-built.scales[soft], (rows, np.arange(len(soft)))), shape=(built.rows.shape[0], len(soft))
+        (-built.scales[soft], (rows, np.arange(len(soft)))), shape=(len(built.lower), len(soft))
     )
     count = len(built.gain)
     spend = np.r_[problem.spend[built.option], np.repeat(problem.fee, problem.constraints.years)]
@@ -99,7 +99,9 @@ def _least_over(problem, soft):
         objective / max(objective[:count].max(initial=0.0) * 1e9, 1e-9) * 1e3,
         integrality=np.r_[np.ones(count), np.zeros(len(soft))],
         bounds=Bounds(0, np.r_[np.ones(count), np.full(len(soft), np.inf)]),
-        constraints=LinearConstraint(sparse.hstack([built.rows, over]), built.lower, built.upper),
+        constraints=LinearConstraint(
+            sparse.hstack([built.rows, over]), cast("Any", built.lower), cast("Any", built.upper)
+        ),
         options={"mip_rel_gap": 1e-6, "time_limit": TIME_LIMIT_S},
     )
     if found.x is None:

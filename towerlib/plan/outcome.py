@@ -88,9 +88,8 @@ def plan_of(problem: Problem, choice: np.ndarray, bound: float = np.inf, how: st
     )
     works = works.sort_values(["year", "access_group"], kind="stable")[WORKS].reset_index(drop=True)
     years = yearly(problem, choice)
-    return Plan(
-        problem, choice, works, years, float(years["benefit"].sum()), float(years["spent"].sum()), bound, how
-    )
+    benefit, spent = (float(years[name].to_numpy(float).sum()) for name in ("benefit", "spent"))
+    return Plan(problem, choice, works, years, benefit, spent, bound, how)
 
 
 def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -50,7 +50,7 @@ def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
     works = budget.works
     if works.empty:
         return pd.DataFrame(columns=PACKAGES)
-    grouped = works.groupby("package", sort=False)
+    grouped = cast("Any", works.groupby("package", sort=False))
     sums = grouped[[*QUANTITIES, "crew_weeks", *COSTS, *AVOIDED]].sum().astype(float)
     table = grouped[["year", "access_group"]].first().join(sums)
     table = table.assign(
@@ -67,7 +67,9 @@ def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
     for name, fee in zip(COSTS, ("price", "low", "high"), strict=True):
         table[name] = table[name] + table[fee].fillna(table["price"]).fillna(0.0)
     table = table.assign(mobilisation=table["price"].fillna(0.0))
-    return table.sort_values(["year", "from_km"], kind="stable", ignore_index=True)[PACKAGES]
+    return cast(
+        "pd.DataFrame", table.sort_values(["year", "from_km"], kind="stable", ignore_index=True)[PACKAGES]
+    )
 
 
 def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) -> pd.DataFrame:
@@ -99,7 +101,7 @@ def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) 
     )
     whole = pd.concat([part.dropna(axis=1, how="all") for part in (fees, of_works) if len(part)])
     order = whole.assign(
-        first=whole["package"].map(works.groupby("package")["chainage_km"].min()),
+        first=whole["package"].map(cast("Any", works.groupby("package")["chainage_km"].min())),
         along=whole["chainage_km"].fillna(-np.inf) if "chainage_km" in whole else -np.inf,
     )
     order = order.sort_values(["year", "first", "package", "along"], kind="stable", ignore_index=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -152,12 +152,17 @@ def next_steps(listed: pd.DataFrame) -> pd.Series:
     package = column(listed, "package", "").fillna("")
     planned = (listed["queue"] == "footing") & (package != "")
     work = "Planned: " + column(listed, "treatment", "").fillna("") + ", package " + package + ". " + CONFIRM
-    return listed["queue"].map(NEXT_STEP).mask(look, LOOK_AT_LEG).mask(planned, work).mask(span, LOOK_AT_SPAN)
+    return (
+        cast("pd.Series", listed["queue"].map(NEXT_STEP.get))
+        .mask(look, LOOK_AT_LEG)
+        .mask(planned, work)
+        .mask(span, LOOK_AT_SPAN)
+    )
 
 
 def column(table: pd.DataFrame, name: str, blank: Any) -> pd.Series:
     """Column of a table, or blanks where its analysis is not available."""
-    return table[name] if name in table else pd.Series(blank, index=table.index)
+    return cast("pd.Series", table[name]) if name in table else pd.Series(blank, index=table.index)
 
 
 def _footing(condition, order):

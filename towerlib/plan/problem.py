@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -428,7 +428,8 @@ def together_in_zones(towers: pd.DataFrame, treated: Iterable[str]) -> pd.Series
         raise ValueError(f"tower {strangers[0]} is not on the line")
     run = (zone != zone.shift()).cumsum()
     mine = zone & ids.isin(list(treated))
-    by_run = ids[mine].groupby(run[mine])
+    ids = cast("pd.Series", ids[mine])
+    by_run = cast("Any", ids.groupby(run[mine]))
     label = by_run.transform("first") + " to " + by_run.transform("last")
     shared = by_run.transform("size") > 1
-    return pd.Series(label[shared].to_numpy(), index=ids[mine][shared].to_numpy(), dtype="str")
+    return pd.Series(label[shared].to_numpy(), index=ids.to_numpy()[shared.to_numpy()], dtype="str")

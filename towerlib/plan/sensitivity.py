@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -313,7 +313,7 @@ def next_tests(
             "in_plan": (np.add.reduceat(plan.choice, problem.tower_starts) > 0)[chosen],
         }
     )
-    towers = towers[towers["gain"] > 0].sort_values("gain", ascending=False, kind="stable").head(most)
+    towers = towers.loc[towers["gain"] > 0].sort_values("gain", ascending=False, kind="stable").head(most)
     towers.insert(0, "rank", np.arange(1, len(towers) + 1))
     return NextTests(towers.reset_index(drop=True), float(now.max()), len(promise))
 
@@ -439,7 +439,7 @@ def outlook(
     if budget.plan is None or not len(budget.plan.problem.options):
         return None
     selection = selection_probability(budget, draws)
-    found = next_tests(banded(budget.options), budget.constraints, most=tests, **QUICK)
+    found = next_tests(banded(budget.options), _constraints(budget), most=tests, **QUICK)
     return Outlook(
         levels=levels(budget, condition),
         curve=whole_curve(budget, condition, steps),
@@ -466,7 +466,7 @@ def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
         and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
         that rule) and gain (of the plan over it, relative).
     """
-    constraints = budget.constraints
+    constraints = _constraints(budget)
     if not sum(constraints.budget) > 0:
         return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
     footings = condition.set_index("tower_id")["footing_ohm"]
@@ -477,6 +477,13 @@ def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
     ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
     table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
     return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+
+
+def _constraints(budget: Budget) -> Constraints:
+    """Constraints of a budget with a plan."""
+    if budget.constraints is None:
+        raise ValueError("the budget has no plan")
+    return budget.constraints
 
 
 def _sums(plan, options):
@@ -509,12 +516,12 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
         From `budget_curve`, with worst_first and greedy (benefit of the rules); blank below the cost of the must-do
         works. No rows where no option has a benefit.
     """
-    constraints = budget.constraints
+    constraints = _constraints(budget)
     whole = cost_of_everything(budget.options, constraints)
     if not whole > 0:
         return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
     owed = budget.options["must_do"].astype(bool).any()  # with must-dos a budget of 0 is not feasible
-    points = np.linspace(0.0, whole, steps + 1)[int(owed) :]
+    points = np.linspace(0.0, whole, steps + 1)[int(bool(owed)) :]
     shares = np.array(list(LEVELS.values())) * sum(constraints.budget)
     points = np.unique(np.r_[points, shares[shares > 0]])
     footings = condition.set_index("tower_id")["footing_ohm"]
@@ -524,7 +531,7 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
     ruled = {
         name: [
             _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
-            for row in found.itertuples()
+            for row in cast("Any", found).itertuples()
         ]
         for name in ("worst_first", "greedy")
     }
@@ -533,7 +540,7 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
 
 def _by_rule(name, budget, condition, total):
     """Benefit of a simple rule within a total budget; blank where the must-do works do not fit."""
-    constraints = with_total(budget.constraints, total)
+    constraints = with_total(_constraints(budget), total)
     if name == "greedy":
         plan = heuristic.greedy(budget.options, constraints)
     else:
@@ -564,7 +571,7 @@ def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbab
     """
     options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
     return uncertainty.selection_probability(
-        options, budget.constraints, draw(options, count), checked=0, **QUICK
+        options, _constraints(budget), draw(options, count), checked=0, **QUICK
     )
 
 
@@ -601,7 +608,8 @@ def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
         One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
         planned_option, must_do, most probable first.
     """
-    planned = budget.works[["tower_id", "option", "must_do"]].rename(columns={"option": "planned_option"})
+    planned = cast("pd.DataFrame", budget.works[["tower_id", "option", "must_do"]])
+    planned = planned.rename(columns={"option": "planned_option"})
     kept = selection.towers[["tower_id", "chance", "option", "option_chance"]]
     table = kept.merge(planned, on="tower_id", how="left", validate="1:1")
     owed = table["must_do"].astype("boolean").fillna(False).astype(bool)
@@ -623,6 +631,6 @@ def by_kind(works: pd.DataFrame) -> pd.DataFrame:
     """
     sums = ["avoided_per_year", "avoided_low", "avoided_high", "cost"]
     grouped = works.astype(dict.fromkeys(sums, float)).groupby("kind", sort=True)
-    table = grouped[sums].sum().assign(towers=grouped.size()).reset_index()
+    table = cast("pd.DataFrame", grouped[sums].sum()).assign(towers=grouped.size()).reset_index()
     table = table.sort_values("avoided_per_year", ascending=False, kind="stable", ignore_index=True)
-    return table[["kind", "towers", *sums]]
+    return cast("pd.DataFrame", table[["kind", "towers", *sums]])

@@ -336,12 +336,7 @@ def _towers(problem, plan, choices):
     never = often[top] == 0
     names = problem.options["option"].to_numpy()
     planned = np.add.reduceat(plan.choice, starts) > 0
-    mine = (
-        pd.Series(np.where(plan.choice > 0, np.arange(len(names)), -1))
-        .groupby(problem.tower)
-        .max()
-        .to_numpy()
-    )
+    mine = np.maximum.reduceat(np.where(plan.choice > 0, np.arange(len(names)), -1), starts)
     towers = pd.DataFrame(
         {
             "tower_id": problem.options["tower_id"].to_numpy()[starts],

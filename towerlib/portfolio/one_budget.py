@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -47,7 +47,7 @@ def able_to_share(
         remarks += [f"{line.line_id} is not in the split: {why}."] if why else []
         able += [] if why else [line]
     kinds = Counter(_kind(line) for line in able)
-    usual = max(sorted(kinds), key=kinds.get, default=None)
+    usual = max(sorted(kinds), key=lambda kind: kinds[kind], default=None)
     for line in able:
         if _kind(line) != usual:
             remarks.append(
@@ -163,7 +163,9 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
         plan = replace(
             beside, how=f"The lines' own plans together avoid more than any split found. {quality(beside)}"
         )
-    table = pd.DataFrame([_line_row(line, scaled, own, beside, plan) for line in able])[TABLE]
+    table = cast(
+        "pd.DataFrame", pd.DataFrame([_line_row(line, scaled, own, beside, plan) for line in able])[TABLE]
+    )
     off = (*off, *problem.left_out, *_short(own))
     return Split(
         float(sum(joint.budget)),
@@ -191,7 +193,7 @@ def _constraints(line):
     groups = line.mobilisation.assign(
         access_group=f"{line.line_id}/" + line.mobilisation["access_group"].astype("str")
     )
-    return constraints_of(SimpleNamespace(**facts), groups)
+    return constraints_of(cast("Any", SimpleNamespace(**facts)), groups)
 
 
 def _scaled(constraints, total):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -397,7 +397,7 @@ def totals(table: pd.DataFrame) -> dict[str, float]:
         Columns of `ADD_UP` summed over the lines with a value; money NaN where currencies differ. Intervals are sums
         of their ends, as for fully correlated errors.
     """
-    sums = {name: table[name].sum(min_count=1) for name in ADD_UP}
+    sums: dict[str, Any] = {name: table[name].sum(min_count=1) for name in ADD_UP}
     if not _one_currency(table):
         sums |= dict.fromkeys(("money_per_year", "money_low", "money_high"), np.nan)
     return sums

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -276,7 +276,8 @@ def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
     gain = gain * scene.built.in_coils[scene.stood]
     gain = gain * np.where(scene.flawed("turns not entered"), 2.0, 1.0)[:, None]
     here = np.arange(PATHS) == scene.visits["flaw_leg"].to_numpy()[:, None]
-    return np.where(here, scene.visits["flaw"].map(COIL_GAINS).fillna(1.0).to_numpy()[:, None], 1.0) * gain
+    factor = cast("Any", scene.visits["flaw"]).map(COIL_GAINS).fillna(1.0).to_numpy()
+    return np.where(here, factor[:, None], 1.0) * gain
 
 
 def probes(scene: Scene, rng: np.random.Generator) -> pd.DataFrame:
@@ -558,7 +559,7 @@ def readings(
     rounds = []
     for _, visits in plan.groupby("campaign"):
         # One state per round: no defect begins or ends during a round.
-        now = state(built, visits["date"].min().to_numpy(), visits["soil_state"].iloc[0])
+        now = state(built, cast("Any", visits["date"].min()).to_numpy(), visits["soil_state"].iloc[0])
         rounds.append(_visits_round(set_scene(settings, built, flows, now, visits), rng))
     return {name: pd.concat([tables[name] for tables in rounds], ignore_index=True) for name in rounds[0]}
 
@@ -624,7 +625,9 @@ def _visits_table(scene, parts):
         coil_turns_recorded=visits["coil_turns_recorded"].where(coiled),
         over_range=yes_no(visits["flaw"] == "over_range"),
         photo=(visits["visit_id"] + "-1.jpg").where(findings),
-        note=visits["flaw"].map(NOTES).mask(visits["repeat"] == "later", "second visit, set-up changed"),
+        note=cast("Any", visits["flaw"])
+        .map(NOTES)
+        .mask(visits["repeat"] == "later", "second visit, set-up changed"),
     )[VISIT_COLUMNS]
 
 

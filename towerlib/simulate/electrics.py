@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -124,7 +124,7 @@ def stray(built: Built, drive: Drive, rng: np.random.Generator) -> Stray:
     uneven = (rng.standard_normal(count - 1) + 1j * rng.standard_normal(count - 1)) / np.sqrt(2)
     sections = np.searchsorted(np.asarray(drive.transpositions), np.arange(count - 1), side="right")
     return Stray(
-        soil_v=field_v_m[:, None] * np.nan_to_num(built.feet_m).real,
+        soil_v=field_v_m[:, None] * np.real(np.nan_to_num(built.feet_m)),
         ring_v=ring_v,
         # A transposition turns the phase of the induced voltage by a third of a period.
         forced_a=drive.forced_a * np.exp(2j * np.pi * sections / 3) * (1 + drive.unevenness * uneven),
@@ -227,7 +227,7 @@ def in_service(built: Built, settings: dict[str, Any], now: State, flows: Stray)
     span_ohm = span_impedance(built, settings, frequency_hz)
     line = _ladder(footings(built, now)[0], settings, now, span_ohm)
     rest_s = driving_points(line).rest_s
-    wire_v = solve(line, span_emf_v=flows.forced_a * span_ohm).wire_v
+    wire_v = solve(line, span_emf_v=cast("Any", flows.forced_a * span_ohm)).wire_v
     # Voltage of the wire with this tower disconnected, i.e. without the load of its own current.
     unhooked_v = wire_v * (rest_s + line.tower_s) / rest_s
     source_s = admittance(np.where(np.isinf(now.bond_ohm), np.inf, now.bond_ohm + 1 / rest_s))

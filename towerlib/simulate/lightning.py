@@ -111,8 +111,10 @@ def _located(built, flashes, rng):
     # Half of the flashes lie inside the ellipse: 1.18 standard deviations in two dimensions.
     along_m, across_m = (place_m + semi_major_m[:, None] / 1.18 * rng.standard_normal(place_m.shape)).T
     azimuth_deg = towers["bearing_deg"].to_numpy() + np.degrees(np.arctan2(across_m, along_m))
-    start = (towers[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
-    longitude, latitude, _ = GEOD.fwd(*start, azimuth_deg, np.hypot(along_m, across_m))
+    start_longitude, start_latitude = (towers[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
+    longitude, latitude, _ = GEOD.fwd(
+        start_longitude, start_latitude, azimuth_deg, np.hypot(along_m, across_m)
+    )
     return pd.DataFrame(
         {
             "time": _iso(flashes["time"].to_numpy(), "Z"),

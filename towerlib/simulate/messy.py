@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -303,7 +303,9 @@ def write_messy(
         write_table(tables[name], place / f"{name}.csv", ",")
     write_table(_register(tables["towers"]), place / "towers.csv", ",")
     visits, legs = tables["visits"], tables["legs"]
-    for (month, crew), part in visits.groupby([visits["date"].dt.strftime("%Y-%m"), visits["crew"]]):
+    for (month, crew), part in cast("Any", visits).groupby(
+        [visits["date"].dt.strftime("%Y-%m"), visits["crew"]]
+    ):
         stem = f"{month}-crew-{crew.lower()}"
         own = legs[legs["visit_id"].isin(part["visit_id"])]
         {"A": _crew_a, "B": _crew_b, "C": _crew_c}[crew](part.reset_index(drop=True), own, place, stem)
@@ -358,7 +360,7 @@ def _crew_b(visits, legs, place, stem):
     value = header.index("Impedance")
     rows[2][value] = "OL"
     rows[5][header.index("Date")] = None
-    mean = [None] * len(header)
+    mean: list[Any] = [None] * len(header)
     mean[0], mean[value] = "Mean", float(round(visits["impedance_ohm"].mean(), 1))
     with pd.ExcelWriter(place / "visits" / f"{stem}.xlsx", engine="xlsxwriter") as writer:
         book = writer.book

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -44,7 +44,7 @@ def register(settings: dict[str, Any], built: Built, rng: np.random.Generator) -
     estimate = np.exp(0.2 * rng.standard_normal(count))
     surveyed, layered = rng.random(count) < 0.75, rng.random(count) < 0.3
     layers = {name: blank_but(layered, significant(towers[name] * estimate, 2)) for name in LAYER_COLUMNS[:2]}
-    return towers.assign(
+    table = towers.assign(
         sequence=np.arange(1, count + 1),
         height_m=np.round(2 * settings["tower"]["height_m"] * towers["height_factor"]) / 2,
         earth_paths_in_coils=yes_no(towers["earth_paths_in_coils"]),
@@ -57,15 +57,16 @@ def register(settings: dict[str, Any], built: Built, rng: np.random.Generator) -
             settings["lightning"]["ground_flash_density"] * towers["density_factor"], 1
         ),
         **layers,
-    )[REGISTER_COLUMNS]
+    )
+    return cast("pd.DataFrame", table[REGISTER_COLUMNS])
 
 
 def soil_tests(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
     """Four-pin soil tests at some towers, in the second campaign."""
     chosen = np.flatnonzero(rng.random(len(built.towers)) < 0.12)
     towers = built.towers.iloc[chosen]
-    layers = (towers[name].to_numpy()[:, None] for name in LAYER_COLUMNS)
-    resistance = wenner_resistivity(*layers, PIN_SPACINGS_M) / (2 * np.pi * PIN_SPACINGS_M)
+    upper, lower, depth = (towers[name].to_numpy()[:, None] for name in LAYER_COLUMNS)
+    resistance = wenner_resistivity(upper, lower, depth, PIN_SPACINGS_M) / (2 * np.pi * PIN_SPACINGS_M)
     day = np.busday_offset(spec.campaigns[1].start, chosen // 25, roll="forward")
     return pd.DataFrame(
         {
@@ -81,7 +82,7 @@ def soil_tests(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.Dat
 
 def works(built: Built, rng: np.random.Generator) -> pd.DataFrame:
     """Completed treatments with quantity and cost."""
-    treated = built.towers[built.towers["treated_on"].notna()].sort_values("treated_on", kind="stable")
+    treated = built.towers.loc[built.towers["treated_on"].notna()].sort_values("treated_on", kind="stable")
     kinds = [WORKS[k % len(WORKS)] for k in range(len(treated))]
     return pd.DataFrame(
         {

@@ -63,12 +63,12 @@ class Treatments:
     def choices(self) -> pd.DataFrame:
         """Options that a plan can select: those that apply and are work."""
         work = ~self.options["kind"].isin(["nothing", "retest"])
-        return self.options[self.options["applies"] & work].reset_index(drop=True)
+        return self.options.loc[self.options["applies"] & work].reset_index(drop=True)
 
     @property
     def did_not_improve(self) -> pd.DataFrame:
         """Completed works after which the footing was not lower."""
-        return self.learned[self.learned["improved"].eq(False).fillna(False).astype(bool)]
+        return self.learned.loc[self.learned["improved"].eq(False).fillna(False).astype(bool)]
 
 
 def assess(
@@ -122,7 +122,7 @@ def assess(
     taught = learned.corrections(done)
     light, why = benefit.lightning(records, route, condition, outages)
     options = option_table(offered, towers, records.line, light, taught, _saturated(outages, towers))
-    lines = cost_lines(options[options["applies"]], priced)
+    lines = cost_lines(options.loc[options["applies"]], priced)
     cost = totals(options, lines)
     barred = ~options["applies"]
     cost.loc[barred, ["cost", "cost_low", "cost_high"]] = float("nan")

@@ -103,7 +103,7 @@ def lightning(
     shape, line = outages.geometry, records.line
     exposed = geometry.towers_exposed(records, route, condition, outages.density, shape)
     exposed = rates.filled(exposed, shape)
-    if exposed["flash_density"].isna().all():
+    if bool(exposed["flash_density"].isna().all()):
         return (
             None,
             "Trip-outs avoided are not available: give [lightning] ground_flash_density, or flashes.csv.",

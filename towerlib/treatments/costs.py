@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -95,8 +95,8 @@ def price_list(prices: pd.DataFrame) -> PriceList:
     known = rows["item"].isin(UNITS)
     _check(rows, known)
     remarks = _remarks(rows, known)
-    rows = rows[known]
-    low, high = rows["price_low"].fillna(rows["price"]), rows["price_high"].fillna(rows["price"])
+    rows = rows.loc[known]
+    low, high = (rows[name].where(rows[name].notna(), rows["price"]) for name in ("price_low", "price_high"))
     return PriceList(rows.assign(price_low=low, price_high=high), tuple(remarks))
 
 
@@ -172,7 +172,7 @@ def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Se
             row.soil_class if pd.notna(row.soil_class) else "",
             row.access if pd.notna(row.access) else "",
         ): index
-        for row, index in zip(rows.itertuples(), rows.index, strict=True)
+        for row, index in zip(cast("Any", rows).itertuples(), rows.index, strict=True)
     }
     found = {
         (soil, way): next(
@@ -310,7 +310,7 @@ def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     if not parts:
         return _typed(pd.DataFrame(columns=LINES))
     lines = pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)
-    return _typed(lines[LINES])
+    return _typed(cast("pd.DataFrame", lines[LINES]))
 
 
 def _typed(lines):
@@ -387,11 +387,11 @@ def totals(options: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
         that item. An option without items costs 0.
     """
     keys = ["tower_id", "option"]
-    by_option = lines.groupby(keys, sort=False)
+    by_option = cast("Any", lines.groupby(keys, sort=False))
     sums = by_option[["cost", "low", "high"]].sum()
     unpriced = lines[lines["price"].isna()]
     flaws = unpriced.groupby(keys, sort=False)["item"].agg(lambda items: "no price of " + ", ".join(items))
-    index = pd.MultiIndex.from_frame(options[keys].astype("str"))
+    index = pd.MultiIndex.from_frame(cast("pd.DataFrame", options[keys]).astype("str"))
     flaw = flaws.reindex(index).fillna("").to_numpy()
     found = sums.reindex(index).fillna(0.0).to_numpy(float)
     found = np.where((flaw != "")[:, None], np.nan, found)
@@ -416,9 +416,14 @@ def mobilisations(sites: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     """
     own = "tower " + sites["tower_id"].astype(str)
     group = sites["access_group"].astype("object").where(sites["access_group"].notna(), own)
-    found = best_rows(priced, "mobilisation", pd.Series(pd.NA, sites.index, dtype="object"), sites["access"])
+    found = best_rows(
+        priced,
+        "mobilisation",
+        pd.Series(pd.NA, sites.index, dtype="object"),
+        cast("pd.Series", sites["access"]),
+    )
     one = pd.Series(1.0, sites.index)
     table = pd.DataFrame({"access_group": group, **_price(priced, found, one)}, index=sites.index)
     table = table.assign(access=sites["access"]).sort_values("price", kind="stable", na_position="last")
     table = table.drop_duplicates("access_group", keep="last").sort_values("access_group", kind="stable")
-    return _typed(table[MOBILISATION].reset_index(drop=True))
+    return _typed(cast("pd.DataFrame", table[MOBILISATION]).reset_index(drop=True))

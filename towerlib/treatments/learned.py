@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -107,7 +107,7 @@ def works_done(
         before the work; log_ratio = ln(achieved/predicted); improved is blank where no two readings can be compared.
     """
     end, line = last_day(month), records.line
-    works = records.works[records.works["date"] <= end]
+    works = records.works.loc[records.works["date"] <= end]
     if not len(works):
         return pd.DataFrame(columns=WORKS)
     history = trends.history(
@@ -125,7 +125,7 @@ def works_done(
     better = pd.array(verdict.str.contains("down"), dtype="boolean")
     unknown = (table["after_ohm"].isna() | table["before_ohm"].isna()).to_numpy()
     better[unknown] = pd.NA
-    return table.assign(log_ratio=ratio, improved=better)[WORKS].reset_index(drop=True)
+    return cast("pd.DataFrame", table.assign(log_ratio=ratio, improved=better)[WORKS]).reset_index(drop=True)
 
 
 _NAMES = {
@@ -185,12 +185,14 @@ def corrections(done: pd.DataFrame) -> pd.DataFrame:
     >>> print(corrections(done)["learned_factor"].iloc[0])
     1.0714
     """
-    compared = done[done["log_ratio"].notna()]
+    compared = done.loc[done["log_ratio"].notna()]
     if not len(compared):
         return pd.DataFrame(
             {"kind": [], "soil_class": [], "n": [], "mean_log_ratio": [], "learned_factor": []}
         )
-    soil = compared["soil_class"].astype("object").where(compared["soil_class"].notna(), "")
+    soil = (
+        cast("pd.Series", compared["soil_class"]).astype("object").where(compared["soil_class"].notna(), "")
+    )
     groups = compared.assign(soil_class=soil, log_ratio=compared["log_ratio"].astype(float)).groupby(
         ["kind", "soil_class"]
     )
@@ -218,4 +220,4 @@ def log_factors(taught: pd.DataFrame, treatment: Treatment, sites: pd.DataFrame)
     soil = sites["soil_class"].astype("object").where(sites["soil_class"].notna(), "")
     of_kind = taught[taught["kind"] == treatment.kind]
     factor = dict(zip(of_kind["soil_class"], of_kind["learned_factor"], strict=True))
-    return np.log(soil.map(factor).astype(float).fillna(1.0).to_numpy())
+    return np.log(cast("Any", soil).map(factor).astype(float).fillna(1.0).to_numpy())

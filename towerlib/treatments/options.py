@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -85,8 +85,8 @@ def sites(
 
 def _spans(route):
     """Spans on both sides of each tower."""
-    laid = pd.DataFrame(route.towers)[["tower_id", "span_ahead_m"]]
-    spans = laid.assign(span_behind_m=laid["span_ahead_m"].shift())
+    laid = cast("pd.DataFrame", pd.DataFrame(route.towers)[["tower_id", "span_ahead_m"]])
+    spans = laid.assign(span_behind_m=cast("pd.Series", laid["span_ahead_m"]).shift())
     return spans.set_index("tower_id").astype(float)
 
 
@@ -400,8 +400,8 @@ def must_do(treatment: Treatment, sites: pd.DataFrame) -> pd.Series:
         its limit.
     """
     if treatment.kind == "lead":
-        return sites["lead_gone"]
-    return sites["touch_above"] & sites["is_public"] & (treatment.kind in RINGS)
+        return cast("pd.Series", sites["lead_gone"])
+    return cast("pd.Series", sites["touch_above"] & sites["is_public"] & (treatment.kind in RINGS))
 
 
 COLUMNS = """
@@ -456,7 +456,7 @@ def option_table(
         one["reason"] = reasons.get(treatment.option, one["reason"])
         parts.append(_rows(treatment, sites, line, one).assign(_tower=range(len(sites)), _place=place))
     table = pd.concat(parts).sort_values(["_tower", "_place"], kind="stable").reset_index(drop=True)
-    return table[[*COLUMNS, *QUANTITIES]]
+    return cast("pd.DataFrame", table[[*COLUMNS, *QUANTITIES]])
 
 
 def _one(treatment, sites, line, light, drawn, taught):
@@ -490,7 +490,9 @@ def _metal(treatment, sites, settings, light, drawn, taught, possible):
     full_m, seen_m = lengths(treatment, here), lightning_lengths(treatment, here)
     whole = response(treatment, here, settings, full_m)
     ends = banded(whole, here, learned)
-    found = dict(zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), ends, strict=True))
+    found: dict[str, np.ndarray] = dict(
+        zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), ends, strict=True)
+    )
     found["learned_factor"] = np.exp(learned)
     if light is not None:
         cut = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -275,7 +275,7 @@ def response(
     known = keys.notna().all(axis=1) & ((keys["length_m"] > 0) | (treatment.kind == "ring"))
     for key, rows in keys[known].reset_index(drop=True).groupby(list(keys.columns)).groups.items():
         place = np.flatnonzero(known.to_numpy())[rows]
-        table[place] = _one(treatment, dict(zip(keys.columns, key, strict=True)), settings)
+        table[place] = _one(treatment, dict(zip(keys.columns, cast("tuple", key), strict=True)), settings)
     return Response(table, scale)
 
 
@@ -306,7 +306,8 @@ def after(found: Response, footing_ohm: ArrayLike, soil_factor: ArrayLike = 1.0)
     array
         Footing [Ω], never above the one before.
     """
-    scale = found.scale_ohm_m * soil_factor
+    footing_ohm = np.asarray(footing_ohm, float)
+    scale = found.scale_ohm_m * np.asarray(soil_factor, float)
     with np.errstate(invalid="ignore", divide="ignore"):
         place = (np.log(footing_ohm / scale) - LOG_RATIOS[0]) / LOG_STEP
         first = np.clip(np.nan_to_num(np.floor(place)), 0, LOG_RATIOS.size - 2).astype(int)
@@ -339,8 +340,9 @@ def corrected(
     >>> print(corrected(40.0, 20.0, 0.0, 0.5))
     28.28
     """
-    gain = np.log(np.asarray(footing_ohm, float) / after_ohm) - log_factor
-    return footing_ohm * np.exp(-np.maximum(gain * gain_factor, 0.0))
+    footing_ohm = np.asarray(footing_ohm, float)
+    gain = np.log(footing_ohm / np.asarray(after_ohm, float)) - np.asarray(log_factor, float)
+    return footing_ohm * np.exp(-np.maximum(gain * np.asarray(gain_factor, float), 0.0))
 
 
 def banded(
