@@ -43,6 +43,11 @@ COLUMNS = """
     line_id month against kind tower_id since quantity before after unit uncertainty z state_before state_after
     date_before date_after sentence
 """.split()
+SUSPECT, SOUND = ("worn", "open suspected"), ("sound",)
+BROKEN = ("damaged", "missing")
+LEGS_ALONE = "legs alone"
+VERIFIED, PARTLY = "fixed and verified", "treated, still above limit"
+OPEN, FAILED = "fixed not verified", "treatment did not work"
 
 
 def rows(kind: str, tower_id: Collection[Any], sentence: Collection[Any], **more: Any) -> pd.DataFrame:
@@ -72,6 +77,13 @@ def rows(kind: str, tower_id: Collection[Any], sentence: Collection[Any], **more
         {"kind": kind, "tower_id": list(tower_id), **cells, "sentence": list(sentence)}, index=index
     )
     return _typed(table)
+
+
+def _typed(table):
+    """The table with fixed column types, also when empty."""
+    kinds = dict.fromkeys(NUMBERS, "float64") | dict.fromkeys(DATES, "datetime64[ns]")
+    texts = ["kind", "tower_id", "quantity", *TEXTS, "sentence"]
+    return table.astype(kinds | dict.fromkeys(texts, "str"))
 
 
 def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFrame:
@@ -106,13 +118,6 @@ def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFram
     return _typed(firsts.loc[keys.sort_values(["kind", "place", "tower"], kind="stable").index]).reset_index(
         drop=True
     )
-
-
-def _typed(table):
-    """The table with fixed column types, also when empty."""
-    kinds = dict.fromkeys(NUMBERS, "float64") | dict.fromkeys(DATES, "datetime64[ns]")
-    texts = ["kind", "tower_id", "quantity", *TEXTS, "sentence"]
-    return table.astype(kinds | dict.fromkeys(texts, "str"))
 
 
 def footings(both: pd.DataFrame, trend: pd.DataFrame) -> list[pd.DataFrame]:
@@ -151,23 +156,6 @@ def footings(both: pd.DataFrame, trend: pd.DataFrame) -> list[pd.DataFrame]:
         )
     ]
     return found
-
-
-def another_reading(both: pd.DataFrame) -> pd.Series:
-    """Towers at which another, not older reading of the footing is used than before.
-
-    Parameters
-    ----------
-    both : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.Series of bool
-    """
-    known = both["footing_ohm_now"].notna() & both["footing_ohm_before"].notna()
-    other = (both["footing_visit_id_now"] != both["footing_visit_id_before"]).fillna(False)
-    no_older = both["footing_date_now"] >= both["footing_date_before"]
-    return cast("pd.Series", known & other & no_older)
 
 
 def footing_change(both: pd.DataFrame, trend: pd.DataFrame) -> pd.DataFrame:
@@ -233,6 +221,23 @@ def _by_interval(both):
     )
 
 
+def another_reading(both: pd.DataFrame) -> pd.Series:
+    """Towers at which another, not older reading of the footing is used than before.
+
+    Parameters
+    ----------
+    both : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.Series of bool
+    """
+    known = both["footing_ohm_now"].notna() & both["footing_ohm_before"].notna()
+    other = (both["footing_visit_id_now"] != both["footing_visit_id_before"]).fillna(False)
+    no_older = both["footing_date_now"] >= both["footing_date_before"]
+    return cast("pd.Series", known & other & no_older)
+
+
 def _footing_rows(kind, towers, change):
     """Rows of footings that changed."""
     sentences = [
@@ -254,11 +259,6 @@ def _footing_rows(kind, towers, change):
         unit="Ω",
         **figures.to_dict("series"),
     )
-
-
-SUSPECT, SOUND = ("worn", "open suspected"), ("sound",)
-BROKEN = ("damaged", "missing")
-LEGS_ALONE = "legs alone"
 
 
 def leg_shares(both: pd.DataFrame) -> list[pd.DataFrame]:
@@ -297,6 +297,31 @@ def leg_shares(both: pd.DataFrame) -> list[pd.DataFrame]:
         "Share of the injected current in the legs {way} from {before:.0f} % to {after:.0f} %: bond {state_before}, "
         "now {state_after}.",
     )
+
+
+def _z(both, name, u_now, u_before):
+    """Change of a quantity in standard uncertainties of both readings, and their joint uncertainty."""
+    u = np.hypot(u_now, u_before)
+    return (both[f"{name}_now"] - both[f"{name}_before"]) / u.where(u > 0), u
+
+
+def _turned_rows(both, z, turned, figures, template):
+    """Rows of a quantity whose rise is bad, where its verdict turned and the change exceeds the uncertainty."""
+    found = []
+    beyond = (z >= number("jump_z"), z <= -number("jump_z"))
+    for kind, way, chosen in (
+        ("worsened", "up", turned[0] & beyond[0]),
+        ("improved", "down", turned[1] & beyond[1]),
+    ):
+        chosen = chosen.fillna(False).astype(bool)
+        part = {name: value if isinstance(value, str) else value[chosen] for name, value in figures.items()}
+        part |= {"z": z[chosen]}
+        table = rows(kind, both["tower_id"][chosen], [""] * int(chosen.sum()), **part)
+        sentences = [
+            template.format(**(row | {"way": way, "z": abs(row["z"])})) for row in table.to_dict("records")
+        ]
+        found.append(table.assign(sentence=pd.array(sentences, dtype="str")))
+    return found
 
 
 def gaps(both: pd.DataFrame) -> list[pd.DataFrame]:
@@ -374,31 +399,6 @@ def seen(both: pd.DataFrame) -> list[pd.DataFrame]:
     return found
 
 
-def _z(both, name, u_now, u_before):
-    """Change of a quantity in standard uncertainties of both readings, and their joint uncertainty."""
-    u = np.hypot(u_now, u_before)
-    return (both[f"{name}_now"] - both[f"{name}_before"]) / u.where(u > 0), u
-
-
-def _turned_rows(both, z, turned, figures, template):
-    """Rows of a quantity whose rise is bad, where its verdict turned and the change exceeds the uncertainty."""
-    found = []
-    beyond = (z >= number("jump_z"), z <= -number("jump_z"))
-    for kind, way, chosen in (
-        ("worsened", "up", turned[0] & beyond[0]),
-        ("improved", "down", turned[1] & beyond[1]),
-    ):
-        chosen = chosen.fillna(False).astype(bool)
-        part = {name: value if isinstance(value, str) else value[chosen] for name, value in figures.items()}
-        part |= {"z": z[chosen]}
-        table = rows(kind, both["tower_id"][chosen], [""] * int(chosen.sum()), **part)
-        sentences = [
-            template.format(**(row | {"way": way, "z": abs(row["z"])})) for row in table.to_dict("records")
-        ]
-        found.append(table.assign(sentence=pd.array(sentences, dtype="str")))
-    return found
-
-
 def _grade(column, good, bad):
     """0 for good, 1 for bad, blank for anything else."""
     return pd.Series(np.select([column.isin(good), column.isin(bad)], [0.0, 1.0], np.nan), column.index)
@@ -409,10 +409,6 @@ def _worded(column):
     if pd.api.types.is_numeric_dtype(column):
         return column.map(lambda count: f"{count:.0f}", na_action="ignore").astype("str")
     return column.astype("str")
-
-
-VERIFIED, PARTLY = "fixed and verified", "treated, still above limit"
-OPEN, FAILED = "fixed not verified", "treatment did not work"
 
 
 def treated(

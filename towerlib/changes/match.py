@@ -15,6 +15,30 @@ if TYPE_CHECKING:
 
 
 EARTH_RADIUS_M = 6_371_000.0  # a sphere is close enough for distances of some tens of metres
+SPREAD = 1.959963984540054  # an interval of 95 % reaches this many standard deviations to either side
+READ = {  # key of a leg-current reading (date in the condition, value), and the columns to add
+    "gap": ("leakage_date", "gap_ma", ("gap_u_ma", "leakage_sum_ma", "peer_class")),
+    "share": ("cause_date", "leg_share_lambda", ("leg_share_u",)),
+}
+
+
+def beside(now: Snapshot, before: Snapshot) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Towers of both months with their data, in columns ``…_now`` and ``…_before``.
+
+    Parameters
+    ----------
+    now, before : Snapshot
+
+    Returns
+    -------
+    pandas.DataFrame, pandas.DataFrame
+        Towers present in both months, one row each; and all pairs, from `pair`.
+    """
+    pairs = pair(now.condition, before.condition)
+    both = pairs[pairs["tower_id"].notna() & pairs["earlier_id"].notna()].reset_index(drop=True)
+    later, earlier = (_known(month).add_suffix(end) for month, end in ((now, "_now"), (before, "_before")))
+    both = both.merge(later, left_on="tower_id", right_on="tower_id_now", validate="1:1")
+    return both.merge(earlier, left_on="earlier_id", right_on="tower_id_before", validate="1:1"), pairs
 
 
 def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
@@ -64,24 +88,6 @@ def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
-    """Names of towers in the earlier month.
-
-    Parameters
-    ----------
-    tower_ids : pandas.Series of str
-    pairs : pandas.DataFrame
-        From `pair`.
-
-    Returns
-    -------
-    pandas.Series of str
-        Same index; blank for a new tower.
-    """
-    earlier = pairs.dropna(subset="tower_id").set_index("tower_id")["earlier_id"]
-    return tower_ids.map(cast("pd.Series", earlier)).astype("str")
-
-
 def _placed(condition):
     """Positions of the towers on a sphere [m], by name."""
     north, east = np.radians(condition["latitude_deg"]), np.radians(condition["longitude_deg"])
@@ -102,36 +108,10 @@ def _nearest(now, before):
     if now.empty or before.empty:
         return {}
     within = number("renamed_within_m")
-    _, there = KDTree(before).query(now, distance_upper_bound=within)
-    _, back = KDTree(now).query(before, distance_upper_bound=within)
+    there = np.asarray(KDTree(before).query(now, distance_upper_bound=within)[1])
+    back = np.asarray(KDTree(now).query(before, distance_upper_bound=within)[1])
     found = [(row, place) for row, place in enumerate(there) if place < len(before) and back[place] == row]
     return {now.index[row]: before.index[place] for row, place in found}
-
-
-SPREAD = 1.959963984540054  # an interval of 95 % reaches this many standard deviations to either side
-READ = {  # key of a leg-current reading (date in the condition, value), and the columns to add
-    "gap": ("leakage_date", "gap_ma", ("gap_u_ma", "leakage_sum_ma", "peer_class")),
-    "share": ("cause_date", "leg_share_lambda", ("leg_share_u",)),
-}
-
-
-def beside(now: Snapshot, before: Snapshot) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Towers of both months with their data, in columns ``…_now`` and ``…_before``.
-
-    Parameters
-    ----------
-    now, before : Snapshot
-
-    Returns
-    -------
-    pandas.DataFrame, pandas.DataFrame
-        Towers present in both months, one row each; and all pairs, from `pair`.
-    """
-    pairs = pair(now.condition, before.condition)
-    both = pairs[pairs["tower_id"].notna() & pairs["earlier_id"].notna()].reset_index(drop=True)
-    later, earlier = (_known(month).add_suffix(end) for month, end in ((now, "_now"), (before, "_before")))
-    both = both.merge(later, left_on="tower_id", right_on="tower_id_now", validate="1:1")
-    return both.merge(earlier, left_on="earlier_id", right_on="tower_id_before", validate="1:1"), pairs
 
 
 def _known(month):
@@ -150,3 +130,21 @@ def _known(month):
         found = left.merge(read, on=["tower_id", date, value], how="left", validate="m:1")
         table = table.assign(**{name: found[name].to_numpy() for name in wanted})
     return table
+
+
+def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
+    """Names of towers in the earlier month.
+
+    Parameters
+    ----------
+    tower_ids : pandas.Series of str
+    pairs : pandas.DataFrame
+        From `pair`.
+
+    Returns
+    -------
+    pandas.Series of str
+        Same index; blank for a new tower.
+    """
+    earlier = pairs.dropna(subset="tower_id").set_index("tower_id")["earlier_id"]
+    return tower_ids.map(cast("pd.Series", earlier)).astype("str")

@@ -22,71 +22,19 @@ if TYPE_CHECKING:
     from towerlib.assessment import Study
 
 
-def report_manifest(folder: Path) -> dict[str, Any]:
-    """Contents of ``run.json`` of a report.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        ``…/<line>/YYYY-MM``.
-
-    Returns
-    -------
-    dict
-        With "files": name to SHA-256.
-
-    Raises
-    ------
-    ValueError
-        It is missing or damaged.
-    """
-    try:
-        manifest = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise ValueError("run.json is missing") from None
-    except ValueError:
-        raise ValueError("run.json is damaged") from None
-    if not isinstance(manifest, dict) or not isinstance(manifest.get("files"), dict):
-        raise ValueError("run.json does not list the files of the report")
-    return manifest
-
-
-def table(folder: Path, name: str, files: dict[str, str], needed: Sequence[str]) -> pd.DataFrame:
-    """One table of a report, as written.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The report.
-    name : str
-        Name of the file in ``tables``, without its extension.
-    files : dict of str to str
-        File hashes of the manifest.
-    needed : sequence of str
-        Columns that must be there.
-
-    Returns
-    -------
-    pandas.DataFrame
-
-    Raises
-    ------
-    ValueError
-        It is missing, was changed, or lacks columns because another version wrote it.
-    """
-    path = folder / "tables" / f"{name}.parquet"
-    if not path.is_file():
-        raise ValueError(f"tables/{name}.parquet is missing; run the line again")
-    content = path.read_bytes()
-    if hashlib.sha256(content).hexdigest() != files.get(f"tables/{name}.parquet"):
-        raise ValueError(f"tables/{name}.parquet was changed after the run")
-    read = pd.read_parquet(BytesIO(content))
-    if absent := [column for column in needed if column not in read]:
-        raise ValueError(f"it is of another version: tables/{name}.parquet has no column {absent[0]}")
-    return read
-
-
 FROZEN, REPEATED = "as its report was written", "by the records of today"
+NEEDED = {
+    "condition": """
+        tower_id chainage_km latitude_deg longitude_deg access occupancy verdict footing_ohm footing_low_ohm
+        footing_high_ohm footing_date footing_visit_id lower_bound_ohm gap_ma gap_fraction gap_fraction_low
+        leakage_date leg_share_lambda cause_date suspected_cause works_verdict leads_missing corrosion bond_seen
+        limit_ohm impedance_class bond_state safety_screen
+    """.split(),
+    "priority": ["tower_id", "queue", "package"],
+    "currents": """
+        tower_id date gap_ma gap_u_ma leakage_sum_ma peer_class leg_share_lambda leg_share_u
+    """.split(),
+}
 
 
 @dataclass(frozen=True)
@@ -129,26 +77,6 @@ def of(study: Study) -> Snapshot:
     return Snapshot(study.month, study.condition, study.priority, study.currents)
 
 
-def month_before(month: str) -> str:
-    """The preceding month.
-
-    Parameters
-    ----------
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> month_before("2026-01")
-    '2025-12'
-    """
-    return str(cast("pd.Period", pd.Period(month, freq="M")) - 1)
-
-
 def repeated(study: Study) -> Snapshot | None:
     """The same records as of the preceding month; None where no visit is that old.
 
@@ -174,64 +102,64 @@ def repeated(study: Study) -> Snapshot | None:
     return Snapshot(month, *_assessed(study, month), study.currents)
 
 
+def month_before(month: str) -> str:
+    """The preceding month.
+
+    Parameters
+    ----------
+    month : str
+        ``YYYY-MM``.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> month_before("2026-01")
+    '2025-12'
+    """
+    return str(cast("pd.Period", pd.Period(month, freq="M")) - 1)
+
+
 def _within(dates, end, study):
     """Whether a date lies after the preceding month and within the month."""
     return ((dates > end) & (dates <= last_day(study.month))).any()
 
 
-def _assessed(study, month):
-    """Condition and priority list as of a month, from the records already read and graded."""
-    from towerlib import condition, network, plan
-
-    facts = study.records, study.grades, study.currents, study.route
-    alone = condition.assess(*facts, month)
-    tied = network.assess(study.records, study.route, alone, study.currents, study.grades, month)
-    towers = network.join(alone, tied)
-    planned = study.priority.set_index("tower_id")["package"]
-    towers = towers.assign(package=towers["tower_id"].map(planned).astype("str"))
-    return towers, plan.priority_list(towers, study.line)
-
-
-NEEDED = {
-    "condition": """
-        tower_id chainage_km latitude_deg longitude_deg access occupancy verdict footing_ohm footing_low_ohm
-        footing_high_ohm footing_date footing_visit_id lower_bound_ohm gap_ma gap_fraction gap_fraction_low
-        leakage_date leg_share_lambda cause_date suspected_cause works_verdict leads_missing corrosion bond_seen
-        limit_ohm impedance_class bond_state safety_screen
-    """.split(),
-    "priority": ["tower_id", "queue", "package"],
-    "currents": """
-        tower_id date gap_ma gap_u_ma leakage_sum_ma peer_class leg_share_lambda leg_share_u
-    """.split(),
-}
-
-
-def newest_before(
-    folder: str | PathLike[str], line_id: str, month: str
-) -> tuple[Snapshot | None, tuple[str, ...]]:
-    """The newest earlier report that is complete.
+def table(folder: Path, name: str, files: dict[str, str], needed: Sequence[str]) -> pd.DataFrame:
+    """One table of a report, as written.
 
     Parameters
     ----------
-    folder : path
-        Folder of a line's reports: one folder per month, ``YYYY-MM``. It need not exist.
-    line_id : str
-        Id of the line.
-    month : str
-        ``YYYY-MM``; only earlier months are read.
+    folder : pathlib.Path
+        The report.
+    name : str
+        Name of the file in ``tables``, without its extension.
+    files : dict of str to str
+        File hashes of the manifest.
+    needed : sequence of str
+        Columns that must be there.
 
     Returns
     -------
-    (Snapshot or None, tuple of str)
-        The snapshot, or None; and one remark per month that could not be used or was written by another version.
+    pandas.DataFrame
+
+    Raises
+    ------
+    ValueError
+        It is missing, was changed, or lacks columns because another version wrote it.
     """
-    remarks = []
-    for path in reversed(_months(Path(folder), month)):
-        try:
-            return read(path, line_id), (*remarks, *_other_version(path))
-        except (OSError, ValueError) as flaw:
-            remarks.append(f"The report of {path.name} cannot be used: {flaw}.")
-    return None, tuple(remarks)
+    path = folder / "tables" / f"{name}.parquet"
+    if not path.is_file():
+        raise ValueError(f"tables/{name}.parquet is missing; run the line again")
+    content = path.read_bytes()
+    if hashlib.sha256(content).hexdigest() != files.get(f"tables/{name}.parquet"):
+        raise ValueError(f"tables/{name}.parquet was changed after the run")
+    read = pd.read_parquet(BytesIO(content))
+    if absent := [column for column in needed if column not in read]:
+        raise ValueError(f"it is of another version: tables/{name}.parquet has no column {absent[0]}")
+    return read
 
 
 def read(folder: Path, line_id: str) -> Snapshot:
@@ -261,6 +189,76 @@ def read(folder: Path, line_id: str) -> Snapshot:
         if tables[name]["tower_id"].duplicated().any():
             raise ValueError(f"tables/{name}.parquet contains a tower twice")
     return Snapshot(folder.name, **tables, source=FROZEN)
+
+
+def report_manifest(folder: Path) -> dict[str, Any]:
+    """Contents of ``run.json`` of a report.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        ``…/<line>/YYYY-MM``.
+
+    Returns
+    -------
+    dict
+        With "files": name to SHA-256.
+
+    Raises
+    ------
+    ValueError
+        It is missing or damaged.
+    """
+    try:
+        manifest = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise ValueError("run.json is missing") from None
+    except ValueError:
+        raise ValueError("run.json is damaged") from None
+    if not isinstance(manifest, dict) or not isinstance(manifest.get("files"), dict):
+        raise ValueError("run.json does not list the files of the report")
+    return manifest
+
+
+def _assessed(study, month):
+    """Condition and priority list as of a month, from the records already read and graded."""
+    from towerlib import condition, network, plan
+
+    facts = study.records, study.grades, study.currents, study.route
+    alone = condition.assess(*facts, month)
+    tied = network.assess(study.records, study.route, alone, study.currents, study.grades, month)
+    towers = network.join(alone, tied)
+    planned = study.priority.set_index("tower_id")["package"]
+    towers = towers.assign(package=towers["tower_id"].map(planned).astype("str"))
+    return towers, plan.priority_list(towers, study.line)
+
+
+def newest_before(
+    folder: str | PathLike[str], line_id: str, month: str
+) -> tuple[Snapshot | None, tuple[str, ...]]:
+    """The newest earlier report that is complete.
+
+    Parameters
+    ----------
+    folder : path
+        Folder of a line's reports: one folder per month, ``YYYY-MM``. It need not exist.
+    line_id : str
+        Id of the line.
+    month : str
+        ``YYYY-MM``; only earlier months are read.
+
+    Returns
+    -------
+    (Snapshot or None, tuple of str)
+        The snapshot, or None; and one remark per month that could not be used or was written by another version.
+    """
+    remarks = []
+    for path in reversed(_months(Path(folder), month)):
+        try:
+            return read(path, line_id), (*remarks, *_other_version(path))
+        except (OSError, ValueError) as flaw:
+            remarks.append(f"The report of {path.name} cannot be used: {flaw}.")
+    return None, tuple(remarks)
 
 
 def _months(folder, month):

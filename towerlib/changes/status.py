@@ -89,7 +89,7 @@ def portfolio(coverages: Sequence[pd.DataFrame]) -> pd.DataFrame:
     if not lines or any(table.empty for table in lines):
         raise ValueError("coverage of a portfolio needs at least one line, each with at least one month")
     last = min(str(table.index.max()) for table in lines)
-    months = sorted({month for table in lines for month in table.index if month <= last})
+    months = sorted({month for table in lines for month in table.index.astype(str) if month <= last})
     total = cast("pd.DataFrame", sum(_filled(table, months) for table in lines))
     return _with_shares(total.rename_axis("month").reset_index())
 

@@ -29,6 +29,22 @@ if TYPE_CHECKING:
     from towerlib.config import Line
 
 
+STEP_M = 5.0  # current probes are placed in whole steps, rounded outward
+TURN_DEG = 30.0  # turn of an alternative from the main direction: the two of a side are 60° apart
+WAYS = (  # name, side (0 left, 1 right), turn towards the next tower [°]
+    ("left", 0, 0.0),
+    ("right", 1, 0.0),
+    ("left, forward", 0, TURN_DEG),
+    ("left, back", 0, -TURN_DEG),
+    ("right, forward", 1, TURN_DEG),
+    ("right, back", 1, -TURN_DEG),
+)
+COLUMNS = """
+    tower_id lay alternative bearing_deg off_line_deg current_m potential_m current_latitude_deg
+    current_longitude_deg potential_latitude_deg potential_longitude_deg extent_m
+""".split()
+
+
 @dataclass(frozen=True)
 class Around:
     """Objects to keep clear of, on the grid of the route.
@@ -48,110 +64,6 @@ class Around:
     stations: gpd.GeoDataFrame
     crs: CRS
     remarks: list[str]
-
-
-def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around:
-    """Lines, stations and layers around a line.
-
-    Parameters
-    ----------
-    study : Study
-        Other line folders beside its own are read for their route.
-    context : iterable of GeoDataFrame
-        Layers with a coordinate system, named in ``attrs["name"]``.
-
-    Returns
-    -------
-    Around
-    """
-    own = study.route
-    ends = zip(own.spans["from_tower_id"], own.spans["to_tower_id"], strict=True)
-    rows = [("this line", geometry, pair) for geometry, pair in zip(own.spans.geometry, ends, strict=True)]
-    stations, remarks = _stations(study.line), _unknown_stations(study.line)
-    for folder in _beside(study.records.folder):
-        try:
-            records = load(folder)
-            spans = route.lay(records.towers, records.line).spans.to_crs(own.crs)
-        except TowerlibError as flaw:
-            remarks.append(
-                f"The line folder {folder.name} could not be read, so its route is not known: {flaw}"
-            )
-        else:
-            rows += [(records.line.title, geometry, ()) for geometry in spans.geometry]
-            stations += _stations(records.line)
-    for layer in context:
-        name = f"layer {layer.attrs.get('name', '')}"
-        rows += [(name, geometry, ()) for geometry in _on_grid(layer, own.crs)]
-    remarks.append(
-        "Other lines, stations, fences, pipes, cables and buried metal are known here only as far as the line "
-        "folders and drawn layers contain them. Look round before laying a lead."
-    )
-    return Around(_table(rows, own.crs), _places(stations, own.crs), own.crs, remarks)
-
-
-def _beside(folder):
-    """Line folders beside that of the line."""
-    folder = folder.resolve()
-    entries = sorted(folder.parent.iterdir())
-    return [entry for entry in entries if entry != folder and (entry / "line.toml").is_file()]
-
-
-def _stations(line):
-    """Name and position of the stations whose position is known."""
-    both = (line.stations.first, line.stations.last)
-    return [
-        (station.name, station.latitude_deg, station.longitude_deg)
-        for station in both
-        if station.latitude_deg is not None and station.longitude_deg is not None
-    ]
-
-
-def _unknown_stations(line):
-    """A remark on each station without position."""
-    both = (("first", line.stations.first), ("last", line.stations.last))
-    return [
-        f"The position of the {end} station{f' ({station.name})' if station.name else ''} is not known. Keep clear "
-        f"of its earth grid at that end of the line."
-        for end, station in both
-        if station.latitude_deg is None or station.longitude_deg is None
-    ]
-
-
-def _on_grid(layer, crs):
-    """Geometries of a layer; none for a layer without a coordinate system."""
-    return [] if layer.crs is None else list(layer.to_crs(crs).geometry)
-
-
-def _table(rows, crs):
-    """Non-empty geometries with their names."""
-    seen = [row for row in rows if row[1] is not None and not shapely.is_empty(row[1])]
-    columns = {"name": [row[0] for row in seen], "tower_ids": [row[2] for row in seen]}
-    return gpd.GeoDataFrame(columns, geometry=[row[1] for row in seen], crs=crs)
-
-
-def _places(stations, crs):
-    """Stations as points, each position once."""
-    known = pd.DataFrame(stations, columns=["name", "latitude_deg", "longitude_deg"]).drop_duplicates()
-    points = points_on_grid(
-        known["latitude_deg"].to_numpy(float), known["longitude_deg"].to_numpy(float), crs
-    )
-    return gpd.GeoDataFrame({"name": known["name"].to_list()}, geometry=list(points), crs=crs)
-
-
-STEP_M = 5.0  # current probes are placed in whole steps, rounded outward
-TURN_DEG = 30.0  # turn of an alternative from the main direction: the two of a side are 60° apart
-WAYS = (  # name, side (0 left, 1 right), turn towards the next tower [°]
-    ("left", 0, 0.0),
-    ("right", 1, 0.0),
-    ("left, forward", 0, TURN_DEG),
-    ("left, back", 0, -TURN_DEG),
-    ("right, forward", 1, TURN_DEG),
-    ("right, back", 1, -TURN_DEG),
-)
-COLUMNS = """
-    tower_id lay alternative bearing_deg off_line_deg current_m potential_m current_latitude_deg
-    current_longitude_deg potential_latitude_deg potential_longitude_deg extent_m
-""".split()
 
 
 @dataclass(frozen=True)
@@ -215,9 +127,27 @@ def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
     return cast("pd.DataFrame", kept[COLUMNS])
 
 
-def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
-    """Towers with a buried ring or wire, or where the register does not rule one out."""
-    return ~no(stops["ring"]).to_numpy(bool) | stops["wires"].ne("").to_numpy(bool)
+def _one_way(stops, way, order, clearances):
+    """One layout at every tower."""
+    name, side, turn_deg = way
+    across = probe_bearings(stops["bearing_deg"].to_numpy(float))[side]
+    bearing = np.mod(across + (turn_deg if side == 0 else -turn_deg), 360.0)
+    turn_of_line = stops["deviation_deg"].fillna(0.0).to_numpy(float)
+    off_line = angle_off_line_deg(bearing, stops["bearing_deg"].to_numpy(float), turn_of_line)
+    legs_m, whole_m = extent_m(stops)
+    current = _current_m(off_line, legs_m, whole_m, clearances)
+    potential = np.round(GOLDEN * current)
+    places = {"current": current, "potential": potential}
+    columns = {"stop": stops["stop"], "order": order, "tower_id": stops["tower_id"], "lay": name}
+    columns |= {"alternative": turn_deg != 0.0, "bearing_deg": bearing, "off_line_deg": off_line}
+    for probe, away_m in places.items():
+        latitude, longitude = _from(stops, bearing, away_m)
+        columns |= {
+            f"{probe}_m": away_m,
+            f"{probe}_latitude_deg": latitude,
+            f"{probe}_longitude_deg": longitude,
+        }
+    return pd.DataFrame(columns).assign(extent_m=whole_m, ring=stops["ring"], wires=stops["wires"])
 
 
 def extent_m(stops: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -244,29 +174,6 @@ def extent_m(stops: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     return legs_m, legs_m + 2.0 * arm_m
 
 
-def _one_way(stops, way, order, clearances):
-    """One layout at every tower."""
-    name, side, turn_deg = way
-    across = probe_bearings(stops["bearing_deg"].to_numpy(float))[side]
-    bearing = np.mod(across + (turn_deg if side == 0 else -turn_deg), 360.0)
-    turn_of_line = stops["deviation_deg"].fillna(0.0).to_numpy(float)
-    off_line = angle_off_line_deg(bearing, stops["bearing_deg"].to_numpy(float), turn_of_line)
-    legs_m, whole_m = extent_m(stops)
-    current = _current_m(off_line, legs_m, whole_m, clearances)
-    potential = np.round(GOLDEN * current)
-    places = {"current": current, "potential": potential}
-    columns = {"stop": stops["stop"], "order": order, "tower_id": stops["tower_id"], "lay": name}
-    columns |= {"alternative": turn_deg != 0.0, "bearing_deg": bearing, "off_line_deg": off_line}
-    for probe, away_m in places.items():
-        latitude, longitude = _from(stops, bearing, away_m)
-        columns |= {
-            f"{probe}_m": away_m,
-            f"{probe}_latitude_deg": latitude,
-            f"{probe}_longitude_deg": longitude,
-        }
-    return pd.DataFrame(columns).assign(extent_m=whole_m, ring=stops["ring"], wires=stops["wires"])
-
-
 def _current_m(off_line_deg, legs_m, whole_m, clearances):
     """Distance of the current probe, rounded outward; the angle to a span has a lower limit, so it stays finite."""
     slant = np.sin(np.radians(np.clip(off_line_deg, clearances.angle_deg, 90.0)))
@@ -281,6 +188,11 @@ def _from(stops, bearing_deg, away_m):
     known = np.isfinite(bearing_deg)
     longitude, latitude, _ = ELLIPSOID.fwd(*here, np.where(known, bearing_deg, 0.0), away_m)
     return np.where(known, latitude, np.nan), np.where(known, longitude, np.nan)
+
+
+def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
+    """Towers with a buried ring or wire, or where the register does not rule one out."""
+    return ~no(stops["ring"]).to_numpy(bool) | stops["wires"].ne("").to_numpy(bool)
 
 
 def layout_doubts(
@@ -311,32 +223,6 @@ def layout_doubts(
         _station_doubts(leads, around.stations),
     ]
     return [" ".join(filter(None, sentences)) for sentences in zip(*reasons, strict=True)]
-
-
-def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
-    """Objections to all layouts at a tower, with advice.
-
-    Parameters
-    ----------
-    stops : DataFrame
-        From `towerlib.fieldwork.visits.stops`.
-    clearances : Clearances
-
-    Returns
-    -------
-    list of str
-    """
-    return [
-        " ".join(filter(None, sentences))
-        for sentences in zip(
-            _no_direction(stops),
-            _wires(stops),
-            _size(stops, clearances.extents),
-            _layers(stops),
-            stops["place_remark"],
-            strict=True,
-        )
-    ]
 
 
 def _leads(layouts, stops, crs):
@@ -397,6 +283,32 @@ def _station_doubts(leads, stations):
         ]
         sentences.append(" ".join(dict.fromkeys(near)))
     return sentences
+
+
+def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
+    """Objections to all layouts at a tower, with advice.
+
+    Parameters
+    ----------
+    stops : DataFrame
+        From `towerlib.fieldwork.visits.stops`.
+    clearances : Clearances
+
+    Returns
+    -------
+    list of str
+    """
+    return [
+        " ".join(filter(None, sentences))
+        for sentences in zip(
+            _no_direction(stops),
+            _wires(stops),
+            _size(stops, clearances.extents),
+            _layers(stops),
+            stops["place_remark"],
+            strict=True,
+        )
+    ]
 
 
 def _no_direction(stops):
@@ -468,3 +380,91 @@ def _layers(stops):
         "record all three in the note, and go farther out if they rise by more than 5 %."
     )
     return np.where(ratio.fillna(0.0) >= number("probe_layer_ratio"), low, "")
+
+
+def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around:
+    """Lines, stations and layers around a line.
+
+    Parameters
+    ----------
+    study : Study
+        Other line folders beside its own are read for their route.
+    context : iterable of GeoDataFrame
+        Layers with a coordinate system, named in ``attrs["name"]``.
+
+    Returns
+    -------
+    Around
+    """
+    own = study.route
+    ends = zip(own.spans["from_tower_id"], own.spans["to_tower_id"], strict=True)
+    rows = [("this line", geometry, pair) for geometry, pair in zip(own.spans.geometry, ends, strict=True)]
+    stations, remarks = _stations(study.line), _unknown_stations(study.line)
+    for folder in _beside(study.records.folder):
+        try:
+            records = load(folder)
+            spans = route.lay(records.towers, records.line).spans.to_crs(own.crs)
+        except TowerlibError as flaw:
+            remarks.append(
+                f"The line folder {folder.name} could not be read, so its route is not known: {flaw}"
+            )
+        else:
+            rows += [(records.line.title, geometry, ()) for geometry in spans.geometry]
+            stations += _stations(records.line)
+    for layer in context:
+        name = f"layer {layer.attrs.get('name', '')}"
+        rows += [(name, geometry, ()) for geometry in _on_grid(layer, own.crs)]
+    remarks.append(
+        "Other lines, stations, fences, pipes, cables and buried metal are known here only as far as the line "
+        "folders and drawn layers contain them. Look round before laying a lead."
+    )
+    return Around(_table(rows, own.crs), _places(stations, own.crs), own.crs, remarks)
+
+
+def _stations(line):
+    """Name and position of the stations whose position is known."""
+    both = (line.stations.first, line.stations.last)
+    return [
+        (station.name, station.latitude_deg, station.longitude_deg)
+        for station in both
+        if station.latitude_deg is not None and station.longitude_deg is not None
+    ]
+
+
+def _unknown_stations(line):
+    """A remark on each station without position."""
+    both = (("first", line.stations.first), ("last", line.stations.last))
+    return [
+        f"The position of the {end} station{f' ({station.name})' if station.name else ''} is not known. Keep clear "
+        f"of its earth grid at that end of the line."
+        for end, station in both
+        if station.latitude_deg is None or station.longitude_deg is None
+    ]
+
+
+def _beside(folder):
+    """Line folders beside that of the line."""
+    folder = folder.resolve()
+    entries = sorted(folder.parent.iterdir())
+    return [entry for entry in entries if entry != folder and (entry / "line.toml").is_file()]
+
+
+def _on_grid(layer, crs):
+    """Geometries of a layer; none for a layer without a coordinate system."""
+    return [] if layer.crs is None else list(layer.to_crs(crs).geometry)
+
+
+def _table(rows, crs):
+    """Non-empty geometries with their names."""
+    seen = [row for row in rows if row[1] is not None and not shapely.is_empty(row[1])]
+    columns = {"name": [row[0] for row in seen], "tower_ids": [row[2] for row in seen]}
+    return gpd.GeoDataFrame(columns, geometry=[row[1] for row in seen], crs=crs)
+
+
+def _places(stations, crs):
+    """Stations as points, each position once."""
+    known = pd.DataFrame(stations, columns=["name", "latitude_deg", "longitude_deg"]).drop_duplicates()
+    points = points_on_grid(
+        known["latitude_deg"].to_numpy(float), known["longitude_deg"].to_numpy(float), crs
+    )
+    return gpd.GeoDataFrame({"name": known["name"].to_list()}, geometry=list(points), crs=crs)

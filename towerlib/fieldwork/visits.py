@@ -29,6 +29,120 @@ SAID = {
     "plan": "Towers that the plan treats",
     "all": "All towers",
 } | {queue: f"Towers in the {queue} queue of the priority list" for queue in QUEUES}
+REGISTER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "upper_layer_ohm_m", "lower_layer_ohm_m"]
+KEPT = """
+    stop place tower_id chainage_km latitude_deg longitude_deg structure access occupancy shield_wire ring leg_count
+    leg_spacing_m earth_paths_in_coils upper_layer_ohm_m lower_layer_ohm_m bearing_deg deviation_deg place_remark
+    footing_ohm footing_date footing_low_ohm footing_high_ohm lower_bound_ohm limit_ohm
+""".split()
+ROUTE = ["bearing_deg", "deviation_deg", "place_remark"]
+SAFETY = ["safety_screen", "safety_evidence"]
+# words in the name of a treatment that leaves wire in the soil
+WIRES = r"counterpoise|radial|buried|\bring\b|\bearth(?:ing)? strip"
+RETEST = {
+    "never tested": "Never tested.",
+    "only read without coils": "Only read without coils so far, which is a lower limit of the footing.",
+    "no usable reading": "No usable reading so far.",
+}
+QUEUE_REASONS = {
+    "safety": "people are often there, and the touch-voltage screening is above its limit",
+    "repair": "earthing leads are cut, missing or corroded",
+    "bond": "the shield-wire bond or the coils are in doubt",
+    "footing": "earthing work is due or planned here",
+}
+LIVE_LEADS = "Leads were missing or cut here: whatever hangs or lies loose may be live."
+BOND = "A bond is in doubt here: look at it from the ground, and open or touch nothing."
+TOUCH = (
+    "The touch-voltage screening is above its limit here: a fault during the test may raise the tower to a dangerous "
+    "potential."
+)
+
+
+@dataclass(frozen=True)
+class FieldSheet:
+    """Field sheet for a crew.
+
+    Attributes
+    ----------
+    line_id, title, month : str
+        The line, and the month of its assessment.
+    chosen : str
+        Selection of the towers, in one sentence.
+    stops : DataFrame
+        One row per tower in route order, from `towerlib.fieldwork.visits.stops`.
+    probe_layouts : DataFrame
+        One row per probe layout, from `towerlib.fieldwork.probe_layout.place_probes`.
+    visits, legs : DataFrame
+        Rows to fill in, from `towerlib.fieldwork.forms`.
+    has_sweeps : bool
+        The line's records hold sweeps over frequency.
+    remarks : list of str
+        Unknowns of the surroundings, and remarks on the route.
+    """
+
+    line_id: str
+    title: str
+    month: str
+    chosen: str
+    stops: pd.DataFrame
+    probe_layouts: pd.DataFrame
+    visits: pd.DataFrame
+    legs: pd.DataFrame
+    has_sweeps: bool
+    remarks: list[str]
+
+
+def prepare(
+    study: Study,
+    towers: str = "",
+    *,
+    from_km: float | None = None,
+    to_km: float | None = None,
+    context: Iterable[gpd.GeoDataFrame] = (),
+) -> FieldSheet:
+    """Field sheet for the next visit to towers of a line.
+
+    Parameters
+    ----------
+    study : Study
+        The line as of a month.
+    towers : str
+        As for `towerlib.fieldwork.visits.choose`.
+    from_km, to_km : float, optional
+        Stretch of chainage [km].
+    context : iterable of GeoDataFrame
+        Further layers to keep clear of, named in ``attrs["name"]``.
+
+    Returns
+    -------
+    FieldSheet
+
+    Raises
+    ------
+    SettingsError
+        A tower is unknown, no tower is selected, or a stretch ends before it starts.
+    """
+    tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
+    called = stops(study, tower_ids)
+    clearances = probe_layout.Clearances.of(study.line)
+    laid = probe_layout.place_probes(called, clearances)
+    neighbours = probe_layout.neighbours(study, context)
+    laid = laid.assign(doubts=probe_layout.layout_doubts(laid, called, neighbours, clearances))
+    called = called.assign(probe_doubts=probe_layout.stop_doubts(called, clearances))
+    visits = forms.visits(called, study)
+    called = called.assign(visit_id=visits["visit_id"].to_numpy())
+    return FieldSheet(
+        line_id=study.line.id,
+        title=study.line.title,
+        month=study.month,
+        chosen=chosen,
+        stops=called,
+        probe_layouts=laid,
+        visits=visits,
+        legs=forms.legs(called, study),
+        has_sweeps=len(study.records.sweeps) > 0,
+        remarks=[*neighbours.remarks, *study.route.remarks],
+    )
 
 
 def choose(
@@ -123,35 +237,6 @@ def _stretch(from_km, to_km):
     return start + ("" if to_km is None else f" to km {to_km:g}")
 
 
-REGISTER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "upper_layer_ohm_m", "lower_layer_ohm_m"]
-KEPT = """
-    stop place tower_id chainage_km latitude_deg longitude_deg structure access occupancy shield_wire ring leg_count
-    leg_spacing_m earth_paths_in_coils upper_layer_ohm_m lower_layer_ohm_m bearing_deg deviation_deg place_remark
-    footing_ohm footing_date footing_low_ohm footing_high_ohm lower_bound_ohm limit_ohm
-""".split()
-ROUTE = ["bearing_deg", "deviation_deg", "place_remark"]
-SAFETY = ["safety_screen", "safety_evidence"]
-# words in the name of a treatment that leaves wire in the soil
-WIRES = r"counterpoise|radial|buried|\bring\b|\bearth(?:ing)? strip"
-RETEST = {
-    "never tested": "Never tested.",
-    "only read without coils": "Only read without coils so far, which is a lower limit of the footing.",
-    "no usable reading": "No usable reading so far.",
-}
-QUEUE_REASONS = {
-    "safety": "people are often there, and the touch-voltage screening is above its limit",
-    "repair": "earthing leads are cut, missing or corroded",
-    "bond": "the shield-wire bond or the coils are in doubt",
-    "footing": "earthing work is due or planned here",
-}
-LIVE_LEADS = "Leads were missing or cut here: whatever hangs or lies loose may be live."
-BOND = "A bond is in doubt here: look at it from the ground, and open or touch nothing."
-TOUCH = (
-    "The touch-voltage screening is above its limit here: a fault during the test may raise the tower to a dangerous "
-    "potential."
-)
-
-
 def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
     """Stops of a field sheet, in route order.
 
@@ -180,7 +265,7 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
     buried, treated = _works(study, called)
     return called[KEPT].assign(
         wires=_by_tower(called, buried["treatment"]),
-        wires_m=called["tower_id"].map(buried["quantity"].astype(float).to_dict()).astype(float),
+        wires_m=called["tower_id"].map(dict(buried["quantity"].items())).astype(float),
         why=_why(study, called),
         last_said=[_last(tower) for tower in called.itertuples()],
         expected_said=[_expected(tower, treated.get(tower.tower_id, "")) for tower in called.itertuples()],
@@ -188,17 +273,6 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
         what_to_do=_what_to_do(study, called),
         cautions=[_cautions(tower) for tower in called.itertuples()],
     )
-
-
-def ohms(number: float) -> str:
-    """Resistance with three significant digits.
-
-    Examples
-    --------
-    >>> ohms(0.3471), ohms(25.9), ohms(1234.0)
-    ('0.347', '25.9', '1234')
-    """
-    return f"{number:.3g}" if number < 1000 else f"{number:.0f}"
 
 
 def _works(study, called):
@@ -214,6 +288,12 @@ def _works(study, called):
         for name, done in since.groupby("tower_id")
     }
     return buried, said
+
+
+def _by_tower(called, sentences):
+    """Sentence of each tower, "" without one; a dict avoids the missing type of an empty Series."""
+    known = sentences.to_dict()
+    return [known.get(name, "") for name in called["tower_id"]]
 
 
 def _why(study, called):
@@ -257,6 +337,17 @@ def _last(tower):
     if pd.notna(tower.lower_bound_ohm):
         return f"at least {ohms(tower.lower_bound_ohm)} Ω (read without coils, or beyond the range)"
     return "no usable value"
+
+
+def ohms(number: float) -> str:
+    """Resistance with three significant digits.
+
+    Examples
+    --------
+    >>> ohms(0.3471), ohms(25.9), ohms(1234.0)
+    ('0.347', '25.9', '1234')
+    """
+    return f"{number:.3g}" if number < 1000 else f"{number:.0f}"
 
 
 def _expected(tower, treated):
@@ -304,12 +395,6 @@ def _what_to_do(study, called):
     return [" ".join(part for part in parts if part) or usual for parts in both]
 
 
-def _by_tower(called, sentences):
-    """Sentence of each tower, "" without one; a dict avoids the missing type of an empty Series."""
-    known = sentences.to_dict()
-    return [known.get(name, "") for name in called["tower_id"]]
-
-
 def _findings(study):
     """Findings of the quality rules on the newest visit of each tower."""
     visits = study.grades.visits
@@ -327,90 +412,3 @@ def _cautions(tower):
     if tower.bond_seen in ("damaged", "missing") or "bond" in str(tower.suspected_cause):
         parts.append(BOND)
     return " ".join(parts)
-
-
-@dataclass(frozen=True)
-class FieldSheet:
-    """Field sheet for a crew.
-
-    Attributes
-    ----------
-    line_id, title, month : str
-        The line, and the month of its assessment.
-    chosen : str
-        Selection of the towers, in one sentence.
-    stops : DataFrame
-        One row per tower in route order, from `towerlib.fieldwork.visits.stops`.
-    probe_layouts : DataFrame
-        One row per probe layout, from `towerlib.fieldwork.probe_layout.place_probes`.
-    visits, legs : DataFrame
-        Rows to fill in, from `towerlib.fieldwork.forms`.
-    has_sweeps : bool
-        The line's records hold sweeps over frequency.
-    remarks : list of str
-        Unknowns of the surroundings, and remarks on the route.
-    """
-
-    line_id: str
-    title: str
-    month: str
-    chosen: str
-    stops: pd.DataFrame
-    probe_layouts: pd.DataFrame
-    visits: pd.DataFrame
-    legs: pd.DataFrame
-    has_sweeps: bool
-    remarks: list[str]
-
-
-def prepare(
-    study: Study,
-    towers: str = "",
-    *,
-    from_km: float | None = None,
-    to_km: float | None = None,
-    context: Iterable[gpd.GeoDataFrame] = (),
-) -> FieldSheet:
-    """Field sheet for the next visit to towers of a line.
-
-    Parameters
-    ----------
-    study : Study
-        The line as of a month.
-    towers : str
-        As for `towerlib.fieldwork.visits.choose`.
-    from_km, to_km : float, optional
-        Stretch of chainage [km].
-    context : iterable of GeoDataFrame
-        Further layers to keep clear of, named in ``attrs["name"]``.
-
-    Returns
-    -------
-    FieldSheet
-
-    Raises
-    ------
-    SettingsError
-        A tower is unknown, no tower is selected, or a stretch ends before it starts.
-    """
-    tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
-    called = stops(study, tower_ids)
-    clearances = probe_layout.Clearances.of(study.line)
-    laid = probe_layout.place_probes(called, clearances)
-    neighbours = probe_layout.neighbours(study, context)
-    laid = laid.assign(doubts=probe_layout.layout_doubts(laid, called, neighbours, clearances))
-    called = called.assign(probe_doubts=probe_layout.stop_doubts(called, clearances))
-    visits = forms.visits(called, study)
-    called = called.assign(visit_id=visits["visit_id"].to_numpy())
-    return FieldSheet(
-        line_id=study.line.id,
-        title=study.line.title,
-        month=study.month,
-        chosen=chosen,
-        stops=called,
-        probe_layouts=laid,
-        visits=visits,
-        legs=forms.legs(called, study),
-        has_sweeps=len(study.records.sweeps) > 0,
-        remarks=[*neighbours.remarks, *study.route.remarks],
-    )

@@ -22,12 +22,123 @@ if TYPE_CHECKING:
     from towerlib.plan.problem import Constraints, Problem
 
 
+STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
+ALL_SETS = 5  # up to this many years every set of visiting years is tried; beyond, sets of up to two
+SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
+CELLS = 1_000_000  # draws times options times years in one block
+NO_PRICES = "No prices were given: towers are ranked by avoided trip-outs per trench metre, without a budget."
+
+
 @dataclass(frozen=True)
 class Prices:
     """Shadow prices: benefit of one more unit of money and of one more crew-week in each year, shape (y,)."""
 
     money: np.ndarray
     weeks: np.ndarray
+
+
+@dataclass(frozen=True)
+class Packages:
+    """Units of decision: an option of one tower, or one option of each tower of a group treated together.
+
+    Attributes
+    ----------
+    members : list of array
+        Options of the problem in each package.
+    unit : array, shape (p,)
+        Tower, or group of towers treated together.
+    value : array, shape (p, y)
+    spend, weeks : array, shape (p,)
+    groups : array of bool, shape (p, g)
+        Access groups in which it needs a mobilisation.
+    must : array of bool, shape (p,)
+        True where it meets a must-do.
+    """
+
+    members: list[np.ndarray]
+    unit: np.ndarray
+    value: np.ndarray
+    spend: np.ndarray
+    weeks: np.ndarray
+    groups: np.ndarray
+    must: np.ndarray
+
+
+class _State:
+    """Works done, mobilisations paid and resources left while a rule proceeds."""
+
+    def __init__(self, problem, packages):
+        self.problem, self.packages = problem, packages
+        self.choice = np.zeros(len(problem.spend), int)
+        self.done = np.zeros(problem.unit.max(initial=-1) + 1, bool)
+        self.paid = np.zeros((len(problem.fee), problem.constraints.years), bool)
+        self.money, self.weeks = np.array(problem.constraints.budget, float), problem.crew.copy()
+
+    def fits(self, year):
+        """True for each package that can still be taken in a year."""
+        packages, problem = self.packages, self.problem
+        cost = packages.spend + packages.groups @ np.where(self.paid[:, year], 0.0, problem.fee)
+        in_time = ~packages.must | (year < problem.must_by)
+        return (
+            ~self.done[packages.unit]
+            & in_time
+            & (cost <= self.money[year])
+            & (packages.weeks <= self.weeks[year])
+        )
+
+    def take(self, package, year):
+        """Do a package in a year and book its cost."""
+        packages, fee = self.packages, self.problem.fee
+        new = packages.groups[package] & ~self.paid[:, year]
+        self.money[year] -= packages.spend[package] + fee[new].sum()
+        self.weeks[year] -= packages.weeks[package]
+        self.paid[:, year] |= packages.groups[package]
+        self.done[packages.unit[package]] = True
+        self.choice[packages.members[package]] = year + 1
+
+
+def near_best(
+    problem: Problem, value: np.ndarray, allowed: np.ndarray, prices: Prices, *, starts: int = 4
+) -> np.ndarray:
+    """Near-best choice of each draw.
+
+    Parameters
+    ----------
+    problem : Problem
+        n options of a towers in y years.
+    value : array, shape (d, n, y)
+        Benefit counted in each draw.
+    allowed : array of bool, shape (n, y)
+        Years in which each option may be done; a tower with a must-do is treated in one of them regardless of its
+        benefit.
+    prices : Prices
+        Only their proportions matter, not their level.
+    starts : int
+        Number of proportions tried: the given ones, then random ones within some 30 %; each draw keeps the best.
+
+    Returns
+    -------
+    array of int, shape (d, n)
+        Year of each option, 0 where it is not done. With tight must-do works a choice may break a limit:
+        see `towerlib.plan.outcome.broken_rules`.
+
+    Notes
+    -----
+    These plans are not proven optimal; `towerlib.plan.optimise` adds a bound.
+
+    References
+    ----------
+    Greedy and upper hull of the multiple-choice knapsack: P. Sinha, A. A. Zoltners, Operations Research 27
+    (1979) 503; H. Kellerer, U. Pferschy, D. Pisinger, Knapsack Problems (2004), chapter 11. Prices of shared
+    limits: H. Everett, Operations Research 11 (1963) 399 (all from memory).
+    """
+    if not value.size:
+        return np.zeros(value.shape[:2], int)
+    size = max(1, CELLS // (value.shape[1] * value.shape[2]))
+    loads = loads_of(problem, prices)
+    tried = [loads, *_other_proportions(problem, prices, starts - 1)]
+    parts = [_best_of(problem, value[at : at + size], allowed, tried) for at in range(0, len(value), size)]
+    return np.concatenate(parts)
 
 
 def loads_of(problem: Problem, prices: Prices) -> tuple[np.ndarray, np.ndarray]:
@@ -46,114 +157,31 @@ def loads_of(problem: Problem, prices: Prices) -> tuple[np.ndarray, np.ndarray]:
     return load, problem.fee[:, None] * prices.money
 
 
-def amount_of(amount: np.ndarray, selected: np.ndarray) -> np.ndarray:
-    """Amount for the selected option and year of each tower, 0 where none is selected.
-
-    Parameters
-    ----------
-    amount : array, shape (n, y) or (d, n, y)
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array, shape (d, a)
-    """
-    flat = amount.reshape(*amount.shape[:-2], -1)
-    flat = np.broadcast_to(flat, (len(selected), flat.shape[-1]))
-    return np.where(selected >= 0, np.take_along_axis(flat, np.maximum(selected, 0), axis=1), 0.0)
+def _other_proportions(problem, prices, count):
+    """Loads at other proportions of years, crews and mobilisations; reproducible."""
+    rng, others = np.random.default_rng(SEED), []
+    for _ in range(count):
+        money, weeks = (
+            price * np.exp(SPREAD * rng.standard_normal(price.shape)) for price in vars(prices).values()
+        )
+        load, fee = loads_of(problem, Prices(money, weeks))
+        others.append((load, fee * np.exp(2 * SPREAD * rng.standard_normal(fee.shape))))
+    return others
 
 
-def visits_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
-    """Access groups with work in each year.
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of bool, shape (d, g, y)
-    """
-    years = problem.constraints.years
-    option, year = np.divmod(np.maximum(selected, 0), years)
-    place = np.where(selected >= 0, problem.group[option] * years + year, -1)
-    visited = np.zeros((len(selected), len(problem.fee) * years + 1), bool)
-    visited[np.arange(len(selected))[:, None], place] = True
-    return visited[:, :-1].reshape(len(selected), -1, years)
-
-
-def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Money and crew-weeks of each draw and year.
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    tuple of array, shape (d, y)
-    """
-    years = problem.constraints.years
-    option, year = np.divmod(np.maximum(selected, 0), years)
-    in_year = (year[:, :, None] == np.arange(years)) & (selected >= 0)[:, :, None]
-    spent = np.einsum("da,day->dy", problem.spend[option], in_year)
-    weeks = np.einsum("da,day->dy", problem.weeks[option], in_year)
-    return spent + np.einsum("dgy,g->dy", visits_of(problem, selected), problem.fee), weeks
-
-
-def holds_limits(problem: Problem, spent: np.ndarray, weeks: np.ndarray) -> np.ndarray:
-    """True for each draw within the limits of every year.
-
-    Parameters
-    ----------
-    problem : Problem
-    spent, weeks : array, shape (d, y)
-
-    Returns
-    -------
-    array of bool, shape (d,)
-    """
-    kept = (spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)
-    return np.asarray(kept.all(axis=1))
-
-
-def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
-    """Year of each option, 0 where it is not done, shape (d, n).
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of int, shape (d, n)
-    """
-    choices = np.zeros((len(selected), len(problem.spend)), int)
-    draw, tower = np.nonzero(selected >= 0)
-    option, year = np.divmod(selected[draw, tower], problem.constraints.years)
-    choices[draw, option] = year + 1
-    return choices
-
-
-def selected_of(problem: Problem, choices: np.ndarray) -> np.ndarray:
-    """Option and year of each tower: the inverse of `choices_of`.
-
-    Parameters
-    ----------
-    problem : Problem
-    choices : array of int, shape (d, n)
-
-    Returns
-    -------
-    array of int, shape (d, a)
-    """
-    selected = np.full((len(choices), len(problem.unit)), -1)
-    draw, option = np.nonzero(choices)
-    selected[draw, problem.tower[option]] = option * problem.constraints.years + choices[draw, option] - 1
-    return selected
+def _best_of(problem, value, allowed, tried):
+    """Choice of a block of draws: the best over several loads."""
+    draws = len(value)
+    worth = np.where(allowed, value, -np.inf)
+    best, brings = np.full((draws, len(problem.unit)), -1), np.full(draws, -np.inf)
+    for loads in tried:
+        selected = improved(problem, worth, _priced(problem, worth, loads), tried[0])
+        total = np.where(
+            holds_limits(problem, *used(problem, selected)), amount_of(value, selected).sum(axis=1), -np.inf
+        )
+        better = (total > brings) | (best < 0).all(axis=1)
+        best[better], brings[better] = selected[better], total[better]
+    return choices_of(problem, best)
 
 
 def improved(
@@ -211,20 +239,150 @@ def _rates(problem, worth, selected, loads):
     )
 
 
-def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
-    """True for each choice within all constraints.
+def amount_of(amount: np.ndarray, selected: np.ndarray) -> np.ndarray:
+    """Amount for the selected option and year of each tower, 0 where none is selected.
+
+    Parameters
+    ----------
+    amount : array, shape (n, y) or (d, n, y)
+    selected : array of int, shape (d, a)
+
+    Returns
+    -------
+    array, shape (d, a)
+    """
+    flat = amount.reshape(*amount.shape[:-2], -1)
+    flat = np.broadcast_to(flat, (len(selected), flat.shape[-1]))
+    return np.where(selected >= 0, np.take_along_axis(flat, np.maximum(selected, 0), axis=1), 0.0)
+
+
+def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Money and crew-weeks of each draw and year.
 
     Parameters
     ----------
     problem : Problem
-    choices : array of int, shape (p, n)
+    selected : array of int, shape (d, a)
 
     Returns
     -------
-    array of bool, shape (p,)
+    tuple of array, shape (d, y)
     """
-    some, which = np.unique(choices, axis=0, return_inverse=True)
-    return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]
+    years = problem.constraints.years
+    option, year = np.divmod(np.maximum(selected, 0), years)
+    in_year = (year[:, :, None] == np.arange(years)) & (selected >= 0)[:, :, None]
+    spent = np.einsum("da,day->dy", problem.spend[option], in_year)
+    weeks = np.einsum("da,day->dy", problem.weeks[option], in_year)
+    return spent + np.einsum("dgy,g->dy", visits_of(problem, selected), problem.fee), weeks
+
+
+def visits_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
+    """Access groups with work in each year.
+
+    Parameters
+    ----------
+    problem : Problem
+    selected : array of int, shape (d, a)
+
+    Returns
+    -------
+    array of bool, shape (d, g, y)
+    """
+    years = problem.constraints.years
+    option, year = np.divmod(np.maximum(selected, 0), years)
+    place = np.where(selected >= 0, problem.group[option] * years + year, -1)
+    visited = np.zeros((len(selected), len(problem.fee) * years + 1), bool)
+    visited[np.arange(len(selected))[:, None], place] = True
+    return visited[:, :-1].reshape(len(selected), -1, years)
+
+
+def _priced(problem, worth, loads):
+    """Option and year of each tower at the lowest price that keeps every limit, else at the highest."""
+    draws, load = len(worth), loads[0]
+    top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
+    high = np.full(draws, np.log(top))
+    low = high - 24.0
+    selected = _at_price(problem, worth, np.exp(high), loads)
+    free = _at_price(problem, worth, np.zeros(draws), loads)
+    easy = holds_limits(problem, *used(problem, free))
+    for _ in range(0 if easy.all() else STEPS):
+        middle = (low + high) / 2
+        trial = _at_price(problem, worth, np.exp(middle), loads)
+        holds = holds_limits(problem, *used(problem, trial))
+        selected[holds] = trial[holds]
+        low, high = np.where(holds, low, middle), np.where(holds, middle, high)
+    return np.where(easy[:, None], free, selected)
+
+
+def _at_price(problem, worth, price, loads):
+    """Option times y plus year of each tower at a price of the load, −1 for none, shape (d, a)."""
+    load, fee = loads
+    years = load.shape[1]
+    net = worth - price[:, None, None] * load
+    best = np.maximum.reduceat(net, problem.tower_starts, axis=1)
+    unit = np.add.reduceat(best, problem.unit_starts, axis=1)
+    forced = np.logical_or.reduceat(problem.must_tower, problem.unit_starts)
+    least = np.where(forced, -np.inf, 0.0)
+    most, year_of = np.full((len(price), len(problem.home)), -np.inf), np.full(unit.shape[:2], -1)
+    sizes = np.diff(np.r_[problem.group_starts, len(problem.unit_starts)])
+    for visits in _year_sets(years):
+        inside = np.where(visits, unit, -np.inf)
+        earned = np.add.reduceat(np.maximum(inside.max(axis=2), least), problem.group_starts, axis=1)
+        earned = earned - price[:, None] * (fee[problem.home] @ visits)
+        better = earned > most
+        most = np.where(better, earned, most)
+        going = np.repeat(better, sizes, axis=1)
+        chosen = np.where(inside.max(axis=2) > least, inside.argmax(axis=2), -1)
+        year_of = np.where(going, chosen, year_of)
+    year = year_of[:, problem.unit]
+    top = np.take_along_axis(best, np.maximum(year, 0)[:, :, None], axis=2)[:, :, 0]
+    mine = np.take_along_axis(net, np.maximum(year, 0)[:, problem.tower][:, :, None], axis=2)[:, :, 0]
+    places = np.where(mine == top[:, problem.tower], np.arange(len(load)), len(load))
+    first = np.minimum.reduceat(places, problem.tower_starts, axis=1)
+    return np.where(year >= 0, first * years + year, -1)
+
+
+@cache
+def _year_sets(years):
+    """Sets of years in which an access group may be visited, shape (s, y)."""
+    sizes = range(years + 1) if years <= ALL_SETS else range(3)
+    sets = [chosen for size in sizes for chosen in combinations(range(years), size)]
+    return np.array([np.isin(np.arange(years), chosen) for chosen in sets])
+
+
+def holds_limits(problem: Problem, spent: np.ndarray, weeks: np.ndarray) -> np.ndarray:
+    """True for each draw within the limits of every year.
+
+    Parameters
+    ----------
+    problem : Problem
+    spent, weeks : array, shape (d, y)
+
+    Returns
+    -------
+    array of bool, shape (d,)
+    """
+    kept = (spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)
+    return np.asarray(kept.all(axis=1))
+
+
+def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
+    """Year of each option, 0 where it is not done, shape (d, n).
+
+    Parameters
+    ----------
+    problem : Problem
+    selected : array of int, shape (d, a)
+
+    Returns
+    -------
+    array of int, shape (d, n)
+    """
+    choices = np.zeros((len(selected), len(problem.spend)), int)
+    draw, tower = np.nonzero(selected >= 0)
+    option, year = np.divmod(selected[draw, tower], problem.constraints.years)
+    choices[draw, option] = year + 1
+    return choices
 
 
 def neighbours(
@@ -269,6 +427,24 @@ def neighbours(
     return choices_of(problem, improved(problem, np.array(worth), np.array(selected), loads))
 
 
+def selected_of(problem: Problem, choices: np.ndarray) -> np.ndarray:
+    """Option and year of each tower: the inverse of `choices_of`.
+
+    Parameters
+    ----------
+    problem : Problem
+    choices : array of int, shape (d, n)
+
+    Returns
+    -------
+    array of int, shape (d, a)
+    """
+    selected = np.full((len(choices), len(problem.unit)), -1)
+    draw, option = np.nonzero(choices)
+    selected[draw, problem.tower[option]] = option * problem.constraints.years + choices[draw, option] - 1
+    return selected
+
+
 def _made_room(problem, selected, tower, fixed):
     """Selection without the works of least benefit per cost, until the limits are kept."""
     selected = selected.copy()
@@ -282,167 +458,6 @@ def _made_room(problem, selected, tower, fixed):
             return selected
         rate = problem.value[option, year] / np.maximum(problem.spend[option], 1e-9)
         selected[np.where(able, rate, np.inf).argmin()] = -1
-
-
-STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
-ALL_SETS = 5  # up to this many years every set of visiting years is tried; beyond, sets of up to two
-SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
-CELLS = 1_000_000  # draws times options times years in one block
-
-
-def near_best(
-    problem: Problem, value: np.ndarray, allowed: np.ndarray, prices: Prices, *, starts: int = 4
-) -> np.ndarray:
-    """Near-best choice of each draw.
-
-    Parameters
-    ----------
-    problem : Problem
-        n options of a towers in y years.
-    value : array, shape (d, n, y)
-        Benefit counted in each draw.
-    allowed : array of bool, shape (n, y)
-        Years in which each option may be done; a tower with a must-do is treated in one of them regardless of its
-        benefit.
-    prices : Prices
-        Only their proportions matter, not their level.
-    starts : int
-        Number of proportions tried: the given ones, then random ones within some 30 %; each draw keeps the best.
-
-    Returns
-    -------
-    array of int, shape (d, n)
-        Year of each option, 0 where it is not done. With tight must-do works a choice may break a limit:
-        see `towerlib.plan.outcome.broken_rules`.
-
-    Notes
-    -----
-    These plans are not proven optimal; `towerlib.plan.optimise` adds a bound.
-
-    References
-    ----------
-    Greedy and upper hull of the multiple-choice knapsack: P. Sinha, A. A. Zoltners, Operations Research 27
-    (1979) 503; H. Kellerer, U. Pferschy, D. Pisinger, Knapsack Problems (2004), chapter 11. Prices of shared
-    limits: H. Everett, Operations Research 11 (1963) 399 (all from memory).
-    """
-    if not value.size:
-        return np.zeros(value.shape[:2], int)
-    size = max(1, CELLS // (value.shape[1] * value.shape[2]))
-    loads = loads_of(problem, prices)
-    tried = [loads, *_other_proportions(problem, prices, starts - 1)]
-    parts = [_best_of(problem, value[at : at + size], allowed, tried) for at in range(0, len(value), size)]
-    return np.concatenate(parts)
-
-
-def _other_proportions(problem, prices, count):
-    """Loads at other proportions of years, crews and mobilisations; reproducible."""
-    rng, others = np.random.default_rng(SEED), []
-    for _ in range(count):
-        money, weeks = (
-            price * np.exp(SPREAD * rng.standard_normal(price.shape)) for price in vars(prices).values()
-        )
-        load, fee = loads_of(problem, Prices(money, weeks))
-        others.append((load, fee * np.exp(2 * SPREAD * rng.standard_normal(fee.shape))))
-    return others
-
-
-def _best_of(problem, value, allowed, tried):
-    """Choice of a block of draws: the best over several loads."""
-    draws = len(value)
-    worth = np.where(allowed, value, -np.inf)
-    best, brings = np.full((draws, len(problem.unit)), -1), np.full(draws, -np.inf)
-    for loads in tried:
-        selected = improved(problem, worth, _priced(problem, worth, loads), tried[0])
-        total = np.where(
-            holds_limits(problem, *used(problem, selected)), amount_of(value, selected).sum(axis=1), -np.inf
-        )
-        better = (total > brings) | (best < 0).all(axis=1)
-        best[better], brings[better] = selected[better], total[better]
-    return choices_of(problem, best)
-
-
-def _priced(problem, worth, loads):
-    """Option and year of each tower at the lowest price that keeps every limit, else at the highest."""
-    draws, load = len(worth), loads[0]
-    top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
-    high = np.full(draws, np.log(top))
-    low = high - 24.0
-    selected = _at_price(problem, worth, np.exp(high), loads)
-    free = _at_price(problem, worth, np.zeros(draws), loads)
-    easy = holds_limits(problem, *used(problem, free))
-    for _ in range(0 if easy.all() else STEPS):
-        middle = (low + high) / 2
-        trial = _at_price(problem, worth, np.exp(middle), loads)
-        holds = holds_limits(problem, *used(problem, trial))
-        selected[holds] = trial[holds]
-        low, high = np.where(holds, low, middle), np.where(holds, middle, high)
-    return np.where(easy[:, None], free, selected)
-
-
-@cache
-def _year_sets(years):
-    """Sets of years in which an access group may be visited, shape (s, y)."""
-    sizes = range(years + 1) if years <= ALL_SETS else range(3)
-    sets = [chosen for size in sizes for chosen in combinations(range(years), size)]
-    return np.array([np.isin(np.arange(years), chosen) for chosen in sets])
-
-
-def _at_price(problem, worth, price, loads):
-    """Option times y plus year of each tower at a price of the load, −1 for none, shape (d, a)."""
-    load, fee = loads
-    years = load.shape[1]
-    net = worth - price[:, None, None] * load
-    best = np.maximum.reduceat(net, problem.tower_starts, axis=1)
-    unit = np.add.reduceat(best, problem.unit_starts, axis=1)
-    forced = np.logical_or.reduceat(problem.must_tower, problem.unit_starts)
-    least = np.where(forced, -np.inf, 0.0)
-    most, year_of = np.full((len(price), len(problem.home)), -np.inf), np.full(unit.shape[:2], -1)
-    sizes = np.diff(np.r_[problem.group_starts, len(problem.unit_starts)])
-    for visits in _year_sets(years):
-        inside = np.where(visits, unit, -np.inf)
-        earned = np.add.reduceat(np.maximum(inside.max(axis=2), least), problem.group_starts, axis=1)
-        earned = earned - price[:, None] * (fee[problem.home] @ visits)
-        better = earned > most
-        most = np.where(better, earned, most)
-        going = np.repeat(better, sizes, axis=1)
-        chosen = np.where(inside.max(axis=2) > least, inside.argmax(axis=2), -1)
-        year_of = np.where(going, chosen, year_of)
-    year = year_of[:, problem.unit]
-    top = np.take_along_axis(best, np.maximum(year, 0)[:, :, None], axis=2)[:, :, 0]
-    mine = np.take_along_axis(net, np.maximum(year, 0)[:, problem.tower][:, :, None], axis=2)[:, :, 0]
-    places = np.where(mine == top[:, problem.tower], np.arange(len(load)), len(load))
-    first = np.minimum.reduceat(places, problem.tower_starts, axis=1)
-    return np.where(year >= 0, first * years + year, -1)
-
-
-NO_PRICES = "No prices were given: towers are ranked by avoided trip-outs per trench metre, without a budget."
-
-
-@dataclass(frozen=True)
-class Packages:
-    """Units of decision: an option of one tower, or one option of each tower of a group treated together.
-
-    Attributes
-    ----------
-    members : list of array
-        Options of the problem in each package.
-    unit : array, shape (p,)
-        Tower, or group of towers treated together.
-    value : array, shape (p, y)
-    spend, weeks : array, shape (p,)
-    groups : array of bool, shape (p, g)
-        Access groups in which it needs a mobilisation.
-    must : array of bool, shape (p,)
-        True where it meets a must-do.
-    """
-
-    members: list[np.ndarray]
-    unit: np.ndarray
-    value: np.ndarray
-    spend: np.ndarray
-    weeks: np.ndarray
-    groups: np.ndarray
-    must: np.ndarray
 
 
 def worst_first(options: pd.DataFrame, constraints: Constraints, footing_ohm: pd.Series) -> Plan:
@@ -469,6 +484,12 @@ def worst_first(options: pd.DataFrame, constraints: Constraints, footing_ohm: pd
     """
     problem = pose(options, constraints)
     return _rule_plan(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
+
+
+def _rule_plan(problem, choice, how):
+    """Plan of a rule, with the constraints that it violates; a rule can fail where a plan exists."""
+    broken = broken_rules(problem, choice)
+    return plan_of(problem, choice, how=" ".join([how, *(f"It fails: {rule}." for rule in broken)]))
 
 
 def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
@@ -498,6 +519,36 @@ def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
                 state.take(package, year)
                 break
     return state.choice
+
+
+def _packages(problem):
+    """Every option of a single tower; for towers treated together, the option with the most benefit per cost."""
+    open_to = np.flatnonzero(~problem.must_tower[problem.tower] | problem.must) if len(problem.tower) else []
+    by_tower = pd.Series(open_to).groupby(problem.tower[open_to]).apply(np.array) if len(open_to) else []
+    rate = problem.value[:, 0] / np.maximum(problem.spend, 1e-9)
+    towers_of = pd.Series(np.arange(len(problem.unit))).groupby(problem.unit)
+    members, unit = [], []
+    for number, towers in towers_of:
+        if len(towers) == 1:
+            found = [np.array([option]) for option in by_tower[towers.iloc[0]]]
+        else:
+            found = [np.array([by_tower[tower][rate[by_tower[tower]].argmax()] for tower in towers])]
+        members += found
+        unit += [number] * len(found)
+    groups = np.zeros((len(members), len(problem.fee)), bool)
+    for place, options in enumerate(members):
+        groups[place, problem.group[options]] = True
+    return Packages(
+        members=members,
+        unit=np.array(unit, int),
+        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(
+            -1, problem.constraints.years
+        ),
+        spend=np.array([problem.spend[o].sum() for o in members]),
+        weeks=np.array([problem.weeks[o].sum() for o in members]),
+        groups=groups,
+        must=np.array([problem.must[o].any() for o in members], bool),
+    )
 
 
 def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
@@ -585,69 +636,6 @@ def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
     return listed.reset_index(drop=True)
 
 
-class _State:
-    """Works done, mobilisations paid and resources left while a rule proceeds."""
-
-    def __init__(self, problem, packages):
-        self.problem, self.packages = problem, packages
-        self.choice = np.zeros(len(problem.spend), int)
-        self.done = np.zeros(problem.unit.max(initial=-1) + 1, bool)
-        self.paid = np.zeros((len(problem.fee), problem.constraints.years), bool)
-        self.money, self.weeks = np.array(problem.constraints.budget, float), problem.crew.copy()
-
-    def fits(self, year):
-        """True for each package that can still be taken in a year."""
-        packages, problem = self.packages, self.problem
-        cost = packages.spend + packages.groups @ np.where(self.paid[:, year], 0.0, problem.fee)
-        in_time = ~packages.must | (year < problem.must_by)
-        return (
-            ~self.done[packages.unit]
-            & in_time
-            & (cost <= self.money[year])
-            & (packages.weeks <= self.weeks[year])
-        )
-
-    def take(self, package, year):
-        """Do a package in a year and book its cost."""
-        packages, fee = self.packages, self.problem.fee
-        new = packages.groups[package] & ~self.paid[:, year]
-        self.money[year] -= packages.spend[package] + fee[new].sum()
-        self.weeks[year] -= packages.weeks[package]
-        self.paid[:, year] |= packages.groups[package]
-        self.done[packages.unit[package]] = True
-        self.choice[packages.members[package]] = year + 1
-
-
-def _packages(problem):
-    """Every option of a single tower; for towers treated together, the option with the most benefit per cost."""
-    open_to = np.flatnonzero(~problem.must_tower[problem.tower] | problem.must) if len(problem.tower) else []
-    by_tower = pd.Series(open_to).groupby(problem.tower[open_to]).apply(np.array) if len(open_to) else []
-    rate = problem.value[:, 0] / np.maximum(problem.spend, 1e-9)
-    towers_of = pd.Series(np.arange(len(problem.unit))).groupby(problem.unit)
-    members, unit = [], []
-    for number, towers in towers_of:
-        if len(towers) == 1:
-            found = [np.array([option]) for option in by_tower[towers.iloc[0]]]
-        else:
-            found = [np.array([by_tower[tower][rate[by_tower[tower]].argmax()] for tower in towers])]
-        members += found
-        unit += [number] * len(found)
-    groups = np.zeros((len(members), len(problem.fee)), bool)
-    for place, options in enumerate(members):
-        groups[place, problem.group[options]] = True
-    return Packages(
-        members=members,
-        unit=np.array(unit, int),
-        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(
-            -1, problem.constraints.years
-        ),
-        spend=np.array([problem.spend[o].sum() for o in members]),
-        weeks=np.array([problem.weeks[o].sum() for o in members]),
-        groups=groups,
-        must=np.array([problem.must[o].any() for o in members], bool),
-    )
-
-
 def failed(plan: Plan) -> bool:
     """True where the plan of a rule violates a constraint, so that its benefit is not comparable.
 
@@ -662,7 +650,17 @@ def failed(plan: Plan) -> bool:
     return bool(broken_rules(plan.problem, plan.choice))
 
 
-def _rule_plan(problem, choice, how):
-    """Plan of a rule, with the constraints that it violates; a rule can fail where a plan exists."""
-    broken = broken_rules(problem, choice)
-    return plan_of(problem, choice, how=" ".join([how, *(f"It fails: {rule}." for rule in broken)]))
+def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
+    """True for each choice within all constraints.
+
+    Parameters
+    ----------
+    problem : Problem
+    choices : array of int, shape (p, n)
+
+    Returns
+    -------
+    array of bool, shape (p,)
+    """
+    some, which = np.unique(choices, axis=0, return_inverse=True)
+    return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]

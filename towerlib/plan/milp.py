@@ -51,6 +51,25 @@ class Model:
     thrift: float
 
 
+@dataclass(frozen=True)
+class Solved:
+    """Result of the solver.
+
+    Attributes
+    ----------
+    feasible : bool or None
+        False where no plan is within the limits; None where the search stopped before a decision.
+    choice : array of int, shape (n,), or None
+        Year of each option, 0 where it is not done.
+    bound : float
+        Benefit that no plan exceeds.
+    """
+
+    feasible: bool | None
+    choice: np.ndarray | None
+    bound: float
+
+
 def build(problem: Problem) -> Model:
     """Model of a problem.
 
@@ -94,29 +113,13 @@ def build(problem: Problem) -> Model:
         year=year,
         gain=unit * (value - (thrift / budget * spend if budget > 0 else 0.0)),
         unit=unit,
-        rows=sparse.vstack([block[0] for block in blocks], format="csr"),
+        rows=sparse.csr_array(sparse.vstack([block[0] for block in blocks])),
         lower=np.concatenate([block[1] for block in blocks]),
         upper=np.concatenate([block[2] for block in blocks]),
         limits=np.arange(before, before + limits[0].shape[0]),
         scales=scales,
         thrift=thrift,
     )
-
-
-def allowed(problem: Problem) -> np.ndarray:
-    """Permitted years of each option; a tower with a must-do has only its must-do options, up to the latest year.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    array of bool, shape (n, y)
-    """
-    years = np.arange(1, problem.constraints.years + 1)
-    bound = problem.must_tower[problem.tower]
-    return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
 
 
 def _useful(problem):
@@ -139,6 +142,29 @@ def _useful(problem):
     return ~beaten[problem.tower, place] & ~idle
 
 
+def allowed(problem: Problem) -> np.ndarray:
+    """Permitted years of each option; a tower with a must-do has only its must-do options, up to the latest year.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    array of bool, shape (n, y)
+    """
+    years = np.arange(1, problem.constraints.years + 1)
+    bound = problem.must_tower[problem.tower]
+    return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
+
+
+def _one_a_tower(problem, option):
+    """At most one treatment per tower; exactly one with a must-do."""
+    towers = len(problem.tower_starts)
+    rows = _entries(problem.tower[option], np.arange(len(option)), 1.0, (towers, _width(problem, option)))
+    return rows, problem.must_tower.astype(float), np.ones(towers)
+
+
 def _entries(rows, columns, amounts, shape):
     """Sparse matrix from its entries."""
     from scipy import sparse
@@ -149,13 +175,6 @@ def _entries(rows, columns, amounts, shape):
 def _width(problem, option):
     """Number of variables."""
     return len(option) + len(problem.fee) * problem.constraints.years
-
-
-def _one_a_tower(problem, option):
-    """At most one treatment per tower; exactly one with a must-do."""
-    towers = len(problem.tower_starts)
-    rows = _entries(problem.tower[option], np.arange(len(option)), 1.0, (towers, _width(problem, option)))
-    return rows, problem.must_tower.astype(float), np.ones(towers)
 
 
 def _mobilised(problem, option, year):
@@ -209,25 +228,6 @@ def _limits(problem, option, year):
     scales = np.where(most > 0, SCALE / np.where(most > 0, most, 1.0), 1.0)[limited]
     rows = sparse.diags_array(scales) @ sparse.csr_array(rows)[limited]
     return (rows, np.full(limited.sum(), -np.inf), most[limited] * scales), scales
-
-
-@dataclass(frozen=True)
-class Solved:
-    """Result of the solver.
-
-    Attributes
-    ----------
-    feasible : bool or None
-        False where no plan is within the limits; None where the search stopped before a decision.
-    choice : array of int, shape (n,), or None
-        Year of each option, 0 where it is not done.
-    bound : float
-        Benefit that no plan exceeds.
-    """
-
-    feasible: bool | None
-    choice: np.ndarray | None
-    bound: float
 
 
 def solve(

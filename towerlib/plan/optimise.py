@@ -26,101 +26,6 @@ if TYPE_CHECKING:
 
 
 TIME_LIMIT_S = 30.0
-
-
-def shortage(problem: Problem) -> str:
-    """Resources missing for the must-do works, in one sentence.
-
-    Parameters
-    ----------
-    problem : Problem
-        A problem whose must-do works exceed its limits.
-
-    Returns
-    -------
-    str
-        Towers, least cost with mobilisation, and missing money (or crew-weeks) by year.
-
-    Notes
-    -----
-    The works are chosen to minimise the excess over the budgets of all years; where the money suffices, to minimise
-    the excess of crew-weeks.
-    """
-    if (
-        not problem.must.any()
-    ):  # without must-dos an empty plan is always possible, so the numbers themselves are the problem
-        most = problem.options.loc[problem.spend.argmax()]
-        return (
-            f"No plan can be computed: costs differ too much in size, up to {problem.spend.max():.3g} for "
-            f"{most['option']} at tower {most['tower_id']}. Check prices.csv."
-        )
-    held = _must_do_only(problem)
-    towers = np.unique(held.options["tower_id"].to_numpy(str)[held.must])
-    who = f"The must-do works at {counted(len(towers), 'tower')} ({_listed(towers)})"
-    unit = "" if held.constraints.measure == "cost" else " m of trench"
-    free_of_crews = pose(held.options, replace(held.constraints, crew_weeks=None))
-    over, least = _least_over(free_of_crews, np.arange(held.constraints.years))
-    if over.sum() > 1e-6 * (1 + sum(held.constraints.budget)):
-        return (
-            f"{who} need at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
-            f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
-        )
-    if held.constraints.crew_weeks is None:
-        return f"{who} do not fit into the budget: raise it or drop a must-do."
-    over, _ = _least_over(held, np.arange(held.constraints.years) + held.constraints.years)
-    return (
-        f"{who} need {over.sum():.1f} crew-weeks more than available ({_by_year(over, ' crew-weeks', 1)}): "
-        "plan more crews or drop a must-do."
-    )
-
-
-def _must_do_only(problem):
-    """Towers with a must-do, and those treated together with them."""
-    unit = np.zeros(problem.unit.max() + 1, bool)
-    unit[problem.unit[problem.must_tower]] = True
-    mine = unit[problem.unit][problem.tower]
-    return pose(problem.options[mine].drop(columns="spend"), problem.constraints)
-
-
-def _least_over(problem, soft):
-    """Least excess over the limits numbered `soft`, and the money needed."""
-    from scipy import sparse
-    from scipy.optimize import Bounds, LinearConstraint, milp
-
-    built = plan_milp.build(problem)
-    rows = built.limits[soft]
-    over = sparse.csr_array(
-        (-built.scales[soft], (rows, np.arange(len(soft)))), shape=(len(built.lower), len(soft))
-    )
-    count = len(built.gain)
-    spend = np.r_[problem.spend[built.option], np.repeat(problem.fee, problem.constraints.years)]
-    objective = np.r_[1e-9 * spend, np.ones(len(soft))]
-    found = milp(
-        objective / max(objective[:count].max(initial=0.0) * 1e9, 1e-9) * 1e3,
-        integrality=np.r_[np.ones(count), np.zeros(len(soft))],
-        bounds=Bounds(0, np.r_[np.ones(count), np.full(len(soft), np.inf)]),
-        constraints=LinearConstraint(
-            sparse.hstack([built.rows, over]), cast("Any", built.lower), cast("Any", built.upper)
-        ),
-        options={"mip_rel_gap": 1e-6, "time_limit": TIME_LIMIT_S},
-    )
-    if found.x is None:
-        return np.zeros(len(soft)), np.nan
-    return found.x[count:], float(spend @ np.round(found.x[:count]))
-
-
-def _by_year(over, unit, digits=0):
-    """Excess in each year that has one."""
-    return ", ".join(
-        f"year {at + 1}: {grouped(amount, digits)}{unit}" for at, amount in enumerate(over) if amount > 1e-9
-    )
-
-
-def _listed(names):
-    """At most five names."""
-    return ", ".join(pd.Series(names).head(5)) + (", …" if len(names) > 5 else "")
-
-
 NOTHING_FITS = "No work fits into the budget and the crews."
 OPTIMAL = "The plan is proven optimal: no plan within the constraints brings more."
 NO_PLAN = "no plan within all constraints was found: raise the budget or the crews, or drop must-do works"
@@ -226,6 +131,99 @@ def optimise(
     return _searched(problem, model, choice, bound, {"gap": gap, "time_limit_s": time_limit_s})
 
 
+def shortage(problem: Problem) -> str:
+    """Resources missing for the must-do works, in one sentence.
+
+    Parameters
+    ----------
+    problem : Problem
+        A problem whose must-do works exceed its limits.
+
+    Returns
+    -------
+    str
+        Towers, least cost with mobilisation, and missing money (or crew-weeks) by year.
+
+    Notes
+    -----
+    The works are chosen to minimise the excess over the budgets of all years; where the money suffices, to minimise
+    the excess of crew-weeks.
+    """
+    if (
+        not problem.must.any()
+    ):  # without must-dos an empty plan is always possible, so the numbers themselves are the problem
+        most = problem.options.loc[problem.spend.argmax()]
+        return (
+            f"No plan can be computed: costs differ too much in size, up to {problem.spend.max():.3g} for "
+            f"{most['option']} at tower {most['tower_id']}. Check prices.csv."
+        )
+    held = _must_do_only(problem)
+    towers = np.unique(held.options["tower_id"].to_numpy(str)[held.must])
+    who = f"The must-do works at {counted(len(towers), 'tower')} ({_listed(towers)})"
+    unit = "" if held.constraints.measure == "cost" else " m of trench"
+    free_of_crews = pose(held.options, replace(held.constraints, crew_weeks=None))
+    over, least = _least_over(free_of_crews, np.arange(held.constraints.years))
+    if over.sum() > 1e-6 * (1 + sum(held.constraints.budget)):
+        return (
+            f"{who} need at least {grouped(least)}{unit} with mobilisation, {grouped(over.sum())}{unit} more than the "
+            f"budget allows ({_by_year(over, unit)}): raise the budget or drop a must-do."
+        )
+    if held.constraints.crew_weeks is None:
+        return f"{who} do not fit into the budget: raise it or drop a must-do."
+    over, _ = _least_over(held, np.arange(held.constraints.years) + held.constraints.years)
+    return (
+        f"{who} need {over.sum():.1f} crew-weeks more than available ({_by_year(over, ' crew-weeks', 1)}): "
+        "plan more crews or drop a must-do."
+    )
+
+
+def _must_do_only(problem):
+    """Towers with a must-do, and those treated together with them."""
+    unit = np.zeros(problem.unit.max() + 1, bool)
+    unit[problem.unit[problem.must_tower]] = True
+    mine = unit[problem.unit][problem.tower]
+    return pose(problem.options[mine].drop(columns="spend"), problem.constraints)
+
+
+def _listed(names):
+    """At most five names."""
+    return ", ".join(pd.Series(names).head(5)) + (", …" if len(names) > 5 else "")
+
+
+def _least_over(problem, soft):
+    """Least excess over the limits numbered `soft`, and the money needed."""
+    from scipy import sparse
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    built = plan_milp.build(problem)
+    rows = built.limits[soft]
+    over = sparse.csr_array(
+        (-built.scales[soft], (rows, np.arange(len(soft)))), shape=(len(built.lower), len(soft))
+    )
+    count = len(built.gain)
+    spend = np.r_[problem.spend[built.option], np.repeat(problem.fee, problem.constraints.years)]
+    objective = np.r_[1e-9 * spend, np.ones(len(soft))]
+    found = milp(
+        objective / max(objective[:count].max(initial=0.0) * 1e9, 1e-9) * 1e3,
+        integrality=np.r_[np.ones(count), np.zeros(len(soft))],
+        bounds=Bounds(0, np.r_[np.ones(count), np.full(len(soft), np.inf)]),
+        constraints=LinearConstraint(
+            sparse.hstack([built.rows, over]), cast("Any", built.lower), cast("Any", built.upper)
+        ),
+        options={"mip_rel_gap": 1e-6, "time_limit": TIME_LIMIT_S},
+    )
+    if found.x is None:
+        return np.zeros(len(soft)), np.nan
+    return found.x[count:], float(spend @ np.round(found.x[:count]))
+
+
+def _by_year(over, unit, digits=0):
+    """Excess in each year that has one."""
+    return ", ".join(
+        f"year {at + 1}: {grouped(amount, digits)}{unit}" for at, amount in enumerate(over) if amount > 1e-9
+    )
+
+
 def best_known(
     problem: Problem, model: Model, prices: Prices, footing_ohm: pd.Series | None = None
 ) -> np.ndarray | None:
@@ -258,24 +256,6 @@ def best_known(
     return max(kept, key=lambda choice: _benefit(problem, choice), default=None)
 
 
-def _mended(problem, choices, prices):
-    """Plans of the rules, improved by the best single changes."""
-    if not len(choices):
-        return choices
-    worth = np.where(allowed(problem), problem.value, -np.inf)
-    worth = np.broadcast_to(worth, (len(choices), *worth.shape))
-    selected = improved(
-        problem, worth, heuristic.selected_of(problem, choices), heuristic.loads_of(problem, prices)
-    )
-    return heuristic.choices_of(problem, selected)
-
-
-def _benefit(problem, choice):
-    """Benefit of a choice."""
-    done = np.flatnonzero(choice)
-    return problem.value[done, choice[done] - 1].sum()
-
-
 def allowed_years(model: Model, problem: Problem) -> np.ndarray:
     """Options and years for which the model has a variable.
 
@@ -293,21 +273,22 @@ def allowed_years(model: Model, problem: Problem) -> np.ndarray:
     return allowed
 
 
-def _searched(problem, model, choice, bound, stop):
-    """The better of the best known plan and the result of branch and bound."""
-    found = solve(problem, model, **stop)
-    if found.feasible is False:
-        raise SettingsError(shortage(problem))
-    bound = _held(min(bound, found.bound), model)
-    plans = [each for each in (found.choice, choice) if each is not None and not broken_rules(problem, each)]
-    if not plans:
-        raise SettingsError(NO_PLAN)
-    return _named(problem, max(plans, key=lambda each: _benefit(problem, each)), bound)
+def _mended(problem, choices, prices):
+    """Plans of the rules, improved by the best single changes."""
+    if not len(choices):
+        return choices
+    worth = np.where(allowed(problem), problem.value, -np.inf)
+    worth = np.broadcast_to(worth, (len(choices), *worth.shape))
+    selected = improved(
+        problem, worth, heuristic.selected_of(problem, choices), heuristic.loads_of(problem, prices)
+    )
+    return heuristic.choices_of(problem, selected)
 
 
-def _held(bound, model):
-    """The bound; 0 where it consists only of the preference for the cheaper plan."""
-    return 0.0 if bound <= 3 * model.thrift else bound
+def _benefit(problem, choice):
+    """Benefit of a choice."""
+    done = np.flatnonzero(choice)
+    return problem.value[done, choice[done] - 1].sum()
 
 
 def _named(problem, choice, bound):
@@ -354,3 +335,20 @@ def _percent(gap):
     if shown < percent * (1 - 1e-9):
         shown = float(f"{shown + 10.0 ** (np.floor(np.log10(percent)) - 1):.2g}")
     return f"{max(shown, 0.01):.10g} %"
+
+
+def _held(bound, model):
+    """The bound; 0 where it consists only of the preference for the cheaper plan."""
+    return 0.0 if bound <= 3 * model.thrift else bound
+
+
+def _searched(problem, model, choice, bound, stop):
+    """The better of the best known plan and the result of branch and bound."""
+    found = solve(problem, model, **stop)
+    if found.feasible is False:
+        raise SettingsError(shortage(problem))
+    bound = _held(min(bound, found.bound), model)
+    plans = [each for each in (found.choice, choice) if each is not None and not broken_rules(problem, each)]
+    if not plans:
+        raise SettingsError(NO_PLAN)
+    return _named(problem, max(plans, key=lambda each: _benefit(problem, each)), bound)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 
 MEASURES = ("cost", "effort")
+NEEDED = ("tower_id", "option", "benefit_per_year", "access_group", "must_do", "life_years")
 
 
 @dataclass(frozen=True)
@@ -58,127 +59,6 @@ class Constraints:
     def years(self) -> int:
         """Number of years of the plan."""
         return len(self.budget)
-
-
-def _check(constraints):
-    """Stop at the first constraint outside its range."""
-    if not constraints.budget or not _all_zero_or_more(constraints.budget):
-        raise SettingsError(f"budget must be one amount of 0 or more for each year, not {constraints.budget}")
-    weeks = constraints.crew_weeks
-    if weeks is not None and (len(weeks) != constraints.years or not _all_zero_or_more(weeks)):
-        raise SettingsError(
-            f"crew_weeks must be one number of 0 or more for each of {constraints.years} years"
-        )
-    fees = (
-        constraints.mobilisation.values()
-        if isinstance(constraints.mobilisation, Mapping)
-        else [constraints.mobilisation]
-    )
-    if not _all_zero_or_more(fees):
-        raise SettingsError("mobilisation must be 0 or more in every access group")
-    if not constraints.horizon_years > 0 or not 0 <= constraints.discount_rate < 1:
-        raise SettingsError("horizon_years must be greater than 0, discount_rate from 0 to below 1")
-    if constraints.must_do_by is not None and not 1 <= constraints.must_do_by <= constraints.years:
-        raise SettingsError(f"must_do_by must be a year of the plan, 1 to {constraints.years}")
-    if constraints.measure not in MEASURES:
-        raise SettingsError(f"measure must be one of {', '.join(MEASURES)}, not {constraints.measure!r}")
-
-
-def _all_zero_or_more(amounts):
-    """True when every amount is a finite number of 0 or more."""
-    return all(np.isfinite(amount) and amount >= 0 for amount in amounts)
-
-
-def spread_evenly(total: float, years: int) -> tuple[float, ...]:
-    """Equal budget of each year.
-
-    Parameters
-    ----------
-    total : float
-        Sum over all years.
-    years : int
-        Number of years, 1 or more.
-
-    Returns
-    -------
-    tuple of float
-
-    Examples
-    --------
-    >>> spread_evenly(90.0, 3)
-    (30.0, 30.0, 30.0)
-    """
-    return (total / years,) * years
-
-
-def with_total(constraints: Constraints, total: float) -> Constraints:
-    """Constraints with another total budget, distributed over the years as before.
-
-    Parameters
-    ----------
-    constraints : Constraints
-        Their budget gives the distribution; equal shares where it is 0 throughout.
-    total : float
-        Sum of all years.
-
-    Returns
-    -------
-    Constraints
-
-    Examples
-    --------
-    >>> with_total(Constraints(budget=(10.0, 30.0)), 80.0).budget
-    (20.0, 60.0)
-    """
-    before = sum(constraints.budget)
-    if before == 0:
-        return replace(constraints, budget=spread_evenly(total, constraints.years))
-    return replace(constraints, budget=tuple(total * (amount / before) for amount in constraints.budget))
-
-
-def years_that_count(life_years: ArrayLike, constraints: Constraints) -> np.ndarray:
-    """Discounted years of benefit of work done in each year of the plan.
-
-    Parameters
-    ----------
-    life_years : array, shape (n,)
-        Life of each treatment [years].
-    constraints : Constraints
-        Horizon H, discount rate r and years of the plan.
-
-    Returns
-    -------
-    array, shape (n, years)
-        Discounted years [years]; times the benefit a year they give the benefit counted.
-
-    Notes
-    -----
-    Work of year t takes effect in year t + 1 and ends with its life L or with the horizon H:
-    a = Σ (1 + r)^−(k−1) for k = t + 1 … min(t + L, H), the last year in part where L or H is not an integer. Earlier
-    work therefore counts more where the horizon or the discount rate limits the benefit. Only the benefit is
-    discounted: budgets are in the money of their own year.
-
-    References
-    ----------
-    Present value of an annuity, any textbook of engineering economy; *common practice*.
-
-    Examples
-    --------
-    >>> print(years_that_count([2.0, 40.0], Constraints(budget=(1.0, 1.0), horizon_years=10, discount_rate=0.0)))
-    [[2. 2.]
-     [9. 8.]]
-    """
-    last = int(np.ceil(constraints.horizon_years))
-    weights = (1 + constraints.discount_rate) ** -np.arange(last, dtype=float)
-    so_far = np.r_[0.0, np.cumsum(weights)]
-    done = np.arange(1, constraints.years + 1, dtype=float)
-    end = np.minimum(done + np.asarray(life_years, float)[:, None], constraints.horizon_years)
-    begin = np.minimum(done, constraints.horizon_years)
-    steps = np.arange(last + 1, dtype=float)
-    return np.interp(end, steps, so_far) - np.interp(begin, steps, so_far)
-
-
-NEEDED = ("tower_id", "option", "benefit_per_year", "access_group", "must_do", "life_years")
 
 
 @dataclass(frozen=True)
@@ -240,6 +120,35 @@ class Problem:
         """Crew-weeks of each year, infinite where unlimited, shape (y,)."""
         limited = self.constraints.crew_weeks is not None
         return np.array(self.constraints.crew_weeks if limited else [np.inf] * self.constraints.years, float)
+
+
+def _check(constraints):
+    """Stop at the first constraint outside its range."""
+    if not constraints.budget or not _all_zero_or_more(constraints.budget):
+        raise SettingsError(f"budget must be one amount of 0 or more for each year, not {constraints.budget}")
+    weeks = constraints.crew_weeks
+    if weeks is not None and (len(weeks) != constraints.years or not _all_zero_or_more(weeks)):
+        raise SettingsError(
+            f"crew_weeks must be one number of 0 or more for each of {constraints.years} years"
+        )
+    fees = (
+        constraints.mobilisation.values()
+        if isinstance(constraints.mobilisation, Mapping)
+        else [constraints.mobilisation]
+    )
+    if not _all_zero_or_more(fees):
+        raise SettingsError("mobilisation must be 0 or more in every access group")
+    if not constraints.horizon_years > 0 or not 0 <= constraints.discount_rate < 1:
+        raise SettingsError("horizon_years must be greater than 0, discount_rate from 0 to below 1")
+    if constraints.must_do_by is not None and not 1 <= constraints.must_do_by <= constraints.years:
+        raise SettingsError(f"must_do_by must be a year of the plan, 1 to {constraints.years}")
+    if constraints.measure not in MEASURES:
+        raise SettingsError(f"measure must be one of {', '.join(MEASURES)}, not {constraints.measure!r}")
+
+
+def _all_zero_or_more(amounts):
+    """True when every amount is a finite number of 0 or more."""
+    return all(np.isfinite(amount) and amount >= 0 for amount in amounts)
 
 
 def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
@@ -315,14 +224,6 @@ def _check_options(options, constraints):
         raise RecordsError(f"options: crew_weeks of tower {row['tower_id']} {row['option']} is missing")
 
 
-def _check_must_do(options, kept):
-    """Every tower with a must-do keeps an option that meets it."""
-    wanted = options.loc[options["must_do"].astype(bool), "tower_id"]
-    met = kept.loc[kept["must_do"].astype(bool), "tower_id"]
-    if len(lost := wanted[~wanted.isin(met)].unique()):
-        raise RecordsError(f"must-do without a price: tower {', '.join(lost)}; give its cost or its effort")
-
-
 def _omitted(options, what):
     """One sentence on the options omitted, none without any."""
     if not len(options):
@@ -331,6 +232,14 @@ def _omitted(options, what):
     more = ", …" if len(options) > 3 else ""
     counted = "1 option" if len(options) == 1 else f"{len(options)} options"
     return (f"{counted} {what} {'was' if len(options) == 1 else 'were'} left out: {', '.join(names)}{more}.",)
+
+
+def _check_must_do(options, kept):
+    """Every tower with a must-do keeps an option that meets it."""
+    wanted = options.loc[options["must_do"].astype(bool), "tower_id"]
+    met = kept.loc[kept["must_do"].astype(bool), "tower_id"]
+    if len(lost := wanted[~wanted.isin(met)].unique()):
+        raise RecordsError(f"must-do without a price: tower {', '.join(lost)}; give its cost or its effort")
 
 
 def _arrays(options, constraints, left_out):
@@ -383,6 +292,48 @@ def _value(options, constraints):
     return np.where(np.isnan(benefit)[:, None], 0.0, counted)
 
 
+def years_that_count(life_years: ArrayLike, constraints: Constraints) -> np.ndarray:
+    """Discounted years of benefit of work done in each year of the plan.
+
+    Parameters
+    ----------
+    life_years : array, shape (n,)
+        Life of each treatment [years].
+    constraints : Constraints
+        Horizon H, discount rate r and years of the plan.
+
+    Returns
+    -------
+    array, shape (n, years)
+        Discounted years [years]; times the benefit a year they give the benefit counted.
+
+    Notes
+    -----
+    Work of year t takes effect in year t + 1 and ends with its life L or with the horizon H:
+    a = Σ (1 + r)^−(k−1) for k = t + 1 … min(t + L, H), the last year in part where L or H is not an integer. Earlier
+    work therefore counts more where the horizon or the discount rate limits the benefit. Only the benefit is
+    discounted: budgets are in the money of their own year.
+
+    References
+    ----------
+    Present value of an annuity, any textbook of engineering economy; *common practice*.
+
+    Examples
+    --------
+    >>> print(years_that_count([2.0, 40.0], Constraints(budget=(1.0, 1.0), horizon_years=10, discount_rate=0.0)))
+    [[2. 2.]
+     [9. 8.]]
+    """
+    last = int(np.ceil(constraints.horizon_years))
+    weights = (1 + constraints.discount_rate) ** -np.arange(last, dtype=float)
+    so_far = np.r_[0.0, np.cumsum(weights)]
+    done = np.arange(1, constraints.years + 1, dtype=float)
+    end = np.minimum(done + np.asarray(life_years, float)[:, None], constraints.horizon_years)
+    begin = np.minimum(done, constraints.horizon_years)
+    steps = np.arange(last + 1, dtype=float)
+    return np.interp(end, steps, so_far) - np.interp(begin, steps, so_far)
+
+
 def _fees(names, constraints):
     """Mobilisation of each access group; a group without a price is an error."""
     if not isinstance(constraints.mobilisation, Mapping):
@@ -390,6 +341,53 @@ def _fees(names, constraints):
     if unknown := [name for name in names if name not in constraints.mobilisation]:
         raise SettingsError(f"no mobilisation price for access group {', '.join(unknown)}")
     return np.array([constraints.mobilisation[name] for name in names], float)
+
+
+def spread_evenly(total: float, years: int) -> tuple[float, ...]:
+    """Equal budget of each year.
+
+    Parameters
+    ----------
+    total : float
+        Sum over all years.
+    years : int
+        Number of years, 1 or more.
+
+    Returns
+    -------
+    tuple of float
+
+    Examples
+    --------
+    >>> spread_evenly(90.0, 3)
+    (30.0, 30.0, 30.0)
+    """
+    return (total / years,) * years
+
+
+def with_total(constraints: Constraints, total: float) -> Constraints:
+    """Constraints with another total budget, distributed over the years as before.
+
+    Parameters
+    ----------
+    constraints : Constraints
+        Their budget gives the distribution; equal shares where it is 0 throughout.
+    total : float
+        Sum of all years.
+
+    Returns
+    -------
+    Constraints
+
+    Examples
+    --------
+    >>> with_total(Constraints(budget=(10.0, 30.0)), 80.0).budget
+    (20.0, 60.0)
+    """
+    before = sum(constraints.budget)
+    if before == 0:
+        return replace(constraints, budget=spread_evenly(total, constraints.years))
+    return replace(constraints, budget=tuple(total * (amount / before) for amount in constraints.budget))
 
 
 def together_in_zones(towers: pd.DataFrame, treated: Iterable[str]) -> pd.Series:

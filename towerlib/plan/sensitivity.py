@@ -32,6 +32,231 @@ if TYPE_CHECKING:
 
 LEVELS = {"low": 0.5, "middle": 1.0, "high": 1.5}
 FLAT = 0.01  # relative distance above the chord below which a curve has no knee
+OUTCOMES = 9  # results of a test that are considered, all equally likely
+WITHIN = 61  # points of the remaining uncertainty after a test
+TIME_LIMIT_S = 20.0
+DRAWS, STEPS, TESTS = 50, 8, 5
+QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans suffice; the limit is never reached
+QUICKLY = {"search": False, "nodes": 0}  # for series of plans: proven where small, never worse than a rule
+TAIL = 4.0  # an interval whose high end exceeds this multiple of the middle has no lognormal tail
+SUMS = ["avoided_per_year", "avoided_low", "avoided_high", "cost_low", "cost_high", "crew_weeks"]
+
+
+@dataclass(frozen=True)
+class NextTests:
+    """Tests with the highest expected value for the plan.
+
+    Attributes
+    ----------
+    towers : pandas.DataFrame
+        Short list, most valuable first: rank, tower_id, gain (expected value of the test, as added benefit of the
+        plan), gain_part (relative to the plan's benefit), chance_changes (probability that its result changes the work
+        at that tower), in_plan.
+    benefit : float
+        Mean benefit of the best plan without any test.
+    screened : int
+        Number of towers with options; the least promising at the shadow prices were not evaluated in full.
+    """
+
+    towers: pd.DataFrame
+    benefit: float
+    screened: int
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Sensitivity of a plan, as shown in the report.
+
+    Attributes
+    ----------
+    levels : pandas.DataFrame
+        From `levels`; no rows where the budget is 0.
+    curve : pandas.DataFrame
+        From `budget_curve`.
+    chances : pandas.DataFrame
+        From `chances`.
+    regret : pandas.Series
+        planned, perfect, regret and regret_p90, from `towerlib.plan.uncertainty.SelectionProbability`.
+    tests : pandas.DataFrame
+        Short list of the most valuable tests, from `NextTests`.
+    """
+
+    levels: pd.DataFrame
+    curve: pd.DataFrame
+    chances: pd.DataFrame
+    regret: pd.Series
+    tests: pd.DataFrame
+
+
+def outlook(
+    budget: Budget, condition: pd.DataFrame, *, draws: int = DRAWS, steps: int = STEPS, tests: int = TESTS
+) -> Outlook | None:
+    """Levels, curve, selection probabilities and next tests of a plan.
+
+    Parameters
+    ----------
+    budget : Budget
+        From `towerlib.plan.optimise_plan`.
+    condition : pandas.DataFrame
+        One row per tower; gives the footings for the rule "worst ohms first".
+    draws, steps, tests : int
+        Draws of the benefits, steps of the curve, and length of the list of tests.
+
+    Returns
+    -------
+    Outlook or None
+        None where there is no plan.
+    """
+    if budget.plan is None or not len(budget.plan.problem.options):
+        return None
+    selection = selection_probability(budget, draws)
+    found = next_tests(banded(budget.options), _constraints(budget), most=tests, **QUICK)
+    return Outlook(
+        levels=levels(budget, condition),
+        curve=whole_curve(budget, condition, steps),
+        chances=chances(budget, selection),
+        regret=selection.regret,
+        tests=found.towers,
+    )
+
+
+def banded(options: pd.DataFrame) -> pd.DataFrame:
+    """Options with the interval of their benefit, as used for draws.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+        With avoided_low and avoided_high.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With benefit_low and benefit_high. Where the high end exceeds `TAIL` times the middle, the low end is set to 0,
+        for which draws are normal: a lognormal tail would be unrealistic.
+    """
+    middle, high = options["benefit_per_year"], options["avoided_high"]
+    low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
+    return options.assign(benefit_low=low, benefit_high=high)
+
+
+def _constraints(budget: Budget) -> Constraints:
+    """Constraints of a budget with a plan."""
+    if budget.constraints is None:
+        raise ValueError("the budget has no plan")
+    return budget.constraints
+
+
+def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
+    """Plans at a low, a middle and a high budget, compared with the rule "worst ohms first".
+
+    Parameters
+    ----------
+    budget : Budget
+        With a plan; its budget is the middle level.
+    condition : pandas.DataFrame
+        One row per tower: tower_id, footing_ohm.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per level, from `three_levels`, with avoided_per_year, cost of the works
+        and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
+        that rule) and gain (of the plan over it, relative).
+    """
+    constraints = _constraints(budget)
+    if not sum(constraints.budget) > 0:
+        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    table, plans = three_levels(
+        budget.options, constraints, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
+    sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
+    ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
+    table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
+    return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+
+
+def _sums(plan, options):
+    """Sums over the works of a level."""
+    if plan is None:
+        return dict.fromkeys((*SUMS, "mobilisations"), np.nan)
+    names = [name for name in SUMS if name not in plan.works]
+    works = plan.works.merge(
+        options[["tower_id", "option", *names]], on=["tower_id", "option"], validate="1:1"
+    )
+    found = works[SUMS].sum().to_dict()
+    return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
+
+
+def _by_rule(name, budget, condition, total):
+    """Benefit of a simple rule within a total budget; blank where the must-do works do not fit."""
+    constraints = with_total(_constraints(budget), total)
+    if name == "greedy":
+        plan = heuristic.greedy(budget.options, constraints)
+    else:
+        plan = heuristic.worst_first(
+            budget.options, constraints, condition.set_index("tower_id")["footing_ohm"]
+        )
+    return np.nan if heuristic.failed(plan) else plan.benefit
+
+
+def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> pd.DataFrame:
+    """Budget curve of the plan and of both simple rules.
+
+    Parameters
+    ----------
+    budget : Budget
+        With a plan.
+    condition : pandas.DataFrame
+        One row per tower: tower_id, footing_ohm.
+    steps : int
+        Even steps up to the cost of the most effective option at every tower; the three levels are added.
+
+    Returns
+    -------
+    pandas.DataFrame
+        From `budget_curve`, with worst_first and greedy (benefit of the rules); blank below the cost of the must-do
+        works. No rows where no option has a benefit.
+    """
+    constraints = _constraints(budget)
+    whole = cost_of_everything(budget.options, constraints)
+    if not whole > 0:
+        return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
+    owed = budget.options["must_do"].astype(bool).any()  # with must-dos a budget of 0 is not feasible
+    points = np.linspace(0.0, whole, steps + 1)[int(bool(owed)) :]
+    shares = np.array(list(LEVELS.values())) * sum(constraints.budget)
+    points = np.unique(np.r_[points, shares[shares > 0]])
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    found = budget_curve(
+        budget.options, constraints, points, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
+    ruled = {
+        name: [
+            _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
+            for row in cast("Any", found).itertuples()
+        ]
+        for name in ("worst_first", "greedy")
+    }
+    return found.assign(**ruled)
+
+
+def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
+    """Cost of the most effective option at every tower, each access group mobilised once.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    constraints : Constraints
+
+    Returns
+    -------
+    float
+        Cost in the unit of `constraints.measure`.
+    """
+    problem = pose(options, constraints)
+    top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
+    top = top[problem.value[top, 0] > 0]
+    return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
 
 
 def budget_curve(
@@ -79,6 +304,43 @@ def budget_curve(
     curve["added_per_cost"] = curve["benefit"].diff() / curve["budget"].diff()
     at = knee(curve["budget"], curve["benefit"])
     return curve.assign(at_knee=curve.index == at)
+
+
+def _carried(options, constraints, budgets, known, **stop):
+    """Plan of each budget, or the reason why there is none; never worse than that of a smaller budget."""
+    if np.any(np.diff(budgets) <= 0):
+        raise SettingsError("budgets of a curve must increase")
+    pose(options, constraints)  # errors in the options themselves stop here, whatever the budget
+    plans, best = [], None
+    for budget in budgets:
+        mine = with_total(constraints, budget)
+        try:
+            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
+        except SettingsError as error:
+            plan = str(error)
+        if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
+            bound = best.bound if isinstance(plan, str) else plan.bound
+            plan = plan_of(pose(options, mine), best.choice, bound)
+            plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
+        best = best if isinstance(plan, str) else plan
+        plans.append(plan)
+    return plans
+
+
+def _is_of(plan, constraints):
+    """True where a plan has these yearly budgets, apart from rounding."""
+    return plan is not None and np.allclose(
+        plan.problem.constraints.budget, constraints.budget, rtol=1e-12, atol=0.0
+    )
+
+
+def _row(budget, plan):
+    """Figures of one budget."""
+    if isinstance(plan, str):
+        blank = dict.fromkeys(("spent", "towers", "benefit", "bound", "gap"), np.nan)
+        return {"budget": budget, **blank, "how": plan}
+    figures = {name: getattr(plan, name) for name in ("benefit", "bound", "gap", "how")}
+    return {"budget": budget, "spent": plan.spent, "towers": len(plan.works), **figures}
 
 
 def three_levels(
@@ -164,86 +426,51 @@ def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
     return int(known[above.argmax()]) if above.max() > FLAT else None
 
 
-def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
-    """Cost of the most effective option at every tower, each access group mobilised once.
+def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbability:
+    """Probability of being selected, given the uncertainty of the benefits.
 
     Parameters
     ----------
-    options : pandas.DataFrame
-    constraints : Constraints
+    budget : Budget
+        With a plan.
+    count : int
+        Number of draws.
 
     Returns
     -------
-    float
-        Cost in the unit of `constraints.measure`.
+    towerlib.plan.uncertainty.SelectionProbability
+
+    Notes
+    -----
+    Costs keep their middle value: prices that rise together shift the budget, not the order. Errors common to all
+    towers, such as the accuracy of the lightning model, are excluded too, since they do not change the order.
     """
-    problem = pose(options, constraints)
-    top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
-    top = top[problem.value[top, 0] > 0]
-    return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
-
-
-def _carried(options, constraints, budgets, known, **stop):
-    """Plan of each budget, or the reason why there is none; never worse than that of a smaller budget."""
-    if np.any(np.diff(budgets) <= 0):
-        raise SettingsError("budgets of a curve must increase")
-    pose(options, constraints)  # errors in the options themselves stop here, whatever the budget
-    plans, best = [], None
-    for budget in budgets:
-        mine = with_total(constraints, budget)
-        try:
-            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
-        except SettingsError as error:
-            plan = str(error)
-        if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
-            bound = best.bound if isinstance(plan, str) else plan.bound
-            plan = plan_of(pose(options, mine), best.choice, bound)
-            plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
-        best = best if isinstance(plan, str) else plan
-        plans.append(plan)
-    return plans
-
-
-def _is_of(plan, constraints):
-    """True where a plan has these yearly budgets, apart from rounding."""
-    return plan is not None and np.allclose(
-        plan.problem.constraints.budget, constraints.budget, rtol=1e-12, atol=0.0
+    options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
+    return uncertainty.selection_probability(
+        options, _constraints(budget), draw(options, count), checked=0, **QUICK
     )
 
 
-def _row(budget, plan):
-    """Figures of one budget."""
-    if isinstance(plan, str):
-        blank = dict.fromkeys(("spent", "towers", "benefit", "bound", "gap"), np.nan)
-        return {"budget": budget, **blank, "how": plan}
-    figures = {name: getattr(plan, name) for name in ("benefit", "bound", "gap", "how")}
-    return {"budget": budget, "spent": plan.spent, "towers": len(plan.works), **figures}
+def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
+    """Probability of each tower to be selected.
 
-
-OUTCOMES = 9  # results of a test that are considered, all equally likely
-WITHIN = 61  # points of the remaining uncertainty after a test
-TIME_LIMIT_S = 20.0
-
-
-@dataclass(frozen=True)
-class NextTests:
-    """Tests with the highest expected value for the plan.
-
-    Attributes
+    Parameters
     ----------
-    towers : pandas.DataFrame
-        Short list, most valuable first: rank, tower_id, gain (expected value of the test, as added benefit of the
-        plan), gain_part (relative to the plan's benefit), chance_changes (probability that its result changes the work
-        at that tower), in_plan.
-    benefit : float
-        Mean benefit of the best plan without any test.
-    screened : int
-        Number of towers with options; the least promising at the shadow prices were not evaluated in full.
-    """
+    budget : Budget
+    selection : towerlib.plan.uncertainty.SelectionProbability
 
-    towers: pd.DataFrame
-    benefit: float
-    screened: int
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
+        planned_option, must_do, most probable first.
+    """
+    planned = cast("pd.DataFrame", budget.works[["tower_id", "option", "must_do"]])
+    planned = planned.rename(columns={"option": "planned_option"})
+    kept = selection.towers[["tower_id", "chance", "option", "option_chance"]]
+    table = kept.merge(planned, on="tower_id", how="left", validate="1:1")
+    owed = table["must_do"].astype("boolean").fillna(False).astype(bool)
+    return table.assign(in_plan=table["planned_option"].notna(), must_do=owed)
 
 
 def next_tests(
@@ -383,237 +610,6 @@ def _changes(problem, pool, now, then, chosen):
         differs = (pool[best][:, mine] != best_now[mine]).any(axis=1)
         changes.append(float((differs & ~stays).mean()))
     return changes
-
-
-DRAWS, STEPS, TESTS = 50, 8, 5
-QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans suffice; the limit is never reached
-QUICKLY = {"search": False, "nodes": 0}  # for series of plans: proven where small, never worse than a rule
-TAIL = 4.0  # an interval whose high end exceeds this multiple of the middle has no lognormal tail
-SUMS = ["avoided_per_year", "avoided_low", "avoided_high", "cost_low", "cost_high", "crew_weeks"]
-
-
-@dataclass(frozen=True)
-class Outlook:
-    """Sensitivity of a plan, as shown in the report.
-
-    Attributes
-    ----------
-    levels : pandas.DataFrame
-        From `levels`; no rows where the budget is 0.
-    curve : pandas.DataFrame
-        From `budget_curve`.
-    chances : pandas.DataFrame
-        From `chances`.
-    regret : pandas.Series
-        planned, perfect, regret and regret_p90, from `towerlib.plan.uncertainty.SelectionProbability`.
-    tests : pandas.DataFrame
-        Short list of the most valuable tests, from `NextTests`.
-    """
-
-    levels: pd.DataFrame
-    curve: pd.DataFrame
-    chances: pd.DataFrame
-    regret: pd.Series
-    tests: pd.DataFrame
-
-
-def outlook(
-    budget: Budget, condition: pd.DataFrame, *, draws: int = DRAWS, steps: int = STEPS, tests: int = TESTS
-) -> Outlook | None:
-    """Levels, curve, selection probabilities and next tests of a plan.
-
-    Parameters
-    ----------
-    budget : Budget
-        From `towerlib.plan.optimise_plan`.
-    condition : pandas.DataFrame
-        One row per tower; gives the footings for the rule "worst ohms first".
-    draws, steps, tests : int
-        Draws of the benefits, steps of the curve, and length of the list of tests.
-
-    Returns
-    -------
-    Outlook or None
-        None where there is no plan.
-    """
-    if budget.plan is None or not len(budget.plan.problem.options):
-        return None
-    selection = selection_probability(budget, draws)
-    found = next_tests(banded(budget.options), _constraints(budget), most=tests, **QUICK)
-    return Outlook(
-        levels=levels(budget, condition),
-        curve=whole_curve(budget, condition, steps),
-        chances=chances(budget, selection),
-        regret=selection.regret,
-        tests=found.towers,
-    )
-
-
-def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
-    """Plans at a low, a middle and a high budget, compared with the rule "worst ohms first".
-
-    Parameters
-    ----------
-    budget : Budget
-        With a plan; its budget is the middle level.
-    condition : pandas.DataFrame
-        One row per tower: tower_id, footing_ohm.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per level, from `three_levels`, with avoided_per_year, cost of the works
-        and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
-        that rule) and gain (of the plan over it, relative).
-    """
-    constraints = _constraints(budget)
-    if not sum(constraints.budget) > 0:
-        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
-    footings = condition.set_index("tower_id")["footing_ohm"]
-    table, plans = three_levels(
-        budget.options, constraints, known=budget.plan, **QUICKLY, footing_ohm=footings
-    )
-    sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
-    ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
-    table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
-    return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
-
-
-def _constraints(budget: Budget) -> Constraints:
-    """Constraints of a budget with a plan."""
-    if budget.constraints is None:
-        raise ValueError("the budget has no plan")
-    return budget.constraints
-
-
-def _sums(plan, options):
-    """Sums over the works of a level."""
-    if plan is None:
-        return dict.fromkeys((*SUMS, "mobilisations"), np.nan)
-    names = [name for name in SUMS if name not in plan.works]
-    works = plan.works.merge(
-        options[["tower_id", "option", *names]], on=["tower_id", "option"], validate="1:1"
-    )
-    found = works[SUMS].sum().to_dict()
-    return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
-
-
-def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> pd.DataFrame:
-    """Budget curve of the plan and of both simple rules.
-
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    condition : pandas.DataFrame
-        One row per tower: tower_id, footing_ohm.
-    steps : int
-        Even steps up to the cost of the most effective option at every tower; the three levels are added.
-
-    Returns
-    -------
-    pandas.DataFrame
-        From `budget_curve`, with worst_first and greedy (benefit of the rules); blank below the cost of the must-do
-        works. No rows where no option has a benefit.
-    """
-    constraints = _constraints(budget)
-    whole = cost_of_everything(budget.options, constraints)
-    if not whole > 0:
-        return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
-    owed = budget.options["must_do"].astype(bool).any()  # with must-dos a budget of 0 is not feasible
-    points = np.linspace(0.0, whole, steps + 1)[int(bool(owed)) :]
-    shares = np.array(list(LEVELS.values())) * sum(constraints.budget)
-    points = np.unique(np.r_[points, shares[shares > 0]])
-    footings = condition.set_index("tower_id")["footing_ohm"]
-    found = budget_curve(
-        budget.options, constraints, points, known=budget.plan, **QUICKLY, footing_ohm=footings
-    )
-    ruled = {
-        name: [
-            _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
-            for row in cast("Any", found).itertuples()
-        ]
-        for name in ("worst_first", "greedy")
-    }
-    return found.assign(**ruled)
-
-
-def _by_rule(name, budget, condition, total):
-    """Benefit of a simple rule within a total budget; blank where the must-do works do not fit."""
-    constraints = with_total(_constraints(budget), total)
-    if name == "greedy":
-        plan = heuristic.greedy(budget.options, constraints)
-    else:
-        plan = heuristic.worst_first(
-            budget.options, constraints, condition.set_index("tower_id")["footing_ohm"]
-        )
-    return np.nan if heuristic.failed(plan) else plan.benefit
-
-
-def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbability:
-    """Probability of being selected, given the uncertainty of the benefits.
-
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    count : int
-        Number of draws.
-
-    Returns
-    -------
-    towerlib.plan.uncertainty.SelectionProbability
-
-    Notes
-    -----
-    Costs keep their middle value: prices that rise together shift the budget, not the order. Errors common to all
-    towers, such as the accuracy of the lightning model, are excluded too, since they do not change the order.
-    """
-    options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
-    return uncertainty.selection_probability(
-        options, _constraints(budget), draw(options, count), checked=0, **QUICK
-    )
-
-
-def banded(options: pd.DataFrame) -> pd.DataFrame:
-    """Options with the interval of their benefit, as used for draws.
-
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        With avoided_low and avoided_high.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With benefit_low and benefit_high. Where the high end exceeds `TAIL` times the middle, the low end is set to 0,
-        for which draws are normal: a lognormal tail would be unrealistic.
-    """
-    middle, high = options["benefit_per_year"], options["avoided_high"]
-    low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
-    return options.assign(benefit_low=low, benefit_high=high)
-
-
-def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
-    """Probability of each tower to be selected.
-
-    Parameters
-    ----------
-    budget : Budget
-    selection : towerlib.plan.uncertainty.SelectionProbability
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
-        planned_option, must_do, most probable first.
-    """
-    planned = cast("pd.DataFrame", budget.works[["tower_id", "option", "must_do"]])
-    planned = planned.rename(columns={"option": "planned_option"})
-    kept = selection.towers[["tower_id", "chance", "option", "option_chance"]]
-    table = kept.merge(planned, on="tower_id", how="left", validate="1:1")
-    owed = table["must_do"].astype("boolean").fillna(False).astype(bool)
-    return table.assign(in_plan=table["planned_option"].notna(), must_do=owed)
 
 
 def by_kind(works: pd.DataFrame) -> pd.DataFrame:

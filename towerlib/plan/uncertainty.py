@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 TENTH = 1.2815515594  # standard deviations from the middle to the ends of an 80 % interval
 RUNAWAY = 4.0  # multiple of the middle above which no lognormal upper half is used
+TIME_LIMIT_S = 20.0
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,38 @@ class Draws:
 
     benefit: np.ndarray
     cost: np.ndarray
+
+
+@dataclass(frozen=True)
+class SelectionProbability:
+    """Probability of each tower to be selected by the plan, and the value of better information.
+
+    Attributes
+    ----------
+    plan : Plan
+        Best plan for the mean of the draws, which has the highest expected benefit.
+    towers : pandas.DataFrame
+        One row per tower with options, most probable first: tower_id, chance (share of the draws whose plan treats
+        it), option (the most frequent treatment), option_chance (of it), year (median, where treated),
+        in_plan, planned_option.
+    regret : pandas.Series
+        planned (mean benefit of the plan), perfect (mean of the best known plans of the draws), regret (their
+        difference: expected value of perfect information), regret_p90.
+    overspend : pandas.Series
+        By year: share of the draws in which the plan's works cost more than the budget.
+    error : float
+        Largest relative distance of the draws' plans below the optimum, over the draws that were also searched. NaN
+        where none was.
+    draws : int
+        Number of draws used.
+    """
+
+    plan: Plan
+    towers: pd.DataFrame
+    regret: pd.Series
+    overspend: pd.Series
+    error: float
+    draws: int
 
 
 def draw(
@@ -94,6 +127,36 @@ def draw(
     )
 
 
+def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+    """Value at z standard deviations.
+
+    Parameters
+    ----------
+    z : array, shape (…, n)
+    ends : tuple of array, shape (n,)
+        Low end, middle, high end.
+
+    Returns
+    -------
+    array, shape (…, n)
+
+    Notes
+    -----
+    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most `RUNAWAY`
+    times the middle, so that draws stay above 0; else normal, which allows negative benefits. NaN where the middle
+    is NaN.
+    """
+    low, middle, high = ends
+    steps = np.where(z > 0, z, -z) / TENTH
+    positive = low > 0
+    safe = [np.where(positive, value, 1.0) for value in ends]
+    ratio = np.where(z > 0, safe[2] / safe[1], safe[0] / safe[1])
+    straight = middle + np.where(z > 0, high - middle, low - middle) * steps
+    # a middle near 0 with a far high end would give an extreme lognormal tail: that half is normal
+    runaway = (z > 0) & (high > RUNAWAY * middle)
+    return np.where(positive & ~runaway, middle * ratio**steps, straight)
+
+
 def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Low end, middle and high end of the interval of a column.
 
@@ -127,71 +190,6 @@ def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.
             f"options: the interval of {name} of tower {row['tower_id']} {row['option']} does not contain {middle}"
         )
     return low, centre, high
-
-
-def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
-    """Value at z standard deviations.
-
-    Parameters
-    ----------
-    z : array, shape (…, n)
-    ends : tuple of array, shape (n,)
-        Low end, middle, high end.
-
-    Returns
-    -------
-    array, shape (…, n)
-
-    Notes
-    -----
-    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most `RUNAWAY`
-    times the middle, so that draws stay above 0; else normal, which allows negative benefits. NaN where the middle
-    is NaN.
-    """
-    low, middle, high = ends
-    steps = np.where(z > 0, z, -z) / TENTH
-    positive = low > 0
-    safe = [np.where(positive, value, 1.0) for value in ends]
-    ratio = np.where(z > 0, safe[2] / safe[1], safe[0] / safe[1])
-    straight = middle + np.where(z > 0, high - middle, low - middle) * steps
-    # a middle near 0 with a far high end would give an extreme lognormal tail: that half is normal
-    runaway = (z > 0) & (high > RUNAWAY * middle)
-    return np.where(positive & ~runaway, middle * ratio**steps, straight)
-
-
-TIME_LIMIT_S = 20.0
-
-
-@dataclass(frozen=True)
-class SelectionProbability:
-    """Probability of each tower to be selected by the plan, and the value of better information.
-
-    Attributes
-    ----------
-    plan : Plan
-        Best plan for the mean of the draws, which has the highest expected benefit.
-    towers : pandas.DataFrame
-        One row per tower with options, most probable first: tower_id, chance (share of the draws whose plan treats
-        it), option (the most frequent treatment), option_chance (of it), year (median, where treated),
-        in_plan, planned_option.
-    regret : pandas.Series
-        planned (mean benefit of the plan), perfect (mean of the best known plans of the draws), regret (their
-        difference: expected value of perfect information), regret_p90.
-    overspend : pandas.Series
-        By year: share of the draws in which the plan's works cost more than the budget.
-    error : float
-        Largest relative distance of the draws' plans below the optimum, over the draws that were also searched. NaN
-        where none was.
-    draws : int
-        Number of draws used.
-    """
-
-    plan: Plan
-    towers: pd.DataFrame
-    regret: pd.Series
-    overspend: pd.Series
-    error: float
-    draws: int
 
 
 def selection_probability(
@@ -289,27 +287,6 @@ def every_option(problem: Problem) -> np.ndarray:
     return ~problem.must_tower[problem.tower][:, None] | (problem.must[:, None] & in_time)
 
 
-def brought(choices: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """Benefit of each of p plans in each of d draws.
-
-    Parameters
-    ----------
-    choices : array of int, shape (p, n)
-    value : array, shape (d, n, y)
-
-    Returns
-    -------
-    array, shape (p, d)
-    """
-    from scipy import sparse
-
-    plans, done = np.nonzero(choices)
-    cell = done * value.shape[2] + choices[plans, done] - 1
-    cells = value.shape[1] * value.shape[2]
-    taken = sparse.csr_array((np.ones(len(plans)), (plans, cell)), shape=(len(choices), cells))
-    return taken @ value.reshape(len(value), cells).T
-
-
 def _at_drawn_costs(problem, value, cost, prices, stop):
     """Choice of each draw at its own costs; draws without a feasible plan are omitted."""
     choices = []
@@ -364,6 +341,27 @@ def _regret(problem, pool, value):
             "regret_p90": np.quantile(missed, 0.9),
         }
     )
+
+
+def brought(choices: np.ndarray, value: np.ndarray) -> np.ndarray:
+    """Benefit of each of p plans in each of d draws.
+
+    Parameters
+    ----------
+    choices : array of int, shape (p, n)
+    value : array, shape (d, n, y)
+
+    Returns
+    -------
+    array, shape (p, d)
+    """
+    from scipy import sparse
+
+    plans, done = np.nonzero(choices)
+    cell = done * value.shape[2] + choices[plans, done] - 1
+    cells = value.shape[1] * value.shape[2]
+    taken = sparse.csr_array((np.ones(len(plans)), (plans, cell)), shape=(len(choices), cells))
+    return taken @ value.reshape(len(value), cells).T
 
 
 def _overspend(problem, plan, cost):

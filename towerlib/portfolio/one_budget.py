@@ -23,63 +23,6 @@ if TYPE_CHECKING:
     from towerlib.portfolio.ranking import LineMonth
 
 
-def able_to_share(
-    lines: Sequence[LineMonth], total: float | None = None
-) -> tuple[list[LineMonth], list[str]]:
-    """Lines that can share a budget.
-
-    Parameters
-    ----------
-    lines : sequence of LineMonth
-    total : float, optional
-        Budget of all years; without it each line needs its own budget.
-
-    Returns
-    -------
-    (list of LineMonth, list of str)
-        The lines, and a remark on each excluded one. Currency, horizon and discount rate must be equal, otherwise
-        neither money nor benefit can be added. The most frequent combination is used; of equally frequent ones the
-        first in the alphabet.
-    """
-    remarks, able = [], []
-    for line in lines:
-        why = _why_not(line, total)
-        remarks += [f"{line.line_id} is not in the split: {why}."] if why else []
-        able += [] if why else [line]
-    kinds = Counter(_kind(line) for line in able)
-    usual = max(sorted(kinds), key=lambda kind: kinds[kind], default=None)
-    for line in able:
-        if _kind(line) != usual:
-            remarks.append(
-                f"{line.line_id} is not in the split: its plan counts {_words(_kind(line))}, "
-                f"others {_words(usual)}."
-            )
-    return [line for line in able if _kind(line) == usual], remarks
-
-
-def _why_not(line, total):
-    """Reason why a line is excluded from the split; blank where it takes part."""
-    options = line.options
-    if not len(options):
-        return "no treatment applies at any of its towers"
-    if options["cost"].isna().all():
-        return "its treatments have no price"
-    if total is None and not np.isfinite(line.facts["budget"]):
-        return "its budget is not set"
-    return ""
-
-
-def _kind(line):
-    """Properties that plans must share so that benefits and money can be added."""
-    facts = line.facts
-    return facts["currency"], max(facts["horizon_years"], facts["years"]), facts["discount_rate"]
-
-
-def _words(kind):
-    currency, horizon, rate = kind
-    return f"in {currency or 'no currency'} over {horizon:g} years at {rate:.1%}"
-
-
 TABLE = """
     line_id own_budget own_spent own_towers own_benefit own_per_year own_low own_high own_money_per_year
     spent towers benefit avoided_per_year avoided_low avoided_high money_per_year
@@ -178,6 +121,63 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
     )
 
 
+def able_to_share(
+    lines: Sequence[LineMonth], total: float | None = None
+) -> tuple[list[LineMonth], list[str]]:
+    """Lines that can share a budget.
+
+    Parameters
+    ----------
+    lines : sequence of LineMonth
+    total : float, optional
+        Budget of all years; without it each line needs its own budget.
+
+    Returns
+    -------
+    (list of LineMonth, list of str)
+        The lines, and a remark on each excluded one. Currency, horizon and discount rate must be equal, otherwise
+        neither money nor benefit can be added. The most frequent combination is used; of equally frequent ones the
+        first in the alphabet.
+    """
+    remarks, able = [], []
+    for line in lines:
+        why = _why_not(line, total)
+        remarks += [f"{line.line_id} is not in the split: {why}."] if why else []
+        able += [] if why else [line]
+    kinds = Counter(_kind(line) for line in able)
+    usual = max(sorted(kinds), key=lambda kind: kinds[kind], default=None)
+    for line in able:
+        if _kind(line) != usual:
+            remarks.append(
+                f"{line.line_id} is not in the split: its plan counts {_words(_kind(line))}, "
+                f"others {_words(usual)}."
+            )
+    return [line for line in able if _kind(line) == usual], remarks
+
+
+def _why_not(line, total):
+    """Reason why a line is excluded from the split; blank where it takes part."""
+    options = line.options
+    if not len(options):
+        return "no treatment applies at any of its towers"
+    if options["cost"].isna().all():
+        return "its treatments have no price"
+    if total is None and not np.isfinite(line.facts["budget"]):
+        return "its budget is not set"
+    return ""
+
+
+def _kind(line):
+    """Properties that plans must share so that benefits and money can be added."""
+    facts = line.facts
+    return facts["currency"], max(facts["horizon_years"], facts["years"]), facts["discount_rate"]
+
+
+def _words(kind):
+    currency, horizon, rate = kind
+    return f"in {currency or 'no currency'} over {horizon:g} years at {rate:.1%}"
+
+
 def _nothing(off):
     """Empty split with the reason."""
     works = pd.DataFrame(columns="line_id tower_id year option cost benefit_per_year must_do".split())
@@ -206,23 +206,14 @@ def _scaled(constraints, total):
     return {name: with_total(each, total * (sum(each.budget) / whole)) for name, each in constraints.items()}
 
 
-def _joint(constraints):
-    """Constraints of all lines together, as many years as the longest plan."""
-    years = max(each.years for each in constraints.values())
-    fees = {group: fee for each in constraints.values() for group, fee in each.mobilisation.items()}
-    limited = all(each.crew_weeks is not None for each in constraints.values())
-    return replace(
-        next(iter(constraints.values())),
-        budget=_summed([each.budget for each in constraints.values()], years),
-        mobilisation=fees,
-        crew_weeks=_summed([each.crew_weeks for each in constraints.values()], years) if limited else None,
-        horizon_years=max(each.horizon_years for each in constraints.values()),
-    )
-
-
-def _summed(amounts, years):
-    """Yearly amounts of several lines added up."""
-    return tuple(float(sum(each[year] for each in amounts if year < len(each))) for year in range(years))
+def _own_works(line, constraints, scaled):
+    """Works of the line's own plan, prefixed with its name; None where the must-dos exceed its budget."""
+    if scaled is constraints:
+        return line.works.assign(tower_id=f"{line.line_id}/" + line.works["tower_id"].astype("str"))
+    try:
+        return optimise(_prefixed(line), scaled, search=False).works
+    except SettingsError:
+        return None
 
 
 def _prefixed(line):
@@ -243,14 +234,23 @@ def _prefixed(line):
     )
 
 
-def _own_works(line, constraints, scaled):
-    """Works of the line's own plan, prefixed with its name; None where the must-dos exceed its budget."""
-    if scaled is constraints:
-        return line.works.assign(tower_id=f"{line.line_id}/" + line.works["tower_id"].astype("str"))
-    try:
-        return optimise(_prefixed(line), scaled, search=False).works
-    except SettingsError:
-        return None
+def _joint(constraints):
+    """Constraints of all lines together, as many years as the longest plan."""
+    years = max(each.years for each in constraints.values())
+    fees = {group: fee for each in constraints.values() for group, fee in each.mobilisation.items()}
+    limited = all(each.crew_weeks is not None for each in constraints.values())
+    return replace(
+        next(iter(constraints.values())),
+        budget=_summed([each.budget for each in constraints.values()], years),
+        mobilisation=fees,
+        crew_weeks=_summed([each.crew_weeks for each in constraints.values()], years) if limited else None,
+        horizon_years=max(each.horizon_years for each in constraints.values()),
+    )
+
+
+def _summed(amounts, years):
+    """Yearly amounts of several lines added up."""
+    return tuple(float(sum(each[year] for each in amounts if year < len(each))) for year in range(years))
 
 
 def _no_works():
@@ -300,14 +300,6 @@ def _line_of(towers):
     return towers.astype("str").str.split("/", n=1).str[0]
 
 
-def _works(plan):
-    """Works of the split, with line and tower in separate columns."""
-    names = plan.works["tower_id"].astype("str").str.split("/", n=1)
-    works = plan.works.assign(line_id=names.str[0], tower_id=names.str[1])
-    columns = ["line_id", "tower_id", "year", "option", "cost", "benefit_per_year", "must_do"]
-    return works[columns].sort_values(["line_id", "year", "tower_id"], ignore_index=True)
-
-
 def _short(own):
     """Remark on lines whose part of another total is less than their must-do works."""
     lost = [name for name, works in own.items() if works is None]
@@ -316,6 +308,14 @@ def _short(own):
         if lost
         else []
     )
+
+
+def _works(plan):
+    """Works of the split, with line and tower in separate columns."""
+    names = plan.works["tower_id"].astype("str").str.split("/", n=1)
+    works = plan.works.assign(line_id=names.str[0], tower_id=names.str[1])
+    columns = ["line_id", "tower_id", "year", "option", "cost", "benefit_per_year", "must_do"]
+    return works[columns].sort_values(["line_id", "year", "tower_id"], ignore_index=True)
 
 
 def _assumed(plan, constraints, lines):

@@ -32,6 +32,54 @@ SUMS = """
     calibrated_per_year calibrated_low calibrated_high
 """.split()
 TEXTS = ("line_id", "title", "month", "currency")
+KEPT = {  # table, and the columns needed
+    "line": ["line_id", "title", "month", *SETTINGS, *SUMS],
+    "coverage": ["month", "towers", "tested", "usable", "overdue", "never_tested", "above_limit"],
+    "mobilisation": ["access_group", "price"],
+    "plan-options": """
+        tower_id option benefit_per_year access_group must_do life_years cost crew_weeks
+        avoided_low avoided_high
+    """.split(),
+    "plan": ["year", "package", "tower_id", "option"],
+    "condition": """
+        tower_id footing_ohm impedance_class safety_screen leads_missing bond_seen suspected_cause
+    """.split(),
+    "priority": ["tower_id", "queue"],
+}
+ADD_UP = """
+    length_km towers above_limit unread never_tested overdue trip_outs_per_year observed_trip_outs
+    observed_per_year avoidable_per_year avoidable_low avoidable_high money_per_year money_low money_high
+    safety_queue touch_above touch_cannot_tell leads_missing bonds_to_inspect
+""".split()
+
+
+@dataclass(frozen=True)
+class LineMonth:
+    """Tables of a line's report for a month.
+
+    Attributes
+    ----------
+    folder : str
+        Name of the line's folder in the reports.
+    facts : dict
+        Names, settings of the plan and sums, from `towerlib.portfolio.ranking.facts`.
+    coverage, mobilisation, options, works, condition, priority : pandas.DataFrame
+        As written by the run; `options` of the line's plan, and its selected `works`.
+    """
+
+    folder: str
+    facts: dict[str, Any]
+    coverage: pd.DataFrame
+    mobilisation: pd.DataFrame
+    options: pd.DataFrame
+    works: pd.DataFrame
+    condition: pd.DataFrame
+    priority: pd.DataFrame
+
+    @property
+    def line_id(self) -> str:
+        """Id of the line."""
+        return self.facts["line_id"]
 
 
 def tables(study: Study) -> dict[str, pd.DataFrame]:
@@ -74,51 +122,6 @@ def facts(study: Study) -> pd.DataFrame:
     return row.astype({name: "str" if name in TEXTS else "float64" for name in row})
 
 
-KEPT = {  # table, and the columns needed
-    "line": ["line_id", "title", "month", *SETTINGS, *SUMS],
-    "coverage": ["month", "towers", "tested", "usable", "overdue", "never_tested", "above_limit"],
-    "mobilisation": ["access_group", "price"],
-    "plan-options": """
-        tower_id option benefit_per_year access_group must_do life_years cost crew_weeks
-        avoided_low avoided_high
-    """.split(),
-    "plan": ["year", "package", "tower_id", "option"],
-    "condition": """
-        tower_id footing_ohm impedance_class safety_screen leads_missing bond_seen suspected_cause
-    """.split(),
-    "priority": ["tower_id", "queue"],
-}
-
-
-@dataclass(frozen=True)
-class LineMonth:
-    """Tables of a line's report for a month.
-
-    Attributes
-    ----------
-    folder : str
-        Name of the line's folder in the reports.
-    facts : dict
-        Names, settings of the plan and sums, from `towerlib.portfolio.ranking.facts`.
-    coverage, mobilisation, options, works, condition, priority : pandas.DataFrame
-        As written by the run; `options` of the line's plan, and its selected `works`.
-    """
-
-    folder: str
-    facts: dict[str, Any]
-    coverage: pd.DataFrame
-    mobilisation: pd.DataFrame
-    options: pd.DataFrame
-    works: pd.DataFrame
-    condition: pd.DataFrame
-    priority: pd.DataFrame
-
-    @property
-    def line_id(self) -> str:
-        """Id of the line."""
-        return self.facts["line_id"]
-
-
 def of(study: Study) -> LineMonth:
     """Tables of an assessment, without a written report.
 
@@ -150,6 +153,39 @@ def _line_month(folder, kept):
         condition=kept["condition"],
         priority=kept["priority"],
     )
+
+
+def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth], dict[str, str]]:
+    """Reports of all lines for a month.
+
+    Parameters
+    ----------
+    reports : path
+    month : str
+        ``YYYY-MM``.
+
+    Returns
+    -------
+    (list of LineMonth, dict of str to str)
+        Lines with a complete report, and the reason for each other one.
+    """
+    lines, missing = [], {}
+    for folder, written in months_of(reports).items():
+        if month not in written:
+            missing[folder] = f"no report for {month}; the newest is {written[-1]}"
+            continue
+        try:
+            line = read(Path(reports) / folder / month)
+        except (OSError, ValueError) as flaw:
+            missing[folder] = f"the report for {month} is not complete: {flaw}"
+            continue
+        if line.line_id in {other.line_id for other in lines}:
+            missing[folder] = (
+                f"its report for {month} belongs to the line {line.line_id}, which has another folder"
+            )
+            continue
+        lines.append(line)
+    return lines, missing
 
 
 def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
@@ -186,39 +222,6 @@ def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
         if not MONTH.fullmatch(path.name)  # the portfolio's own
     }
     return {name: months for name, months in found.items() if months}
-
-
-def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth], dict[str, str]]:
-    """Reports of all lines for a month.
-
-    Parameters
-    ----------
-    reports : path
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    (list of LineMonth, dict of str to str)
-        Lines with a complete report, and the reason for each other one.
-    """
-    lines, missing = [], {}
-    for folder, written in months_of(reports).items():
-        if month not in written:
-            missing[folder] = f"no report for {month}; the newest is {written[-1]}"
-            continue
-        try:
-            line = read(Path(reports) / folder / month)
-        except (OSError, ValueError) as flaw:
-            missing[folder] = f"the report for {month} is not complete: {flaw}"
-            continue
-        if line.line_id in {other.line_id for other in lines}:
-            missing[folder] = (
-                f"its report for {month} belongs to the line {line.line_id}, which has another folder"
-            )
-            continue
-        lines.append(line)
-    return lines, missing
 
 
 def read(folder: str | PathLike[str]) -> LineMonth:
@@ -258,13 +261,6 @@ def _check_works(works, options):
         raise ValueError(f"its plan has {lost[0]}, which is not one of its options")
 
 
-ADD_UP = """
-    length_km towers above_limit unread never_tested overdue trip_outs_per_year observed_trip_outs
-    observed_per_year avoidable_per_year avoidable_low avoidable_high money_per_year money_low money_high
-    safety_queue touch_above touch_cannot_tell leads_missing bonds_to_inspect
-""".split()
-
-
 def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
     """Comparison of the lines of a portfolio.
 
@@ -294,32 +290,6 @@ def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
     money = table["money_per_year"] * (1.0 if _one_currency(table) else np.nan)
     table = table.assign(rank_trip_outs=_ranks(table["avoidable_per_year"]), rank_money=_ranks(money))
     return table.sort_values(["rank_trip_outs", "line_id"], ignore_index=True)
-
-
-def _one_currency(table):
-    """Whether all lines have one currency."""
-    return len(set(table["currency"])) == 1
-
-
-def _ranks(amounts):
-    """Rank, 1 for the largest; blank where unknown."""
-    return amounts.rank(ascending=False, method="min").astype("Int64")
-
-
-def factor(facts: dict[str, Any]) -> float:
-    """Calibration factor of a line's model; 1 without a record.
-
-    Parameters
-    ----------
-    facts : dict
-        Of a `LineMonth`.
-
-    Returns
-    -------
-    float
-    """
-    known = facts["calibration_factor"]
-    return known if np.isfinite(known) else 1.0
 
 
 def _row(line):
@@ -358,6 +328,22 @@ def _row(line):
     }
 
 
+def factor(facts: dict[str, Any]) -> float:
+    """Calibration factor of a line's model; 1 without a record.
+
+    Parameters
+    ----------
+    facts : dict
+        Of a `LineMonth`.
+
+    Returns
+    -------
+    float
+    """
+    known = facts["calibration_factor"]
+    return known if np.isfinite(known) else 1.0
+
+
 def _counts(line):
     """Counts of towers and of the test backlog."""
     towers, last = line.condition, line.coverage.iloc[-1]
@@ -381,6 +367,16 @@ def _safety(line):
         "leads_missing": int((towers["leads_missing"] > 0).fillna(False).sum()),
         "bonds_to_inspect": int(bonds.sum()),
     }
+
+
+def _one_currency(table):
+    """Whether all lines have one currency."""
+    return len(set(table["currency"])) == 1
+
+
+def _ranks(amounts):
+    """Rank, 1 for the largest; blank where unknown."""
+    return amounts.rank(ascending=False, method="min").astype("Int64")
 
 
 def totals(table: pd.DataFrame) -> dict[str, float]:

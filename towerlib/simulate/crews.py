@@ -21,196 +21,62 @@ if TYPE_CHECKING:
     from towerlib.simulate.specs import LineSpec
 
 
-def significant(values: ArrayLike, digits: int = 3) -> np.ndarray:
-    """Numbers rounded to significant digits.
-
-    Parameters
-    ----------
-    values : float or array
-        Any numbers; zero, NaN and inf remain unchanged.
-    digits : int
-        Significant digits.
-
-    Returns
-    -------
-    array
-
-    Examples
-    --------
-    >>> print(significant([12.345, 0.98765, 1234.5]).tolist())
-    [12.3, 0.988, 1230.0]
-    """
-    values = np.asarray(values, float)
-    size = np.where(np.isfinite(values) & (values != 0), np.abs(values), 1.0)
-    places = digits - 1 - np.floor(np.log10(size)).astype(int)
-    # Only powers of ten from 1 upwards are exact, so either multiply or divide.
-    scale = 10.0 ** np.abs(places)
-    return np.where(places < 0, np.round(values / scale) * scale, np.round(values * scale) / scale)
-
-
-def yes_no(flags: ArrayLike) -> np.ndarray:
-    """Booleans as written in the records.
-
-    Examples
-    --------
-    >>> yes_no([True, False]).tolist()
-    ['yes', 'no']
-    """
-    return np.where(flags, "yes", "no")
-
-
-def blank_but(known: ArrayLike, values: ArrayLike) -> np.ndarray:
-    """Values where a condition is true, NaN elsewhere.
-
-    Examples
-    --------
-    >>> blank_but([True, False], [1.0, 2.0]).tolist()
-    [1.0, nan]
-    """
-    return np.where(known, values, np.nan)
-
-
 PER_DAY = 9  # towers that a crew tests in a day
 KEPT_ROUNDS = 3  # the last rounds, in which every tower with a planted defect or works is tested
 INSTRUMENTS = {"A": ("E-2207",), "B": ("E-3318", "E-3341"), "C": ("E-4402",), "D": ("E-5519",)}
 LAPSED = ("E-3341", 2023)  # this calibration had run out before that year's round
 COIL_FLAWS = ("reversed coil", "two turns on one leg", "half the turns on one leg", "turns not entered")
-
-
-def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
-    """Visits of all campaigns, in order of date.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification of the line.
-    built : Built
-        The line as built.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    DataFrame
-        One row per visit: visit_id, place and stood (positions in `built` of the intended and of the actual
-        tower), campaign, crew, date, soil_state, method, flaw (blank where the reading is sound), flaw_leg,
-        turn_written, repeat, coil_turns, coil_turns_recorded, instrument_serial, calibration_due.
-    """
-    rounds = [_round(spec, built, number, rng) for number in range(len(spec.campaigns))]
-    visits = pd.concat(rounds).sort_values(["date", "crew", "order"], kind="stable", ignore_index=True)
-    year = visits["date"].dt.strftime("%y")
-    number = visits.groupby(year).cumcount() + 1
-    return visits.assign(visit_id=[f"{spec.prefix}{y}-{k:03d}" for y, k in zip(year, number, strict=True)])
-
-
-def planted(built: Built) -> np.ndarray:
-    """Towers whose hidden truth must appear in the records: defects, works, neighbours of an open span."""
-    towers = built.towers
-    ahead = towers["span_ahead_open_since"].notna().to_numpy()
-    beside = ahead | np.roll(ahead, 1) | np.roll(ahead, -1) | np.roll(ahead, 2)
-    return (towers["defect"] != "none").to_numpy() | towers["treated_on"].notna().to_numpy() | beside
-
-
-def _round(spec, built, number, rng):
-    """One campaign with its repeats."""
-    campaign = spec.campaigns[number]
-    kept = planted(built) & (number >= len(spec.campaigns) - KEPT_ROUNDS)
-    places = _reached(campaign, built, kept, rng)
-    crew, date = _crew_days(places, campaign)
-    visits = pd.DataFrame({"place": places, "campaign": number, "crew": crew, "date": date})
-    visits = visits.assign(order=range(len(visits)), soil_state=campaign.soil_state, repeat="")
-    visits = visits.assign(method=_methods(campaign, kept[places], rng))
-    visits = visits.assign(flaw=_flaws(spec.flaws, built, visits, rng))
-    # Works and the newest visit to a defect have no flaw; older visits may have one.
-    last = number == len(spec.campaigns) - 1
-    sound = kept[places] & (last | built.towers["treated_on"].notna().to_numpy()[places])
-    visits = visits.assign(flaw=visits["flaw"].mask(sound, ""))
-    return _with_details(_with_repeats(visits, rng), built, rng)
-
-
-def _reached(campaign, built, kept, rng):
-    """Stretches of the line that a campaign reaches, and the towers that it must include."""
-    count = len(built.towers)
-    stretch = np.arange(count) // 6
-    reached = rng.random(stretch[-1] + 1) < campaign.share
-    chosen = kept | (reached[stretch] & (rng.random(count) < 0.95))
-    return np.flatnonzero(chosen & built.towers["tested"].to_numpy())
-
-
-def _crew_days(places, campaign):
-    """Crew and working day of each visit; each crew works through its own stretch."""
-    crews = np.array(list(campaign.crews))
-    block = np.arange(len(places)) * len(crews) // max(len(places), 1)
-    within = np.arange(len(places)) - np.searchsorted(block, block)
-    date = np.busday_offset(campaign.start, within // PER_DAY, roll="forward")
-    return crews[block], pd.to_datetime(date)
-
-
-def _methods(campaign, kept, rng):
-    """Method of each visit: mostly leg coils, without coils in older rounds, rarely with the shield wire lifted."""
-    draw = rng.random(len(kept))
-    method = np.select(
-        [draw < campaign.no_coils_share, draw > 0.988], ["no coils", "shield wire lifted"], "leg coils"
-    )
-    return np.where(kept, "leg coils", method)
-
-
-def _flaws(shares, built, visits, rng):
-    """At most one flaw per visit; coil flaws only with coils round four legs or more."""
-    names = np.array([*shares, ""], dtype=object)
-    flaw = names[np.searchsorted(np.cumsum(list(shares.values())), rng.random(len(visits)), side="right")]
-    coiled = (visits["method"] == "leg coils").to_numpy()
-    legged = built.towers["leg_count"].to_numpy()[visits["place"]] >= 4
-    impossible = (np.isin(flaw, COIL_FLAWS) & ~legged) | (
-        np.isin(flaw, [*COIL_FLAWS, "method not stated"]) & ~coiled
-    )
-    return np.where(impossible, "", flaw)
-
-
-def _with_repeats(visits, rng):
-    """Visits with repeats: a few on the same day, half of the flawed readings by coils a week later."""
-    draw = rng.random(len(visits))
-    flawed = visits["flaw"] != ""
-    same_day = visits[(draw < 0.03) & ~flawed].assign(repeat="same day")
-    later = visits[(draw < 0.5) & flawed & (visits["method"] == "leg coils")]
-    later = later.assign(flaw="", repeat="later", date=later["date"] + pd.Timedelta(days=7))
-    return pd.concat([visits, same_day, later], ignore_index=True)
-
-
-def _with_details(visits, built, rng):
-    """Actual tower, leg of a coil flaw, actual and entered turns, instrument."""
-    count, flaw, place = len(visits), visits["flaw"], visits["place"].to_numpy()
-    aside = np.where(place < len(built.towers) - 1, place + 1, place - 1)
-    doubled = (visits["crew"] == "D") | (flaw == "half the turns on one leg")
-    doubled &= ~flaw.isin(["two turns on one leg", "turns not entered"])
-    turns_set = np.where(doubled, 2, 1)
-    return visits.assign(
-        stood=np.where(flaw == "stood at the neighbour", aside, place),
-        flaw_leg=rng.integers(0, 4, count),
-        turn_written=rng.random(count) < 0.5,
-        coil_turns_recorded=turns_set,
-        coil_turns=np.where(flaw == "turns not entered", 2, turns_set),
-        **_instruments(visits, rng),
-    )
-
-
-def _instruments(visits, rng):
-    """Instrument, and the end of its calibration: a year from some day before the round."""
-    spare = rng.random(len(visits)) < 0.35
-    serial = np.array([INSTRUMENTS[c][-1 if s else 0] for c, s in zip(visits["crew"], spare, strict=True)])
-    first = visits["date"].min()
-    names = sorted(name for group in INSTRUMENTS.values() for name in group)
-    days_left = np.array([325 - 53 * names.index(name) for name in serial])
-    lapsed = (serial == LAPSED[0]) & (first.year == LAPSED[1])
-    due = first + pd.to_timedelta(np.where(lapsed, -33, days_left), unit="D")
-    return {"instrument_serial": serial, "calibration_due": due}
-
-
 # From 41 Hz to 5 kHz, off the harmonics of 50 Hz.
 SWEEP_HZ = (41.0, 62.0, 92.0, 128.0, 182.0, 274.0, 421.0, 628.0, 922.0, 1377.0, 2074.0, 3125.0, 4975.0)
 COIL_GAINS = {"two turns on one leg": 2.0, "half the turns on one leg": 0.5, "reversed coil": -1.0}
 STAKE_PER_M = 0.9  # resistance over resistivity of a probe: two stakes of 0.4 m and 12 mm, watered
 DRY_OHM = 60_000.0  # of a probe with hardly any contact
+VISIT_COLUMNS = [
+    *(
+        "visit_id",
+        "tower_id",
+        "date",
+        "crew",
+        "instrument_serial",
+        "calibration_due",
+        "in_service",
+        "soil_state",
+    ),
+    *(
+        "method",
+        "test_frequency_hz",
+        "test_voltage_v",
+        "impedance_ohm",
+        "impedance_no_coils_ohm",
+        "injected_ma",
+    ),
+    *(
+        "legs_ma",
+        "leakage_total_ma",
+        "interference_potential_probe_v",
+        "interference_current_probe_v",
+        "interference_frequency_hz",
+    ),
+    *("potential_probe_ohm", "current_probe_ohm", "potential_probe_distance_m", "current_probe_distance_m"),
+    *("potential_probe_bearing_deg", "current_probe_bearing_deg", "coil_turns", "coil_turns_recorded"),
+    *(
+        "current_scale_factor",
+        "over_range",
+        "leads_missing",
+        "corrosion",
+        "bond_seen",
+        "photo",
+        "latitude_deg",
+    ),
+    *("longitude_deg", "note"),
+]
+NOTES = {
+    "over_range": "display unsteady, overload sign on",
+    "probes too near": "wall and road, no room for the leads",
+    "probes along the line": "steep, leads laid along the right-of-way",
+    "high probe resistance": "dry stony ground, probes barely hold",
+}
+ONE_COIL_FLAWS = ("reversed coil", "two turns on one leg", "half the turns on one leg")
 
 
 @dataclass(frozen=True)
@@ -247,12 +113,46 @@ class Scene:
         return (self.visits["method"] == method).to_numpy()
 
 
-def set_scene(
-    settings: dict[str, Any], built: Built, flows: Stray, now: State, visits: pd.DataFrame
-) -> Scene:
-    """Scene with the computed footings."""
-    visits = visits.reset_index(drop=True)
-    return Scene(settings, built, flows, now, visits, sensor_of(settings), *footings(built, now))
+def readings(
+    spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
+) -> dict[str, pd.DataFrame]:
+    """Visits, legs and sweeps recorded by the crews of a line.
+
+    Parameters
+    ----------
+    spec, settings, built : LineSpec, dict, Built
+        The line: specification, settings file, as built.
+    rng : numpy.random.Generator
+        Random number generator.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        ``visits``, ``legs``, ``sweeps`` in the columns of the records; ``truth-visits``: one row per flawed
+        visit.
+    """
+    plan = schedule(spec, built, rng)
+    flows = stray(built, spec.drive, rng)
+    rounds = []
+    for _, visits in plan.groupby("campaign"):
+        # One state per round: no defect begins or ends during a round.
+        now = state(built, cast("Any", visits["date"].min()).to_numpy(), visits["soil_state"].iloc[0])
+        rounds.append(_visits_round(set_scene(settings, built, flows, now, visits), rng))
+    return {name: pd.concat([tables[name] for tables in rounds], ignore_index=True) for name in rounds[0]}
+
+
+def _visits_round(scene, rng):
+    """Tables of one campaign."""
+    gain = coils(scene, rng)
+    probe = probes(scene, rng)
+    tested, leg_ohm = injected(scene, gain, probe, rng)
+    leakage, leg_ma = leaking(scene, gain, rng)
+    return {
+        "visits": _visits_table(scene, [probe, tested, leakage, _seen(scene, rng)]),
+        "legs": _legs_table(scene, leg_ma, leg_ohm),
+        "sweeps": sweeps(scene, gain, rng),
+        "truth-visits": _truth_table(scene),
+    }
 
 
 def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
@@ -314,6 +214,33 @@ def _usual_distance(scene):
     return np.maximum(60.0, 5 * np.ceil(np.sqrt(2) * spacing_m)) + np.where(scene.tower("ring"), 30, 0)
 
 
+def significant(values: ArrayLike, digits: int = 3) -> np.ndarray:
+    """Numbers rounded to significant digits.
+
+    Parameters
+    ----------
+    values : float or array
+        Any numbers; zero, NaN and inf remain unchanged.
+    digits : int
+        Significant digits.
+
+    Returns
+    -------
+    array
+
+    Examples
+    --------
+    >>> print(significant([12.345, 0.98765, 1234.5]).tolist())
+    [12.3, 0.988, 1230.0]
+    """
+    values = np.asarray(values, float)
+    size = np.where(np.isfinite(values) & (values != 0), np.abs(values), 1.0)
+    places = digits - 1 - np.floor(np.log10(size)).astype(int)
+    # Only powers of ten from 1 upwards are exact, so either multiply or divide.
+    scale = 10.0 ** np.abs(places)
+    return np.where(places < 0, np.round(values / scale) * scale, np.round(values * scale) / scale)
+
+
 def _probe_factor(scene, potential_m, current_m):
     """Ratio of reading to truth; low for leads along a ring, at least 0.1."""
     footing_ohm = np.abs(scene.footing_ohm[scene.stood])
@@ -369,6 +296,14 @@ def _second_taken(scene, rng):
     return stated & ((rng.random(len(usual)) < usual) | planted(scene.built)[scene.stood])
 
 
+def planted(built: Built) -> np.ndarray:
+    """Towers whose hidden truth must appear in the records: defects, works, neighbours of an open span."""
+    towers = built.towers
+    ahead = towers["span_ahead_open_since"].notna().to_numpy()
+    beside = ahead | np.roll(ahead, 1) | np.roll(ahead, -1) | np.roll(ahead, 2)
+    return (towers["defect"] != "none").to_numpy() | towers["treated_on"].notna().to_numpy() | beside
+
+
 def _source(scene, tower_ohm, leg_share, probe, rng):
     """Source voltage, injected current and its part in the legs; small with a high probe resistance."""
     probe_ohm = probe["current_probe_ohm"].to_numpy()
@@ -385,6 +320,17 @@ def _source(scene, tower_ohm, leg_share, probe, rng):
             "current_scale_factor": np.where(current_ma > 100, 10, 1),
         }
     )
+
+
+def blank_but(known: ArrayLike, values: ArrayLike) -> np.ndarray:
+    """Values where a condition is true, NaN elsewhere.
+
+    Examples
+    --------
+    >>> blank_but([True, False], [1.0, 2.0]).tolist()
+    [1.0, nan]
+    """
+    return np.where(known, values, np.nan)
 
 
 def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
@@ -430,6 +376,87 @@ def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[p
 def _shown(current_ma, step_ma):
     """Displayed current."""
     return np.round(np.abs(current_ma) / step_ma) * step_ma
+
+
+def _visits_table(scene, parts):
+    """Visits in the columns of the records."""
+    visits = pd.concat([scene.visits, *parts], axis=1)
+    findings = (visits["leads_missing"] > 0) | (visits["corrosion"] == "heavy")
+    findings |= visits["bond_seen"].isin(["missing", "damaged"])
+    coiled = visits["method"] == "leg coils"
+    return visits.assign(
+        tower_id=scene.built.towers["tower_id"].to_numpy()[visits["place"]],
+        in_service=yes_no(visits["method"] != "shield wire lifted"),
+        method=visits["method"].mask(visits["flaw"] == "method not stated"),
+        test_frequency_hz=TEST_HZ,
+        coil_turns=visits["coil_turns"].where(coiled),
+        coil_turns_recorded=visits["coil_turns_recorded"].where(coiled),
+        over_range=yes_no(visits["flaw"] == "over_range"),
+        photo=(visits["visit_id"] + "-1.jpg").where(findings),
+        note=cast("Any", visits["flaw"])
+        .map(NOTES)
+        .mask(visits["repeat"] == "later", "second visit, set-up changed"),
+    )[VISIT_COLUMNS]
+
+
+def yes_no(flags: ArrayLike) -> np.ndarray:
+    """Booleans as written in the records.
+
+    Examples
+    --------
+    >>> yes_no([True, False]).tolist()
+    ['yes', 'no']
+    """
+    return np.where(flags, "yes", "no")
+
+
+def _seen(scene, rng):
+    """Inspection findings; most defects remain unseen, and some findings are not recorded."""
+    begun = scene.tower("defect_since") <= scene.visits["date"].to_numpy()
+    defect = np.where(begun, scene.tower("defect"), "none")
+    draw = rng.random((4, len(defect)))
+    position = np.c_[scene.tower("latitude_deg"), scene.tower("longitude_deg")]
+    position = np.round(position + 8e-5 * rng.standard_normal(position.shape), 6)
+    return pd.DataFrame(
+        {
+            "leads_missing": np.where((defect == "open leg") & (draw[0] < 0.9), 1, 0),
+            "corrosion": pd.Series(_corrosion(defect, draw[0])).mask(draw[3] < 0.06),
+            "bond_seen": pd.Series(_bond(defect, scene.tower("shield_wire"), draw[1:3])).mask(draw[3] > 0.96),
+            "latitude_deg": position[:, 0],
+            "longitude_deg": position[:, 1],
+        }
+    )
+
+
+def _corrosion(defect, draw):
+    """Recorded corrosion class."""
+    usual = np.select([draw < 0.78, draw < 0.97], ["none", "light"], "heavy")
+    return np.where(defect == "corroded leg", np.where(draw < 0.75, "heavy", "light"), usual)
+
+
+def _bond(defect, shield_wire, draw):
+    """Recorded state of the bond, often not visible from the ground."""
+    noticed = np.select([defect == "open bond", defect == "worn bond"], [0.5, 0.35], 0.55)
+    broken = np.where(draw[1] < 0.5, "missing", "damaged")
+    kind = np.select([defect == "open bond", defect == "worn bond"], [broken, "damaged"], "sound")
+    return np.where((draw[0] > noticed) | (shield_wire == "insulated"), "not seen", kind)
+
+
+def _legs_table(scene, leg_ma, leg_ohm):
+    """One row per coil and visit, from arrays (visits, 5)."""
+    row, path = np.nonzero(np.isfinite(leg_ma))
+    visits = scene.visits.iloc[row]
+    flawed = visits["flaw"].isin(ONE_COIL_FLAWS[1:]) & (visits["flaw_leg"] == path) & visits["turn_written"]
+    really_worn = np.where(visits["flaw"] == "two turns on one leg", 2, 1)
+    return pd.DataFrame(
+        {
+            "visit_id": visits["visit_id"].to_numpy(),
+            "leg": leg_names(scene.built.towers)[visits["stood"], path],
+            "leakage_ma": leg_ma[row, path],
+            "impedance_ohm": significant(leg_ohm[row, path]),
+            "coil_turns": np.where(flawed, really_worn, visits["coil_turns"]),
+        }
+    )
 
 
 def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
@@ -488,166 +515,6 @@ def _sweep_rows(visit_id, seen_ohm, frequency_hz, rng):
     )
 
 
-VISIT_COLUMNS = [
-    *(
-        "visit_id",
-        "tower_id",
-        "date",
-        "crew",
-        "instrument_serial",
-        "calibration_due",
-        "in_service",
-        "soil_state",
-    ),
-    *(
-        "method",
-        "test_frequency_hz",
-        "test_voltage_v",
-        "impedance_ohm",
-        "impedance_no_coils_ohm",
-        "injected_ma",
-    ),
-    *(
-        "legs_ma",
-        "leakage_total_ma",
-        "interference_potential_probe_v",
-        "interference_current_probe_v",
-        "interference_frequency_hz",
-    ),
-    *("potential_probe_ohm", "current_probe_ohm", "potential_probe_distance_m", "current_probe_distance_m"),
-    *("potential_probe_bearing_deg", "current_probe_bearing_deg", "coil_turns", "coil_turns_recorded"),
-    *(
-        "current_scale_factor",
-        "over_range",
-        "leads_missing",
-        "corrosion",
-        "bond_seen",
-        "photo",
-        "latitude_deg",
-    ),
-    *("longitude_deg", "note"),
-]
-NOTES = {
-    "over_range": "display unsteady, overload sign on",
-    "probes too near": "wall and road, no room for the leads",
-    "probes along the line": "steep, leads laid along the right-of-way",
-    "high probe resistance": "dry stony ground, probes barely hold",
-}
-ONE_COIL_FLAWS = ("reversed coil", "two turns on one leg", "half the turns on one leg")
-
-
-def readings(
-    spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
-) -> dict[str, pd.DataFrame]:
-    """Visits, legs and sweeps recorded by the crews of a line.
-
-    Parameters
-    ----------
-    spec, settings, built : LineSpec, dict, Built
-        The line: specification, settings file, as built.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        ``visits``, ``legs``, ``sweeps`` in the columns of the records; ``truth-visits``: one row per flawed
-        visit.
-    """
-    plan = schedule(spec, built, rng)
-    flows = stray(built, spec.drive, rng)
-    rounds = []
-    for _, visits in plan.groupby("campaign"):
-        # One state per round: no defect begins or ends during a round.
-        now = state(built, cast("Any", visits["date"].min()).to_numpy(), visits["soil_state"].iloc[0])
-        rounds.append(_visits_round(set_scene(settings, built, flows, now, visits), rng))
-    return {name: pd.concat([tables[name] for tables in rounds], ignore_index=True) for name in rounds[0]}
-
-
-def _visits_round(scene, rng):
-    """Tables of one campaign."""
-    gain = coils(scene, rng)
-    probe = probes(scene, rng)
-    tested, leg_ohm = injected(scene, gain, probe, rng)
-    leakage, leg_ma = leaking(scene, gain, rng)
-    return {
-        "visits": _visits_table(scene, [probe, tested, leakage, _seen(scene, rng)]),
-        "legs": _legs_table(scene, leg_ma, leg_ohm),
-        "sweeps": sweeps(scene, gain, rng),
-        "truth-visits": _truth_table(scene),
-    }
-
-
-def _seen(scene, rng):
-    """Inspection findings; most defects remain unseen, and some findings are not recorded."""
-    begun = scene.tower("defect_since") <= scene.visits["date"].to_numpy()
-    defect = np.where(begun, scene.tower("defect"), "none")
-    draw = rng.random((4, len(defect)))
-    position = np.c_[scene.tower("latitude_deg"), scene.tower("longitude_deg")]
-    position = np.round(position + 8e-5 * rng.standard_normal(position.shape), 6)
-    return pd.DataFrame(
-        {
-            "leads_missing": np.where((defect == "open leg") & (draw[0] < 0.9), 1, 0),
-            "corrosion": pd.Series(_corrosion(defect, draw[0])).mask(draw[3] < 0.06),
-            "bond_seen": pd.Series(_bond(defect, scene.tower("shield_wire"), draw[1:3])).mask(draw[3] > 0.96),
-            "latitude_deg": position[:, 0],
-            "longitude_deg": position[:, 1],
-        }
-    )
-
-
-def _corrosion(defect, draw):
-    """Recorded corrosion class."""
-    usual = np.select([draw < 0.78, draw < 0.97], ["none", "light"], "heavy")
-    return np.where(defect == "corroded leg", np.where(draw < 0.75, "heavy", "light"), usual)
-
-
-def _bond(defect, shield_wire, draw):
-    """Recorded state of the bond, often not visible from the ground."""
-    noticed = np.select([defect == "open bond", defect == "worn bond"], [0.5, 0.35], 0.55)
-    broken = np.where(draw[1] < 0.5, "missing", "damaged")
-    kind = np.select([defect == "open bond", defect == "worn bond"], [broken, "damaged"], "sound")
-    return np.where((draw[0] > noticed) | (shield_wire == "insulated"), "not seen", kind)
-
-
-def _visits_table(scene, parts):
-    """Visits in the columns of the records."""
-    visits = pd.concat([scene.visits, *parts], axis=1)
-    findings = (visits["leads_missing"] > 0) | (visits["corrosion"] == "heavy")
-    findings |= visits["bond_seen"].isin(["missing", "damaged"])
-    coiled = visits["method"] == "leg coils"
-    return visits.assign(
-        tower_id=scene.built.towers["tower_id"].to_numpy()[visits["place"]],
-        in_service=yes_no(visits["method"] != "shield wire lifted"),
-        method=visits["method"].mask(visits["flaw"] == "method not stated"),
-        test_frequency_hz=TEST_HZ,
-        coil_turns=visits["coil_turns"].where(coiled),
-        coil_turns_recorded=visits["coil_turns_recorded"].where(coiled),
-        over_range=yes_no(visits["flaw"] == "over_range"),
-        photo=(visits["visit_id"] + "-1.jpg").where(findings),
-        note=cast("Any", visits["flaw"])
-        .map(NOTES)
-        .mask(visits["repeat"] == "later", "second visit, set-up changed"),
-    )[VISIT_COLUMNS]
-
-
-def _legs_table(scene, leg_ma, leg_ohm):
-    """One row per coil and visit, from arrays (visits, 5)."""
-    row, path = np.nonzero(np.isfinite(leg_ma))
-    visits = scene.visits.iloc[row]
-    flawed = visits["flaw"].isin(ONE_COIL_FLAWS[1:]) & (visits["flaw_leg"] == path) & visits["turn_written"]
-    really_worn = np.where(visits["flaw"] == "two turns on one leg", 2, 1)
-    return pd.DataFrame(
-        {
-            "visit_id": visits["visit_id"].to_numpy(),
-            "leg": leg_names(scene.built.towers)[visits["stood"], path],
-            "leakage_ma": leg_ma[row, path],
-            "impedance_ohm": significant(leg_ohm[row, path]),
-            "coil_turns": np.where(flawed, really_worn, visits["coil_turns"]),
-        }
-    )
-
-
 def _truth_table(scene):
     """Truth about flawed visits, for comparison with the grades."""
     visits = scene.visits
@@ -662,3 +529,132 @@ def _truth_table(scene):
         }
     )
     return table[table["flaw"] != ""]
+
+
+def set_scene(
+    settings: dict[str, Any], built: Built, flows: Stray, now: State, visits: pd.DataFrame
+) -> Scene:
+    """Scene with the computed footings."""
+    visits = visits.reset_index(drop=True)
+    return Scene(settings, built, flows, now, visits, sensor_of(settings), *footings(built, now))
+
+
+def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
+    """Visits of all campaigns, in order of date.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Specification of the line.
+    built : Built
+        The line as built.
+    rng : numpy.random.Generator
+        Random number generator.
+
+    Returns
+    -------
+    DataFrame
+        One row per visit: visit_id, place and stood (positions in `built` of the intended and of the actual
+        tower), campaign, crew, date, soil_state, method, flaw (blank where the reading is sound), flaw_leg,
+        turn_written, repeat, coil_turns, coil_turns_recorded, instrument_serial, calibration_due.
+    """
+    rounds = [_round(spec, built, number, rng) for number in range(len(spec.campaigns))]
+    visits = pd.concat(rounds).sort_values(["date", "crew", "order"], kind="stable", ignore_index=True)
+    year = visits["date"].dt.strftime("%y")
+    number = visits.groupby(year).cumcount() + 1
+    return visits.assign(visit_id=[f"{spec.prefix}{y}-{k:03d}" for y, k in zip(year, number, strict=True)])
+
+
+def _round(spec, built, number, rng):
+    """One campaign with its repeats."""
+    campaign = spec.campaigns[number]
+    kept = planted(built) & (number >= len(spec.campaigns) - KEPT_ROUNDS)
+    places = _reached(campaign, built, kept, rng)
+    crew, date = _crew_days(places, campaign)
+    visits = pd.DataFrame({"place": places, "campaign": number, "crew": crew, "date": date})
+    visits = visits.assign(order=range(len(visits)), soil_state=campaign.soil_state, repeat="")
+    visits = visits.assign(method=_methods(campaign, kept[places], rng))
+    visits = visits.assign(flaw=_flaws(spec.flaws, built, visits, rng))
+    # Works and the newest visit to a defect have no flaw; older visits may have one.
+    last = number == len(spec.campaigns) - 1
+    sound = kept[places] & (last | built.towers["treated_on"].notna().to_numpy()[places])
+    visits = visits.assign(flaw=visits["flaw"].mask(sound, ""))
+    return _with_details(_with_repeats(visits, rng), built, rng)
+
+
+def _reached(campaign, built, kept, rng):
+    """Stretches of the line that a campaign reaches, and the towers that it must include."""
+    count = len(built.towers)
+    stretch = np.arange(count) // 6
+    reached = rng.random(stretch[-1] + 1) < campaign.share
+    chosen = kept | (reached[stretch] & (rng.random(count) < 0.95))
+    return np.flatnonzero(chosen & built.towers["tested"].to_numpy())
+
+
+def _crew_days(places, campaign):
+    """Crew and working day of each visit; each crew works through its own stretch."""
+    crews = np.array(list(campaign.crews))
+    block = np.arange(len(places)) * len(crews) // max(len(places), 1)
+    within = np.arange(len(places)) - np.searchsorted(block, block)
+    date = np.busday_offset(campaign.start, within // PER_DAY, roll="forward")
+    return crews[block], pd.to_datetime(date)
+
+
+def _methods(campaign, kept, rng):
+    """Method of each visit: mostly leg coils, without coils in older rounds, rarely with the shield wire lifted."""
+    draw = rng.random(len(kept))
+    method = np.select(
+        [draw < campaign.no_coils_share, draw > 0.988], ["no coils", "shield wire lifted"], "leg coils"
+    )
+    return np.where(kept, "leg coils", method)
+
+
+def _flaws(shares, built, visits, rng):
+    """At most one flaw per visit; coil flaws only with coils round four legs or more."""
+    names = np.array([*shares, ""], dtype=object)
+    flaw = names[np.searchsorted(np.cumsum(list(shares.values())), rng.random(len(visits)), side="right")]
+    coiled = (visits["method"] == "leg coils").to_numpy()
+    legged = built.towers["leg_count"].to_numpy()[visits["place"]] >= 4
+    impossible = (np.isin(flaw, COIL_FLAWS) & ~legged) | (
+        np.isin(flaw, [*COIL_FLAWS, "method not stated"]) & ~coiled
+    )
+    return np.where(impossible, "", flaw)
+
+
+def _with_details(visits, built, rng):
+    """Actual tower, leg of a coil flaw, actual and entered turns, instrument."""
+    count, flaw, place = len(visits), visits["flaw"], visits["place"].to_numpy()
+    aside = np.where(place < len(built.towers) - 1, place + 1, place - 1)
+    doubled = (visits["crew"] == "D") | (flaw == "half the turns on one leg")
+    doubled &= ~flaw.isin(["two turns on one leg", "turns not entered"])
+    turns_set = np.where(doubled, 2, 1)
+    return visits.assign(
+        stood=np.where(flaw == "stood at the neighbour", aside, place),
+        flaw_leg=rng.integers(0, 4, count),
+        turn_written=rng.random(count) < 0.5,
+        coil_turns_recorded=turns_set,
+        coil_turns=np.where(flaw == "turns not entered", 2, turns_set),
+        **_instruments(visits, rng),
+    )
+
+
+def _instruments(visits, rng):
+    """Instrument, and the end of its calibration: a year from some day before the round."""
+    spare = rng.random(len(visits)) < 0.35
+    serial = np.array([INSTRUMENTS[c][-1 if s else 0] for c, s in zip(visits["crew"], spare, strict=True)])
+    first = visits["date"].min()
+    names = sorted(name for group in INSTRUMENTS.values() for name in group)
+    days_left = np.array([325 - 53 * names.index(name) for name in serial])
+    lapsed = (serial == LAPSED[0]) & (first.year == LAPSED[1])
+    due = first + pd.to_timedelta(np.where(lapsed, -33, days_left), unit="D")
+    return {"instrument_serial": serial, "calibration_due": due}
+
+
+def _with_repeats(visits, rng):
+    """Visits with repeats: a few on the same day, half of the flawed readings by coils a week later."""
+    draw = rng.random(len(visits))
+    flawed = visits["flaw"] != ""
+    same_day = visits[(draw < 0.03) & ~flawed].assign(repeat="same day")
+    later = visits[(draw < 0.5) & flawed & (visits["method"] == "leg coils")]
+    later = later.assign(flaw="", repeat="later", date=later["date"] + pd.Timedelta(days=7))
+    return pd.concat([visits, same_day, later], ignore_index=True)

@@ -19,9 +19,108 @@ if TYPE_CHECKING:
 SEED = 20260701
 
 
-def _settings(line_id):
-    """Text of the ``line.toml`` of a line, stored next to this module."""
-    return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
+def write_demo(folder: str | PathLike[str]) -> list[Path]:
+    """Write the demo lines: three in clean files, a fourth with the formatting quirks of three crews.
+
+    Parameters
+    ----------
+    folder : path
+        Such as ``data/demo``.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The line folders, with the planted truth in ``truth.csv`` and ``truth-visits.csv``.
+    """
+    clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
+    spec = messy_line()
+    return [*clean, write_mess(spec, simulate_line(spec, SEED), folder)]
+
+
+def write(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
+    """Write the tables of one line into its own folder.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Specification of the line.
+    tables : dict of str to DataFrame
+        From `simulate_line`.
+    folder : path
+        Parent of the line's folder; existing files are overwritten.
+
+    Returns
+    -------
+    pathlib.Path
+        The line's folder.
+    """
+    place = Path(folder) / spec.line_id
+    place.mkdir(parents=True, exist_ok=True)
+    (place / "line.toml").write_text(spec.settings, encoding="utf-8", newline="\n")
+    for name, table in tables.items():
+        for part, rows in _parts(spec, name, table):
+            path = place / f"{part}.csv"
+            path.parent.mkdir(exist_ok=True)
+            _write_table(rows, path, spec.separator)
+    return place
+
+
+def _parts(spec, name, table):
+    """Files of a table: one, or for split visits one per crew and month."""
+    if name != "visits" or not spec.split_visits:
+        return [(name, table)]
+    month = table["date"].dt.strftime("%Y-%m")
+    return list(table.groupby("visits/" + month + "-crew-" + table["crew"].str.lower()))
+
+
+def _write_table(table, path, separator):
+    """Write a CSV with plain numbers and dates, identical on every system."""
+    table.to_csv(
+        path,
+        sep=separator,
+        index=False,
+        encoding="utf-8",
+        lineterminator="\n",
+        float_format="%.10g",
+        date_format="%Y-%m-%d",
+    )
+
+
+def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
+    """Write the tables of one line with the formatting quirks of three crews.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Specification with the crews A, B and C.
+    tables : dict of str to DataFrame
+        From `simulate_line`.
+    folder : path
+        Parent of the line's folder.
+
+    Returns
+    -------
+    pathlib.Path
+        The line's folder.
+    """
+    place = Path(folder) / spec.line_id
+    write_messy(spec, tables, place, _write_table)
+    return place
+
+
+def demo_lines() -> tuple[LineSpec, ...]:
+    """Specifications of the three clean demo lines.
+
+    Returns
+    -------
+    tuple of LineSpec
+
+    Examples
+    --------
+    >>> [spec.line_id for spec in demo_lines()]
+    ['quillmere-tolstrand', 'brackwater-stonefell', 'stonefell-ambermoss']
+    """
+    return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
 
 
 def quillmere_tolstrand() -> LineSpec:
@@ -49,6 +148,11 @@ def quillmere_tolstrand() -> LineSpec:
         ),
         separator=";",
     )
+
+
+def _settings(line_id):
+    """Text of the ``line.toml`` of a line, stored next to this module."""
+    return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
 
 
 def brackwater_stonefell() -> LineSpec:
@@ -108,21 +212,6 @@ def stonefell_ambermoss() -> LineSpec:
     )
 
 
-def demo_lines() -> tuple[LineSpec, ...]:
-    """Specifications of the three clean demo lines.
-
-    Returns
-    -------
-    tuple of LineSpec
-
-    Examples
-    --------
-    >>> [spec.line_id for spec in demo_lines()]
-    ['quillmere-tolstrand', 'brackwater-stonefell', 'stonefell-ambermoss']
-    """
-    return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
-
-
 def messy_line() -> LineSpec:
     """Specification of the demo line with messy files.
 
@@ -136,92 +225,3 @@ def messy_line() -> LineSpec:
     'ambermoss-harrowmere'
     """
     return ambermoss_harrowmere(_settings("ambermoss-harrowmere"))
-
-
-def write(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
-    """Write the tables of one line into its own folder.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification of the line.
-    tables : dict of str to DataFrame
-        From `simulate_line`.
-    folder : path
-        Parent of the line's folder; existing files are overwritten.
-
-    Returns
-    -------
-    pathlib.Path
-        The line's folder.
-    """
-    place = Path(folder) / spec.line_id
-    place.mkdir(parents=True, exist_ok=True)
-    (place / "line.toml").write_text(spec.settings, encoding="utf-8", newline="\n")
-    for name, table in tables.items():
-        for part, rows in _parts(spec, name, table):
-            path = place / f"{part}.csv"
-            path.parent.mkdir(exist_ok=True)
-            _write_table(rows, path, spec.separator)
-    return place
-
-
-def _parts(spec, name, table):
-    """Files of a table: one, or for split visits one per crew and month."""
-    if name != "visits" or not spec.split_visits:
-        return [(name, table)]
-    month = table["date"].dt.strftime("%Y-%m")
-    return list(table.groupby("visits/" + month + "-crew-" + table["crew"].str.lower()))
-
-
-def _write_table(table, path, separator):
-    """Write a CSV with plain numbers and dates, identical on every system."""
-    table.to_csv(
-        path,
-        sep=separator,
-        index=False,
-        encoding="utf-8",
-        lineterminator="\n",
-        float_format="%.10g",
-        date_format="%Y-%m-%d",
-    )
-
-
-def write_demo(folder: str | PathLike[str]) -> list[Path]:
-    """Write the demo lines: three in clean files, a fourth with the formatting quirks of three crews.
-
-    Parameters
-    ----------
-    folder : path
-        Such as ``data/demo``.
-
-    Returns
-    -------
-    list of pathlib.Path
-        The line folders, with the planted truth in ``truth.csv`` and ``truth-visits.csv``.
-    """
-    clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
-    spec = messy_line()
-    return [*clean, write_mess(spec, simulate_line(spec, SEED), folder)]
-
-
-def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
-    """Write the tables of one line with the formatting quirks of three crews.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification with the crews A, B and C.
-    tables : dict of str to DataFrame
-        From `simulate_line`.
-    folder : path
-        Parent of the line's folder.
-
-    Returns
-    -------
-    pathlib.Path
-        The line's folder.
-    """
-    place = Path(folder) / spec.line_id
-    write_messy(spec, tables, place, _write_table)
-    return place

@@ -123,118 +123,6 @@ PLAIN = {  # column: header of crew C, whose "Value" is named in line.toml
     "note": "Comments",
 }
 FOOT_M = 0.3048
-
-
-def german(visits: pd.DataFrame, headers: dict[str, str] = GERMAN) -> pd.DataFrame:
-    """Visits in the format of crew A: German words and headers, decimal commas, points between thousands.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        In the columns of the records.
-    headers : dict of str to str
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text only.
-    """
-    return pd.DataFrame(
-        {headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}
-    ).astype("str")
-
-
-def _german(cell):
-    """One cell in German."""
-    if isinstance(cell, datetime.date):
-        return f"{cell:%d.%m.%Y}"
-    if isinstance(cell, str):
-        return GERMAN_WORDS.get(cell, cell)
-    if abs(cell) >= 1000 and cell == round(cell):
-        return f"{cell:,.0f}".replace(",", ".")
-    return f"{cell:.10g}".replace(".", ",")
-
-
-def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str], list[list[Any]]]:
-    """Visits in the format of crew B: one row per visit, one column per leg, probe resistances in kΩ.
-
-    Parameters
-    ----------
-    visits, legs : pandas.DataFrame
-        In the columns of the records.
-
-    Returns
-    -------
-    (list of str, list of str, list of list)
-        Header, row of units, and rows with numbers, dates and text; None where blank.
-    """
-    wide = legs.pivot(index="visit_id", columns="leg", values="leakage_ma").reindex(visits["visit_id"])
-    kilo = visits.assign(
-        **{name: visits[name] / 1000 for name in ("potential_probe_ohm", "current_probe_ohm")}
-    )
-    kilo = kilo.assign(tower_id=[int(name) if name.isdigit() else name for name in visits["tower_id"]])
-    both = pd.concat([kilo[list(SHEET)].reset_index(drop=True), wide.reset_index(drop=True)], axis=1).astype(
-        object
-    )
-    header = [text for text, _ in SHEET.values()] + [f"I leg {leg}" for leg in wide]
-    units = [unit for _, unit in SHEET.values()] + ["mA"] * wide.shape[1]
-    return header, units, both.where(both.notna(), None).to_numpy().tolist()
-
-
-def plain(visits: pd.DataFrame) -> pd.DataFrame:
-    """Visits in the format of crew C: month first, amperes, feet, units in cells, degrees and minutes.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        In the columns of the records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text only.
-    """
-    feet = {
-        name: np.round(visits[name] / FOOT_M, 1)
-        for name in ("potential_probe_distance_m", "current_probe_distance_m")
-    }
-    amperes = {name: visits[name] / 1000 for name in ("injected_ma", "legs_ma")}
-    shown = visits.assign(**feet, **amperes)[list(PLAIN)].map(_plain, na_action="ignore")
-    return shown.assign(
-        impedance_ohm=_with(shown["impedance_ohm"], " ohm"),
-        leakage_total_ma=_with(shown["leakage_total_ma"], " mA"),
-        latitude_deg=[minutes(angle, "NS") for angle in visits["latitude_deg"]],
-        longitude_deg=[minutes(angle, "EW") for angle in visits["longitude_deg"]],
-        tower_id=[_structure(name, place) for place, name in enumerate(visits["tower_id"])],
-    ).rename(columns=PLAIN)
-
-
-def _plain(cell):
-    """One cell with the month first."""
-    if isinstance(cell, datetime.date):
-        return f"{cell:%m/%d/%Y}"
-    return cell if isinstance(cell, str) else f"{cell:.10g}"
-
-
-def _with(cells, unit):
-    """Every third cell with its unit."""
-    return [
-        cell + unit if isinstance(cell, str) and place % 3 == 0 else cell for place, cell in enumerate(cells)
-    ]
-
-
-def minutes(angle: float, letters: str) -> str:
-    """Angle in degrees and minutes to a thousandth (2 m), with the letter of the hemisphere."""
-    whole, minutes = divmod(round(abs(angle) * 60, 3), 60)
-    return f"{whole:.0f}° {minutes:.3f}' {letters[0] if angle > 0 else letters[1]}"
-
-
-def _structure(name, place):
-    """Tower name in one of four spellings."""
-    bare = name.lstrip("0")
-    return (f"T-{bare}", f"Twr {name}", bare.lower(), f"No. {bare}")[place % 4]
-
-
 CREATED = datetime.datetime(2026, 6, 30)  # fixed, so that the same tables give the same workbook
 TITLE = (
     "Farrowmark Grid - earthing tests",
@@ -323,6 +211,12 @@ def _register(towers):
     return towers.assign(latitude_deg=latitude, longitude_deg=longitude)
 
 
+def minutes(angle: float, letters: str) -> str:
+    """Angle in degrees and minutes to a thousandth (2 m), with the letter of the hemisphere."""
+    whole, minutes = divmod(round(abs(angle) * 60, 3), 60)
+    return f"{whole:.0f}° {minutes:.3f}' {letters[0] if angle > 0 else letters[1]}"
+
+
 def _crew_a(visits, legs, place, stem):
     """Crew A: Windows-1252, semicolons, decimal commas, a title, a sum under each visit's legs."""
     table = german(visits)
@@ -345,6 +239,36 @@ def _crew_a(visits, legs, place, stem):
         "coil_turns": "Windungen",
     }
     _write_german(german(both, headers), place / "legs" / f"{stem}.csv", "")
+
+
+def german(visits: pd.DataFrame, headers: dict[str, str] = GERMAN) -> pd.DataFrame:
+    """Visits in the format of crew A: German words and headers, decimal commas, points between thousands.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        In the columns of the records.
+    headers : dict of str to str
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text only.
+    """
+    return pd.DataFrame(
+        {headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}
+    ).astype("str")
+
+
+def _german(cell):
+    """One cell in German."""
+    if isinstance(cell, datetime.date):
+        return f"{cell:%d.%m.%Y}"
+    if isinstance(cell, str):
+        return GERMAN_WORDS.get(cell, cell)
+    if abs(cell) >= 1000 and cell == round(cell):
+        return f"{cell:,.0f}".replace(",", ".")
+    return f"{cell:.10g}".replace(".", ",")
 
 
 def _write_german(table, path, title):
@@ -371,6 +295,32 @@ def _crew_b(visits, legs, place, stem):
         page.write_string(1, 0, TITLE[1])
         for row, cells in enumerate([header, units, *rows, mean], start=3):
             _write_row(page, row, cells, day)
+
+
+def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str], list[list[Any]]]:
+    """Visits in the format of crew B: one row per visit, one column per leg, probe resistances in kΩ.
+
+    Parameters
+    ----------
+    visits, legs : pandas.DataFrame
+        In the columns of the records.
+
+    Returns
+    -------
+    (list of str, list of str, list of list)
+        Header, row of units, and rows with numbers, dates and text; None where blank.
+    """
+    wide = legs.pivot(index="visit_id", columns="leg", values="leakage_ma").reindex(visits["visit_id"])
+    kilo = visits.assign(
+        **{name: visits[name] / 1000 for name in ("potential_probe_ohm", "current_probe_ohm")}
+    )
+    kilo = kilo.assign(tower_id=[int(name) if name.isdigit() else name for name in visits["tower_id"]])
+    both = pd.concat([kilo[list(SHEET)].reset_index(drop=True), wide.reset_index(drop=True)], axis=1).astype(
+        object
+    )
+    header = [text for text, _ in SHEET.values()] + [f"I leg {leg}" for leg in wide]
+    units = [unit for _, unit in SHEET.values()] + ["mA"] * wide.shape[1]
+    return header, units, both.where(both.notna(), None).to_numpy().tolist()
 
 
 def _notes(page):
@@ -412,3 +362,51 @@ def _crew_c(visits, legs, place, stem):
     headers = {"visit_id": "Record No", "leg": "Leg", "leakage_ma": "I (mA)"}
     text = named.rename(columns=headers).to_csv(index=False, lineterminator="\n", float_format="%.10g")
     (place / "legs" / f"{stem}.csv").write_text(text, encoding="utf-8", newline="\n")
+
+
+def plain(visits: pd.DataFrame) -> pd.DataFrame:
+    """Visits in the format of crew C: month first, amperes, feet, units in cells, degrees and minutes.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        In the columns of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text only.
+    """
+    feet = {
+        name: np.round(visits[name] / FOOT_M, 1)
+        for name in ("potential_probe_distance_m", "current_probe_distance_m")
+    }
+    amperes = {name: visits[name] / 1000 for name in ("injected_ma", "legs_ma")}
+    shown = visits.assign(**feet, **amperes)[list(PLAIN)].map(_plain, na_action="ignore")
+    return shown.assign(
+        impedance_ohm=_with(shown["impedance_ohm"], " ohm"),
+        leakage_total_ma=_with(shown["leakage_total_ma"], " mA"),
+        latitude_deg=[minutes(angle, "NS") for angle in visits["latitude_deg"]],
+        longitude_deg=[minutes(angle, "EW") for angle in visits["longitude_deg"]],
+        tower_id=[_structure(name, place) for place, name in enumerate(visits["tower_id"])],
+    ).rename(columns=PLAIN)
+
+
+def _plain(cell):
+    """One cell with the month first."""
+    if isinstance(cell, datetime.date):
+        return f"{cell:%m/%d/%Y}"
+    return cell if isinstance(cell, str) else f"{cell:.10g}"
+
+
+def _with(cells, unit):
+    """Every third cell with its unit."""
+    return [
+        cell + unit if isinstance(cell, str) and place % 3 == 0 else cell for place, cell in enumerate(cells)
+    ]
+
+
+def _structure(name, place):
+    """Tower name in one of four spellings."""
+    bare = name.lstrip("0")
+    return (f"T-{bare}", f"Twr {name}", bare.lower(), f"No. {bare}")[place % 4]

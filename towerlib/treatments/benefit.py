@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -100,7 +100,7 @@ def lightning(
     """
     if outages is None or outages.geometry is None:
         return None, "Trip-outs avoided are not available: the line has no trip-out rates."
-    shape, line = outages.geometry, records.line
+    shape, line = cast("LineGeometry", outages.geometry), records.line
     exposed = geometry.towers_exposed(records, route, condition, outages.density, shape)
     exposed = rates.filled(exposed, shape)
     if bool(exposed["flash_density"].isna().all()):
@@ -117,13 +117,6 @@ def lightning(
     long = _curves(shape, exposed, line, replace(method, gradient_kv_m=np.inf))
     density_u = _density_u(exposed, line, outages.density)
     return Lightning(compact, long, exposed, shape, line, drawn, density_u), ""
-
-
-def _density_u(exposed, line, local):
-    """Standard uncertainty of ln(flash density), as in the trip-out rates."""
-    if local is not None and exposed["flash_density_source"].eq("flashes along the line").any():
-        return local.u_log
-    return float(np.log1p(line.lightning.ground_flash_density_percent / 100))
 
 
 def _curves(shape, exposed, line, method):
@@ -154,55 +147,11 @@ def _log_rates(shape, exposed, line, method, *, strength=1.0, soil=1.0, log_ohms
         return np.log(np.maximum(per_year * line.lightning.trip_outs_per_flashover, 1e-300)).T
 
 
-def rate(
-    curves: RateCurves, footing_ohm: ArrayLike, strength_log: ArrayLike = 0.0, soil_log: ArrayLike = 0.0
-) -> np.ndarray:
-    """Trip-outs a year of each tower at given footings.
-
-    Parameters
-    ----------
-    curves : RateCurves
-    footing_ohm : array, shape (n,) or (draws, n)
-        Footings [Ω].
-    strength_log, soil_log : float or array
-        ln of factors on strength and resistivity.
-
-    Returns
-    -------
-    array
-        Trip-outs a year; NaN where footing or rate is unknown.
-    """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        place = (np.log(np.asarray(footing_ohm, float)) - LOG_OHMS[0]) / LOG_STEP
-    first = np.clip(np.nan_to_num(np.floor(place)), 0, LOG_OHMS.size - 2).astype(int)
-    row, part = np.broadcast_to(np.arange(len(curves.log_rate)), first.shape), place - first
-    base, strength, soil = (
-        table[row, first] + part * (table[row, first + 1] - table[row, first])
-        for table in (curves.log_rate, curves.by_strength, curves.by_soil)
-    )
-    return np.exp(base + strength * strength_log + soil * soil_log)
-
-
-def at_towers(light: Lightning, rows: np.ndarray) -> Lightning:
-    """Inputs for a subset of the towers.
-
-    Parameters
-    ----------
-    light : Lightning
-    rows : array of int
-        Positions of the towers.
-
-    Returns
-    -------
-    Lightning
-    """
-    curves = {
-        name: RateCurves(
-            *(getattr(getattr(light, name), part)[rows] for part in ("log_rate", "by_strength", "by_soil"))
-        )
-        for name in ("compact", "long")
-    }
-    return replace(light, **curves, exposed=light.exposed.iloc[rows])
+def _density_u(exposed, line, local):
+    """Standard uncertainty of ln(flash density), as in the trip-out rates."""
+    if local is not None and exposed["flash_density_source"].eq("flashes along the line").any():
+        return local.u_log
+    return float(np.log1p(line.lightning.ground_flash_density_percent / 100))
 
 
 def drawn_sites(light: Lightning, sites: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -237,6 +186,35 @@ def drawn_sites(light: Lightning, sites: pd.DataFrame) -> dict[str, np.ndarray]:
     }
     now = rate(light.compact, drawn["footing_ohm"], drawn["strength_log"], drawn["soil_log"])
     return drawn | {"now": now * drawn["density"]}
+
+
+def rate(
+    curves: RateCurves, footing_ohm: ArrayLike, strength_log: ArrayLike = 0.0, soil_log: ArrayLike = 0.0
+) -> np.ndarray:
+    """Trip-outs a year of each tower at given footings.
+
+    Parameters
+    ----------
+    curves : RateCurves
+    footing_ohm : array, shape (n,) or (draws, n)
+        Footings [Ω].
+    strength_log, soil_log : float or array
+        ln of factors on strength and resistivity.
+
+    Returns
+    -------
+    array
+        Trip-outs a year; NaN where footing or rate is unknown.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        place = (np.log(np.asarray(footing_ohm, float)) - LOG_OHMS[0]) / LOG_STEP
+    first = np.clip(np.nan_to_num(np.floor(place)), 0, LOG_OHMS.size - 2).astype(int)
+    row, part = np.broadcast_to(np.arange(len(curves.log_rate)), first.shape), place - first
+    base, strength, soil = (
+        table[row, first] + part * (table[row, first + 1] - table[row, first])
+        for table in (curves.log_rate, curves.by_strength, curves.by_soil)
+    )
+    return np.exp(base + strength * strength_log + soil * soil_log)
 
 
 def avoided_by_metal(
@@ -375,3 +353,25 @@ def avoided_by_underbuilt(
         found.append(np.maximum(now - later * light.line.lightning.trip_outs_per_flashover, 0.0))
     low, high = np.quantile(drawn["density"], [0.1, 0.9])
     return found[0], found[1] * low, found[2] * high
+
+
+def at_towers(light: Lightning, rows: np.ndarray) -> Lightning:
+    """Inputs for a subset of the towers.
+
+    Parameters
+    ----------
+    light : Lightning
+    rows : array of int
+        Positions of the towers.
+
+    Returns
+    -------
+    Lightning
+    """
+    curves = {
+        name: RateCurves(
+            *(getattr(getattr(light, name), part)[rows] for part in ("log_rate", "by_strength", "by_soil"))
+        )
+        for name in ("compact", "long")
+    }
+    return replace(light, **curves, exposed=light.exposed.iloc[rows])

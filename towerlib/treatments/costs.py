@@ -32,6 +32,18 @@ UNITS = {  # item: permitted price units, and the quantity each applies to
     "retest": {"tower": "retests"},
     "mobilisation": {"group": "mobilisations"},
 }
+QUANTITIES = """
+    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests
+""".split()
+EFFORT = (
+    "Effort is trench metres: other work is converted to the length of trench in ordinary ground that takes "
+    "one crew the same time."
+)
+LINES = """
+    tower_id option item quantity unit price cost low high soil_class access price_file price_row price_source price_year
+""".split()
+MOBILISATION = "access_group access price low high price_file price_row price_source price_year".split()
+NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and planning is possible by effort only."
 
 
 @dataclass(frozen=True)
@@ -148,54 +160,6 @@ def _remarks(rows, known):
     return remarks
 
 
-def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Series) -> pd.Series:
-    """The row of the price list that applies at each place.
-
-    Parameters
-    ----------
-    priced : PriceList
-    item : str
-    soil_class, access : Series of str, shape (n,)
-        Blank where not known.
-
-    Returns
-    -------
-    pandas.Series
-        Index of the row in `priced.rows`, −1 where none applies. A row for the soil class takes precedence
-        over one for the access, and that over a general one.
-    """
-    rows = priced.rows[priced.rows["item"] == item]
-    places = pd.DataFrame({"soil": soil_class.astype("object"), "access": access.astype("object")})
-    places = places.where(places.notna(), "")
-    table = {
-        (
-            row.soil_class if pd.notna(row.soil_class) else "",
-            row.access if pd.notna(row.access) else "",
-        ): index
-        for row, index in zip(cast("Any", rows).itertuples(), rows.index, strict=True)
-    }
-    found = {
-        (soil, way): next(
-            (table[key] for key in ((soil, way), (soil, ""), ("", way), ("", "")) if key in table), -1
-        )
-        for soil, way in set(zip(places["soil"], places["access"], strict=True))
-    }
-    return pd.Series(
-        [found[key] for key in zip(places["soil"], places["access"], strict=True)],
-        soil_class.index,
-        dtype=int,
-    )
-
-
-QUANTITIES = """
-    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests
-""".split()
-EFFORT = (
-    "Effort is trench metres: other work is converted to the length of trench in ordinary ground that takes "
-    "one crew the same time."
-)
-
-
 def quantities(
     treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, line: Line
 ) -> pd.DataFrame:
@@ -283,13 +247,6 @@ def _crew_days(amounts, sites, crew):
     )
 
 
-LINES = """
-    tower_id option item quantity unit price cost low high soil_class access price_file price_row price_source price_year
-""".split()
-MOBILISATION = "access_group access price low high price_file price_row price_source price_year".split()
-NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and planning is possible by effort only."
-
-
 def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     """Cost of every option, item by item.
 
@@ -311,24 +268,6 @@ def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
         return _typed(pd.DataFrame(columns=LINES))
     lines = pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)
     return _typed(cast("pd.DataFrame", lines[LINES]))
-
-
-def _typed(lines):
-    """Fixed column types, also for an empty table."""
-    texts = [
-        "tower_id",
-        "option",
-        "item",
-        "unit",
-        "soil_class",
-        "access",
-        "price_file",
-        "price_source",
-        "access_group",
-    ]
-    whole = ["price_row", "price_year"]
-    kinds = dict.fromkeys(texts, "str") | dict.fromkeys(whole, "Int64")
-    return lines.astype({name: kinds.get(name, "float64") for name in lines.columns})
 
 
 def _of_item(options, item, priced):
@@ -368,6 +307,24 @@ def _price(priced, found, quantity):
         "price_source": row["source"].to_numpy(),
         "price_year": pd.array(row["year"].to_numpy(float), dtype="Int64"),
     }
+
+
+def _typed(lines):
+    """Fixed column types, also for an empty table."""
+    texts = [
+        "tower_id",
+        "option",
+        "item",
+        "unit",
+        "soil_class",
+        "access",
+        "price_file",
+        "price_source",
+        "access_group",
+    ]
+    whole = ["price_row", "price_year"]
+    kinds = dict.fromkeys(texts, "str") | dict.fromkeys(whole, "Int64")
+    return lines.astype({name: kinds.get(name, "float64") for name in lines.columns})
 
 
 def totals(options: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
@@ -427,3 +384,42 @@ def mobilisations(sites: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     table = table.assign(access=sites["access"]).sort_values("price", kind="stable", na_position="last")
     table = table.drop_duplicates("access_group", keep="last").sort_values("access_group", kind="stable")
     return _typed(cast("pd.DataFrame", table[MOBILISATION]).reset_index(drop=True))
+
+
+def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Series) -> pd.Series:
+    """The row of the price list that applies at each place.
+
+    Parameters
+    ----------
+    priced : PriceList
+    item : str
+    soil_class, access : Series of str, shape (n,)
+        Blank where not known.
+
+    Returns
+    -------
+    pandas.Series
+        Index of the row in `priced.rows`, −1 where none applies. A row for the soil class takes precedence
+        over one for the access, and that over a general one.
+    """
+    rows = priced.rows[priced.rows["item"] == item]
+    places = pd.DataFrame({"soil": soil_class.astype("object"), "access": access.astype("object")})
+    places = places.where(places.notna(), "")
+    table = {
+        (
+            row.soil_class if pd.notna(row.soil_class) else "",
+            row.access if pd.notna(row.access) else "",
+        ): index
+        for row, index in zip(cast("Any", rows).itertuples(), rows.index, strict=True)
+    }
+    found = {
+        (soil, way): next(
+            (table[key] for key in ((soil, way), (soil, ""), ("", way), ("", "")) if key in table), -1
+        )
+        for soil, way in set(zip(places["soil"], places["access"], strict=True))
+    }
+    return pd.Series(
+        [found[key] for key in zip(places["soil"], places["access"], strict=True)],
+        soil_class.index,
+        dtype=int,
+    )

@@ -38,50 +38,12 @@ WORDS = [  # start of a word in the name of a work, kind, count, length [m], uni
     ("(?:back)?fill", "rods", 1, 3.0, "metres"),
     ("arrester", "arresters", 0, 0.0, ""),
 ]
-
-
-def as_treatment(name: str, quantity: float, catalogue: Sequence[Treatment]) -> Treatment | None:
-    """Catalogue treatment that corresponds to a completed work.
-
-    Parameters
-    ----------
-    name : str
-        From ``works.csv``.
-    quantity : float
-        Metres or pieces; NaN takes the usual size.
-    catalogue : sequence of Treatment
-        A work with one of these names is that treatment.
-
-    Returns
-    -------
-    Treatment or None
-        None where the name does not identify a treatment that can be computed.
-
-    Examples
-    --------
-    >>> found = as_treatment("radial counterpoise", 120.0, ())
-    >>> found.kind, found.count, found.length_m
-    ('radials', 4, 30.0)
-    """
-    text = str(name).strip().lower()
-    for treatment in (*catalogue, *shipped()):
-        if treatment.option.lower() == text:
-            return treatment
-    for word, kind, count, length_m, counts in WORDS:
-        if re.search(rf"\b{word}", text):
-            fill_mm = 200.0 if "fill" in text else 0.0
-            if quantity > 0 and counts == "metres":
-                count = count if kind == "radials" else max(1, round(quantity / length_m))
-                length_m = quantity / count
-            if quantity > 0 and counts == "pieces":
-                count = max(1, round(quantity))
-            return Treatment(name, kind, count, length_m, fill_mm) if _buildable(count, length_m) else None
-    return None
-
-
-def _buildable(count, length_m):
-    """Whether one treatment of one tower can have that size."""
-    return count <= MOST_PIECES and length_m <= MOST_LENGTH_M
+_NAMES = {
+    "before_works_date": "before_date",
+    "before_works_ohm": "before_ohm",
+    "after_works_date": "after_date",
+    "after_works_ohm": "after_ohm",
+}
 
 
 def works_done(
@@ -128,14 +90,6 @@ def works_done(
     return cast("pd.DataFrame", table.assign(log_ratio=ratio, improved=better)[WORKS]).reset_index(drop=True)
 
 
-_NAMES = {
-    "before_works_date": "before_date",
-    "before_works_ohm": "before_ohm",
-    "after_works_date": "after_date",
-    "after_works_ohm": "after_ohm",
-}
-
-
 def _predicted(table, catalogue, settings):
     """Kind and predicted footing of each work, from the reading before it."""
     rows = []
@@ -155,6 +109,50 @@ def _predicted(table, catalogue, settings):
         rows.append((kind, *found))
     names = ["kind", "predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"]
     return pd.DataFrame(rows, columns=names, index=table.index)
+
+
+def as_treatment(name: str, quantity: float, catalogue: Sequence[Treatment]) -> Treatment | None:
+    """Catalogue treatment that corresponds to a completed work.
+
+    Parameters
+    ----------
+    name : str
+        From ``works.csv``.
+    quantity : float
+        Metres or pieces; NaN takes the usual size.
+    catalogue : sequence of Treatment
+        A work with one of these names is that treatment.
+
+    Returns
+    -------
+    Treatment or None
+        None where the name does not identify a treatment that can be computed.
+
+    Examples
+    --------
+    >>> found = as_treatment("radial counterpoise", 120.0, ())
+    >>> found.kind, found.count, found.length_m
+    ('radials', 4, 30.0)
+    """
+    text = str(name).strip().lower()
+    for treatment in (*catalogue, *shipped()):
+        if treatment.option.lower() == text:
+            return treatment
+    for word, kind, count, length_m, counts in WORDS:
+        if re.search(rf"\b{word}", text):
+            fill_mm = 200.0 if "fill" in text else 0.0
+            if quantity > 0 and counts == "metres":
+                count = count if kind == "radials" else max(1, round(quantity / length_m))
+                length_m = quantity / count
+            if quantity > 0 and counts == "pieces":
+                count = max(1, round(quantity))
+            return Treatment(name, kind, count, length_m, fill_mm) if _buildable(count, length_m) else None
+    return None
+
+
+def _buildable(count, length_m):
+    """Whether one treatment of one tower can have that size."""
+    return count <= MOST_PIECES and length_m <= MOST_LENGTH_M
 
 
 def corrections(done: pd.DataFrame) -> pd.DataFrame:

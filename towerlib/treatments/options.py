@@ -49,6 +49,30 @@ REGISTER = [
     *("structure", "leg_count", "leg_spacing_m", "ring", "shield_wire", "soil_class", "occupancy"),
     *("access", "access_group"),
 ]
+NO_READING = "no usable reading of the footing: test first"
+LEADS_FIRST = "leads are missing or badly corroded: repair them and test again before any digging"
+BOND_FIRST = "the shield-wire bond or the coils are in doubt: inspect before any digging"
+LEG_FIRST = "one leg carries too little current: look at its lead and stub before any digging"
+AT_TARGET = "the footing is within its target"
+NO_SOIL = "no soil data, so its effect cannot be predicted: measure the soil first"
+STILL_ABOVE = "no earthing work is predicted to bring the footing within its limit"
+SATURATED = "halving the footing would help little: the insulation flashes over at nearly every stroke"
+NO_RIG = ("foot", "boat", "helicopter")
+COLUMNS = """
+    tower_id option kind applies reason must_do access_group access soil_class footing_ohm predicted_ohm
+    predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm within_limit saturated avoided_per_year avoided_low
+    avoided_high benefit_per_year life_years purse verify soil_source crew_days crew_weeks effort
+""".split()
+WHOLE = (
+    "nothing",
+    "retest",
+    "rebond",
+    "arresters",
+    "under-built",
+)  # treatments that do not change the footing
+NUMBERS = """
+    predicted_ohm predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm avoided_per_year avoided_low avoided_high
+""".split()
 
 
 def sites(
@@ -130,15 +154,66 @@ def _first_to_mend(table, network):
     )
 
 
-NO_READING = "no usable reading of the footing: test first"
-LEADS_FIRST = "leads are missing or badly corroded: repair them and test again before any digging"
-BOND_FIRST = "the shield-wire bond or the coils are in doubt: inspect before any digging"
-LEG_FIRST = "one leg carries too little current: look at its lead and stub before any digging"
-AT_TARGET = "the footing is within its target"
-NO_SOIL = "no soil data, so its effect cannot be predicted: measure the soil first"
-STILL_ABOVE = "no earthing work is predicted to bring the footing within its limit"
-SATURATED = "halving the footing would help little: the insulation flashes over at nearly every stroke"
-NO_RIG = ("foot", "boat", "helicopter")
+def option_table(
+    offered: Sequence[Treatment],
+    sites: pd.DataFrame,
+    line: Line,
+    light: Lightning | None,
+    taught: pd.DataFrame,
+    saturated: np.ndarray,
+) -> pd.DataFrame:
+    """Options of all towers, without cost.
+
+    Parameters
+    ----------
+    offered : sequence of Treatment
+    sites : pandas.DataFrame
+        From `towerlib.treatments.options.sites`.
+    line : Line
+    light : towerlib.treatments.benefit.Lightning or None
+        With None trip-outs are blank.
+    taught : pandas.DataFrame
+        Learned corrections.
+    saturated : array of bool, shape (n,)
+        Towers at which no achievable footing would help.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. Options that
+        cannot be done have no prediction.
+    """
+    drawn = None if light is None else drawn_sites(light, sites)
+    found = {one.option: _one(one, sites, line, light, drawn, taught) for one in offered}
+    reasons = last_resorts(found, sites, saturated)
+    parts = []
+    for place, treatment in enumerate(offered):
+        one = found[treatment.option] | {"saturated": saturated}
+        one["reason"] = reasons.get(treatment.option, one["reason"])
+        parts.append(_rows(treatment, sites, line, one).assign(_tower=range(len(sites)), _place=place))
+    table = pd.concat(parts).sort_values(["_tower", "_place"], kind="stable").reset_index(drop=True)
+    return cast("pd.DataFrame", table[[*COLUMNS, *QUANTITIES]])
+
+
+def _one(treatment, sites, line, light, drawn, taught):
+    """Reasons, prediction and trip-outs avoided of one treatment."""
+    settings = line.treatments
+    reason = barred(treatment, sites, settings)
+    blank = np.full(len(sites), np.nan)
+    one = {
+        "kind": treatment.kind,
+        "reason": reason,
+        "learned_factor": np.ones(len(sites)),
+        "lightning_ohm": blank,
+    }
+    one |= dict.fromkeys(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), blank)
+    one |= dict.fromkeys(("avoided_per_year", "avoided_low", "avoided_high"), blank)
+    if digs(treatment):
+        return one | _metal(treatment, sites, settings, light, drawn, taught, reason == "")
+    footing = [sites[name].to_numpy(float) for name in ("footing_ohm", "footing_low_ohm", "footing_high_ohm")]
+    values = repaired(sites) if treatment.kind == "lead" else footing
+    one |= dict(zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), values, strict=True))
+    return one | _without_metal(treatment, sites, one, light, drawn)
 
 
 def barred(treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings) -> np.ndarray:
@@ -189,20 +264,6 @@ def _checks(treatment, sites, settings):
     return []
 
 
-def _mend_first(sites):
-    """Defects to repair or inspect before any other work."""
-    return [
-        (sites["lead_gone"], LEADS_FIRST),
-        (sites["bond_doubt"], BOND_FIRST),
-        (sites["lead_weak"], LEG_FIRST),
-    ]
-
-
-def _no_wire(sites):
-    """Towers without shield wire, for which trip-outs cannot be predicted."""
-    return [(sites["shield_wire"] == "none", "no shield wire by design: trip-outs cannot be predicted")]
-
-
 def _before_digging(treatment, sites):
     """Conditions against any digging; a ring for safety needs neither a reading nor a target."""
     needs_ring = sites["touch_above"] & (treatment.kind in RINGS)
@@ -210,6 +271,15 @@ def _before_digging(treatment, sites):
         *_mend_first(sites),
         (sites["footing_ohm"].isna() & ~needs_ring, NO_READING),
         ((sites["footing_ohm"] <= sites["target_ohm"]) & ~needs_ring, AT_TARGET),
+    ]
+
+
+def _mend_first(sites):
+    """Defects to repair or inspect before any other work."""
+    return [
+        (sites["lead_gone"], LEADS_FIRST),
+        (sites["bond_doubt"], BOND_FIRST),
+        (sites["lead_weak"], LEG_FIRST),
     ]
 
 
@@ -286,6 +356,65 @@ def _doubtful(sites):
     return sites["footing_ohm"].isna() | unsure | sites["bond_doubt"] | sites["lead_weak"]
 
 
+def _no_wire(sites):
+    """Towers without shield wire, for which trip-outs cannot be predicted."""
+    return [(sites["shield_wire"] == "none", "no shield wire by design: trip-outs cannot be predicted")]
+
+
+def _metal(treatment, sites, settings, light, drawn, taught, possible):
+    """Prediction and trip-outs avoided of a treatment that digs, at the towers where it applies."""
+    rows = np.flatnonzero(possible)
+    if not rows.size:
+        return {}
+    here = sites.iloc[rows].reset_index(drop=True)
+    learned = log_factors(taught, treatment, here) if settings.learn else np.zeros(len(here))
+    full_m, seen_m = lengths(treatment, here), lightning_lengths(treatment, here)
+    whole = response(treatment, here, settings, full_m)
+    ends = banded(whole, here, learned)
+    found: dict[str, np.ndarray] = dict(
+        zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), ends, strict=True)
+    )
+    found["learned_factor"] = np.exp(learned)
+    if light is not None:
+        cut = (
+            whole
+            if np.array_equal(full_m, seen_m, equal_nan=True)
+            else response(treatment, here, settings, seen_m)
+        )
+        part = (
+            at_towers(light, rows),
+            {name: values[..., rows] if values.shape[-1] > 1 else values for name, values in drawn.items()},
+        )
+        avoided = avoided_by_metal(*part, here, treatment, cut, learned)
+        found |= dict(
+            zip(("avoided_per_year", "avoided_low", "avoided_high", "lightning_ohm"), avoided, strict=True)
+        )
+    return {name: _spread(values, rows, len(sites)) for name, values in found.items()}
+
+
+def _spread(values, rows, count):
+    """Values of a subset of the towers, NaN elsewhere."""
+    full = np.full(count, np.nan)
+    full[rows] = values
+    return full
+
+
+def _without_metal(treatment, sites, one, light, drawn):
+    """Trip-outs avoided by a treatment without metal in the ground."""
+    names = ("avoided_per_year", "avoided_low", "avoided_high")
+    if treatment.kind in ("nothing", "retest"):
+        return dict.fromkeys(names, np.zeros(len(sites)))
+    if light is None or treatment.kind == "rebond":
+        return {}
+    if treatment.kind == "lead":
+        found = avoided_by_repair(light, sites, one["predicted_ohm"], drawn)
+    elif treatment.kind == "arresters":
+        found = avoided_by_arresters(light, drawn, sites)
+    else:
+        found = avoided_by_underbuilt(light, drawn, sites)
+    return dict(zip(names, found, strict=True))
+
+
 def last_resorts(
     options: dict[str, dict[str, Any]], sites: pd.DataFrame, saturated: np.ndarray
 ) -> dict[str, np.ndarray]:
@@ -327,6 +456,35 @@ def last_resorts(
             is_wire = one["kind"] == "under-built"
             found[name] = np.where((reason == "") & outside & is_wire, published, reason)
     return found
+
+
+def _rows(treatment, sites, line, one):
+    """Rows of one treatment, one per tower."""
+    applies = one["reason"] == ""
+    reason = np.where(applies, cautions(treatment, sites, one), one["reason"])
+    rows = pd.DataFrame(
+        {
+            "tower_id": sites["tower_id"],
+            "option": treatment.option,
+            "kind": treatment.kind,
+            "applies": applies,
+            "reason": pd.array(reason, dtype="str"),
+            "must_do": must_do(treatment, sites).to_numpy(bool) & applies,
+            "life_years": treatment.life_years,
+            "purse": treatment.purse,
+            "verify": treatment.verify,
+            **{
+                name: sites[name]
+                for name in ("access_group", "access", "soil_class", "footing_ohm", "soil_source")
+            },
+        },
+        index=sites.index,
+    )
+    numbers = {name: np.where(applies, one[name], np.nan) for name in NUMBERS}
+    rows = rows.assign(**numbers, saturated=one["saturated"], benefit_per_year=numbers["avoided_per_year"])
+    within = pd.array(numbers["predicted_ohm"] <= sites["limit_ohm"].to_numpy(float), dtype="boolean")
+    within[np.isnan(numbers["predicted_ohm"])] = pd.NA
+    return rows.assign(within_limit=within).join(quantities(treatment, sites, line.treatments, line))
 
 
 def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -> np.ndarray:
@@ -402,167 +560,3 @@ def must_do(treatment: Treatment, sites: pd.DataFrame) -> pd.Series:
     if treatment.kind == "lead":
         return cast("pd.Series", sites["lead_gone"])
     return cast("pd.Series", sites["touch_above"] & sites["is_public"] & (treatment.kind in RINGS))
-
-
-COLUMNS = """
-    tower_id option kind applies reason must_do access_group access soil_class footing_ohm predicted_ohm
-    predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm within_limit saturated avoided_per_year avoided_low
-    avoided_high benefit_per_year life_years purse verify soil_source crew_days crew_weeks effort
-""".split()
-WHOLE = (
-    "nothing",
-    "retest",
-    "rebond",
-    "arresters",
-    "under-built",
-)  # treatments that do not change the footing
-
-
-def option_table(
-    offered: Sequence[Treatment],
-    sites: pd.DataFrame,
-    line: Line,
-    light: Lightning | None,
-    taught: pd.DataFrame,
-    saturated: np.ndarray,
-) -> pd.DataFrame:
-    """Options of all towers, without cost.
-
-    Parameters
-    ----------
-    offered : sequence of Treatment
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-    line : Line
-    light : towerlib.treatments.benefit.Lightning or None
-        With None trip-outs are blank.
-    taught : pandas.DataFrame
-        Learned corrections.
-    saturated : array of bool, shape (n,)
-        Towers at which no achievable footing would help.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. Options that
-        cannot be done have no prediction.
-    """
-    drawn = None if light is None else drawn_sites(light, sites)
-    found = {one.option: _one(one, sites, line, light, drawn, taught) for one in offered}
-    reasons = last_resorts(found, sites, saturated)
-    parts = []
-    for place, treatment in enumerate(offered):
-        one = found[treatment.option] | {"saturated": saturated}
-        one["reason"] = reasons.get(treatment.option, one["reason"])
-        parts.append(_rows(treatment, sites, line, one).assign(_tower=range(len(sites)), _place=place))
-    table = pd.concat(parts).sort_values(["_tower", "_place"], kind="stable").reset_index(drop=True)
-    return cast("pd.DataFrame", table[[*COLUMNS, *QUANTITIES]])
-
-
-def _one(treatment, sites, line, light, drawn, taught):
-    """Reasons, prediction and trip-outs avoided of one treatment."""
-    settings = line.treatments
-    reason = barred(treatment, sites, settings)
-    blank = np.full(len(sites), np.nan)
-    one = {
-        "kind": treatment.kind,
-        "reason": reason,
-        "learned_factor": np.ones(len(sites)),
-        "lightning_ohm": blank,
-    }
-    one |= dict.fromkeys(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), blank)
-    one |= dict.fromkeys(("avoided_per_year", "avoided_low", "avoided_high"), blank)
-    if digs(treatment):
-        return one | _metal(treatment, sites, settings, light, drawn, taught, reason == "")
-    footing = [sites[name].to_numpy(float) for name in ("footing_ohm", "footing_low_ohm", "footing_high_ohm")]
-    values = repaired(sites) if treatment.kind == "lead" else footing
-    one |= dict(zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), values, strict=True))
-    return one | _without_metal(treatment, sites, one, light, drawn)
-
-
-def _metal(treatment, sites, settings, light, drawn, taught, possible):
-    """Prediction and trip-outs avoided of a treatment that digs, at the towers where it applies."""
-    rows = np.flatnonzero(possible)
-    if not rows.size:
-        return {}
-    here = sites.iloc[rows].reset_index(drop=True)
-    learned = log_factors(taught, treatment, here) if settings.learn else np.zeros(len(here))
-    full_m, seen_m = lengths(treatment, here), lightning_lengths(treatment, here)
-    whole = response(treatment, here, settings, full_m)
-    ends = banded(whole, here, learned)
-    found: dict[str, np.ndarray] = dict(
-        zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), ends, strict=True)
-    )
-    found["learned_factor"] = np.exp(learned)
-    if light is not None:
-        cut = (
-            whole
-            if np.array_equal(full_m, seen_m, equal_nan=True)
-            else response(treatment, here, settings, seen_m)
-        )
-        part = (
-            at_towers(light, rows),
-            {name: values[..., rows] if values.shape[-1] > 1 else values for name, values in drawn.items()},
-        )
-        avoided = avoided_by_metal(*part, here, treatment, cut, learned)
-        found |= dict(
-            zip(("avoided_per_year", "avoided_low", "avoided_high", "lightning_ohm"), avoided, strict=True)
-        )
-    return {name: _spread(values, rows, len(sites)) for name, values in found.items()}
-
-
-def _spread(values, rows, count):
-    """Values of a subset of the towers, NaN elsewhere."""
-    full = np.full(count, np.nan)
-    full[rows] = values
-    return full
-
-
-def _without_metal(treatment, sites, one, light, drawn):
-    """Trip-outs avoided by a treatment without metal in the ground."""
-    names = ("avoided_per_year", "avoided_low", "avoided_high")
-    if treatment.kind in ("nothing", "retest"):
-        return dict.fromkeys(names, np.zeros(len(sites)))
-    if light is None or treatment.kind == "rebond":
-        return {}
-    if treatment.kind == "lead":
-        found = avoided_by_repair(light, sites, one["predicted_ohm"], drawn)
-    elif treatment.kind == "arresters":
-        found = avoided_by_arresters(light, drawn, sites)
-    else:
-        found = avoided_by_underbuilt(light, drawn, sites)
-    return dict(zip(names, found, strict=True))
-
-
-def _rows(treatment, sites, line, one):
-    """Rows of one treatment, one per tower."""
-    applies = one["reason"] == ""
-    reason = np.where(applies, cautions(treatment, sites, one), one["reason"])
-    rows = pd.DataFrame(
-        {
-            "tower_id": sites["tower_id"],
-            "option": treatment.option,
-            "kind": treatment.kind,
-            "applies": applies,
-            "reason": pd.array(reason, dtype="str"),
-            "must_do": must_do(treatment, sites).to_numpy(bool) & applies,
-            "life_years": treatment.life_years,
-            "purse": treatment.purse,
-            "verify": treatment.verify,
-            **{
-                name: sites[name]
-                for name in ("access_group", "access", "soil_class", "footing_ohm", "soil_source")
-            },
-        },
-        index=sites.index,
-    )
-    numbers = {name: np.where(applies, one[name], np.nan) for name in NUMBERS}
-    rows = rows.assign(**numbers, saturated=one["saturated"], benefit_per_year=numbers["avoided_per_year"])
-    within = pd.array(numbers["predicted_ohm"] <= sites["limit_ohm"].to_numpy(float), dtype="boolean")
-    within[np.isnan(numbers["predicted_ohm"])] = pd.NA
-    return rows.assign(within_limit=within).join(quantities(treatment, sites, line.treatments, line))
-
-
-NUMBERS = """
-    predicted_ohm predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm avoided_per_year avoided_low avoided_high
-""".split()

@@ -21,160 +21,6 @@ if TYPE_CHECKING:
     from towerlib.treatments.catalogue import Treatment
 
 
-def legs_at(legs: int, spacing_m: float) -> np.ndarray:
-    """Positions of the legs of a tower.
-
-    Parameters
-    ----------
-    legs : int
-        Number of legs; a fifth leg is placed in the centre, as a mast between its guys.
-    spacing_m : float
-        Distance between neighbours [m].
-
-    Returns
-    -------
-    array, shape (legs, 2)
-        x and y [m].
-
-    Examples
-    --------
-    >>> legs_at(2, 4.0)
-    array([[-2.,  0.],
-           [ 2.,  0.]])
-    """
-    if legs == 1:
-        return np.zeros((1, 2))
-    if legs == 2:
-        return np.array([[-spacing_m / 2, 0.0], [spacing_m / 2, 0.0]])
-    if legs in (4, 5):
-        return np.vstack([leg_positions(spacing_m), np.zeros((legs - 4, 2))])
-    angle = 2 * np.pi * np.arange(legs) / legs + np.pi / 4
-    radius_m = spacing_m / (2 * np.sin(np.pi / legs))
-    return radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
-
-
-def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
-    """Positions of rods outside the legs.
-
-    Parameters
-    ----------
-    count : int
-        Number of rods: one at a corner, two at opposite corners, four at all corners, else on a circle through
-        the corners.
-    width_m, outside_m : float
-        Side of the square of the legs, and distance of the rods outside it along x and y [m].
-
-    Returns
-    -------
-    array, shape (count, 2)
-        x and y [m].
-
-    Examples
-    --------
-    >>> rods_at(2, 8.0, 1.5).tolist()
-    [[5.5, 5.5], [-5.5, -5.5]]
-    """
-    corners_m = leg_positions(width_m + 2 * outside_m)
-    if count <= 2:
-        return corners_m[[0, 2]][:count]
-    if count == 4:
-        return corners_m
-    angle = 2 * np.pi * np.arange(count) / count + np.pi / 4
-    return np.hypot(*corners_m[0]) * np.column_stack([np.cos(angle), np.sin(angle)])
-
-
-def metal(
-    treatment: Treatment, width_m: float, settings: TreatmentSettings, length_m: float | None = None
-) -> Electrode:
-    """Electrode added to a tower by a treatment.
-
-    Parameters
-    ----------
-    treatment : towerlib.treatments.catalogue.Treatment
-        Of a kind that digs.
-    width_m : float
-        Side of the base of the tower [m].
-    settings : towerlib.config.sections.Treatments
-        Sizes of wire, rods and trench.
-    length_m : float, optional
-        Length of each wire, instead of the treatment's own [m].
-
-    Returns
-    -------
-    towerlib.physics.electrode.segments.Electrode
-
-    Notes
-    -----
-    Conductive fill counts as metal of its own diameter, which is valid in soil of twenty times its resistivity.
-
-    Examples
-    --------
-    >>> from towerlib.config.sections import Treatments
-    >>> from towerlib.treatments.catalogue import Treatment
-    >>> print(metal(Treatment("a", "radials", 4, 30.0), 8.0, Treatments()).length_m)
-    [30. 30. 30. 30.]
-    """
-    length_m, depth_m = length_m or treatment.length_m, settings.trench_depth_m
-    wire_m = max(settings.wire_mm, treatment.fill_mm) / 2000
-    if treatment.kind in ("rods", "drilled"):
-        places_m = rods_at(treatment.count, width_m, settings.rods_outside_m)
-        return rod(length_m, max(settings.rod_mm, treatment.fill_mm) / 2000, places_m, depth_m)
-    side_m = width_m + 2 * settings.ring_outside_m
-    if treatment.kind == "ring":
-        return square(side_m, wire_m, depth_m)
-    if treatment.kind == "ring and radials":
-        around = square(side_m, settings.wire_mm / 2000, depth_m)
-        return join(around, wires(treatment.count, length_m, wire_m, side_m, depth_m))
-    first_deg = 0.0 if treatment.kind == "counterpoise" else None  # a counterpoise follows the line
-    return wires(treatment.count, length_m, wire_m, width_m, depth_m, first_deg=first_deg)
-
-
-def wires(
-    count: int,
-    length_m: float,
-    radius_m: float,
-    width_m: float,
-    depth_m: float,
-    *,
-    first_deg: float | None = None,
-) -> Electrode:
-    """Straight wires at equal angles, each starting at the nearest corner.
-
-    Parameters
-    ----------
-    count : int
-        Number of wires.
-    length_m, radius_m : float
-        Length and radius of each [m].
-    width_m, depth_m : float
-        Side of the square of the corners, and depth [m].
-    first_deg : float, optional
-        Direction of the first [°]; default: along a diagonal, or two wires on either side of each diagonal.
-
-    Returns
-    -------
-    towerlib.physics.electrode.segments.Electrode
-
-    Examples
-    --------
-    >>> print(wires(8, 20.0, 0.004, 8.0, 0.6).start_m[:2])
-    [[4.  4.  0.6]
-     [4.  4.  0.6]]
-    """
-    if first_deg is None:
-        first_deg = 45.0 if count <= 4 else 45.0 - 180.0 / count
-    angle = np.radians(first_deg + 360.0 / count * np.arange(count))
-    towards = np.column_stack([np.cos(angle), np.sin(angle)])
-    corners_m = leg_positions(width_m)
-    start_m = corners_m[(towards @ corners_m.T).round(9).argmax(axis=1)]
-    depths = np.full(count, float(depth_m))
-    return Electrode(
-        np.column_stack([start_m, depths]),
-        np.column_stack([start_m + length_m * towards, depths]),
-        np.full(count, float(radius_m)),
-    )
-
-
 LOG_STEP = 0.1
 LOG_RATIOS = np.arange(-10.0, 6.0 + LOG_STEP, LOG_STEP)  # of footing over resistivity [1/m]
 COUNTERPOISE_STEP_M = 10.0
@@ -195,51 +41,6 @@ class Response:
 
     log_ratio: np.ndarray
     scale_ohm_m: np.ndarray
-
-
-def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
-    """Length of each wire of a treatment at each tower.
-
-    Parameters
-    ----------
-    treatment : Treatment
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-
-    Returns
-    -------
-    array, shape (n,)
-        Length [m]; for a continuous counterpoise half of the mean span, which is the tower's share of it.
-    """
-    if treatment.kind != "counterpoise":
-        return np.full(len(sites), float(treatment.length_m))
-    both = sites[["span_behind_m", "span_ahead_m"]].mean(axis=1).to_numpy(float) / 2
-    return np.floor(both / COUNTERPOISE_STEP_M) * COUNTERPOISE_STEP_M
-
-
-def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
-    """Length of each wire that is effective against lightning.
-
-    Parameters
-    ----------
-    treatment, sites
-        As for `lengths`.
-
-    Returns
-    -------
-    array, shape (n,)
-        Length [m], limited to `credited_length` in the less resistive layer, in whole steps of 5 m.
-    """
-    length_m = lengths(treatment, sites)
-    if treatment.kind not in WIRES:
-        return length_m
-    soil = sites[["upper_ohm_m", "lower_ohm_m"]].min(axis=1).to_numpy(float)
-    known = np.isfinite(soil) & (length_m > 0)
-    counted = np.full(len(sites), np.nan)
-    counted[known] = credited_length(soil[known], length_m[known])
-    step_m = number("treatment_lightning_step_m")
-    whole = np.maximum(np.floor(counted / step_m + 1e-9), 1) * step_m
-    return np.where(counted < length_m, np.minimum(whole, length_m), length_m)
 
 
 def response(
@@ -290,6 +91,205 @@ def _one(treatment, key, settings):
         soil,
     )
     return np.log(with_footing(added, np.exp(LOG_RATIOS)))
+
+
+def metal(
+    treatment: Treatment, width_m: float, settings: TreatmentSettings, length_m: float | None = None
+) -> Electrode:
+    """Electrode added to a tower by a treatment.
+
+    Parameters
+    ----------
+    treatment : towerlib.treatments.catalogue.Treatment
+        Of a kind that digs.
+    width_m : float
+        Side of the base of the tower [m].
+    settings : towerlib.config.sections.Treatments
+        Sizes of wire, rods and trench.
+    length_m : float, optional
+        Length of each wire, instead of the treatment's own [m].
+
+    Returns
+    -------
+    towerlib.physics.electrode.segments.Electrode
+
+    Notes
+    -----
+    Conductive fill counts as metal of its own diameter, which is valid in soil of twenty times its resistivity.
+
+    Examples
+    --------
+    >>> from towerlib.config.sections import Treatments
+    >>> from towerlib.treatments.catalogue import Treatment
+    >>> print(metal(Treatment("a", "radials", 4, 30.0), 8.0, Treatments()).length_m)
+    [30. 30. 30. 30.]
+    """
+    length_m, depth_m = length_m or treatment.length_m, settings.trench_depth_m
+    wire_m = max(settings.wire_mm, treatment.fill_mm) / 2000
+    if treatment.kind in ("rods", "drilled"):
+        places_m = rods_at(treatment.count, width_m, settings.rods_outside_m)
+        return rod(length_m, max(settings.rod_mm, treatment.fill_mm) / 2000, places_m, depth_m)
+    side_m = width_m + 2 * settings.ring_outside_m
+    if treatment.kind == "ring":
+        return square(side_m, wire_m, depth_m)
+    if treatment.kind == "ring and radials":
+        around = square(side_m, settings.wire_mm / 2000, depth_m)
+        return join(around, wires(treatment.count, length_m, wire_m, side_m, depth_m))
+    first_deg = 0.0 if treatment.kind == "counterpoise" else None  # a counterpoise follows the line
+    return wires(treatment.count, length_m, wire_m, width_m, depth_m, first_deg=first_deg)
+
+
+def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
+    """Positions of rods outside the legs.
+
+    Parameters
+    ----------
+    count : int
+        Number of rods: one at a corner, two at opposite corners, four at all corners, else on a circle through
+        the corners.
+    width_m, outside_m : float
+        Side of the square of the legs, and distance of the rods outside it along x and y [m].
+
+    Returns
+    -------
+    array, shape (count, 2)
+        x and y [m].
+
+    Examples
+    --------
+    >>> rods_at(2, 8.0, 1.5).tolist()
+    [[5.5, 5.5], [-5.5, -5.5]]
+    """
+    corners_m = leg_positions(width_m + 2 * outside_m)
+    if count <= 2:
+        return corners_m[[0, 2]][:count]
+    if count == 4:
+        return corners_m
+    angle = 2 * np.pi * np.arange(count) / count + np.pi / 4
+    return np.hypot(*corners_m[0]) * np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def wires(
+    count: int,
+    length_m: float,
+    radius_m: float,
+    width_m: float,
+    depth_m: float,
+    *,
+    first_deg: float | None = None,
+) -> Electrode:
+    """Straight wires at equal angles, each starting at the nearest corner.
+
+    Parameters
+    ----------
+    count : int
+        Number of wires.
+    length_m, radius_m : float
+        Length and radius of each [m].
+    width_m, depth_m : float
+        Side of the square of the corners, and depth [m].
+    first_deg : float, optional
+        Direction of the first [°]; default: along a diagonal, or two wires on either side of each diagonal.
+
+    Returns
+    -------
+    towerlib.physics.electrode.segments.Electrode
+
+    Examples
+    --------
+    >>> print(wires(8, 20.0, 0.004, 8.0, 0.6).start_m[:2])
+    [[4.  4.  0.6]
+     [4.  4.  0.6]]
+    """
+    if first_deg is None:
+        first_deg = 45.0 if count <= 4 else 45.0 - 180.0 / count
+    angle = np.radians(first_deg + 360.0 / count * np.arange(count))
+    towards = np.column_stack([np.cos(angle), np.sin(angle)])
+    corners_m = leg_positions(width_m)
+    start_m = corners_m[(towards @ corners_m.T).round(9).argmax(axis=1)]
+    depths = np.full(count, float(depth_m))
+    return Electrode(
+        np.column_stack([start_m, depths]),
+        np.column_stack([start_m + length_m * towards, depths]),
+        np.full(count, float(radius_m)),
+    )
+
+
+def legs_at(legs: int, spacing_m: float) -> np.ndarray:
+    """Positions of the legs of a tower.
+
+    Parameters
+    ----------
+    legs : int
+        Number of legs; a fifth leg is placed in the centre, as a mast between its guys.
+    spacing_m : float
+        Distance between neighbours [m].
+
+    Returns
+    -------
+    array, shape (legs, 2)
+        x and y [m].
+
+    Examples
+    --------
+    >>> legs_at(2, 4.0)
+    array([[-2.,  0.],
+           [ 2.,  0.]])
+    """
+    if legs == 1:
+        return np.zeros((1, 2))
+    if legs == 2:
+        return np.array([[-spacing_m / 2, 0.0], [spacing_m / 2, 0.0]])
+    if legs in (4, 5):
+        return np.vstack([leg_positions(spacing_m), np.zeros((legs - 4, 2))])
+    angle = 2 * np.pi * np.arange(legs) / legs + np.pi / 4
+    radius_m = spacing_m / (2 * np.sin(np.pi / legs))
+    return radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
+    """Length of each wire of a treatment at each tower.
+
+    Parameters
+    ----------
+    treatment : Treatment
+    sites : pandas.DataFrame
+        From `towerlib.treatments.options.sites`.
+
+    Returns
+    -------
+    array, shape (n,)
+        Length [m]; for a continuous counterpoise half of the mean span, which is the tower's share of it.
+    """
+    if treatment.kind != "counterpoise":
+        return np.full(len(sites), float(treatment.length_m))
+    both = sites[["span_behind_m", "span_ahead_m"]].mean(axis=1).to_numpy(float) / 2
+    return np.floor(both / COUNTERPOISE_STEP_M) * COUNTERPOISE_STEP_M
+
+
+def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
+    """Length of each wire that is effective against lightning.
+
+    Parameters
+    ----------
+    treatment, sites
+        As for `lengths`.
+
+    Returns
+    -------
+    array, shape (n,)
+        Length [m], limited to `credited_length` in the less resistive layer, in whole steps of 5 m.
+    """
+    length_m = lengths(treatment, sites)
+    if treatment.kind not in WIRES:
+        return length_m
+    soil = sites[["upper_ohm_m", "lower_ohm_m"]].min(axis=1).to_numpy(float)
+    known = np.isfinite(soil) & (length_m > 0)
+    counted = np.full(len(sites), np.nan)
+    counted[known] = credited_length(soil[known], length_m[known])
+    step_m = number("treatment_lightning_step_m")
+    whole = np.maximum(np.floor(counted / step_m + 1e-9), 1) * step_m
+    return np.where(counted < length_m, np.minimum(whole, length_m), length_m)
 
 
 def after(found: Response, footing_ohm: ArrayLike, soil_factor: ArrayLike = 1.0) -> np.ndarray:
