@@ -14,7 +14,6 @@ from towerlib.values import number
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
-    from typing import Any
 
     from towerlib.assessment import Study
     from towerlib.changes.months import Snapshot

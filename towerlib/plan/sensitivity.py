@@ -20,7 +20,6 @@ from towerlib.values import number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from typing import Any
 
     from numpy.typing import ArrayLike
 

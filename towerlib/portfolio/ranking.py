@@ -18,7 +18,6 @@ from towerlib.plan.priority import SHIELD_WIRE
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from os import PathLike
-    from typing import Any
 
     from towerlib.assessment import Study
 

@@ -14,8 +14,6 @@ from towerlib.simulate.specs import Sensor, sensor_of
 from towerlib.simulate.towers import PATHS, Built, leg_names
 
 if TYPE_CHECKING:
-    from typing import Any
-
     from numpy.typing import ArrayLike
 
     from towerlib.simulate.specs import LineSpec

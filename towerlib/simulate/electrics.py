@@ -14,8 +14,6 @@ from towerlib.physics.overhead_line import Wires, mean_height
 from towerlib.simulate.towers import PATHS
 
 if TYPE_CHECKING:
-    from typing import Any
-
     from numpy.typing import ArrayLike
 
     from towerlib.physics.ladder import DrivingPoint, Ladder

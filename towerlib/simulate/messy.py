@@ -14,7 +14,6 @@ from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from os import PathLike
-    from typing import Any
 
 
 GERMAN = {  # column: header of crew A, in Windows-1252, which has no Ω
