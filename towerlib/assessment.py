@@ -112,7 +112,7 @@ def _budget(study: Study) -> Budget:
     from towerlib import network, outages, plan
 
     towers = outages.join(network.join(study.ranks, study.network), study.outages)
-    return plan.draw_up(study.treatments, towers, study.line)
+    return plan.optimise_plan(study.treatments, towers, study.line)
 
 
 def _condition(study: Study) -> pd.DataFrame:

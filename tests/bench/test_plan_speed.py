@@ -15,7 +15,7 @@ import pytest
 from towerlib.plan import heuristic
 from towerlib.plan.milp import build, relax, solve
 from towerlib.plan.optimise import optimise
-from towerlib.plan.problem import Terms, pose
+from towerlib.plan.problem import Constraints, pose
 from towerlib.plan.uncertainty import brought, every_option
 
 KINDS, YEARS = 12, 3
@@ -42,9 +42,9 @@ def line(towers, seed=1):
     )
 
 
-def terms(towers):
+def constraints(towers):
     """Money for about a tenth of the towers in each year, crews to match."""
-    return Terms((500.0 * towers,) * YEARS, mobilisation=4000.0, crew_weeks=(towers / 20,) * YEARS)
+    return Constraints((500.0 * towers,) * YEARS, mobilisation=4000.0, crew_weeks=(towers / 20,) * YEARS)
 
 
 def seconds(call, times=1):
@@ -58,7 +58,7 @@ def seconds(call, times=1):
 
 
 def test_500_towers_reach_a_gap_of_one_percent():
-    options, mine = line(500), terms(500)
+    options, mine = line(500), constraints(500)
     plan, whole = seconds(lambda: optimise(options, mine, gap=0.01))
     problem = plan.problem
     assert problem.value.shape == (500 * KINDS, YEARS)
@@ -72,14 +72,14 @@ def test_500_towers_reach_a_gap_of_one_percent():
 
 
 def test_2000_towers_with_their_gap():
-    plan = optimise(line(2000), terms(2000), search=False)
+    plan = optimise(line(2000), constraints(2000), search=False)
     assert plan.gap <= 0.02
     assert "not proven optimal" in plan.how
 
 
 def test_draws_cost_a_fraction_of_searches():
     # 100 towers, 20 draws at once against one search to the same quality as a plan of record.
-    problem = pose(line(100), terms(100))
+    problem = pose(line(100), constraints(100))
     rng = np.random.default_rng(1)
     value = problem.value * rng.lognormal(0.0, 0.5, (20, len(problem.unit)))[:, problem.tower, None]
     prices = heuristic.Prices(*relax(problem, build(problem), 60.0)[1:])
@@ -111,16 +111,17 @@ def priced_by_loops(problem, price, loads):
 
 
 def test_pricing_is_many_times_faster_than_loops_and_finds_the_same():
-    problem = pose(line(200), terms(200))
+    problem = pose(line(200), constraints(200))
     loads = heuristic.loads_of(problem, heuristic.Prices(np.full(YEARS, 1.0), np.zeros(YEARS)))
     price = 3e-6
     looped, slow = seconds(lambda: priced_by_loops(problem, price, loads))
-    picked, fast = seconds(
+    selected, fast = seconds(
         lambda: heuristic._at_price(problem, problem.value[None], np.array([price]), loads), 5
     )
     net = (
-        heuristic.amount_of(problem.value, picked).sum() - price * heuristic.amount_of(loads[0], picked).sum()
+        heuristic.amount_of(problem.value, selected).sum()
+        - price * heuristic.amount_of(loads[0], selected).sum()
     )
-    net -= price * (heuristic.visits_of(problem, picked)[0] * loads[1]).sum()
+    net -= price * (heuristic.visits_of(problem, selected)[0] * loads[1]).sum()
     assert net == pytest.approx(looped)
     assert slow > 20 * fast

@@ -61,7 +61,7 @@ def test_the_newest_earlier_month_is_taken(study, reports):
     (reports / "check").mkdir()
     found = changes.against_last(study, reports)
     assert (found.against, found.source) == ("2026-05", months.FROZEN)
-    assert found.remarks == ("Compared with 2026-05 as its report was written.",)
+    assert found.remarks == ("Compared with the report of 2026-05, as written.",)
     worse = found.table[found.table["kind"] == "worsened"]
     assert worse["tower_id"].to_list() == ["2"]
 
@@ -153,10 +153,10 @@ def no_parquet(folder):
         (empty_manifest, "run.json does not list"),
         (lose_table, "tables/priority.parquet is missing"),
         (change_table, "tables/condition.parquet is not the file that the run wrote"),
-        (of_another_line, "it is of the line high-moor"),
+        (of_another_line, "it belongs to the line high-moor"),
         (of_an_older_version, "of another version: tables/condition.parquet has no column bond_state"),
         (tower_twice, "tables/priority.parquet has a tower twice"),
-        (no_parquet, "The report of 2026-05 cannot be compared with"),
+        (no_parquet, "The report of 2026-05 cannot be used"),
     ],
 )
 def test_a_damaged_month_is_named_and_the_one_before_taken(study, reports, damage, sentence):

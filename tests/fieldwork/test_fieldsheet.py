@@ -21,7 +21,9 @@ def sheet_of(place, register, visits=None, towers="all", **files):
 
 
 def lay(sheet, tower_id, name):
-    rows = sheet.lays[(sheet.lays["tower_id"] == tower_id) & (sheet.lays["lay"] == name)]
+    rows = sheet.probe_layouts[
+        (sheet.probe_layouts["tower_id"] == tower_id) & (sheet.probe_layouts["lay"] == name)
+    ]
     assert len(rows) == 1
     return rows.iloc[0]
 
@@ -44,9 +46,9 @@ def test_probes_stand_where_geographiclib_measures_them(tmp_path, start, bearing
     places = along(bearings, start=start)
     sheet = sheet_of(tmp_path / "low-moor", towers(places))
     here = dict(zip(map(str, range(1, len(places) + 1)), places, strict=True))
-    assert len(sheet.lays) == 6 * len(places)
+    assert len(sheet.probe_layouts) == 6 * len(places)
     for probe in ("current", "potential"):
-        for row in sheet.lays.to_dict("records"):
+        for row in sheet.probe_layouts.to_dict("records"):
             there = row[f"{probe}_latitude_deg"], row[f"{probe}_longitude_deg"]
             found = EARTH.Inverse(*here[row["tower_id"]], *there)
             assert found["s12"] == pytest.approx(row[f"{probe}_m"], abs=1e-3)
@@ -72,12 +74,14 @@ def test_distances_of_a_straight_line(tmp_path):
     """50 m from the line and leads no nearer to it than 30° (common practice); 61.8 % (MIL-HDBK-419A eq. 2-46)."""
     sheet = sheet_of(tmp_path / "low-moor", towers(along([70.0, 70.0])))
     assert lay(sheet, "2", "left")[["current_m", "potential_m"]].to_list() == [50, 31]
-    turned = sheet.lays[sheet.lays["alternative"]]
+    turned = sheet.probe_layouts[sheet.probe_layouts["alternative"]]
     assert turned["off_line_deg"].round(1).unique().tolist() == [60.0]
     assert turned["current_m"].unique().tolist() == [60]  # 50 m / sin 60° = 57.7 m, in steps of 5 m outward
-    clear_m = sheet.lays["current_m"] * sheet.lays["off_line_deg"].map(math.radians).map(math.sin)
+    clear_m = sheet.probe_layouts["current_m"] * sheet.probe_layouts["off_line_deg"].map(math.radians).map(
+        math.sin
+    )
     assert clear_m.min() >= 49.95
-    for row in sheet.lays.itertuples():
+    for row in sheet.probe_layouts.itertuples():
         a_m, p_m, c_m = 5.0, row.potential_m, row.current_m  # 1 − a/p − a/c + a/(c−p): hemisphere of 5 m
         assert 1 - a_m / p_m - a_m / c_m + a_m / (c_m - p_m) == pytest.approx(1, abs=0.01)
 
@@ -124,11 +128,11 @@ def test_buried_wires_widen_the_lay_and_bar_flat_angles(tmp_path):
 def test_a_ring_leaves_no_lead_nearer_than_60_degrees(tmp_path):
     register = towers(along([70.0, 70.0, 95.0, 95.0]), ring=["yes", "", "yes", "no", "no"])
     sheet = sheet_of(tmp_path / "low-moor", register)
-    kept = sheet.lays.groupby("tower_id")["lay"].agg(list)
+    kept = sheet.probe_layouts.groupby("tower_id")["lay"].agg(list)
     assert kept["1"] == ["left", "right", "left, forward", "left, back", "right, forward", "right, back"]
     assert kept["3"] == ["left", "right", "left, forward", "left, back"]  # right is inside the turn of 25°
-    assert sheet.lays.loc[sheet.lays["tower_id"] == "3", "off_line_deg"].min() >= 60 - 1e-6
-    assert "lay is not recorded" in stop(sheet, "1")["probe_doubts"]
+    assert sheet.probe_layouts.loc[sheet.probe_layouts["tower_id"] == "3", "off_line_deg"].min() >= 60 - 1e-6
+    assert "route is not recorded" in stop(sheet, "1")["probe_doubts"]
     assert "is not recorded: ask" in stop(sheet, "2")["probe_doubts"]
 
 
@@ -137,7 +141,7 @@ def test_a_steep_angle_is_told_on_its_inside(tmp_path):
     assert "turns by 70° to the right" in lay(sheet, "2", "right")["doubts"]
     assert "at 55° to the nearer span" in lay(sheet, "2", "right")["doubts"]
     assert lay(sheet, "2", "left")["doubts"] == ""
-    inside = sheet.lays.query("tower_id == '2' and lay.str.startswith('right')")
+    inside = sheet.probe_layouts.query("tower_id == '2' and lay.str.startswith('right')")
     assert inside["lay"].to_list() == ["right"]  # an alternative would leave a span at 25°
     assert inside["current_m"].item() == 65  # 50 m / sin 55° = 61.0 m
 
@@ -145,8 +149,8 @@ def test_a_steep_angle_is_told_on_its_inside(tmp_path):
 def test_towers_at_one_place_have_no_lay_but_a_sentence(tmp_path):
     places = along([70.0])
     sheet = sheet_of(tmp_path / "low-moor", towers([places[0], places[0]]))
-    assert sheet.lays.empty
-    assert "no place can be worked out" in stop(sheet, "1")["probe_doubts"]
+    assert sheet.probe_layouts.empty
+    assert "no positions can be computed" in stop(sheet, "1")["probe_doubts"]
     assert "Tower 1" in fieldsheet.page(sheet).replace("<bdi>", "").replace("</bdi>", "")
 
 
@@ -247,7 +251,7 @@ def command(*words):
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--towers", "9"], "'9' is no tower of low-moor"),
+        (["--towers", "9"], "'9' is not a tower of low-moor"),
         (["--towers", "T2a"], "did you mean 'T2'"),
         (["--from-km", "5", "--to-km", "3"], "--from-km 5 lies beyond --to-km 3"),
         (["--from-km", "nan"], "is no chainage"),

@@ -1,4 +1,4 @@
-"""The plan of a line's budget on treatments made by hand: terms, must-dos, zones, and what stands without money or prices."""
+"""The plan of a line's budget on treatments made by hand: constraints, must-dos, zones, missing money and prices."""
 
 from itertools import product
 from types import SimpleNamespace
@@ -99,21 +99,24 @@ def _option(tower, option):
 def drawn_up(could=None, condition=None, **changed):
     """Budget of a hand-made line."""
     could = treatments() if could is None else could
-    return plan.draw_up(could, towers() if condition is None else condition, line_of(**changed))
+    return plan.optimise_plan(could, towers() if condition is None else condition, line_of(**changed))
 
 
 def test_terms_come_from_the_settings_and_the_prices():
     settings = line_of(years=3, crew_weeks_per_year=2.5, discount_rate=0.05).plan
-    terms = budgets.terms_of(settings, treatments().mobilisation)
-    assert terms.budget == (20.0, 20.0, 20.0)
-    assert terms.crew_weeks == (2.5, 2.5, 2.5)
-    assert terms.mobilisation == {"G0": 4.0, "G1": 4.0, "G2": 4.0, "tower T5": 4.0}
-    assert (terms.horizon_years, terms.discount_rate) == (10, 0.05)
+    constraints = budgets.constraints_of(settings, treatments().mobilisation)
+    assert constraints.budget == (20.0, 20.0, 20.0)
+    assert constraints.crew_weeks == (2.5, 2.5, 2.5)
+    assert constraints.mobilisation == {"G0": 4.0, "G1": 4.0, "G2": 4.0, "tower T5": 4.0}
+    assert (constraints.horizon_years, constraints.discount_rate) == (10, 0.05)
 
 
 def test_the_horizon_is_no_shorter_than_the_plan():
     assert (
-        budgets.terms_of(line_of(years=6, horizon_years=2).plan, treatments().mobilisation).horizon_years == 6
+        budgets.constraints_of(
+            line_of(years=6, horizon_years=2).plan, treatments().mobilisation
+        ).horizon_years
+        == 6
     )
 
 
@@ -139,7 +142,7 @@ def best_by_trying_all(could, yearly, horizon=10):
 
 def test_plan_lies_between_its_bound_and_every_choice_tried():
     could = treatments(count=5)
-    found = plan.draw_up(could, towers(5), line_of(budget=70))
+    found = plan.optimise_plan(could, towers(5), line_of(budget=70))
     best = best_by_trying_all(could, 35.0)
     assert found.plan.benefit <= best + 1e-9 <= found.plan.bound + 2e-9
     assert found.plan.benefit >= 0.98 * best
@@ -148,7 +151,9 @@ def test_plan_lies_between_its_bound_and_every_choice_tried():
 def test_methods_stand_side_by_side():
     found = drawn_up()
     ways = found.methods.set_index("method")
-    worst = heuristic.worst_first(found.options, found.terms, towers().set_index("tower_id")["footing_ohm"])
+    worst = heuristic.worst_first(
+        found.options, found.constraints, towers().set_index("tower_id")["footing_ohm"]
+    )
     assert ways.loc["worst ohms first", "benefit"] == worst.benefit
     assert ways.loc["worst ohms first", "gain"] == pytest.approx(found.plan.benefit / worst.benefit - 1)
     assert (ways["spent"] <= 60).all()
@@ -183,7 +188,7 @@ def test_an_owed_tower_without_a_treatment_is_told():
 def test_must_dos_beyond_the_budget_say_which_and_by_how_much():
     # By hand: rods at T0 and T1 with one mobilisation take 10 + 10 + 4 = 24; the budget of the year is 15.
     with pytest.raises(
-        SettingsError, match=r"at 2 towers \(T0, T1\) take at least 24 .* 9 more than the budget"
+        SettingsError, match=r"at 2 towers \(T0, T1\) need at least 24 .* 9 more than the budget"
     ):
         drawn_up(budget=15, years=1, must_treat='["T0", "T1"]')
 
@@ -193,7 +198,7 @@ def test_a_budget_of_zero_buys_nothing_and_says_what_a_must_do_lacks():
     assert nothing.works.empty
     assert nothing.plan.spent == 0.0
     assert len(nothing.best) == 6
-    with pytest.raises(SettingsError, match=r"T2\) take at least 14 .* 14 more"):
+    with pytest.raises(SettingsError, match=r"T2\) need at least 14 .* 14 more"):
         drawn_up(budget=0, must_treat='["T2"]')
 
 
@@ -234,8 +239,8 @@ def test_a_mobilisation_without_a_price_counts_as_nothing_and_is_told():
     could = treatments()
     could.mobilisation.loc[0, "price"] = np.nan
     found = drawn_up(could)
-    assert any("counts as nothing: 1 access group (G0)" in told for told in found.off)
-    assert found.terms.mobilisation["G0"] == 0.0
+    assert any("counts as 0: 1 access group (G0)" in told for told in found.off)
+    assert found.constraints.mobilisation["G0"] == 0.0
 
 
 @pytest.mark.parametrize(("budget", "expected"), [(60, {"T0", "T1"}), (22, set())])
@@ -264,7 +269,7 @@ def test_order_of_towers_and_currency_change_nothing():
     plain = drawn_up().works[["tower_id", "option", "year"]]
     could, condition = treatments(), towers()
     could.choices = could.choices.iloc[::-1].reset_index(drop=True)
-    turned = plan.draw_up(could, condition.iloc[::-1].reset_index(drop=True), line_of())
+    turned = plan.optimise_plan(could, condition.iloc[::-1].reset_index(drop=True), line_of())
     dear = drawn_up(treatments(factor=650.0), budget=60 * 650.0, currency='"XOF"')
     for other in (turned, dear):
         assert other.works[["tower_id", "option", "year"]].equals(plain)

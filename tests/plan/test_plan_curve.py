@@ -6,7 +6,7 @@ import pytest
 
 from towerlib.errors import SettingsError
 from towerlib.plan.optimise import optimise
-from towerlib.plan.problem import Terms, with_total
+from towerlib.plan.problem import Constraints, with_total
 from towerlib.plan.sensitivity import budget_curve, cost_of_everything, knee, three_levels
 
 
@@ -23,7 +23,7 @@ def options(**columns):
     return pd.DataFrame(rows).assign(**columns)
 
 
-TERMS = Terms(budget=(40.0, 40.0), mobilisation=5.0, horizon_years=10, discount_rate=0.0)
+TERMS = Constraints(budget=(40.0, 40.0), mobilisation=5.0, horizon_years=10, discount_rate=0.0)
 
 
 def test_knee_of_a_square_root():

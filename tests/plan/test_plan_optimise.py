@@ -13,7 +13,7 @@ from towerlib.errors import RecordsError, SettingsError
 from towerlib.plan import heuristic
 from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import broken_rules
-from towerlib.plan.problem import Terms, pose, spread_evenly, with_total, years_that_count
+from towerlib.plan.problem import Constraints, pose, spread_evenly, with_total, years_that_count
 
 SHORT = {"horizon_years": 2, "discount_rate": 0.0}  # one year of work, one year of benefit: benefit = value
 
@@ -49,7 +49,7 @@ def knapsack(profits, weights):
     ],
 )
 def test_textbook_knapsacks(profits, weights, capacity, optimum):
-    plan = optimise(knapsack(profits, weights), Terms(budget=(capacity,), **SHORT), gap=0.0)
+    plan = optimise(knapsack(profits, weights), Constraints(budget=(capacity,), **SHORT), gap=0.0)
     assert plan.benefit == pytest.approx(optimum, rel=1e-9)
     assert plan.gap < 1e-6
     assert plan.proven
@@ -58,18 +58,18 @@ def test_textbook_knapsacks(profits, weights, capacity, optimum):
 
 def test_years_that_count_are_an_annuity():
     # Engineering economy tables, any textbook: (P/A, 5 %, 10) = 7.7217; (P/A, 10 %, 5) = 3.7908.
-    assert years_that_count([10.0], Terms(budget=(1.0,), horizon_years=40, discount_rate=0.05))[0, 0] == (
-        pytest.approx(7.7217, abs=5e-5)
-    )
-    assert years_that_count([5.0], Terms(budget=(1.0,), horizon_years=40, discount_rate=0.10))[0, 0] == (
-        pytest.approx(3.7908, abs=5e-5)
-    )
+    assert years_that_count([10.0], Constraints(budget=(1.0,), horizon_years=40, discount_rate=0.05))[
+        0, 0
+    ] == (pytest.approx(7.7217, abs=5e-5))
+    assert years_that_count([5.0], Constraints(budget=(1.0,), horizon_years=40, discount_rate=0.10))[
+        0, 0
+    ] == (pytest.approx(3.7908, abs=5e-5))
 
 
 def test_years_that_count_by_hand():
-    terms = Terms(budget=(1.0, 1.0, 1.0), horizon_years=6, discount_rate=0.0)
-    assert years_that_count([2.5, 30.0], terms) == pytest.approx(np.array([[2.5, 2.5, 2.5], [5, 4, 3]]))
-    beyond = Terms(budget=(1.0, 1.0, 1.0), horizon_years=2, discount_rate=0.1)
+    constraints = Constraints(budget=(1.0, 1.0, 1.0), horizon_years=6, discount_rate=0.0)
+    assert years_that_count([2.5, 30.0], constraints) == pytest.approx(np.array([[2.5, 2.5, 2.5], [5, 4, 3]]))
+    beyond = Constraints(budget=(1.0, 1.0, 1.0), horizon_years=2, discount_rate=0.1)
     assert years_that_count([30.0], beyond) == pytest.approx(np.array([[1 / 1.1, 0.0, 0.0]]))
 
 
@@ -94,7 +94,7 @@ def cases(draw):
             together.append(label)
     life = [draw(st.sampled_from([1.0, 4.0, 30.0])) for _ in rows]
     options = table(rows, must_do=must, crew_weeks=weeks, together=together, life_years=life)
-    terms = Terms(
+    constraints = Constraints(
         budget=(float(draw(st.integers(0, 25))), float(draw(st.integers(0, 25)))),
         mobilisation={"A": float(draw(st.integers(0, 6))), "B": 2.0},
         crew_weeks=draw(st.sampled_from([None, (3.0, 3.0)])),
@@ -102,22 +102,24 @@ def cases(draw):
         discount_rate=draw(st.sampled_from([0.0, 0.1])),
         must_do_by=draw(st.sampled_from([None, 1])),
     )
-    return options, terms
+    return options, constraints
 
 
-def counted(benefit, life, year, terms):
+def counted(benefit, life, year, constraints):
     """Benefit of a work year by year, in plain words of the definition."""
-    last = min(year + int(life), terms.horizon_years)
-    return sum(benefit * (1 + terms.discount_rate) ** -(k - 1) for k in range(year + 1, last + 1))
+    last = min(year + int(life), constraints.horizon_years)
+    return sum(benefit * (1 + constraints.discount_rate) ** -(k - 1) for k in range(year + 1, last + 1))
 
 
-def enumerated(options, terms):
-    """Most benefit of all plans that keep to the terms, tried one by one; None without any."""
+def enumerated(options, constraints):
+    """Most benefit of all plans that keep to the constraints, tried one by one; None without any."""
     choices = []
     for _, rows in options.groupby("tower_id"):
-        acts = [(row, year) for row in rows.itertuples() for year in range(1, terms.years + 1)]
+        acts = [(row, year) for row in rows.itertuples() for year in range(1, constraints.years + 1)]
         if rows["must_do"].any():
-            acts = [(row, year) for row, year in acts if row.must_do and year <= (terms.must_do_by or 9)]
+            acts = [
+                (row, year) for row, year in acts if row.must_do and year <= (constraints.must_do_by or 9)
+            ]
         else:
             acts = [None, *acts]
         choices.append(acts)
@@ -125,22 +127,27 @@ def enumerated(options, terms):
     best = None
     for plan in itertools.product(*choices):
         years_of_zone = {act and act[1] for act, inside in zip(plan, zone, strict=True) if inside}
-        if len(years_of_zone) > 1 or not affordable([act for act in plan if act], terms):
+        if len(years_of_zone) > 1 or not affordable([act for act in plan if act], constraints):
             continue
-        total = sum(counted(r.benefit_per_year, r.life_years, year, terms) for r, year in filter(None, plan))
+        total = sum(
+            counted(r.benefit_per_year, r.life_years, year, constraints) for r, year in filter(None, plan)
+        )
         best = total if best is None else max(best, total)
     return best
 
 
-def affordable(works, terms):
+def affordable(works, constraints):
     """Works within money and crews of every year, each access group paid once a year."""
-    for year in range(1, terms.years + 1):
+    for year in range(1, constraints.years + 1):
         mine = [row for row, when in works if when == year]
         cost = sum(row.cost for row in mine)
-        cost += sum(terms.mobilisation[group] for group in {row.access_group for row in mine})
-        if cost > terms.budget[year - 1]:
+        cost += sum(constraints.mobilisation[group] for group in {row.access_group for row in mine})
+        if cost > constraints.budget[year - 1]:
             return False
-        if terms.crew_weeks is not None and sum(row.crew_weeks for row in mine) > terms.crew_weeks[year - 1]:
+        if (
+            constraints.crew_weeks is not None
+            and sum(row.crew_weeks for row in mine) > constraints.crew_weeks[year - 1]
+        ):
             return False
     return True
 
@@ -148,34 +155,34 @@ def affordable(works, terms):
 @settings(deadline=None, max_examples=40)
 @given(cases())
 def test_optimum_is_the_best_of_all_plans(case):
-    options, terms = case
-    best = enumerated(options, terms)
+    options, constraints = case
+    best = enumerated(options, constraints)
     if best is None:
         with pytest.raises(SettingsError, match="must-do works at"):
-            optimise(options, terms, gap=0.0)
+            optimise(options, constraints, gap=0.0)
         return
-    plan = optimise(options, terms, gap=0.0)
+    plan = optimise(options, constraints, gap=0.0)
     assert plan.benefit == pytest.approx(best, rel=1e-6, abs=1e-6)
     assert plan.bound >= best - 1e-9
     assert broken_rules(plan.problem, plan.choice) == []
     works = [(row, row.year) for row in plan.works.itertuples()]
-    assert affordable(works, terms)
+    assert affordable(works, constraints)
 
 
 @settings(deadline=None, max_examples=40)
 @given(cases())
 def test_no_rule_beats_the_optimum(case):
-    options, terms = case
-    best = enumerated(options, terms)
+    options, constraints = case
+    best = enumerated(options, constraints)
     ohms = pd.Series({tower: float(len(tower) + hash_free(tower)) for tower in options["tower_id"].unique()})
-    for plan in (heuristic.greedy(options, terms), heuristic.worst_first(options, terms, ohms)):
+    for plan in (heuristic.greedy(options, constraints), heuristic.worst_first(options, constraints, ohms)):
         broken = broken_rules(plan.problem, plan.choice)
         assert set(broken) <= {"a must-do is not met"}
         assert ("It fails" in plan.how) == bool(broken)
         if not broken:
             assert plan.benefit <= best + 1e-6
     if best is not None:
-        quick = optimise(options, terms, search=False)
+        quick = optimise(options, constraints, search=False)
         assert quick.benefit <= best + 1e-6
         assert quick.bound >= best - 1e-6
 
@@ -188,29 +195,29 @@ def hash_free(tower):
 @settings(deadline=None, max_examples=40)
 @given(cases(), st.integers(1, 20))
 def test_more_budget_never_brings_less(case, more):
-    options, terms = case
-    if enumerated(options, terms) is None:
+    options, constraints = case
+    if enumerated(options, constraints) is None:
         return
-    richer = replace(terms, budget=tuple(amount + more for amount in terms.budget))
-    less, most = (optimise(options, mine, gap=0.0).benefit for mine in (terms, richer))
+    richer = replace(constraints, budget=tuple(amount + more for amount in constraints.budget))
+    less, most = (optimise(options, mine, gap=0.0).benefit for mine in (constraints, richer))
     assert most >= less - 1e-6
 
 
 @settings(deadline=None, max_examples=40)
 @given(cases(), st.randoms(use_true_random=False), st.sampled_from([0.01, 3.7, 1000.0]))
 def test_order_of_towers_and_currency_do_not_matter(case, shuffle, rate):
-    options, terms = case
-    if enumerated(options, terms) is None:
+    options, constraints = case
+    if enumerated(options, constraints) is None:
         return
     rows = list(range(len(options)))
     shuffle.shuffle(rows)
     other = options.iloc[rows].assign(cost=options["cost"] * rate)
     exchanged = replace(
-        terms,
-        budget=tuple(amount * rate for amount in terms.budget),
-        mobilisation={group: fee * rate for group, fee in terms.mobilisation.items()},
+        constraints,
+        budget=tuple(amount * rate for amount in constraints.budget),
+        mobilisation={group: fee * rate for group, fee in constraints.mobilisation.items()},
     )
-    ours, theirs = optimise(options, terms, gap=0.0), optimise(other, exchanged, gap=0.0)
+    ours, theirs = optimise(options, constraints, gap=0.0), optimise(other, exchanged, gap=0.0)
     assert theirs.benefit == pytest.approx(ours.benefit, rel=1e-6, abs=1e-6)
 
 
@@ -219,12 +226,12 @@ def test_order_of_towers_and_currency_do_not_matter(case, shuffle, rate):
 
 def test_mobilisation_is_paid_once_a_group_and_year():
     options = table([(str(i), "rods", 1.0, 10.0, "A") for i in range(4)])
-    both = optimise(options, Terms(budget=(45.0,), mobilisation=5.0, **SHORT), gap=0.0)
+    both = optimise(options, Constraints(budget=(45.0,), mobilisation=5.0, **SHORT), gap=0.0)
     assert list(both.years["mobilisations"]) == [1]
     assert both.spent == 45.0
-    short = optimise(options, Terms(budget=(44.0,), mobilisation=5.0, **SHORT), gap=0.0)
+    short = optimise(options, Constraints(budget=(44.0,), mobilisation=5.0, **SHORT), gap=0.0)
     assert len(short.works) == 3
-    two_years = Terms(budget=(25.0, 25.0), mobilisation=5.0, horizon_years=9)
+    two_years = Constraints(budget=(25.0, 25.0), mobilisation=5.0, horizon_years=9)
     assert list(optimise(options, two_years, gap=0.0).years["mobilisation_cost"]) == [5.0, 5.0]
 
 
@@ -233,27 +240,27 @@ def test_a_group_shares_its_mobilisation_where_single_ratios_mislead():
     options = table(
         [("1", "rods", 3.0, 1.0, "A"), ("2", "rods", 2.5, 1.5, "B"), ("3", "rods", 2.5, 1.5, "B")]
     )
-    terms = Terms(budget=(6.0,), mobilisation=3.0, **SHORT)
-    assert optimise(options, terms, gap=0.0).benefit == 5.0
-    assert heuristic.greedy(options, terms).benefit == 3.0
+    constraints = Constraints(budget=(6.0,), mobilisation=3.0, **SHORT)
+    assert optimise(options, constraints, gap=0.0).benefit == 5.0
+    assert heuristic.greedy(options, constraints).benefit == 3.0
 
 
 def test_a_tower_without_access_group_pays_its_own_mobilisation():
     options = table([("1", "rods", 1.0, 10.0, None), ("2", "rods", 1.0, 10.0, None)])
-    plan = optimise(options, Terms(budget=(30.0,), mobilisation=5.0, **SHORT), gap=0.0)
+    plan = optimise(options, Constraints(budget=(30.0,), mobilisation=5.0, **SHORT), gap=0.0)
     assert plan.spent == 30.0
     assert list(plan.works["access_group"]) == ["tower 1", "tower 2"]
 
 
 def test_must_do_comes_before_benefit():
     options = table([("1", "ring", 0.0, 10.0, "A"), ("2", "rods", 5.0, 10.0, "A")], must_do=[True, False])
-    plan = optimise(options, Terms(budget=(10.0,), **SHORT), gap=0.0)
+    plan = optimise(options, Constraints(budget=(10.0,), **SHORT), gap=0.0)
     assert list(plan.works["tower_id"]) == ["1"]
 
 
 def test_must_do_keeps_its_latest_year():
     options = table([("1", "ring", 0.0, 10.0, "A"), ("2", "rods", 5.0, 10.0, "A")], must_do=[True, False])
-    free = Terms(budget=(10.0, 10.0), horizon_years=9)
+    free = Constraints(budget=(10.0, 10.0), horizon_years=9)
     assert optimise(options, free, gap=0.0).works.set_index("tower_id")["year"].to_dict() == {"2": 1, "1": 2}
     early = replace(free, must_do_by=1)
     assert optimise(options, early, gap=0.0).works.set_index("tower_id")["year"].to_dict() == {"1": 1, "2": 2}
@@ -261,18 +268,18 @@ def test_must_do_keeps_its_latest_year():
 
 def test_must_do_over_the_budget_says_which_and_by_how_much():
     options = table([("7", "ring", 1.0, 900.0, "A"), ("9", "ring", 1.0, 800.0, "B")], must_do=True)
-    terms = Terms(budget=(1500.0,), mobilisation=100.0)
-    sentence = r"2 towers \(7, 9\) take at least 1 900 with mobilisation, 400 more than the budget allows \(year 1: 400\)"
+    constraints = Constraints(budget=(1500.0,), mobilisation=100.0)
+    sentence = r"2 towers \(7, 9\) need at least 1 900 with mobilisation, 400 more than the budget allows \(year 1: 400\)"
     with pytest.raises(SettingsError, match=sentence):
-        optimise(options, terms)
+        optimise(options, constraints)
 
 
 def test_must_do_over_the_crews_says_by_how_much():
     options = table(
         [("7", "ring", 1.0, 9.0, "A"), ("9", "ring", 1.0, 8.0, "B")], must_do=True, crew_weeks=2.0
     )
-    with pytest.raises(SettingsError, match=r"take 1\.0 crew-weeks more than there are \(year 1: 1\.0"):
-        optimise(options, Terms(budget=(100.0,), crew_weeks=(3.0,)))
+    with pytest.raises(SettingsError, match=r"need 1\.0 crew-weeks more than available \(year 1: 1\.0"):
+        optimise(options, Constraints(budget=(100.0,), crew_weeks=(3.0,)))
 
 
 def test_towers_that_go_together():
@@ -280,7 +287,7 @@ def test_towers_that_go_together():
         [("1", "rods", 5.0, 10.0, "A"), ("2", "rods", 0.0, 10.0, "A"), ("3", "rods", 4.0, 10.0, "A")],
         together=["zone", "zone", None],
     )
-    plans = [optimise(options, Terms(budget=(b,), **SHORT), gap=0.0) for b in (10.0, 20.0, 30.0)]
+    plans = [optimise(options, Constraints(budget=(b,), **SHORT), gap=0.0) for b in (10.0, 20.0, 30.0)]
     assert [list(plan.works["tower_id"]) for plan in plans] == [["3"], ["1", "2"], ["1", "2", "3"]]
 
 
@@ -289,18 +296,18 @@ def test_among_equal_plans_the_cheaper():
     options = pd.concat(
         [options, table([("2", "ring", 0.0, 20.0, "A"), ("2", "rods", 0.0, 5.0, "B")], must_do=True)]
     )
-    plan = optimise(options, Terms(budget=(100.0,), mobilisation=1.0, **SHORT), gap=0.0)
+    plan = optimise(options, Constraints(budget=(100.0,), mobilisation=1.0, **SHORT), gap=0.0)
     assert plan.spent == pytest.approx(10 + 5 + 2)
 
 
 def test_budget_of_nothing_buys_nothing():
     options = knapsack([1.0, 2.0], [5.0, 5.0])
-    plan = optimise(options, Terms(budget=(0.0,)))
+    plan = optimise(options, Constraints(budget=(0.0,)))
     assert (len(plan.works), plan.spent, plan.benefit) == (0, 0.0, 0.0)
 
 
 def test_no_options_make_an_empty_plan():
-    plan = optimise(table([]), Terms(budget=(5.0,)))
+    plan = optimise(table([]), Constraints(budget=(5.0,)))
     assert len(plan.works) == 0
     assert "nothing to choose" in plan.how
 
@@ -309,7 +316,7 @@ def test_unpriced_options_are_left_out_and_told():
     options = table(
         [("1", "rods", 1.0, np.nan, "A"), ("2", "rods", np.nan, 1.0, "A"), ("3", "rods", 1.0, 1.0, "A")]
     )
-    plan = optimise(options, Terms(budget=(9.0,)))
+    plan = optimise(options, Constraints(budget=(9.0,)))
     assert list(plan.works["tower_id"]) == ["3"]
     assert plan.problem.left_out == (
         "1 option without a price was left out: tower 1 rods.",
@@ -320,8 +327,8 @@ def test_unpriced_options_are_left_out_and_told():
 def test_without_prices_effort_is_what_is_spent():
     options = table([("1", "rods", 1.0, np.nan, "A"), ("2", "rods", 3.0, np.nan, "A")], effort=[10.0, 60.0])
     with pytest.raises(SettingsError, match="no option has a cost"):
-        optimise(options, Terms(budget=(50.0,)))
-    plan = optimise(options, Terms(budget=(50.0,), measure="effort"))
+        optimise(options, Constraints(budget=(50.0,)))
+    plan = optimise(options, Constraints(budget=(50.0,), measure="effort"))
     assert list(plan.works["tower_id"]) == ["1"]
     ranked = heuristic.ranked_by_effort(options)
     assert list(ranked["tower_id"]) == ["1", "2"]
@@ -333,24 +340,24 @@ def test_without_prices_effort_is_what_is_spent():
     [
         ({"cost": -1.0}, RecordsError, "cost of tower 1 rods is -1.0, below 0"),
         ({"life_years": np.nan}, RecordsError, "life_years of tower 1 rods is missing"),
-        ({"tower_id": "1"}, RecordsError, "rods of tower 1 stands in two rows"),
+        ({"tower_id": "1"}, RecordsError, "rods of tower 1 occurs in two rows"),
         ({"must_do": True, "cost": [np.nan, 1.0]}, RecordsError, "must-do without a price: tower 1"),
     ],
 )
 def test_bad_options(change, error, words):
     options = table([("1", "rods", 1.0, 1.0, "A"), ("2", "rods", 1.0, 1.0, "A")])
     with pytest.raises(error, match=words):
-        pose(options.assign(**change), Terms(budget=(1.0,)))
+        pose(options.assign(**change), Constraints(budget=(1.0,)))
 
 
 def test_missing_columns_are_named():
     with pytest.raises(RecordsError, match="need the columns benefit_per_year, life_years"):
-        pose(table([]).drop(columns=["benefit_per_year", "life_years"]), Terms(budget=(1.0,)))
+        pose(table([]).drop(columns=["benefit_per_year", "life_years"]), Constraints(budget=(1.0,)))
 
 
 def test_a_group_without_mobilisation_price():
     with pytest.raises(SettingsError, match="no mobilisation price for access group B"):
-        pose(table([("1", "rods", 1.0, 1.0, "B")]), Terms(budget=(1.0,), mobilisation={"A": 1.0}))
+        pose(table([("1", "rods", 1.0, 1.0, "B")]), Constraints(budget=(1.0,), mobilisation={"A": 1.0}))
 
 
 @pytest.mark.parametrize(
@@ -367,16 +374,16 @@ def test_a_group_without_mobilisation_price():
 )
 def test_bad_terms(change, words):
     with pytest.raises(SettingsError, match=words):
-        Terms(**{"budget": (1.0,), **change})
+        Constraints(**{"budget": (1.0,), **change})
 
 
 def test_budgets_keep_their_shares():
     assert spread_evenly(9.0, 3) == (3.0, 3.0, 3.0)
-    assert with_total(Terms(budget=(0.0, 0.0)), 10.0).budget == (5.0, 5.0)
+    assert with_total(Constraints(budget=(0.0, 0.0)), 10.0).budget == (5.0, 5.0)
 
 
 def test_options_are_not_changed():
     options = knapsack([3.0, 2.0], [1.0, 1.0])
     before = options.copy(deep=True)
-    optimise(options, Terms(budget=(1.0,)))
+    optimise(options, Constraints(budget=(1.0,)))
     pd.testing.assert_frame_equal(options, before)

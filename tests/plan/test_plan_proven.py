@@ -13,7 +13,7 @@ from towerlib.plan.budget import OWN
 from towerlib.plan.milp import build
 from towerlib.plan.optimise import _percent, optimise
 from towerlib.plan.outcome import broken_rules
-from towerlib.plan.problem import Terms
+from towerlib.plan.problem import Constraints
 from towerlib.plan.sensitivity import budget_curve
 from towerlib.report.plan_words import beside_rules
 
@@ -40,28 +40,31 @@ def case(seed, towers, years):
     weeks = None if seed % 3 else (round(0.6 * towers / years, 1),) * years
     fee = float(rng.choice([0.0, 3.0, 8.0]))
     ohms = pd.Series(rng.uniform(5, 90, towers), index=options["tower_id"].unique())
-    terms = Terms((round(money / years, 1),) * years, fee, weeks, 20, 0.0, None if seed % 4 else 1)
-    return options, terms, ohms
+    constraints = Constraints(
+        (round(money / years, 1),) * years, fee, weeks, 20, 0.0, None if seed % 4 else 1
+    )
+    return options, constraints, ohms
 
 
-def best_of_all(options, terms):
+def best_of_all(options, constraints):
     """Most benefit of all plans, tower by tower with what may still be spent; None where no plan fits."""
     towers = [rows for _, rows in options.groupby("tower_id", sort=False)]
-    weeks = terms.crew_weeks or (np.inf,) * terms.years
+    weeks = constraints.crew_weeks or (np.inf,) * constraints.years
 
     def acts(rows):
         found = [
             (row, year)
             for row in rows.itertuples()
-            for year in range(terms.years)
-            if not rows["must_do"].any() or (row.must_do and year < (terms.must_do_by or terms.years))
+            for year in range(constraints.years)
+            if not rows["must_do"].any()
+            or (row.must_do and year < (constraints.must_do_by or constraints.years))
         ]
         return found if rows["must_do"].any() else [None, *found]
 
     choices = [acts(rows) for rows in towers]
 
     def worth(row, year):  # work of year t acts from t + 1 to the end of its life or of the horizon
-        return row.benefit_per_year * (min(year + 1 + row.life_years, terms.horizon_years) - year - 1)
+        return row.benefit_per_year * (min(year + 1 + row.life_years, constraints.horizon_years) - year - 1)
 
     most = [max((worth(*act) for act in each if act), default=0.0) for each in choices]
     ahead = np.r_[np.cumsum(most[::-1])[::-1], 0.0]
@@ -86,18 +89,18 @@ def best_of_all(options, terms):
             group = row.access_group if pd.notna(row.access_group) else "tower " + row.tower_id
             visit = (group, year)
             left, crew = list(money), list(crews)
-            left[year] -= row.cost + (0 if visit in paid else terms.mobilisation)
+            left[year] -= row.cost + (0 if visit in paid else constraints.mobilisation)
             crew[year] -= row.crew_weeks
             if left[year] >= -1e-9 and crew[year] >= -1e-9:
                 go(at + 1, left, crew, paid | {visit}, after, brought + worth(row, year))
 
-    go(0, list(terms.budget), list(weeks), frozenset(), "open", 0.0)
+    go(0, list(constraints.budget), list(weeks), frozenset(), "open", 0.0)
     return best[0]
 
 
-def rule_plans(options, terms, ohms):
+def rule_plans(options, constraints, ohms):
     """Plans of the simple rules that keep to every constraint."""
-    plans = (heuristic.greedy(options, terms), heuristic.worst_first(options, terms, ohms))
+    plans = (heuristic.greedy(options, constraints), heuristic.worst_first(options, constraints, ohms))
     return [plan for plan in plans if not broken_rules(plan.problem, plan.choice)]
 
 
@@ -111,23 +114,23 @@ def small(seed):
 @pytest.mark.parametrize("block", range(5))
 def test_small_plans_are_the_best_of_all_plans(block):
     for seed in range(block, SMALL_CASES, 5):
-        options, terms, ohms = small(seed)
-        best = best_of_all(options, terms)
+        options, constraints, ohms = small(seed)
+        best = best_of_all(options, constraints)
         if best is None:
             with pytest.raises(SettingsError, match="must-do works at"):
-                optimise(options, terms, search=False, footing_ohm=ohms)
+                optimise(options, constraints, search=False, footing_ohm=ohms)
             continue
-        plan = optimise(options, terms, search=False, footing_ohm=ohms)
+        plan = optimise(options, constraints, search=False, footing_ohm=ohms)
         assert broken_rules(plan.problem, plan.choice) == []
         assert plan.benefit == pytest.approx(best, rel=1e-7, abs=1e-9), seed
         assert plan.proven, seed
         assert plan.bound >= best * (1 - 1e-9)
-        assert all(plan.benefit >= rule.benefit for rule in rule_plans(options, terms, ohms))
+        assert all(plan.benefit >= rule.benefit for rule in rule_plans(options, constraints, ohms))
 
 
-def exact_bounds(options, terms):
+def exact_bounds(options, constraints):
     """Benefit that a plan of a search attains, and one that none exceeds: the model of the plan, no heuristics."""
-    model = build(optimise(options, terms, search=False, nodes=0).problem)
+    model = build(optimise(options, constraints, search=False, nodes=0).problem)
     rows = LinearConstraint(model.rows, model.lower, model.upper)
     stop = {"mip_rel_gap": 1e-4, "node_limit": 300}
     found = milp(
@@ -138,28 +141,35 @@ def exact_bounds(options, terms):
 
 @pytest.mark.parametrize("seed", range(MEDIUM_CASES))
 def test_medium_plans_are_above_every_rule_and_within_their_bound(seed):
-    options, terms, ohms = case(1000 + seed, 30 + 3 * seed, 1 + seed % 3)
-    attained, above = exact_bounds(options, terms)
+    options, constraints, ohms = case(1000 + seed, 30 + 3 * seed, 1 + seed % 3)
+    attained, above = exact_bounds(options, constraints)
     for nodes in (0, 50):
-        plan = optimise(options, terms, search=False, footing_ohm=ohms, nodes=nodes)
+        plan = optimise(options, constraints, search=False, footing_ohm=ohms, nodes=nodes)
         assert broken_rules(plan.problem, plan.choice) == []
         assert plan.benefit <= above * (1 + 1e-9)
         assert plan.bound >= attained * (1 - 1e-7)
-        assert all(plan.benefit >= rule.benefit for rule in rule_plans(options, terms, ohms))
+        assert all(plan.benefit >= rule.benefit for rule in rule_plans(options, constraints, ohms))
         assert ("proven optimal: no plan" in plan.how) == plan.proven
         if plan.proven:
             assert plan.benefit >= attained * (1 - 1e-6)
-        again = optimise(options, terms, search=False, footing_ohm=ohms, nodes=nodes)
+        again = optimise(options, constraints, search=False, footing_ohm=ohms, nodes=nodes)
         assert (again.choice == plan.choice).all()
 
 
 def test_no_rule_beats_a_point_of_the_curve():
-    options, terms, ohms = case(1003, 40, 2)
-    whole = sum(terms.budget)
+    options, constraints, ohms = case(1003, 40, 2)
+    whole = sum(constraints.budget)
     points = [0.8 * whole, whole, 1.5 * whole]
-    curve = budget_curve(options, terms, points, footing_ohm=ohms, nodes=0)
+    curve = budget_curve(options, constraints, points, footing_ohm=ohms, nodes=0)
     for row in curve.itertuples():
-        mine = Terms((row.budget / 2,) * 2, terms.mobilisation, terms.crew_weeks, 20, 0.0, terms.must_do_by)
+        mine = Constraints(
+            (row.budget / 2,) * 2,
+            constraints.mobilisation,
+            constraints.crew_weeks,
+            20,
+            0.0,
+            constraints.must_do_by,
+        )
         assert all(row.benefit >= rule.benefit for rule in rule_plans(options, mine, ohms))
 
 

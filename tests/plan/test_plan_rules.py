@@ -5,9 +5,9 @@ import pytest
 
 from towerlib.plan.heuristic import greedy, worst_first
 from towerlib.plan.optimise import optimise
-from towerlib.plan.problem import Terms, together_in_zones
+from towerlib.plan.problem import Constraints, together_in_zones
 
-ONE = Terms(budget=(20.0,), horizon_years=2, discount_rate=0.0)
+ONE = Constraints(budget=(20.0,), horizon_years=2, discount_rate=0.0)
 
 
 def towers(**columns):
@@ -40,8 +40,8 @@ def test_greedy_takes_the_best_ratio_next_and_counts_the_mobilisation():
     assert done(greedy(towers(), ONE)) == {"2": 1, "3": 1}
     # By hand, 5 of mobilisation each: 2.9 for 10 comes before 2 for 10, and then money is short for a third.
     paired = towers(benefit_per_year=[2.0, 2.9, 2.0], cost=5.0, access_group=["A", "B", "A"])
-    terms = Terms(budget=(20.0,), mobilisation=5.0, horizon_years=2, discount_rate=0.0)
-    assert done(greedy(paired, terms)) == {"2": 1, "1": 1}
+    constraints = Constraints(budget=(20.0,), mobilisation=5.0, horizon_years=2, discount_rate=0.0)
+    assert done(greedy(paired, constraints)) == {"2": 1, "1": 1}
 
 
 def test_rules_do_must_do_works_first():
@@ -51,7 +51,7 @@ def test_rules_do_must_do_works_first():
 
 
 def test_a_rule_that_cannot_meet_a_must_do_says_so():
-    plan = greedy(towers(must_do=[False, False, True]), Terms(budget=(10.0,), horizon_years=2))
+    plan = greedy(towers(must_do=[False, False, True]), Constraints(budget=(10.0,), horizon_years=2))
     assert plan.how == "Greedy by benefit per cost. It fails: a must-do is not met."
 
 
@@ -77,9 +77,9 @@ def test_labels_serve_as_the_column_together():
     line = pd.DataFrame({"tower_id": ["1", "2", "3"], "in_station_zone": [True, True, False]})
     labels = together_in_zones(line, ["1", "2", "3"])
     options = towers(together=towers()["tower_id"].map(labels))
-    plan = optimise(options, Terms(budget=(14.0,), horizon_years=2, discount_rate=0.0), gap=0.0)
+    plan = optimise(options, Constraints(budget=(14.0,), horizon_years=2, discount_rate=0.0), gap=0.0)
     assert done(plan) == {}  # 1 and 2 cost 15 together, 3 alone costs 15
-    assert done(optimise(options, Terms(budget=(15.0,), horizon_years=2), gap=0.0)) in (
+    assert done(optimise(options, Constraints(budget=(15.0,), horizon_years=2), gap=0.0)) in (
         {"1": 1, "2": 1},
         {"3": 1},
     )

@@ -35,7 +35,7 @@ def test_levels_show_worst_ohms_first_beside_the_plan(budget):
     table = sensitivity.levels(budget, condition)
     footings = condition.set_index("tower_id")["footing_ohm"]
     ruled = [
-        heuristic.worst_first(budget.options, with_total(budget.terms, total), footings).benefit
+        heuristic.worst_first(budget.options, with_total(budget.constraints, total), footings).benefit
         for total in table["budget"]
     ]
     assert table["worst_first"].tolist() == ruled
@@ -65,7 +65,7 @@ def test_a_level_below_the_must_dos_is_blank_and_says_by_how_much():
     found = drawn_up(years=1, budget=40, must_treat='["T0", "T1"]')
     low = sensitivity.levels(found, towers()).iloc[0]
     # By hand: 10 + 10 + 4 = 24 against 20.
-    assert "take at least 24" in low["how"]
+    assert "need at least 24" in low["how"]
     assert "4 more than the budget allows" in low["how"]
     assert np.isnan(low["benefit"])
     assert np.isnan(low["worst_first"])
@@ -150,6 +150,6 @@ def test_kinds_add_up_to_the_plan():
 def test_what_is_handed_over_stays_as_it_is(budget):
     could, condition = treatments(), towers()
     kept = could.choices.copy(), condition.copy()
-    sensitivity.outlook(plan.draw_up(could, condition, line_of()), condition, **SMALL)
+    sensitivity.outlook(plan.optimise_plan(could, condition, line_of()), condition, **SMALL)
     assert could.choices.equals(kept[0])
     assert condition.equals(kept[1])

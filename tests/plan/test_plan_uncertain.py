@@ -7,13 +7,15 @@ import pandas as pd
 import pytest
 
 from towerlib.errors import RecordsError
-from towerlib.plan.problem import Terms
+from towerlib.plan.problem import Constraints
 from towerlib.plan.sensitivity import next_tests
-from towerlib.plan.uncertainty import TENTH, Draws, at, draw, firmness
+from towerlib.plan.uncertainty import TENTH, Draws, at, draw, selection_probability
 from towerlib.values import number
 
 PHI = NormalDist().cdf
-ONE = Terms(budget=(10.0,), horizon_years=2, discount_rate=0.0)  # one tower, and one year of its benefit
+ONE = Constraints(
+    budget=(10.0,), horizon_years=2, discount_rate=0.0
+)  # one tower, and one year of its benefit
 
 
 def two(sure=1.0, middle=1.0, factor=2.0):
@@ -51,7 +53,7 @@ def test_at_the_ends_of_a_band():
 
 
 def test_a_band_must_hold_its_middle():
-    with pytest.raises(RecordsError, match="the band of benefit of tower 2 rods does not hold"):
+    with pytest.raises(RecordsError, match="the interval of benefit of tower 2 rods does not contain"):
         draw(two().assign(benefit_low=[1.0, 1.5]))
 
 
@@ -64,7 +66,7 @@ def test_same_seed_same_draws():
 def test_chance_of_a_tower_is_the_chance_to_be_better():
     # By hand: the second tower is in the plan when its benefit is above 1: P = Φ(ln m / σ).
     options = two(middle=1.4, factor=2.0)
-    found = firmness(options, ONE, draw(options, 2000), checked=1)
+    found = selection_probability(options, ONE, draw(options, 2000), checked=1)
     chance = found.towers.set_index("tower_id")["chance"]
     assert chance["2"] == pytest.approx(PHI(np.log(1.4) / (np.log(2.0) / TENTH)), abs=0.03)
     assert chance.sum() == pytest.approx(1.0)
@@ -76,7 +78,7 @@ def test_regret_is_the_value_of_perfect_information():
     options, spread = two(middle=0.8), np.log(2.0) / TENTH
     mean = 0.8 * np.exp(spread**2 / 2)
     drawn = draw(options, 8_000)
-    found = firmness(options, ONE, drawn, checked=0)
+    found = selection_probability(options, ONE, drawn, checked=0)
     assert found.regret["perfect"] - 1.0 == pytest.approx(call(mean, spread, 1.0), rel=0.04)
     assert found.regret["planned"] == pytest.approx(max(1.0, drawn.benefit[:, 1].mean()))
     assert found.regret["regret"] == pytest.approx(found.regret["perfect"] - found.regret["planned"])
@@ -84,7 +86,7 @@ def test_regret_is_the_value_of_perfect_information():
 
 def test_no_spread_no_regret_and_sure_places():
     options = two(sure=2.0, factor=1.0)
-    found = firmness(options, ONE, draw(options, 50))
+    found = selection_probability(options, ONE, draw(options, 50))
     assert found.regret["regret"] == 0.0
     assert found.towers["chance"].tolist() == [1.0, 0.0]
     assert found.towers["in_plan"].tolist() == [True, False]
@@ -94,7 +96,7 @@ def test_no_spread_no_regret_and_sure_places():
 def test_drawn_costs_shut_a_tower_out_and_tell_the_overspend():
     options = two(sure=2.0, factor=1.0)
     cost = np.where(np.arange(40)[:, None] < 10, [12.0, 9.0], [10.0, 10.0])
-    found = firmness(options, ONE, Draws(np.tile([2.0, 1.0], (40, 1)), cost))
+    found = selection_probability(options, ONE, Draws(np.tile([2.0, 1.0], (40, 1)), cost))
     assert found.towers.set_index("tower_id")["chance"].to_dict() == {"1": 0.75, "2": 0.25}
     assert found.overspend[1] == 0.25
 
@@ -102,7 +104,7 @@ def test_drawn_costs_shut_a_tower_out_and_tell_the_overspend():
 def test_must_do_is_in_every_plan_at_any_cost_that_fits():
     options = two(sure=2.0).assign(must_do=[False, True])
     cost = np.where(np.arange(20)[:, None] < 5, [1.0, 12.0], [1.0, 9.0])
-    found = firmness(options, ONE, Draws(np.tile([2.0, 0.1], (20, 1)), cost))
+    found = selection_probability(options, ONE, Draws(np.tile([2.0, 0.1], (20, 1)), cost))
     assert found.draws == 15  # where it costs 12 no plan keeps to the budget
     assert found.towers.set_index("tower_id")["chance"].to_dict() == {"1": 1.0, "2": 1.0}
 
@@ -129,7 +131,7 @@ def test_a_test_that_tells_nothing_is_worth_nothing():
 
 def test_a_test_that_changes_nothing_is_worth_nothing():
     # With money for both towers, or with one far ahead, no result changes the plan.
-    assert len(next_tests(two(), Terms(budget=(20.0,), horizon_years=2)).towers) == 0
+    assert len(next_tests(two(), Constraints(budget=(20.0,), horizon_years=2)).towers) == 0
     assert len(next_tests(two(sure=50.0), ONE).towers) == 0
 
 
@@ -137,7 +139,7 @@ def test_the_doubtful_tower_near_the_line_comes_first():
     rows = [two(), two(sure=3.0, middle=0.9).assign(tower_id=["3", "4"])]
     wide = two(sure=9.0, middle=1.1, factor=3.0).assign(tower_id=["5", "6"])
     options = pd.concat([*rows, wide], ignore_index=True)
-    found = next_tests(options, Terms(budget=(30.0,), horizon_years=2, discount_rate=0.0))
+    found = next_tests(options, Constraints(budget=(30.0,), horizon_years=2, discount_rate=0.0))
     assert found.towers["tower_id"].iloc[0] == "6"
     assert (found.towers["gain"].diff().dropna() <= 0).all()
     assert found.towers["chance_changes"].between(0, 1).all()

@@ -125,8 +125,8 @@ DAMAGE = {
     "tables/line.parquet is missing": lambda folder: (folder / "tables" / "line.parquet").unlink(),
     "tables/condition.parquet is not the file that the run wrote": _alter,
     "tables/priority.parquet has no column queue": _drop_column,
-    "it is of the line many and the month 2026-06": lambda folder: sign(folder, "other", "2026-06"),
-    "rods of tower T2, which is none of its options": _foreign_work,
+    "it belongs to the line many and the month 2026-06": lambda folder: sign(folder, "other", "2026-06"),
+    "rods of tower T2, which is not one of its options": _foreign_work,
 }
 
 
@@ -154,16 +154,16 @@ def test_one_line_in_two_folders_counts_once(reports):
     report(line("many"), reports)
     found = portfolio.gather(reports)
     assert found.lines["line_id"].tolist() == ["many", "dear"]
-    assert "stands in another folder" in found.missing["zz-copy"]
+    assert "has another folder" in found.missing["zz-copy"]
 
 
 def test_nothing_to_read_is_one_sentence(tmp_path, reports):
     with pytest.raises(RecordsError, match="is not a folder"):
         portfolio.gather(tmp_path / "nowhere")
     (tmp_path / "empty").mkdir()
-    with pytest.raises(RecordsError, match="holds no report of a line"):
+    with pytest.raises(RecordsError, match="contains no report of a line"):
         portfolio.gather(tmp_path / "empty")
-    with pytest.raises(RecordsError, match="whole report for 2026-04; dear: no report for 2026-04"):
+    with pytest.raises(RecordsError, match="complete report for 2026-04; dear: no report for 2026-04"):
         portfolio.gather(reports, "2026-04")
     with pytest.raises(SettingsError, match="is no month"):
         portfolio.gather(reports, "2026-13")

@@ -1,4 +1,4 @@
-"""One budget over several lines: against every possible choice, against the lines' own plans, and within its terms."""
+"""One budget over several lines: against every possible choice, against the lines' own plans, and within its constraints."""
 
 from dataclasses import replace
 from itertools import product
@@ -11,7 +11,7 @@ from portfolio_lines import line, planned
 from towerlib import portfolio
 from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import plan_of
-from towerlib.portfolio import split
+from towerlib.portfolio import one_budget
 
 ROOM = 1e-6
 
@@ -119,11 +119,11 @@ def test_years_of_money_are_those_of_the_lines(pair):
 
 
 def test_own_plans_stand_where_the_optimiser_finds_no_better(pair, monkeypatch):
-    def idle(options, terms, **_):
-        plan = optimise(options, terms, search=False)
+    def idle(options, constraints, **_):
+        plan = optimise(options, constraints, search=False)
         return plan_of(plan.problem, np.zeros_like(plan.choice), plan.bound, "Nothing is done.")
 
-    monkeypatch.setattr(split, "optimise", idle)
+    monkeypatch.setattr(one_budget, "optimise", idle)
     found = portfolio.split(pair)
     assert found.plan.benefit == pytest.approx(16.0)
     assert found.plan.how.startswith("The lines' own plans together")

@@ -92,7 +92,12 @@ CLASSES = [  # footing, lower limit, class, class with the lower limit told apar
     (5.1, np.nan, "acceptable", "acceptable"),
     (15.0, 99.0, "acceptable", "acceptable"),  # a reading goes before a lower limit
     (15.1, np.nan, "above limit", "above limit"),
-    (np.nan, 15.0, condition.LOWER_LIMIT_ONLY, condition.LOWER_LIMIT_ONLY),  # it may be any value from 15 Ω on
+    (
+        np.nan,
+        15.0,
+        condition.LOWER_LIMIT_ONLY,
+        condition.LOWER_LIMIT_ONLY,
+    ),  # it may be any value from 15 Ω on
     (np.nan, 3.0, condition.LOWER_LIMIT_ONLY, condition.LOWER_LIMIT_ONLY),
     (np.nan, 15.1, "above limit", condition.ABOVE_BY_LOWER_LIMIT),
     (np.nan, np.nan, "not tested", "not tested"),

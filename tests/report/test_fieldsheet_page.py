@@ -82,7 +82,7 @@ def test_places_on_paper_are_those_of_the_table(chromium, tmp_path):  # noqa: F8
     sheet = fieldwork.prepare(study(tmp_path / "low-moor", towers(along([70.0, 70.0]))), "2")
     with opened(chromium, page_of(tmp_path / "out", sheet)) as seen:
         row = seen.page.locator("#stop-1 .probes tbody tr").first.inner_text()
-    lay = sheet.lays.iloc[0]
+    lay = sheet.probe_layouts.iloc[0]
     assert f"{lay['current_latitude_deg']:.5f}, {lay['current_longitude_deg']:.5f}" in row
     assert f"{lay['potential_latitude_deg']:.5f}, {lay['potential_longitude_deg']:.5f}" in row
     assert "50 m" in row

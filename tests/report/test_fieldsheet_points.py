@@ -30,7 +30,7 @@ def test_gpx_is_read_by_a_kept_parser(written):
     assert read.version == "1.1"
     assert sheet.title in read.name
     assert [point.name for point in read.waypoints if point.type == "tower"] == HOSTILE
-    assert len(read.waypoints) == len(HOSTILE) + 2 * len(sheet.lays)
+    assert len(read.waypoints) == len(HOSTILE) + 2 * len(sheet.probe_layouts)
 
 
 def test_gpx_has_the_elements_of_its_schema_in_order(written):

@@ -253,7 +253,7 @@ def test_the_command_writes_notebook_page_and_index(tmp_path):
     ("asked", "sentence"),
     [
         (["nowhere"], "is not a folder"),
-        (["."], "holds no report of a line"),
+        (["."], "contains no report of a line"),
         ([".", "--month", "2026-13"], "is no month"),
     ],
 )

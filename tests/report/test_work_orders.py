@@ -18,7 +18,7 @@ def study_of(could=None, condition=None, **changed):
     could = treatments() if could is None else could
     condition = towers() if condition is None else condition
     line = line_of(**changed)
-    budget = plan.draw_up(could, condition, line)
+    budget = plan.optimise_plan(could, condition, line)
     return SimpleNamespace(budget=budget, treatments=could, condition=condition, line=line)
 
 

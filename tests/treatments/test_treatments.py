@@ -15,7 +15,7 @@ from towerlib import config as settings_of
 from towerlib.config.sections import Treatments
 from towerlib.errors import SettingsError
 from towerlib.plan import problem
-from towerlib.plan.problem import Terms
+from towerlib.plan.problem import Constraints
 from towerlib.treatments import options
 from towerlib.treatments.catalogue import Treatment, offered, shipped
 from towerlib.treatments.costs import quantities
@@ -95,17 +95,17 @@ def test_inspection_and_repair_go_before_digging():
 
 def test_ground_people_room_and_ways_in():
     assert barred("4 rods 6 m", soil_class="rock") == "rods cannot be driven into rock"
-    assert barred("4 deep electrodes 12 m", access="helicopter") == "no drilling rig gets there"
-    assert "take a ring" in barred("4 radials 30 m", is_public=True)
+    assert barred("4 deep electrodes 12 m", access="helicopter") == "not accessible for a drilling rig"
+    assert "use a ring" in barred("4 radials 30 m", is_public=True)
     assert barred("ring", is_public=True) == ""
-    assert "already" in barred("ring", has_ring=True)
+    assert "exists already" in barred("ring", has_ring=True)
     assert "within its target" in barred("4 radials 30 m", footing_ohm=4.0)
     assert barred("ring", footing_ohm=4.0, touch_above=True) == ""
     assert barred("4 radials 30 m", footing_ohm=np.nan) == options.NO_READING
     assert "from 2000" in barred("8 radials 60 m", upper=900.0)
     assert "fill" in barred("4 radials 30 m in fill", upper=90.0)
     tight = Treatments(space_m=25.0)
-    assert "room for 25 m" in options.barred(BY_NAME["4 radials 30 m"], towers(40.0), tight)[0]
+    assert "space for 25 m" in options.barred(BY_NAME["4 radials 30 m"], towers(40.0), tight)[0]
     assert options.barred(BY_NAME["4 radials 20 m"], towers(40.0), tight)[0] == ""
 
 
@@ -129,7 +129,12 @@ def test_arresters_only_where_earthing_does_not_do():
     }
     sites = towers([40.0, 90.0, 40.0, 40.0])
     told = options.last_resorts(found, sites, np.zeros(4, bool))
-    assert told["line arresters"].tolist() == ["earthing is predicted to do", "", options.NO_SOIL, ""]
+    assert told["line arresters"].tolist() == [
+        "earthing is predicted to be sufficient",
+        "",
+        options.NO_SOIL,
+        "",
+    ]
     assert "20 to 80" in told["under-built wire"][1]
     assert told["under-built wire"][3] == ""
     assert (options.last_resorts(found, sites, np.ones(4, bool))["line arresters"] == "").all()
@@ -286,10 +291,10 @@ def test_the_work_that_failed_is_listed_and_the_others_are_not(demo, truth):
 def test_plan_takes_the_choices(demo):
     found = demo[1]
     fees = dict(zip(found.mobilisation["access_group"], found.mobilisation["price"], strict=True))
-    posed = problem.pose(found.choices, Terms(budget=(1e5,), mobilisation=fees, crew_weeks=(20.0,)))
+    posed = problem.pose(found.choices, Constraints(budget=(1e5,), mobilisation=fees, crew_weeks=(20.0,)))
     assert len(posed.options) > 500
     assert posed.must.sum() == found.options["must_do"].sum()
-    by_effort = problem.pose(found.choices, Terms(budget=(1e3,), measure="effort"))
+    by_effort = problem.pose(found.choices, Constraints(budget=(1e3,), measure="effort"))
     assert (by_effort.spend > 0).all()
 
 

@@ -110,7 +110,7 @@ def test_mobilisation_stands_apart_and_the_dearest_way_in_counts():
         (("trench", "m", 5.0, {"soil_class": "clay"}), "none of soft, ordinary, stony, rock"),
         (("trench", "m", 5.0, {"price_low": 6.0}), "does not lie between"),
         (("trench", "m", np.nan), "has no price"),
-        (("wire", "m", 3.0), "stands twice"),
+        (("wire", "m", 3.0), "occurs twice"),
     ],
 )
 def test_prices_that_make_no_sense(row, told):

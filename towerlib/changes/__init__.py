@@ -1,6 +1,9 @@
-"""One month against the last: what changed beyond the uncertainties, and what still stands."""
+"""Changes of a line from one month to the next: beyond the uncertainty, and still open."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
 
 import pandas as pd
 
@@ -9,6 +12,14 @@ from towerlib.changes.differences import COLUMNS, KINDS
 from towerlib.changes.status import coverage, portfolio
 from towerlib.months import last_day
 from towerlib.readings.trends import history
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from os import PathLike
+
+    from towerlib.assessment import Study
+    from towerlib.changes.months import Snapshot
+
 
 __all__ = ["COLUMNS", "KINDS", "Changes", "against_last", "compare", "coverage", "portfolio", "summary"]
 
@@ -20,15 +31,15 @@ class Changes:
     Attributes
     ----------
     month, against : str
-        ``YYYY-MM``; `against` is blank where there is nothing to compare with.
+        ``YYYY-MM``; `against` is blank without an earlier month.
     source : str
-        Where the earlier month comes from: as its report was written, or by the records of today.
+        Source of the earlier month: its report as written, or the present records.
     table : pandas.DataFrame
-        One row a tower and kind, columns as in `COLUMNS`: kind (of `KINDS`), since ("this month", "before", blank
-        where there is no month before), quantity, before, after, unit, uncertainty (one standard deviation of
-        their difference), z, what stood in words, dates of the readings, sentence.
+        One row per tower and kind, columns as in `COLUMNS`: kind (of `KINDS`), since ("this month", "before", blank
+        without an earlier month), quantity, before, after, unit, uncertainty (one standard deviation of
+        their difference), z, states in words, dates of the readings, sentence.
     remarks : tuple of str
-        What a reader of the table has to know.
+        Remarks on the comparison.
     """
 
     month: str
@@ -38,14 +49,14 @@ class Changes:
     remarks: tuple[str, ...]
 
 
-def against_last(study, reports=None):
-    """A month against the newest earlier one that was reported, else against the same records a month before.
+def against_last(study: Study, reports: str | PathLike[str] | None = None) -> Changes:
+    """Changes against the newest earlier report, else against the same records a month earlier.
 
     Parameters
     ----------
     study : Study
     reports : path, optional
-        Folder of this line's reports, one folder a month.
+        Folder of this line's reports, one folder per month.
 
     Returns
     -------
@@ -58,16 +69,16 @@ def against_last(study, reports=None):
     return compare(study, before, remarks)
 
 
-def compare(study, before, remarks=()):
-    """An assessment against an earlier month.
+def compare(study: Study, before: Snapshot | None, remarks: Sequence[str] = ()) -> Changes:
+    """Changes of an assessment against an earlier month.
 
     Parameters
     ----------
     study : Study
     before : Snapshot or None
-        None where there is no earlier month: then only what stands is listed.
+        None without an earlier month; only open items are then listed.
     remarks : sequence of str
-        Told in front of those of the comparison.
+        Placed before those of the comparison.
 
     Returns
     -------
@@ -75,34 +86,35 @@ def compare(study, before, remarks=()):
 
     Notes
     -----
-    A quantity counts as changed from ``jump_z`` = 3 standard uncertainties of both readings on, which 0.27 % of
-    unchanged towers with another reading exceed. Lists (overdue, never tested, treatments) are told in full, and
-    `since` says what is new on them. A tower that a treatment changed is not told again as improved.
+    A quantity counts as changed from ``jump_z`` = 3 standard uncertainties of both readings, which 0.27 % of
+    unchanged towers with another reading exceed. Lists (overdue, never tested, treatments) are complete, and `since`
+    marks new entries. A tower that improved by a treatment is listed once.
     """
-    told = _told(study)
+    trend = _trend(study)
     if before is None:
         pairs = pd.DataFrame(columns=["tower_id", "earlier_id"])
-        parts = [*differences.treated(study, told, None, pairs), *_lists(study, None, pairs)]
+        parts = [*differences.treated(study, trend, None, pairs), *_lists(study, None, pairs)]
     else:
         both, pairs = match.beside(months.of(study), before)
-        works = differences.treated(study, told, before, pairs)
+        works = differences.treated(study, trend, before, pairs)
         parts = [
             *status.towers(pairs, before),
             *status.readings(both, study.records.visits["visit_id"]),
-            *_without_treated([*differences.footings(both, told), *_by_currents(both)], works),
+            *_without_treated([*differences.footings(both, trend), *_by_currents(both)], works),
             *works,
             *_lists(study, before, pairs),
-            status.queues(both, told, works),
+            status.queues(both, trend, works),
         ]
     table = differences.gathered(parts, study.condition["tower_id"])
     against = before.month if before else ""
     table = table.assign(line_id=study.line.id, month=study.month, against=against)
     source = before.source if before else ""
-    return Changes(study.month, against, source, table[COLUMNS], (*remarks, *_how(study, before)))
+    listed = cast("pd.DataFrame", table[COLUMNS])
+    return Changes(study.month, against, source, listed, (*remarks, *_how(study, before)))
 
 
-def _told(study):
-    """What comparable readings say, as of the month."""
+def _trend(study):
+    """Comparable readings of each tower, as of the month."""
     end, records = last_day(study.month), study.records
     visits = study.grades.visits[study.grades.visits["date"] <= end]
     works = records.works[records.works["date"] <= end]
@@ -111,7 +123,7 @@ def _told(study):
 
 
 def _by_currents(both):
-    """Changes that leg currents and the crew's eyes tell."""
+    """Changes of leg currents and inspection findings."""
     return [*differences.leg_shares(both), *differences.gaps(both), *differences.seen(both)]
 
 
@@ -121,12 +133,12 @@ def _lists(study, before, pairs):
 
 
 def _without_treated(parts, works):
-    """Footings that improved, less those of a treatment that is told as such this month."""
-    told = {tower for part in works for tower in part["tower_id"][part["since"] == differences.NEWS]}
+    """Rows without the improved footings that are listed as treatments this month."""
+    treated = {tower for part in works for tower in part["tower_id"][part["since"] == differences.NEWS]}
     return [
         part[
             ~(
-                part["tower_id"].isin(told)
+                part["tower_id"].isin(treated)
                 & (part["kind"] == "improved")
                 & (part["quantity"] == "footing impedance")
             )
@@ -136,22 +148,22 @@ def _without_treated(parts, works):
 
 
 def _how(study, before):
-    """What the month was compared with, in a sentence."""
+    """Basis of the comparison, in one sentence."""
     if before is None:
         return (
-            f"No visit is older than {study.month} and no earlier report stands: this is the first month, and only "
-            "what stands is listed.",
+            f"No earlier report and no visit before {study.month} is available. This is the first month: only open items "
+            "are listed.",
         )
     if before.source == months.FROZEN:
-        return (f"Compared with {before.month} as its report was written.",)
+        return (f"Compared with the report of {before.month}, as written.",)
     return (
-        f"No earlier report stands: compared with {before.month} by the records, settings and plan of today, which cannot "
-        "show a tower that is new, gone or renamed, or a reading that arrived late.",
+        f"No earlier report is available: compared with {before.month} by the present records, settings and plan. This "
+        "cannot show a new, missing or renamed tower, or a reading that arrived late.",
     )
 
 
-def summary(changes):
-    """How many towers of each kind, in numbers and words.
+def summary(changes: Changes) -> pd.DataFrame:
+    """Number of towers of each kind of change, with a sentence.
 
     Parameters
     ----------
@@ -160,12 +172,16 @@ def summary(changes):
     Returns
     -------
     pandas.DataFrame
-        One row a kind of `KINDS`, in their order, those without a tower too: kind, count, new_count (this month),
-        words.
+        One row per kind of `KINDS`, in that order, including kinds without a tower: kind, count, new_count (this
+        month), words.
     """
     table = changes.table
     count = table["kind"].value_counts().reindex(list(KINDS), fill_value=0)
-    news = table["kind"][table["since"] == differences.NEWS].value_counts().reindex(list(KINDS), fill_value=0)
+    news = (
+        table.loc[table["since"] == differences.NEWS, "kind"]
+        .value_counts()
+        .reindex(list(KINDS), fill_value=0)
+    )
     words = [
         _words(kind, int(number), int(new), bool(changes.against))
         for kind, number, new in zip(KINDS, count, news, strict=True)
@@ -176,7 +192,7 @@ def summary(changes):
 
 
 def _words(kind, count, new, compared):
-    """One kind in words: how many, how many of them are news, and what it means."""
+    """One kind in words: count, new this month, and meaning."""
     if not count:
         return f"No tower: {kind} ({KINDS[kind]})."
     towers = f"{count} tower{'s' * (count > 1)}"

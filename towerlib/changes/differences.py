@@ -1,4 +1,8 @@
-"""Rows of a comparison: one a tower and kind, the strongest evidence in front and every sentence kept."""
+"""Differences between two months: footings, leg currents, inspection findings and effects of treatments."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -8,20 +12,27 @@ from towerlib.months import last_day
 from towerlib.readings.season import class_of_season
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Sequence
+
+    from towerlib.assessment import Study
+    from towerlib.changes.months import Snapshot
+
+
 KINDS = {
     "new tower": "in the register now, and not before",
     "renamed": "the same place under another name",
-    "gone from data": "a tower, or the reading that stood for it, is no longer in the records",
+    "gone from data": "a tower, or the reading that was used for it, is no longer in the records",
     "record corrected": "the same visit with another value: the records changed, not the tower",
     "worsened": "changed for the worse, beyond the uncertainty of both readings",
     "improved": "changed for the better, beyond the uncertainty of both readings",
     "fixed and verified": "treated, tested again, clearly down and within the limit",
     "treated, still above limit": "treated, tested again, clearly down, and not enough",
-    "fixed not verified": "treated, and no test yet that could show what it brought",
-    "treatment did not work": "treated, tested again, and the drop that was wanted is ruled out",
+    "fixed not verified": "treated, and not yet tested in a way that shows the effect",
+    "treatment did not work": "treated, tested again, and the required drop is ruled out",
     "overdue": "the last usable test is older than its rule allows",
     "never tested": "no visit in the records",
-    "queue changed": "stands in another queue of the priority list",
+    "queue changed": "moved to another queue of the priority list",
 }
 NEWS, KNOWN = "this month", "before"
 NUMBERS = ("before", "after", "uncertainty", "z")
@@ -31,19 +42,24 @@ COLUMNS = """
     line_id month against kind tower_id since quantity before after unit uncertainty z state_before state_after
     date_before date_after sentence
 """.split()
+SUSPECT, SOUND = ("worn", "open suspected"), ("sound",)
+BROKEN = ("damaged", "missing")
+LEGS_ALONE = "legs alone"
+VERIFIED, PARTLY = "fixed and verified", "treated, still above limit"
+OPEN, FAILED = "fixed not verified", "treatment did not work"
 
 
-def rows(kind, tower_id, sentence, **more):
-    """Rows of one kind, with a column for everything that the table tells.
+def rows(kind: str, tower_id: Collection[Any], sentence: Collection[Any], **more: Any) -> pd.DataFrame:
+    """Rows of one kind of change, with all columns of the table.
 
     Parameters
     ----------
     kind : str
         One of `KINDS`.
     tower_id, sentence : sequence of str
-        One entry a row.
+        One entry per row.
     **more
-        Columns by name; what is not given stays blank, and `since` is this month.
+        Further columns by name; the others are blank, and `since` is this month.
 
     Returns
     -------
@@ -51,31 +67,38 @@ def rows(kind, tower_id, sentence, **more):
     """
     index = range(len(tower_id))
     blank = dict.fromkeys(NUMBERS, float("nan")) | dict.fromkeys(TEXTS) | dict.fromkeys(DATES, pd.NaT)
-    told = blank | {"since": NEWS, "quantity": ""} | more
-    told = {
+    cells: dict[str, Any] = blank | {"since": NEWS, "quantity": ""} | more
+    cells = {
         name: list(part) if hasattr(part, "__len__") and not isinstance(part, str) else part
-        for name, part in told.items()
+        for name, part in cells.items()
     }
     table = pd.DataFrame(
-        {"kind": kind, "tower_id": list(tower_id), **told, "sentence": list(sentence)}, index=index
+        {"kind": kind, "tower_id": list(tower_id), **cells, "sentence": list(sentence)}, index=index
     )
     return _typed(table)
 
 
-def gathered(parts, route):
-    """One row a tower and kind, kinds in the order of `KINDS` and towers in route order.
+def _typed(table):
+    """The table with fixed column types, also when empty."""
+    kinds = dict.fromkeys(NUMBERS, "float64") | dict.fromkeys(DATES, "datetime64[ns]")
+    texts = ["kind", "tower_id", "quantity", *TEXTS, "sentence"]
+    return table.astype(kinds | dict.fromkeys(texts, "str"))
+
+
+def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFrame:
+    """One row per tower and kind, kinds in the order of `KINDS` and towers in route order.
 
     Parameters
     ----------
     parts : sequence of pandas.DataFrame
-        As `rows` gives them, the strongest evidence first.
+        From `rows`, the strongest evidence first.
     route : sequence of str
-        Names of the towers in route order; others (gone) come last.
+        Names of the towers in route order; other (missing) towers come last.
 
     Returns
     -------
     pandas.DataFrame
-        Figures of the first row of each tower and kind; the sentences of all.
+        Figures of the first row of each tower and kind; sentences of all rows.
     """
     every = pd.concat([rows("worsened", [], []), *parts], ignore_index=True)
     if every.empty:
@@ -87,7 +110,7 @@ def gathered(parts, route):
     keys = pd.DataFrame(
         {
             "kind": firsts["kind"].map(list(KINDS).index),
-            "place": firsts["tower_id"].map(places).fillna(len(places)),
+            "place": firsts["tower_id"].map(places.get).fillna(len(places)),
             "tower": firsts["tower_id"],
         }
     )
@@ -96,22 +119,15 @@ def gathered(parts, route):
     )
 
 
-def _typed(table):
-    """The table with each column in its kind, empty or not."""
-    kinds = dict.fromkeys(NUMBERS, "float64") | dict.fromkeys(DATES, "datetime64[ns]")
-    texts = ["kind", "tower_id", "quantity", *TEXTS, "sentence"]
-    return table.astype(kinds | dict.fromkeys(texts, "str"))
-
-
-def footings(both, told):
-    """Footings up or down.
+def footings(both: pd.DataFrame, trend: pd.DataFrame) -> list[pd.DataFrame]:
+    """Changes of the footings.
 
     Parameters
     ----------
     both : pandas.DataFrame
-        As `towerlib.changes.match.beside` gives it.
-    told : pandas.DataFrame
-        What comparable readings say, as `towerlib.readings.trends.history` has it.
+        From `towerlib.changes.match.beside`.
+    trend : pandas.DataFrame
+        Comparable readings, from `towerlib.readings.trends.history`.
 
     Returns
     -------
@@ -120,17 +136,16 @@ def footings(both, told):
 
     Notes
     -----
-    Only where another reading stands now, and one no older. If it may be compared with an earlier one (method,
-    frequency, season and set-up alike) that pair counts: z = Δln R/√(u₁² + u₂²), with the standard
-    uncertainties of readings taken alike. Else the two readings that stand are set against each other, each
-    with the standard deviation of its own interval on the side that faces the other. A change is one from
-    ``jump_z`` on.
+    Only where another and not older reading is used now. If a comparable earlier reading exists (same method,
+    frequency, season and set-up) that pair is used: z = Δln R/√(u₁² + u₂²), with the standard uncertainties of
+    comparable readings. Otherwise the two readings in use are compared, each with the standard deviation of its own
+    interval on the side towards the other. The limit for a change is ``jump_z``.
 
     References
     ----------
     JCGM 100:2008, 5.1.2, law of propagation (from memory).
     """
-    change = footing_change(both, told)
+    change = footing_change(both, trend)
     news = another_reading(both)
     found = [
         _footing_rows(kind, both[chosen], change[chosen])
@@ -142,49 +157,35 @@ def footings(both, told):
     return found
 
 
-def another_reading(both):
-    """Towers at which another reading of the footing stands than before, and one no older.
+def footing_change(both: pd.DataFrame, trend: pd.DataFrame) -> pd.DataFrame:
+    """Change of each footing between the most comparable readings.
 
     Parameters
     ----------
-    both : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.Series of bool
-    """
-    known = both["footing_ohm_now"].notna() & both["footing_ohm_before"].notna()
-    other = (both["footing_visit_id_now"] != both["footing_visit_id_before"]).fillna(False)
-    return known & other & (both["footing_date_now"] >= both["footing_date_before"])
-
-
-def footing_change(both, told):
-    """The change of each footing between the readings that compare best.
-
-    Parameters
-    ----------
-    both, told : pandas.DataFrame
+    both, trend : pandas.DataFrame
         As for `footings`.
 
     Returns
     -------
     pandas.DataFrame
-        Same index as `both`: before, after [Ω], uncertainty of their difference [Ω], z, alike (the pair was
-        taken alike), date_before, date_after.
+        Same index as `both`: before, after [Ω], uncertainty of their difference [Ω], z, alike (the readings are
+        comparable), date_before, date_after.
     """
     change = _by_interval(both)
-    jump = told.set_index("tower_id").reindex(both["tower_id"]).set_axis(both.index)
+    jump = trend.set_index("tower_id").reindex(both["tower_id"]).set_axis(both.index)
     alike = jump["jump_z"].notna() & (jump["last_date"] == both["footing_date_now"].dt.normalize())
     one_campaign = (jump["last_date"] - jump["previous_date"]).dt.days <= number("campaign_gap_days")
-    log_u = (
+    log_u = np.abs(
         np.log(jump["last_ohm"] / jump["previous_ohm"]) / jump["jump_z"].where(jump["jump_z"] != 0)
-    ).abs()
+    )
     pair = pd.DataFrame(
         {
             "before": jump["previous_ohm"],
             "after": jump["last_ohm"],
             "uncertainty": log_u / np.sqrt(2.0) * np.hypot(jump["previous_ohm"], jump["last_ohm"]),
-            "z": jump["jump_z"].mask(one_campaign, 0.0),  # two tests that disagree are no change
+            "z": jump["jump_z"].mask(
+                one_campaign, 0.0
+            ),  # two tests of one campaign that disagree are not a change
             "date_before": jump["previous_date"],
             "date_after": jump["last_date"],
         }
@@ -194,7 +195,7 @@ def footing_change(both, told):
 
 
 def _by_interval(both):
-    """The change between the readings that stand, by the interval of each."""
+    """Change between the readings in use, by the interval of each."""
     before, after = both["footing_ohm_before"], both["footing_ohm_now"]
     change = np.log(after / before)
     sides = [
@@ -219,15 +220,32 @@ def _by_interval(both):
     )
 
 
+def another_reading(both: pd.DataFrame) -> pd.Series:
+    """Towers at which another, not older reading of the footing is used than before.
+
+    Parameters
+    ----------
+    both : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.Series of bool
+    """
+    known = both["footing_ohm_now"].notna() & both["footing_ohm_before"].notna()
+    other = (both["footing_visit_id_now"] != both["footing_visit_id_before"]).fillna(False)
+    no_older = both["footing_date_now"] >= both["footing_date_before"]
+    return cast("pd.Series", known & other & no_older)
+
+
 def _footing_rows(kind, towers, change):
     """Rows of footings that changed."""
     sentences = [
         f"Footing {'up' if row.z > 0 else 'down'} from {row.before:.3g} Ω ({row.date_before:%Y-%m-%d}) to "
         f"{row.after:.3g} Ω ({row.date_after:%Y-%m-%d}), {abs(row.z):.1f} standard uncertainties of "
         + (
-            "two readings taken alike."
+            "two comparable readings."
             if row.alike
-            else "two readings not taken alike, each with its interval."
+            else "two readings that are not comparable, each with its interval."
         )
         for row in change.itertuples()
     ]
@@ -242,13 +260,8 @@ def _footing_rows(kind, towers, change):
     )
 
 
-SUSPECT, SOUND = ("worn", "open suspected"), ("sound",)
-BROKEN = ("damaged", "missing")
-LEGS_ALONE = "legs alone"
-
-
-def leg_shares(both):
-    """Bonds that the injected test suspects now and did not before, or the other way round.
+def leg_shares(both: pd.DataFrame) -> list[pd.DataFrame]:
+    """Bonds whose verdict by the injected-current test changed.
 
     Parameters
     ----------
@@ -265,7 +278,7 @@ def leg_shares(both):
     """
     z, u = _z(both, "leg_share_lambda", both["leg_share_u_now"], both["leg_share_u_before"])
     states = (both["bond_state_before"], both["bond_state_now"])
-    return _told(
+    return _turned_rows(
         both,
         z,
         (states[0].isin(SOUND) & states[1].isin(SUSPECT), states[0].isin(SUSPECT) & states[1].isin(SOUND)),
@@ -285,8 +298,33 @@ def leg_shares(both):
     )
 
 
-def gaps(both):
-    """Leakage gaps that opened or closed at towers whose legs are the only path to earth.
+def _z(both, name, u_now, u_before):
+    """Change of a quantity in standard uncertainties of both readings, and their joint uncertainty."""
+    u = np.hypot(u_now, u_before)
+    return (both[f"{name}_now"] - both[f"{name}_before"]) / u.where(u > 0), u
+
+
+def _turned_rows(both, z, turned, figures, template):
+    """Rows of a quantity whose rise is bad, where its verdict turned and the change exceeds the uncertainty."""
+    found = []
+    beyond = (z >= number("jump_z"), z <= -number("jump_z"))
+    for kind, way, chosen in (
+        ("worsened", "up", turned[0] & beyond[0]),
+        ("improved", "down", turned[1] & beyond[1]),
+    ):
+        chosen = chosen.fillna(False).astype(bool)
+        part = {name: value if isinstance(value, str) else value[chosen] for name, value in figures.items()}
+        part |= {"z": z[chosen]}
+        table = rows(kind, both["tower_id"][chosen], [""] * int(chosen.sum()), **part)
+        sentences = [
+            template.format(**(row | {"way": way, "z": abs(row["z"])})) for row in table.to_dict("records")
+        ]
+        found.append(table.assign(sentence=pd.array(sentences, dtype="str")))
+    return found
+
+
+def gaps(both: pd.DataFrame) -> list[pd.DataFrame]:
+    """Leakage gaps that opened or closed, at towers whose legs are the only path to earth.
 
     Parameters
     ----------
@@ -298,15 +336,15 @@ def gaps(both):
 
     Notes
     -----
-    gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault. It counts as part of
-    the sum, since the currents themselves follow the load of the line; and only where its lower bound left or
-    reached 0, since a gap that is wide in both months moves with the load.
+    gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault. It is taken relative to
+    the sum, since the currents follow the load of the line. It counts only where its lower limit left or reached 0,
+    since a gap that is wide in both months varies with the load.
     """
     parts = [both[f"gap_u_ma_{end}"] / both[f"leakage_sum_ma_{end}"] for end in ("now", "before")]
     z, u = _z(both, "gap_fraction", *parts)
     alone = (both["peer_class_now"] == LEGS_ALONE) & (both["peer_class_before"] == LEGS_ALONE)
     wide = [both[f"gap_fraction_low_{end}"] > 0 for end in ("before", "now")]
-    return _told(
+    return _turned_rows(
         both,
         z.where(alone),
         (~wide[0] & wide[1], wide[0] & ~wide[1]),
@@ -324,8 +362,8 @@ def gaps(both):
     )
 
 
-def seen(both):
-    """What the crew saw otherwise than before: leads missing, and the bond.
+def seen(both: pd.DataFrame) -> list[pd.DataFrame]:
+    """Changed inspection findings: missing leads, and the bond.
 
     Parameters
     ----------
@@ -334,12 +372,12 @@ def seen(both):
     Returns
     -------
     list of pandas.DataFrame
-        Where both months know; such a change has no uncertainty, it is as good as the look.
+        Rows where both months have a finding. Such a change has no stated uncertainty.
 
     Notes
     -----
-    Corrosion does not count: two looks at the same rust differ by a grade too often, and rust does not go back.
-    Where it moves a tower to another queue, that is told there.
+    Corrosion is excluded: two inspections of the same rust often differ by a grade, and rust does not recede. Where
+    it moves a tower to another queue, the queue change reports it.
     """
     facts = [
         ("leads missing", "leads_missing", lambda column: column.astype(float)),
@@ -360,83 +398,56 @@ def seen(both):
     return found
 
 
-def _z(both, name, u_now, u_before):
-    """Change of a quantity in standard uncertainties of both readings, and their joint uncertainty."""
-    u = np.hypot(u_now, u_before)
-    return (both[f"{name}_now"] - both[f"{name}_before"]) / u.where(u > 0), u
-
-
-def _told(both, z, turned, figures, template):
-    """Rows of a quantity whose rise is bad: where its verdict turned and the change is beyond both readings."""
-    found = []
-    beyond = (z >= number("jump_z"), z <= -number("jump_z"))
-    for kind, way, chosen in (
-        ("worsened", "up", turned[0] & beyond[0]),
-        ("improved", "down", turned[1] & beyond[1]),
-    ):
-        chosen = chosen.fillna(False).astype(bool)
-        part = {name: value if isinstance(value, str) else value[chosen] for name, value in figures.items()}
-        part |= {"z": z[chosen]}
-        table = rows(kind, both["tower_id"][chosen], [""] * int(chosen.sum()), **part)
-        sentences = [
-            template.format(**(row | {"way": way, "z": abs(row["z"])})) for row in table.to_dict("records")
-        ]
-        found.append(table.assign(sentence=pd.array(sentences, dtype="str")))
-    return found
-
-
 def _grade(column, good, bad):
     """0 for good, 1 for bad, blank for anything else."""
     return pd.Series(np.select([column.isin(good), column.isin(bad)], [0.0, 1.0], np.nan), column.index)
 
 
 def _worded(column):
-    """What was seen, in words."""
+    """Inspection finding in words."""
     if pd.api.types.is_numeric_dtype(column):
         return column.map(lambda count: f"{count:.0f}", na_action="ignore").astype("str")
     return column.astype("str")
 
 
-VERIFIED, PARTLY = "fixed and verified", "treated, still above limit"
-OPEN, FAILED = "fixed not verified", "treatment did not work"
-
-
-def treated(study, told, before, pairs):
-    """Treated towers by what a test after the treatment shows.
+def treated(
+    study: Study, trend: pd.DataFrame, before: Snapshot | None, pairs: pd.DataFrame
+) -> list[pd.DataFrame]:
+    """Treated towers, by the result of the test after the treatment.
 
     Parameters
     ----------
     study : Study
-    told : pandas.DataFrame
-        As `towerlib.readings.trends.history` has it, of the same month.
+    trend : pandas.DataFrame
+        Comparable readings of the same month, from `towerlib.readings.trends.history`.
     before : Snapshot or None
-        The month before; None leaves `since` blank.
+        Earlier month; with None `since` is blank.
     pairs : pandas.DataFrame
-        Names of both months, as `towerlib.changes.match.pair` gives them.
+        Names of both months, from `towerlib.changes.match.pair`.
 
     Returns
     -------
     list of pandas.DataFrame
-        Rows of four kinds; "fixed and verified" only where it is news, the others as long as they stand.
+        Rows of four kinds; "fixed and verified" only if new, the others as long as they are open.
 
     Notes
     -----
     Readings before and after the last treatment, by one method and frequency: Δ = ln(after/before) with standard
     uncertainty u of both. Verified: Δ ≤ −3 u (``jump_z``) and the footing within its limit. Without effect: Δ − 2 u
-    (``jump_doubt_z``) still lies above ln(1 − ``treatment_least_drop_percent``/100), so the least drop that is
-    wanted of a treatment is ruled out; two seasons rarely rule it out. Everything between waits for a test.
+    (``jump_doubt_z``) lies above ln(1 − ``treatment_least_drop_percent``/100), which rules out the least drop required
+    of a treatment; readings of two seasons rarely rule it out. All other cases need another test.
     """
-    table = told[told["works_date"].notna() & (told["works_date"] <= last_day(study.month))]
+    table = trend[trend["works_date"].notna() & (trend["works_date"] <= last_day(study.month))]
     limit = study.condition.set_index("tower_id")["limit_ohm"].reindex(table["tower_id"]).to_numpy()
     table = table.assign(limit_ohm=limit, change=np.log(table["after_works_ohm"] / table["before_works_ohm"]))
     table = table.assign(u=_uncertainty(table, study.grades.visits))
     table = table.assign(kind=_kinds(table), since=_since(table, before, pairs))
-    told_now = (table["kind"] != VERIFIED) | (table["since"] != KNOWN)
-    return [_rows(kind, part) for kind, part in table[told_now].groupby("kind", sort=False)]
+    listed = (table["kind"] != VERIFIED) | (table["since"] != KNOWN)
+    return [_rows(kind, part) for kind, part in table[listed].groupby("kind", sort=False)]
 
 
 def _uncertainty(table, visits):
-    """Standard uncertainty of the logarithm of each change; without a change, that of two readings of a season."""
+    """Standard uncertainty of the logarithm of each change; for z = 0 that of two readings of one season."""
     u = (table["change"] / table["works_z"].where(table["works_z"] != 0)).abs()
     seasons = visits.assign(season=class_of_season(visits)).drop_duplicates(["tower_id", "date"], keep="last")
     seasons = seasons.set_index(["tower_id", "date"])["season"]
@@ -455,7 +466,7 @@ def _uncertainty(table, visits):
 
 
 def _kinds(table):
-    """The kind of each treated tower."""
+    """Kind of change of each treated tower."""
     down = table["works_z"] <= -number("jump_z")
     least = np.log1p(-number("treatment_least_drop_percent") / 100.0)
     ruled_out = table["change"] - number("jump_doubt_z") * table["u"] > least
@@ -465,7 +476,7 @@ def _kinds(table):
 
 
 def _since(table, before, pairs):
-    """Whether the treatment, its test or its verdict is news against the month before."""
+    """Whether the treatment, its test or its verdict is new against the earlier month."""
     if before is None:
         return pd.Series(None, table.index, dtype="str")
     was = before.condition.set_index("tower_id")["works_verdict"].astype("str")
@@ -497,10 +508,10 @@ def _rows(kind, table):
 
 
 def _sentence(kind, tower):
-    """What the treatment brought, in words."""
+    """Effect of the treatment, in words."""
     what = f"{tower.works_treatment or 'treatment'} of {tower.works_date:%Y-%m-%d}".capitalize()
     if pd.isna(tower.works_z):
-        return f"{what}: no readings before and after it that compare; test again, set up as before it."
+        return f"{what}: no comparable readings before and after it. Test again with the earlier set-up."
     figures = f"{what}: from {tower.before_works_ohm:.3g} Ω ({tower.before_works_date:%Y-%m-%d}) to "
     figures += f"{tower.after_works_ohm:.3g} Ω ({tower.after_works_date:%Y-%m-%d})"
     return (
@@ -509,6 +520,7 @@ def _sentence(kind, tower):
             VERIFIED: f", within the limit of {tower.limit_ohm:.3g} Ω.",
             PARTLY: f", clearly down and still above the limit of {tower.limit_ohm:.3g} Ω.",
             FAILED: f"; a drop of {number('treatment_least_drop_percent'):.0f} % is ruled out.",
-            OPEN: "; season and instrument leave open what it brought. Test again in the season of the first reading.",
+            OPEN: "; the effect cannot be decided within the uncertainty of season and instrument. Test again in the season of "
+            "the first reading.",
         }[kind]
     )

@@ -1,4 +1,8 @@
-"""Which tower of this month is which tower of the month before: by name, and by place where names changed."""
+"""Matching of the towers of two months: by name, and by position where names changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -6,11 +10,39 @@ import pandas as pd
 from towerlib.changes.months import NEEDED
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.changes.months import Snapshot
+
+
 EARTH_RADIUS_M = 6_371_000.0  # a sphere is close enough for distances of some tens of metres
+SPREAD = 1.959963984540054  # an interval of 95 % reaches this many standard deviations to either side
+READ = {  # key of a leg-current reading (date in the condition, value), and the columns to add
+    "gap": ("leakage_date", "gap_ma", ("gap_u_ma", "leakage_sum_ma", "peer_class")),
+    "share": ("cause_date", "leg_share_lambda", ("leg_share_u",)),
+}
 
 
-def pair(now, before):
-    """Towers of two months side by side.
+def beside(now: Snapshot, before: Snapshot) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Towers of both months with their data, in columns ``…_now`` and ``…_before``.
+
+    Parameters
+    ----------
+    now, before : Snapshot
+
+    Returns
+    -------
+    pandas.DataFrame, pandas.DataFrame
+        Towers present in both months, one row each; and all pairs, from `pair`.
+    """
+    pairs = pair(now.condition, before.condition)
+    both = pairs[pairs["tower_id"].notna() & pairs["earlier_id"].notna()].reset_index(drop=True)
+    later, earlier = (_known(month).add_suffix(end) for month, end in ((now, "_now"), (before, "_before")))
+    both = both.merge(later, left_on="tower_id", right_on="tower_id_now", validate="1:1")
+    return both.merge(earlier, left_on="earlier_id", right_on="tower_id_before", validate="1:1"), pairs
+
+
+def pair(now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
+    """Matched towers of two months.
 
     Parameters
     ----------
@@ -20,14 +52,13 @@ def pair(now, before):
     Returns
     -------
     pandas.DataFrame
-        One row a tower of either month: tower_id (blank: gone), earlier_id (blank: new), moved_m between the
+        One row per tower of either month: tower_id (blank: missing now), earlier_id (blank: new), moved_m between the
         two positions, renamed.
 
     Notes
     -----
-    First the same name at the same place (within ``renamed_within_m``); then what is left by place, where two
-    towers are each other's nearest: a tower that is called otherwise now. What is still left is paired by name:
-    the position of a tower may be corrected.
+    First by equal name and position (within ``renamed_within_m``). Then the remaining towers by position, where two
+    are each other's nearest: renamed towers. The rest is matched by name, since a position may have been corrected.
 
     Examples
     --------
@@ -57,25 +88,8 @@ def pair(now, before):
     )
 
 
-def earlier_names(tower_ids, pairs):
-    """What towers were called the month before.
-
-    Parameters
-    ----------
-    tower_ids : pandas.Series of str
-    pairs : pandas.DataFrame
-        As `pair` gives it.
-
-    Returns
-    -------
-    pandas.Series of str
-        Same index; blank for a new tower.
-    """
-    return tower_ids.map(pairs.dropna(subset="tower_id").set_index("tower_id")["earlier_id"]).astype("str")
-
-
 def _placed(condition):
-    """Points of the towers on a sphere [m], by name."""
+    """Positions of the towers on a sphere [m], by name."""
     north, east = np.radians(condition["latitude_deg"]), np.radians(condition["longitude_deg"])
     along = np.cos(north)
     points = np.column_stack([along * np.cos(east), along * np.sin(east), np.sin(north)]) * EARTH_RADIUS_M
@@ -88,43 +102,16 @@ def _apart(one, other):
 
 
 def _nearest(now, before):
-    """Earlier name by name, of those that are each other's nearest and close enough."""
-    from scipy.spatial import cKDTree
+    """Earlier name by present name, of towers that are each other's nearest and close enough."""
+    from scipy.spatial import KDTree
 
     if now.empty or before.empty:
         return {}
     within = number("renamed_within_m")
-    _, there = cKDTree(before).query(now, distance_upper_bound=within)
-    _, back = cKDTree(now).query(before, distance_upper_bound=within)
+    there = np.asarray(KDTree(before).query(now, distance_upper_bound=within)[1])
+    back = np.asarray(KDTree(now).query(before, distance_upper_bound=within)[1])
     found = [(row, place) for row, place in enumerate(there) if place < len(before) and back[place] == row]
     return {now.index[row]: before.index[place] for row, place in found}
-
-
-SPREAD = 1.959963984540054  # an interval of 95 % reaches this many standard deviations to either side
-READ = {  # what tells a reading of the leg currents: its date in the condition and its value; and what is wanted
-    "gap": ("leakage_date", "gap_ma", ("gap_u_ma", "leakage_sum_ma", "peer_class")),
-    "share": ("cause_date", "leg_share_lambda", ("leg_share_u",)),
-}
-
-
-def beside(now, before):
-    """Towers of both months with what is known of each, in columns ``…_now`` and ``…_before``.
-
-    Parameters
-    ----------
-    now, before : Snapshot
-
-    Returns
-    -------
-    pandas.DataFrame, pandas.DataFrame
-        Towers that stand in both months, one row each; and all pairs, as `towerlib.changes.match.pair` has
-        them.
-    """
-    pairs = pair(now.condition, before.condition)
-    both = pairs[pairs["tower_id"].notna() & pairs["earlier_id"].notna()].reset_index(drop=True)
-    later, earlier = (_known(month).add_suffix(end) for month, end in ((now, "_now"), (before, "_before")))
-    both = both.merge(later, left_on="tower_id", right_on="tower_id_now", validate="1:1")
-    return both.merge(earlier, left_on="earlier_id", right_on="tower_id_before", validate="1:1"), pairs
 
 
 def _known(month):
@@ -143,3 +130,21 @@ def _known(month):
         found = left.merge(read, on=["tower_id", date, value], how="left", validate="m:1")
         table = table.assign(**{name: found[name].to_numpy() for name in wanted})
     return table
+
+
+def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
+    """Names of towers in the earlier month.
+
+    Parameters
+    ----------
+    tower_ids : pandas.Series of str
+    pairs : pandas.DataFrame
+        From `pair`.
+
+    Returns
+    -------
+    pandas.Series of str
+        Same index; blank for a new tower.
+    """
+    earlier = pairs.dropna(subset="tower_id").set_index("tower_id")["earlier_id"]
+    return tower_ids.map(cast("pd.Series", earlier)).astype("str")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -112,9 +112,9 @@ def portfolio(coverages: Sequence[pd.DataFrame]) -> pd.DataFrame:
     lines = [table.set_index("month")[COUNTS] for table in coverages]
     if not lines or any(table.empty for table in lines):
         raise ValueError("coverage of a portfolio needs at least one line, each with at least one month")
-    last = min(table.index.max() for table in lines)
-    months = sorted({month for table in lines for month in table.index if month <= last})
-    total = sum(_filled(table, months) for table in lines)
+    last = min(str(table.index.max()) for table in lines)
+    months = sorted({month for table in lines for month in table.index.astype(str) if month <= last})
+    total = cast("pd.DataFrame", sum(_filled(table, months) for table in lines))
     return _with_shares(total.rename_axis("month").reset_index())
 
 
@@ -161,7 +161,7 @@ def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.Da
     sentences = [
         f"Due {tower.due_date:%Y-%m-%d}, {late_days} days ago; last reading {tower.last_ohm:.3g} Ω on "
         f"{tower.last_date:%Y-%m-%d}."
-        for tower, late_days in zip(late.itertuples(), days, strict=True)
+        for tower, late_days in zip(cast("Any", late).itertuples(), days, strict=True)
     ]
     was = None if before is None else _overdue_before(study, before)
     since = _since(late["tower_id"], was, pairs)
@@ -231,7 +231,7 @@ def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
     moved = pairs[pairs["renamed"]]
     renamed = [
         f"Named {row.earlier_id} in {before.month}: the same position within {row.moved_m:.0f} m."
-        for row in moved.itertuples()
+        for row in cast("Any", moved).itertuples()
     ]
     return [
         rows("new tower", new, [f"Not in the register of {before.month}."] * len(new), quantity="tower"),
@@ -324,11 +324,18 @@ def queues(both: pd.DataFrame, trend: pd.DataFrame, works: Sequence[pd.DataFrame
     """
     chosen = both["queue_now"] != both["queue_before"]
     news, change = another_reading(both)[chosen], footing_change(both, trend)[chosen]
-    moved = both[chosen]
-    over = {row.tower_id: row.kind for part in works for row in part.itertuples() if row.since == NEWS}
+    moved = cast("Any", both[chosen])
+    over = {
+        row.tower_id: row.kind
+        for part in works
+        for row in cast("Any", part).itertuples()
+        if row.since == NEWS
+    }
     reasons = [
         _reason(tower, step, fresh, over.get(tower["tower_id"]))
-        for tower, step, fresh in zip(moved.to_dict("records"), change.to_dict("records"), news, strict=True)
+        for tower, step, fresh in zip(
+            moved.to_dict("records"), cast("Any", change).to_dict("records"), news, strict=True
+        )
     ]
     sentences = [
         f"From {early} to {late}: {why}."

@@ -1,4 +1,4 @@
-"""The next visit to a line: which towers, where the probes go, what to write down and in which form."""
+"""The next field visit: selected towers, probe layouts, and forms to fill in."""
 
 from towerlib.fieldwork.visits import FieldSheet, prepare
 

@@ -1,11 +1,18 @@
-"""What a crew writes down: every column of the records in words, in the order of the work."""
+"""Forms of a visit: the columns that a crew records, in the order of the work, and the tables to fill in."""
+
+from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
 from towerlib.records.tables import schema
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
+
 
 PREFILLED = ("visit_id", "tower_id")
 VISIT_GROUPS = {
@@ -63,7 +70,7 @@ UNITS = {"deg": "°", "1": ""}
 
 @dataclass(frozen=True)
 class Blank:
-    """One thing to write down: its column, words, unit, and the words to choose from where there are some."""
+    """One entry of a form: column, label, unit, and permitted words if any."""
 
     column: str
     words: str
@@ -72,15 +79,15 @@ class Blank:
     needed: bool = False
 
 
-def blanks(table, words):
-    """Things to write down for columns of a table.
+def blanks(table: str, words: dict[str, str]) -> list[Blank]:
+    """Form entries for columns of a table.
 
     Parameters
     ----------
     table : str
         ``"visits"``, ``"legs"`` or ``"sweeps"``.
     words : dict of str to str
-        Column to what the crew reads.
+        Label of each column.
 
     Returns
     -------
@@ -96,8 +103,8 @@ def blanks(table, words):
     return [_blank(schema(table).columns[column], said) for column, said in words.items()]
 
 
-def visit_blanks():
-    """Things to write down about a visit, by group.
+def visit_blanks() -> dict[str, list[Blank]]:
+    """Form entries of a visit, by group.
 
     Returns
     -------
@@ -107,37 +114,37 @@ def visit_blanks():
 
 
 def _blank(column, said):
-    """One column of the data dictionary as a thing to write down."""
+    """Form entry of one column of the data dictionary."""
     kind, unit = column.metadata["kind"], column.metadata["unit"]
     allowed = [
         check.statistics["allowed_values"] for check in column.checks if "allowed_values" in check.statistics
     ]
     choices = ("yes", "no") if kind == "yes/no" else tuple(allowed[0]) if allowed else ()
-    return Blank(column.name, said, UNITS.get(unit, unit), choices, needed=column.required)
+    return Blank(column.name, said, UNITS.get(unit, str(unit)), choices, needed=column.required)
 
 
 LETTERS = "ABCDEFGHIJKL"
-MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # a spreadsheet reads more into it
+MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # names that a spreadsheet would convert
 
 
-def visits(stops, study):
+def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Rows of ``visits.csv`` to fill in.
 
     Parameters
     ----------
     stops : DataFrame
-        One row a tower: tower_id, place.
+        One row per tower: tower_id, place.
     study : Study
 
     Returns
     -------
     pandas.DataFrame
-        Every column of the table in the order of the data dictionary; visit_id and tower_id are filled in.
+        All columns of the table in the order of the data dictionary, with visit_id and tower_id filled in.
 
     Notes
     -----
-    visit_id is V, year and month, and the tower's place on the route: V2606-012. It begins with a letter, or
-    spreadsheets would make a date of it. A name that is taken gets a letter behind.
+    visit_id consists of V, year and month, and the tower's place on the route: V2606-012. The initial letter prevents
+    conversion to a date by spreadsheets. A name already in use gets a letter appended.
     """
     taken = set(study.records.visits["visit_id"])
     stem = f"V{study.month[2:4]}{study.month[5:]}"
@@ -145,31 +152,31 @@ def visits(stops, study):
     return _blank_rows("visits", {"visit_id": names, "tower_id": stops["tower_id"].to_list()})
 
 
-def legs(stops, study):
+def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Rows of ``legs.csv`` to fill in.
 
     Parameters
     ----------
     stops : DataFrame
-        One row a tower: visit_id, tower_id, structure, leg_count.
+        One row per tower: visit_id, tower_id, structure, leg_count.
     study : Study
 
     Returns
     -------
     pandas.DataFrame
-        One row a leg, named as at the newest visit that read all legs, else A, B, C …
+        One row per leg, with the names of the newest visit that read all legs, else A, B, C …
     """
     read = _read_legs(study)
     rows = [
         (stop.visit_id, leg)
-        for stop in stops.itertuples()
+        for stop in cast("Any", stops).itertuples()
         for leg in _names(read.get(stop.tower_id, []), _count(stop))
     ]
     return _blank_rows("legs", {"visit_id": [row[0] for row in rows], "leg": [row[1] for row in rows]})
 
 
-def armoured(table):
-    """A table whose texts a spreadsheet leaves as they are.
+def armoured(table: pd.DataFrame) -> pd.DataFrame:
+    """Table with names protected against conversion by a spreadsheet.
 
     Parameters
     ----------
@@ -178,8 +185,8 @@ def armoured(table):
     Returns
     -------
     pandas.DataFrame
-        tower_id and leg with an apostrophe in front where a spreadsheet would make a number or a date of them,
-        which the reader of records takes off again.
+        tower_id with a leading apostrophe where a spreadsheet would convert it to a number or a date. The reader of
+        records removes the apostrophe.
 
     Examples
     --------
@@ -195,12 +202,12 @@ def armoured(table):
 
 
 def _mangled(text):
-    """Whether a spreadsheet shows a name otherwise than it is written; a plain number stays what it is."""
+    """Whether a spreadsheet would change a name; a plain number remains unchanged."""
     return bool(re.fullmatch(MANGLED, text)) and not re.fullmatch(r"0|[1-9][0-9]{0,14}", text)
 
 
 def _free(name, taken):
-    """A name that no visit has yet."""
+    """A name not yet used by a visit."""
     endings = ("", *(chr(letter) for letter in range(ord("b"), ord("z") + 1)))
     return next((name + ending for ending in endings if name + ending not in taken), f"{name}-{len(taken)}")
 
@@ -211,20 +218,20 @@ def _blank_rows(table, filled):
 
 
 def _read_legs(study):
-    """Names of the legs at each tower's visit that read most of them, the newest of these."""
-    told = study.records.legs.groupby("visit_id")["leg"].agg(list).rename("legs")
-    seen = study.records.visits[["visit_id", "tower_id", "date"]].merge(told, on="visit_id", validate="1:1")
+    """Names of the legs at each tower's newest visit among those with most legs read."""
+    read = study.records.legs.groupby("visit_id")["leg"].agg(list).rename("legs")
+    seen = study.records.visits[["visit_id", "tower_id", "date"]].merge(read, on="visit_id", validate="1:1")
     seen = seen.assign(count=seen["legs"].map(len)).sort_values(["count", "date"], kind="stable")
     return seen.drop_duplicates("tower_id", keep="last").set_index("tower_id")["legs"].to_dict()
 
 
 def _count(stop):
-    """How many legs to leave room for; a blank register counts as usual for its kind."""
+    """Number of legs on the form; default by structure where the register is blank."""
     if pd.notna(stop.leg_count):
         return int(stop.leg_count)
     return 1 if stop.structure == "monopole" else 4
 
 
 def _names(read, count):
-    """Names of the legs: those in use, if all of them were read."""
+    """Names of the legs: those in use, if all legs were read."""
     return read if len(read) >= count else list(LETTERS[:count])

@@ -1,6 +1,9 @@
-"""What lies around a line as far as files tell: its own spans, its stations, other lines, drawn layers."""
+"""Probe layouts at each tower, and what speaks against them: lines, stations, buried metal, soil layers."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
 
 import geopandas as gpd
 import numpy as np
@@ -17,116 +20,17 @@ from towerlib.route import points_on_grid, probe_bearings
 from towerlib.route.geometry import ELLIPSOID
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
-@dataclass(frozen=True)
-class Around:
-    """What to keep clear of, on the grid of the route.
+    from pyproj import CRS
 
-    Attributes
-    ----------
-    lines : GeoDataFrame
-        ``name``, geometry, and ``tower_ids`` (towers at the ends of one of this line's own spans, else empty).
-    stations : GeoDataFrame
-        ``name``, geometry.
-    crs : pyproj.CRS
-    remarks : list of str
-        What could not be read or is not known.
-    """
-
-    lines: gpd.GeoDataFrame
-    stations: gpd.GeoDataFrame
-    crs: object
-    remarks: list[str]
+    from towerlib.assessment import Study
+    from towerlib.config import Line
 
 
-def neighbours(study, context=()):
-    """Lines, stations and layers around a line.
-
-    Parameters
-    ----------
-    study : Study
-        Other line folders beside its own are read for their route.
-    context : iterable of GeoDataFrame
-        Layers with a coordinate system and their name in ``attrs["name"]``.
-
-    Returns
-    -------
-    Around
-    """
-    own = study.route
-    ends = zip(own.spans["from_tower_id"], own.spans["to_tower_id"], strict=True)
-    rows = [("this line", geometry, pair) for geometry, pair in zip(own.spans.geometry, ends, strict=True)]
-    stations, remarks = _stations(study.line), _unknown_stations(study.line)
-    for folder in _beside(study.records.folder):
-        try:
-            records = load(folder)
-            spans = route.lay(records.towers, records.line).spans.to_crs(own.crs)
-        except TowerlibError as flaw:
-            remarks.append(
-                f"The line folder {folder.name} could not be read, so its place is not known: {flaw}"
-            )
-        else:
-            rows += [(records.line.title, geometry, ()) for geometry in spans.geometry]
-            stations += _stations(records.line)
-    for layer in context:
-        name = f"layer {layer.attrs.get('name', '')}"
-        rows += [(name, geometry, ()) for geometry in _on_grid(layer, own.crs)]
-    remarks.append(
-        "Other lines, stations, fences, pipes, cables and buried metal are known here only as far as the line "
-        "folders and drawn layers hold them: look round before laying a lead."
-    )
-    return Around(_table(rows, own.crs), _places(stations, own.crs), own.crs, remarks)
-
-
-def _beside(folder):
-    """Line folders beside that of the line."""
-    folder = folder.resolve()
-    entries = sorted(folder.parent.iterdir())
-    return [entry for entry in entries if entry != folder and (entry / "line.toml").is_file()]
-
-
-def _stations(line):
-    """Name and position of the stations whose position is known."""
-    both = (line.stations.first, line.stations.last)
-    return [
-        (station.name, station.latitude_deg, station.longitude_deg)
-        for station in both
-        if station.latitude_deg is not None and station.longitude_deg is not None
-    ]
-
-
-def _unknown_stations(line):
-    """A remark on each station without position."""
-    both = (("first", line.stations.first), ("last", line.stations.last))
-    return [
-        f"The position of the {end} station{f' ({station.name})' if station.name else ''} is not known: keep clear "
-        f"of its earth grid at that end of the line."
-        for end, station in both
-        if station.latitude_deg is None or station.longitude_deg is None
-    ]
-
-
-def _on_grid(layer, crs):
-    """Geometries of a layer; one without a coordinate system has no place."""
-    return [] if layer.crs is None else list(layer.to_crs(crs).geometry)
-
-
-def _table(rows, crs):
-    """Geometries that can be measured to, with their names."""
-    seen = [row for row in rows if row[1] is not None and not shapely.is_empty(row[1])]
-    columns = {"name": [row[0] for row in seen], "tower_ids": [row[2] for row in seen]}
-    return gpd.GeoDataFrame(columns, geometry=[row[1] for row in seen], crs=crs)
-
-
-def _places(stations, crs):
-    """Stations as points, each place once."""
-    told = pd.DataFrame(stations, columns=["name", "latitude_deg", "longitude_deg"]).drop_duplicates()
-    points = points_on_grid(told["latitude_deg"].to_numpy(float), told["longitude_deg"].to_numpy(float), crs)
-    return gpd.GeoDataFrame({"name": told["name"].to_list()}, geometry=list(points), crs=crs)
-
-
-STEP_M = 5.0  # current probes are laid in whole steps, always outward
-TURN_DEG = 30.0  # an alternative is turned by this out of the main direction: the two of a side are 60° apart
+STEP_M = 5.0  # current probes are placed in whole steps, rounded outward
+TURN_DEG = 30.0  # turn of an alternative from the main direction: the two of a side are 60° apart
 WAYS = (  # name, side (0 left, 1 right), turn towards the next tower [°]
     ("left", 0, 0.0),
     ("right", 1, 0.0),
@@ -142,8 +46,29 @@ COLUMNS = """
 
 
 @dataclass(frozen=True)
+class Around:
+    """Objects to keep clear of, on the grid of the route.
+
+    Attributes
+    ----------
+    lines : GeoDataFrame
+        ``name``, geometry, and ``tower_ids`` (towers at the ends of one of this line's own spans, else empty).
+    stations : GeoDataFrame
+        ``name``, geometry.
+    crs : pyproj.CRS
+    remarks : list of str
+        Data that could not be read or are not known.
+    """
+
+    lines: gpd.GeoDataFrame
+    stations: gpd.GeoDataFrame
+    crs: CRS
+    remarks: list[str]
+
+
+@dataclass(frozen=True)
 class Clearances:
-    """How far probes have to stay from what: the limits by which the readings will be judged."""
+    """Required clearances of the probes: the limits by which the readings are graded."""
 
     line_m: float
     extents: float
@@ -151,8 +76,8 @@ class Clearances:
     wires_angle_deg: float
 
     @classmethod
-    def of(cls, line):
-        """The limits of a line; a rule that the user switched off keeps the shipped one here."""
+    def of(cls, line: Line) -> Clearances:
+        """Limits of a line; for a rule switched off by the user the shipped limit applies here."""
         limits = {name: rule.threshold for name, rule in rule_table.table().items()}
         limits |= {rule.rule: rule.threshold for rule in rule_table.in_force(line.quality)}
         return cls(
@@ -163,31 +88,31 @@ class Clearances:
         )
 
 
-def lay_probes(stops, clearances):
-    """Places of both probes at each tower.
+def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
+    """Positions of both probes at each tower.
 
     Parameters
     ----------
     stops : DataFrame
-        One row a tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
+        One row per tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
         leg_spacing_m, ring, wires, wires_m.
     clearances : Clearances
 
     Returns
     -------
     pandas.DataFrame
-        One row a lay, main ones first: tower_id, lay, alternative (bool), bearing_deg (of both probes, true
-        north), off_line_deg (to the nearer span), current_m and potential_m from the tower's middle, latitude and
-        longitude of both probes, extent_m (largest known extent of the earthing). None for a tower where
-        the line has no direction. Left and right are those of one who looks towards the last station.
+        One row per layout, main ones first: tower_id, lay (name of the layout), alternative (bool), bearing_deg (of
+        both probes, true north), off_line_deg (to the nearer span), current_m and potential_m from the tower's centre,
+        latitude and longitude of both probes, extent_m (largest known extent of the earthing). No row for a tower
+        where the line has no direction. Left and right are as seen towards the last station.
 
     Notes
     -----
-    The current probe goes to the largest of: the clearance from the line, which a slanting lead reaches farther
-    out; 5 times the largest extent of the footing; twice that extent with the wires where some are known to be
-    buried. It is rounded outward to 5 m, the potential probe to the metre next to 61.8 % of that, in the same
-    direction: the place that reads true for a hemisphere in uniform soil. Alternatives nearer to a span than
-    the angle asked for are left out; at buried wires, or where none are ruled out, that is 60°.
+    The distance of the current probe is the largest of: the clearance from the line, measured along the lead; 5 times
+    the largest extent of the footing; twice that extent including known buried wires. It is rounded outward to 5 m.
+    The potential probe is placed in the same direction at 61.8 % of that distance, to the nearest metre: the position
+    that reads correctly for a hemisphere in uniform soil. Alternatives closer to a span than the required angle are
+    omitted; with buried wires, or where they are not ruled out, that angle is 60°.
 
     References
     ----------
@@ -197,42 +122,13 @@ def lay_probes(stops, clearances):
     parts = [_one_way(stops, way, order, clearances) for order, way in enumerate(WAYS)]
     laid = pd.concat(parts).dropna(subset=["bearing_deg"])
     least = np.where(maybe_wires(laid), clearances.wires_angle_deg, clearances.angle_deg)
-    kept = laid[~laid["alternative"] | (laid["off_line_deg"].round(6) >= least)]
-    kept = kept.sort_values(["stop", "order"], kind="stable")
-    return kept[COLUMNS].reset_index(drop=True)
-
-
-def maybe_wires(stops):
-    """Towers with a buried ring or wire, or where the register does not rule one out."""
-    return ~no(stops["ring"]).to_numpy(bool) | stops["wires"].ne("").to_numpy(bool)
-
-
-def extent_m(stops):
-    """Largest known extent of each tower's earthing: its legs' diagonal, with the wires where some are known.
-
-    Parameters
-    ----------
-    stops : DataFrame
-        structure, leg_count, leg_spacing_m, wires, wires_m.
-
-    Returns
-    -------
-    (array, array)
-        Without and with the wires [m].
-
-    Notes
-    -----
-    Wires of a known whole length are taken as ``probe_wire_arms`` equal arms outward from the legs.
-    """
-    spacing_m = stops["leg_spacing_m"].fillna(number("treatment_spacing_m")).to_numpy(float)
-    single = (stops["structure"].eq("monopole") & stops["leg_count"].isna()) | stops["leg_count"].eq(1)
-    legs_m = np.where(single, number("treatment_pole_width_m"), spacing_m * np.sqrt(2.0))
-    arm_m = stops["wires_m"].fillna(0.0).to_numpy(float) / number("probe_wire_arms")
-    return legs_m, legs_m + 2.0 * arm_m
+    kept = laid.loc[~laid["alternative"] | (laid["off_line_deg"].round(6) >= least)]
+    kept = kept.sort_values(["stop", "order"], kind="stable").reset_index(drop=True)
+    return cast("pd.DataFrame", kept[COLUMNS])
 
 
 def _one_way(stops, way, order, clearances):
-    """One lay at every tower."""
+    """One layout at every tower."""
     name, side, turn_deg = way
     across = probe_bearings(stops["bearing_deg"].to_numpy(float))[side]
     bearing = np.mod(across + (turn_deg if side == 0 else -turn_deg), 360.0)
@@ -254,57 +150,148 @@ def _one_way(stops, way, order, clearances):
     return pd.DataFrame(columns).assign(extent_m=whole_m, ring=stops["ring"], wires=stops["wires"])
 
 
+def extent_m(stops: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Largest known extent of each tower's earthing: diagonal of the legs, with known wires.
+
+    Parameters
+    ----------
+    stops : DataFrame
+        structure, leg_count, leg_spacing_m, wires, wires_m.
+
+    Returns
+    -------
+    (array, array)
+        Without and with the wires [m].
+
+    Notes
+    -----
+    Wires of known total length are modelled as ``probe_wire_arms`` equal arms outward from the legs.
+    """
+    spacing_m = stops["leg_spacing_m"].fillna(number("treatment_spacing_m")).to_numpy(float)
+    single = (stops["structure"].eq("monopole") & stops["leg_count"].isna()) | stops["leg_count"].eq(1)
+    legs_m = np.where(single, number("treatment_pole_width_m"), spacing_m * np.sqrt(2.0))
+    arm_m = stops["wires_m"].fillna(0.0).to_numpy(float) / number("probe_wire_arms")
+    return legs_m, legs_m + 2.0 * arm_m
+
+
 def _current_m(off_line_deg, legs_m, whole_m, clearances):
-    """Distance of the current probe, rounded outward; a lead that hugs a span is no reason to go on for ever."""
+    """Distance of the current probe, rounded outward; the angle to a span has a lower limit, so it stays finite."""
     slant = np.sin(np.radians(np.clip(off_line_deg, clearances.angle_deg, 90.0)))
     wired = np.where(whole_m > legs_m, number("probe_wire_extents") * whole_m, 0.0)
     needed = np.maximum(np.maximum(clearances.line_m / slant, clearances.extents * legs_m), wired)
-    return STEP_M * np.ceil(np.round(needed, 1) / STEP_M)  # a centimetre over a step is none
+    return STEP_M * np.ceil(np.round(needed, 1) / STEP_M)  # an excess of centimetres does not add a step
 
 
 def _from(stops, bearing_deg, away_m):
-    """Latitude and longitude of places in a direction and distance from the towers."""
+    """Latitude and longitude at a direction and distance from the towers."""
     here = stops["longitude_deg"].to_numpy(float), stops["latitude_deg"].to_numpy(float)
     known = np.isfinite(bearing_deg)
     longitude, latitude, _ = ELLIPSOID.fwd(*here, np.where(known, bearing_deg, 0.0), away_m)
     return np.where(known, latitude, np.nan), np.where(known, longitude, np.nan)
 
 
-def of_lays(lays, stops, around, clearances):
-    """What speaks against each lay.
+def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
+    """Towers with a buried ring or wire, or where the register does not rule one out."""
+    return ~no(stops["ring"]).to_numpy(bool) | stops["wires"].ne("").to_numpy(bool)
+
+
+def layout_doubts(
+    layouts: pd.DataFrame, stops: pd.DataFrame, around: Around, clearances: Clearances
+) -> list[str]:
+    """Objections to each layout.
 
     Parameters
     ----------
-    lays : DataFrame
-        As `towerlib.fieldwork.probe_layout.lay_probes` gives them.
+    layouts : DataFrame
+        From `towerlib.fieldwork.probe_layout.place_probes`.
     stops : DataFrame
-        One row a tower: tower_id, latitude_deg, longitude_deg, deviation_deg.
+        One row per tower: tower_id, latitude_deg, longitude_deg, deviation_deg.
     around : Around
-        As `towerlib.fieldwork.probe_layout.neighbours` gives it.
+        From `towerlib.fieldwork.probe_layout.neighbours`.
     clearances : Clearances
 
     Returns
     -------
     list of str
-        Sentences, "" where nothing is known against the lay.
+        Sentences, "" without a known objection.
     """
-    leads = _leads(lays, stops, around.crs)
-    turns = lays["tower_id"].map(stops.set_index("tower_id")["deviation_deg"])
+    leads = _leads(layouts, stops, around.crs)
+    turns = layouts["tower_id"].map(stops.set_index("tower_id")["deviation_deg"].get)
     reasons = [
-        [_turn(lay, turn) for lay, turn in zip(lays.itertuples(), turns, strict=True)],
-        _lines(lays, leads, around.lines, clearances.line_m),
+        [_turn(lay, turn) for lay, turn in zip(layouts.itertuples(), turns, strict=True)],
+        _lines(layouts, leads, around.lines, clearances.line_m),
         _station_doubts(leads, around.stations),
     ]
-    return [" ".join(filter(None, told)) for told in zip(*reasons, strict=True)]
+    return [" ".join(filter(None, sentences)) for sentences in zip(*reasons, strict=True)]
 
 
-def of_stops(stops, clearances):
-    """What speaks against every lay at a tower, and how to meet it.
+def _leads(layouts, stops, crs):
+    """Each layout as a straight line on the grid, from the tower to its current probe."""
+    towers = stops.set_index("tower_id").loc[layouts["tower_id"], ["latitude_deg", "longitude_deg"]]
+    starts = points_on_grid(
+        towers["latitude_deg"].to_numpy(float), towers["longitude_deg"].to_numpy(float), crs
+    )
+    ends = points_on_grid(
+        layouts["current_latitude_deg"].to_numpy(float), layouts["current_longitude_deg"].to_numpy(float), crs
+    )
+    pairs = [[*start.coords, *end.coords] for start, end in zip(starts, ends, strict=True)]
+    return [
+        shapely.LineString(pair if len(pair) == 2 else []) for pair in pairs
+    ]  # empty for a position outside the grid
+
+
+def _turn(lay, turn_deg):
+    """Caution where the lead lies inside an angle of the line, between two inducing spans."""
+    side = "right" if turn_deg > 0 else "left"
+    if not (abs(turn_deg) >= number("probe_turn_steep_deg") and lay.lay.startswith(side)):
+        return ""
+    return (
+        f"The line turns by {abs(turn_deg):.0f}° to the {side}: this lead runs inside the angle, at "
+        f"{lay.off_line_deg:.0f}° to the nearer span. Use the outside if possible."
+    )
+
+
+def _lines(layouts, leads, lines, near_m):
+    """Nearest line or drawn object of each name within the clearance, spans at the tower itself excluded."""
+    tree = shapely.STRtree(lines.geometry.to_numpy())
+    sentences = []
+    for tower_id, lead in zip(layouts["tower_id"], leads, strict=True):
+        found = tree.query(lead, predicate="dwithin", distance=near_m)
+        others = lines.iloc[[row for row in found if tower_id not in lines["tower_ids"].iloc[row]]]
+        nearest = others.distance(lead).groupby(others["name"]).min()
+        sentences.append(" ".join(_near(name, away_m) for name, away_m in nearest.items()))
+    return sentences
+
+
+def _near(name, away_m):
+    """One object near a lead, in words."""
+    name = "Another span of this line" if name == "this line" else name
+    where = "crosses this lead" if away_m < 0.5 else f"lies {away_m:.0f} m from this lead"
+    return f"{name} {where}: its earthing and induction affect the reading."
+
+
+def _station_doubts(leads, stations):
+    """Stations whose earth grid may reach the probes."""
+    near_m = number("probe_station_near_m")
+    sentences = []
+    for lead in leads:
+        away = stations.distance(lead)
+        near = [
+            f"Station {name} is {away_m:.0f} m from this lead: its earth grid and cables may extend to here."
+            for name, away_m in zip(stations["name"], away, strict=True)
+            if away_m < near_m
+        ]
+        sentences.append(" ".join(dict.fromkeys(near)))
+    return sentences
+
+
+def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
+    """Objections to all layouts at a tower, with advice.
 
     Parameters
     ----------
     stops : DataFrame
-        As `towerlib.fieldwork.visits.stops` gives them.
+        From `towerlib.fieldwork.visits.stops`.
     clearances : Clearances
 
     Returns
@@ -312,8 +299,8 @@ def of_stops(stops, clearances):
     list of str
     """
     return [
-        " ".join(filter(None, told))
-        for told in zip(
+        " ".join(filter(None, sentences))
+        for sentences in zip(
             _no_direction(stops),
             _wires(stops),
             _size(stops, clearances.extents),
@@ -324,111 +311,58 @@ def of_stops(stops, clearances):
     ]
 
 
-def _leads(lays, stops, crs):
-    """Each lay as a straight on the grid, from the tower to its current probe."""
-    towers = stops.set_index("tower_id").loc[lays["tower_id"], ["latitude_deg", "longitude_deg"]]
-    starts = points_on_grid(*towers.to_numpy(float).T, crs)
-    ends = lays[["current_latitude_deg", "current_longitude_deg"]].to_numpy(float)
-    ends = points_on_grid(*ends.T, crs)
-    pairs = [[*start.coords, *end.coords] for start, end in zip(starts, ends, strict=True)]
-    return [shapely.LineString(pair if len(pair) == 2 else []) for pair in pairs]  # no place: beyond the grid
-
-
-def _turn(lay, turn_deg):
-    """The inside of an angle lies between two spans, where both induce."""
-    side = "right" if turn_deg > 0 else "left"
-    if not (abs(turn_deg) >= number("probe_turn_steep_deg") and lay.lay.startswith(side)):
-        return ""
-    return (
-        f"The line turns by {abs(turn_deg):.0f}° to the {side}: this lead runs inside the angle, at "
-        f"{lay.off_line_deg:.0f}° to the nearer span. Take the outside if you can."
-    )
-
-
-def _lines(lays, leads, lines, near_m):
-    """The nearest line or drawn thing of each name within the clearance, spans at the tower itself left out."""
-    tree = shapely.STRtree(lines.geometry.to_numpy())
-    told = []
-    for tower_id, lead in zip(lays["tower_id"], leads, strict=True):
-        found = tree.query(lead, predicate="dwithin", distance=near_m)
-        others = lines.iloc[[row for row in found if tower_id not in lines["tower_ids"].iloc[row]]]
-        nearest = others.distance(lead).groupby(others["name"]).min()
-        told.append(" ".join(_near(name, away_m) for name, away_m in nearest.items()))
-    return told
-
-
-def _near(name, away_m):
-    """One thing near a lead in words."""
-    name = "Another span of this line" if name == "this line" else name
-    where = "crosses this lead" if away_m < 0.5 else f"lies {away_m:.0f} m from this lead"
-    return f"{name} {where}: its earthing and its induction reach here."
-
-
-def _station_doubts(leads, stations):
-    """Stations whose earth grid may reach the probes."""
-    near_m = number("probe_station_near_m")
-    told = []
-    for lead in leads:
-        away = stations.distance(lead)
-        near = [
-            f"Station {name} is {away_m:.0f} m from this lead: its earth grid and cables may reach here."
-            for name, away_m in zip(stations["name"], away, strict=True)
-            if away_m < near_m
-        ]
-        told.append(" ".join(dict.fromkeys(near)))
-    return told
-
-
 def _no_direction(stops):
-    """Towers at which no direction across the line can be told."""
-    none = "The line has no direction here, so no place can be worked out: lay the leads across what you see of it."
+    """Towers without a known direction across the line."""
+    none = "The line has no recorded direction here, so no positions can be computed. Lay the leads across the line as seen."
     return np.where(stops["bearing_deg"].isna(), none, "")
 
 
 def _wires(stops):
     """Buried wires, known or not ruled out."""
     two = (
-        "Keep every lead off buried wires: above one the reading is too low, down to a fifth. Where their lay is "
-        "not known, read in two directions 60° apart, such as both alternatives of a side; they have to agree "
+        "Keep every lead off buried wires: above one the reading is too low, down to a fifth. Where their route is "
+        "not known, read in two directions 60° apart, such as both alternatives of a side. They must agree "
         "within 10 %."
     )
-    told = []
+    sentences = []
     for tower, maybe, ring in zip(stops.itertuples(), maybe_wires(stops), yes(stops["ring"]), strict=True):
         if tower.wires:
             length = "of unknown length" if np.isnan(tower.wires_m) else _arms(tower.wires_m)
-            told.append(f"Buried here by the records of works: {tower.wires}, {length}. {two}")
+            sentences.append(f"Buried here by the records of works: {tower.wires}, {length}. {two}")
         elif ring:
-            told.append(f"A ring or counterpoise joins the legs, and its lay is not recorded. {two}")
+            sentences.append(f"A ring or counterpoise joins the legs, and its route is not recorded. {two}")
         else:
-            told.append(
-                f"Whether a ring or counterpoise lies here is not recorded: ask. {two}" if maybe else ""
+            sentences.append(
+                f"Whether a ring or counterpoise is buried here is not recorded: ask. {two}" if maybe else ""
             )
-    return told
+    return sentences
 
 
 def _arms(wires_m):
-    """A whole length of wire in words, and how it was taken."""
+    """Total length of wire, and the assumed arms, in words."""
     arms = number("probe_wire_arms")
-    return f"{wires_m:g} m, taken as {arms:.0f} arms of {wires_m / arms:.0f} m (look at the as-built sketch)"
+    return f"{wires_m:g} m, taken as {arms:.0f} arms of {wires_m / arms:.0f} m (see the as-built sketch)"
 
 
 def _size(stops, times):
-    """Distances that rest on an assumed leg spacing, or on twice instead of five times the extent."""
+    """Remarks on an assumed leg spacing, on guys, and on distances of twice instead of five times the extent."""
     legs_m, whole_m = extent_m(stops)
     assumed = (stops["leg_spacing_m"].isna() & (legs_m > number("treatment_pole_width_m"))).to_numpy()
     unknown = (
-        f"The leg spacing is not recorded: measure the diagonal between the legs, write it down, and lay the current "
+        f"The leg spacing is not recorded. Measure the diagonal between the legs, record it, and place the current "
         f"probe at least {times:g} times that far out."
     )
-    guyed = "Guys are earths too: measure to the farthest anchor, and keep the leads away from them."
+    guyed = (
+        "Guys are earth electrodes too: measure to the farthest anchor, and keep the leads away from them."
+    )
     return [
         " ".join(filter(None, parts))
         for parts in zip(
             np.where(assumed, unknown, ""),
             np.where(stops["structure"].eq("guyed"), guyed, ""),
             [
-                f"With these wires the earthing is some {whole:.0f} m across; {times * whole:.0f} m to the current "
-                f"probe would be better still, where there is room."
+                f"With these wires the earthing is some {whole:.0f} m across. {times * whole:.0f} m to the current "
+                f"probe would be better, if there is space."
                 if whole > legs
                 else ""
                 for legs, whole in zip(legs_m, whole_m, strict=True)
@@ -439,10 +373,98 @@ def _size(stops, times):
 
 
 def _layers(stops):
-    """Soil over a much poorer conductor, where 61.8 % reads low."""
+    """Caution where the lower soil layer conducts much less, so that 61.8 % reads low."""
     ratio = stops["lower_layer_ohm_m"] / stops["upper_layer_ohm_m"]
     low = (
-        "Poorly conducting ground lies below: 61.8 % may read up to some 9 % low. Read at 52, 62 and 72 % as well, "
-        "write all three into the note, and go farther out where they rise by more than 5 %."
+        "The lower soil layer conducts poorly: 61.8 % may read up to some 9 % low. Also read at 52, 62 and 72 %, "
+        "record all three in the note, and go farther out if they rise by more than 5 %."
     )
     return np.where(ratio.fillna(0.0) >= number("probe_layer_ratio"), low, "")
+
+
+def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around:
+    """Lines, stations and layers around a line.
+
+    Parameters
+    ----------
+    study : Study
+        Other line folders beside its own are read for their route.
+    context : iterable of GeoDataFrame
+        Layers with a coordinate system, named in ``attrs["name"]``.
+
+    Returns
+    -------
+    Around
+    """
+    own = study.route
+    ends = zip(own.spans["from_tower_id"], own.spans["to_tower_id"], strict=True)
+    rows = [("this line", geometry, pair) for geometry, pair in zip(own.spans.geometry, ends, strict=True)]
+    stations, remarks = _stations(study.line), _unknown_stations(study.line)
+    for folder in _beside(study.records.folder):
+        try:
+            records = load(folder)
+            spans = route.lay(records.towers, records.line).spans.to_crs(own.crs)
+        except TowerlibError as flaw:
+            remarks.append(
+                f"The line folder {folder.name} could not be read, so its route is not known: {flaw}"
+            )
+        else:
+            rows += [(records.line.title, geometry, ()) for geometry in spans.geometry]
+            stations += _stations(records.line)
+    for layer in context:
+        name = f"layer {layer.attrs.get('name', '')}"
+        rows += [(name, geometry, ()) for geometry in _on_grid(layer, own.crs)]
+    remarks.append(
+        "Other lines, stations, fences, pipes, cables and buried metal are known here only as far as the line "
+        "folders and drawn layers contain them. Look round before laying a lead."
+    )
+    return Around(_table(rows, own.crs), _places(stations, own.crs), own.crs, remarks)
+
+
+def _stations(line):
+    """Name and position of the stations whose position is known."""
+    both = (line.stations.first, line.stations.last)
+    return [
+        (station.name, station.latitude_deg, station.longitude_deg)
+        for station in both
+        if station.latitude_deg is not None and station.longitude_deg is not None
+    ]
+
+
+def _unknown_stations(line):
+    """A remark on each station without position."""
+    both = (("first", line.stations.first), ("last", line.stations.last))
+    return [
+        f"The position of the {end} station{f' ({station.name})' if station.name else ''} is not known. Keep clear "
+        f"of its earth grid at that end of the line."
+        for end, station in both
+        if station.latitude_deg is None or station.longitude_deg is None
+    ]
+
+
+def _beside(folder):
+    """Line folders beside that of the line."""
+    folder = folder.resolve()
+    entries = sorted(folder.parent.iterdir())
+    return [entry for entry in entries if entry != folder and (entry / "line.toml").is_file()]
+
+
+def _on_grid(layer, crs):
+    """Geometries of a layer; none for a layer without a coordinate system."""
+    return [] if layer.crs is None else list(layer.to_crs(crs).geometry)
+
+
+def _table(rows, crs):
+    """Non-empty geometries with their names."""
+    seen = [row for row in rows if row[1] is not None and not shapely.is_empty(row[1])]
+    columns = {"name": [row[0] for row in seen], "tower_ids": [row[2] for row in seen]}
+    return gpd.GeoDataFrame(columns, geometry=[row[1] for row in seen], crs=crs)
+
+
+def _places(stations, crs):
+    """Stations as points, each position once."""
+    known = pd.DataFrame(stations, columns=["name", "latitude_deg", "longitude_deg"]).drop_duplicates()
+    points = points_on_grid(
+        known["latitude_deg"].to_numpy(float), known["longitude_deg"].to_numpy(float), crs
+    )
+    return gpd.GeoDataFrame({"name": known["name"].to_list()}, geometry=list(points), crs=crs)

@@ -1,8 +1,11 @@
-"""Which towers go on a field sheet: a list that the assessment made, names, or a stretch of the line."""
+"""The field sheet: selected towers, and the facts, instructions and cautions at each stop."""
+
+from __future__ import annotations
 
 import difflib
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -11,24 +14,148 @@ from towerlib.errors import SettingsError
 from towerlib.fieldwork import forms, probe_layout
 from towerlib.months import last_day
 
-QUEUES = ("safety", "repair", "bond", "footing")  # a queue of the priority list may be asked for by its name
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import geopandas as gpd
+
+    from towerlib.assessment import Study
+
+
+QUEUES = ("safety", "repair", "bond", "footing")  # queues of the priority list that can be requested by name
 SAID = {
     "retest": "Towers on the retest list",
     "priority": "Towers of the priority list with something to do",
     "plan": "Towers that the plan treats",
     "all": "All towers",
 } | {queue: f"Towers in the {queue} queue of the priority list" for queue in QUEUES}
+REGISTER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "upper_layer_ohm_m", "lower_layer_ohm_m"]
+KEPT = """
+    stop place tower_id chainage_km latitude_deg longitude_deg structure access occupancy shield_wire ring leg_count
+    leg_spacing_m earth_paths_in_coils upper_layer_ohm_m lower_layer_ohm_m bearing_deg deviation_deg place_remark
+    footing_ohm footing_date footing_low_ohm footing_high_ohm lower_bound_ohm limit_ohm
+""".split()
+ROUTE = ["bearing_deg", "deviation_deg", "place_remark"]
+SAFETY = ["safety_screen", "safety_evidence"]
+# words in the name of a treatment that leaves wire in the soil
+WIRES = r"counterpoise|radial|buried|\bring\b|\bearth(?:ing)? strip"
+RETEST = {
+    "never tested": "Never tested.",
+    "only read without coils": "Only read without coils so far, which is a lower limit of the footing.",
+    "no usable reading": "No usable reading so far.",
+}
+QUEUE_REASONS = {
+    "safety": "people are often there, and the touch-voltage screening is above its limit",
+    "repair": "earthing leads are cut, missing or corroded",
+    "bond": "the shield-wire bond or the coils are in doubt",
+    "footing": "earthing work is due or planned here",
+}
+LIVE_LEADS = "Leads were missing or cut here: whatever hangs or lies loose may be live."
+BOND = "A bond is in doubt here: look at it from the ground, and open or touch nothing."
+TOUCH = (
+    "The touch-voltage screening is above its limit here: a fault during the test may raise the tower to a dangerous "
+    "potential."
+)
 
 
-def choose(study, towers="", *, from_km=None, to_km=None):
-    """Towers in route order, and in words which they are.
+@dataclass(frozen=True)
+class FieldSheet:
+    """Field sheet for a crew.
+
+    Attributes
+    ----------
+    line_id, title, month : str
+        The line, and the month of its assessment.
+    chosen : str
+        Selection of the towers, in one sentence.
+    stops : DataFrame
+        One row per tower in route order, from `towerlib.fieldwork.visits.stops`.
+    probe_layouts : DataFrame
+        One row per probe layout, from `towerlib.fieldwork.probe_layout.place_probes`.
+    visits, legs : DataFrame
+        Rows to fill in, from `towerlib.fieldwork.forms`.
+    has_sweeps : bool
+        The line's records hold sweeps over frequency.
+    remarks : list of str
+        Unknowns of the surroundings, and remarks on the route.
+    """
+
+    line_id: str
+    title: str
+    month: str
+    chosen: str
+    stops: pd.DataFrame
+    probe_layouts: pd.DataFrame
+    visits: pd.DataFrame
+    legs: pd.DataFrame
+    has_sweeps: bool
+    remarks: list[str]
+
+
+def prepare(
+    study: Study,
+    towers: str = "",
+    *,
+    from_km: float | None = None,
+    to_km: float | None = None,
+    context: Iterable[gpd.GeoDataFrame] = (),
+) -> FieldSheet:
+    """Field sheet for the next visit to towers of a line.
+
+    Parameters
+    ----------
+    study : Study
+        The line as of a month.
+    towers : str
+        As for `towerlib.fieldwork.visits.choose`.
+    from_km, to_km : float, optional
+        Stretch of chainage [km].
+    context : iterable of GeoDataFrame
+        Further layers to keep clear of, named in ``attrs["name"]``.
+
+    Returns
+    -------
+    FieldSheet
+
+    Raises
+    ------
+    SettingsError
+        A tower is unknown, no tower is selected, or a stretch ends before it starts.
+    """
+    tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
+    called = stops(study, tower_ids)
+    clearances = probe_layout.Clearances.of(study.line)
+    laid = probe_layout.place_probes(called, clearances)
+    neighbours = probe_layout.neighbours(study, context)
+    laid = laid.assign(doubts=probe_layout.layout_doubts(laid, called, neighbours, clearances))
+    called = called.assign(probe_doubts=probe_layout.stop_doubts(called, clearances))
+    visits = forms.visits(called, study)
+    called = called.assign(visit_id=visits["visit_id"].to_numpy())
+    return FieldSheet(
+        line_id=study.line.id,
+        title=study.line.title,
+        month=study.month,
+        chosen=chosen,
+        stops=called,
+        probe_layouts=laid,
+        visits=visits,
+        legs=forms.legs(called, study),
+        has_sweeps=len(study.records.sweeps) > 0,
+        remarks=[*neighbours.remarks, *study.route.remarks],
+    )
+
+
+def choose(
+    study: Study, towers: str = "", *, from_km: float | None = None, to_km: float | None = None
+) -> tuple[list[str], str]:
+    """Selected towers in route order, and a sentence on the selection.
 
     Parameters
     ----------
     study : Study
     towers : str
-        ``retest``, ``priority``, ``plan``, ``all``, a queue of the priority list, or tower names parted by commas. Blank
-        takes the retest list, or all towers where a stretch is given.
+        ``retest``, ``priority``, ``plan``, ``all``, a queue of the priority list, or tower names separated by commas.
+        Blank selects the retest list, or all towers of a given stretch.
     from_km, to_km : float, optional
         Stretch of chainage [km], both ends included.
 
@@ -39,7 +166,7 @@ def choose(study, towers="", *, from_km=None, to_km=None):
     Raises
     ------
     SettingsError
-        An unknown tower, no tower at all, or a stretch that ends before it starts.
+        A tower is unknown, no tower is selected, or a stretch ends before it starts.
     """
     check_stretch(from_km, to_km)
     stretch = from_km is not None or to_km is not None
@@ -49,7 +176,7 @@ def choose(study, towers="", *, from_km=None, to_km=None):
     at_km = laid["chainage_m"] / 1000
     inside = at_km.ge(-math.inf if from_km is None else from_km)
     inside &= at_km.le(math.inf if to_km is None else to_km)
-    found = laid.loc[inside & laid["tower_id"].isin(wanted), "tower_id"].to_list()
+    found = laid.loc[inside & laid["tower_id"].isin(list(wanted)), "tower_id"].to_list()
     if stretch:
         said += _stretch(from_km, to_km)
     if not found:
@@ -58,8 +185,8 @@ def choose(study, towers="", *, from_km=None, to_km=None):
     return found, said + "."
 
 
-def check_stretch(from_km, to_km):
-    """Refuse a stretch whose ends are no numbers or not in order.
+def check_stretch(from_km: float | None, to_km: float | None) -> None:
+    """Check that the ends of a stretch are finite and in order.
 
     Parameters
     ----------
@@ -72,7 +199,7 @@ def check_stretch(from_km, to_km):
     """
     for name, value in (("--from-km", from_km), ("--to-km", to_km)):
         if value is not None and not math.isfinite(value):
-            raise SettingsError(f"{name} {value} is no chainage in km")
+            raise SettingsError(f"{name} {value} is not a chainage in km")
     if from_km is not None and to_km is not None and from_km > to_km:
         raise SettingsError(
             f"--from-km {from_km:g} lies beyond --to-km {to_km:g}; give the smaller one first"
@@ -80,7 +207,7 @@ def check_stretch(from_km, to_km):
 
 
 def _wanted(study, towers):
-    """Names asked for, and in words which they are; a name of the register goes before a list of names."""
+    """Requested towers, and a phrase for them; a name in the register takes precedence over a list name."""
     known = set(study.route.towers["tower_id"])
     if towers in SAID and towers not in known:
         listed, queue = study.priority, study.priority["queue"]
@@ -94,14 +221,14 @@ def _wanted(study, towers):
     names = [towers] if towers in known else [name.strip() for name in towers.split(",") if name.strip()]
     unknown = [name for name in names if name not in known]
     if unknown:
-        raise SettingsError(f"{unknown[0]!r} is no tower of {study.line.id}{_near(unknown[0], known)}")
+        raise SettingsError(f"{unknown[0]!r} is not a tower of {study.line.id}{_near(unknown[0], known)}")
     return set(names), "Towers named for this sheet"
 
 
 def _near(name, known):
-    """The names that were probably meant, else what may stand there."""
+    """The probable names, else the permitted words."""
     near = difflib.get_close_matches(name, [*sorted(known), *SAID], n=2)
-    return f"; did you mean {' or '.join(map(repr, near))}?" if near else f"; or say {', '.join(SAID)}"
+    return f"; did you mean {' or '.join(map(repr, near))}?" if near else f"; or give {', '.join(SAID)}"
 
 
 def _stretch(from_km, to_km):
@@ -110,33 +237,8 @@ def _stretch(from_km, to_km):
     return start + ("" if to_km is None else f" to km {to_km:g}")
 
 
-REGISTER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "upper_layer_ohm_m", "lower_layer_ohm_m"]
-KEPT = """
-    stop place tower_id chainage_km latitude_deg longitude_deg structure access occupancy shield_wire ring leg_count
-    leg_spacing_m earth_paths_in_coils upper_layer_ohm_m lower_layer_ohm_m bearing_deg deviation_deg place_remark
-    footing_ohm footing_date footing_low_ohm footing_high_ohm lower_bound_ohm limit_ohm
-""".split()
-ROUTE = ["bearing_deg", "deviation_deg", "place_remark"]
-SAFETY = ["safety_screen", "safety_evidence"]
-WIRES = r"counterpoise|radial|buried|\bring\b|\bearth(?:ing)? strip"  # words of a treatment that leaves metal lying in the soil
-RETEST = {
-    "never tested": "Never tested.",
-    "only read without coils": "Only read without coils so far, which is a lower bound of the footing.",
-    "no usable reading": "No reading can be used so far.",
-}
-QUEUE_REASONS = {
-    "safety": "people are often there, and the touch-voltage screen is above its limit",
-    "repair": "earthing leads are cut, gone or corroded",
-    "bond": "the shield-wire bond or the coils are in doubt",
-    "footing": "earthing work is due or planned here",
-}
-LIVE_LEADS = "Leads were missing or cut here: whatever hangs or lies loose may be live."
-BOND = "A bond is in doubt here: look at it from the ground, and open or touch nothing."
-TOUCH = "The touch-voltage screen is above its limit here: a fault during the test may raise the tower dangerously."
-
-
-def stops(study, tower_ids):
-    """The stops of a field sheet, in route order.
+def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
+    """Stops of a field sheet, in route order.
 
     Parameters
     ----------
@@ -146,11 +248,11 @@ def stops(study, tower_ids):
     Returns
     -------
     pandas.DataFrame
-        One row a tower: ``stop`` (1 to n), ``place`` (number on the route), tower_id, chainage_km, latitude_deg,
+        One row per tower: ``stop`` (1 to n), ``place`` (number on the route), tower_id, chainage_km, latitude_deg,
         longitude_deg, structure, access, occupancy, shield_wire, ring; leg_count, leg_spacing_m,
         earth_paths_in_coils, upper_layer_ohm_m, lower_layer_ohm_m; bearing_deg, deviation_deg,
         place_remark; footing_ohm, footing_date, footing_low_ohm, footing_high_ohm, lower_bound_ohm, limit_ohm;
-        wires (what is buried there as far as works tell, "" else), wires_m; and sentences: ``why``,
+        wires (buried wires by the records of works, "" else), wires_m; and sentences: ``why``,
         ``last_said``, ``expected_said``, ``setup_said``, ``what_to_do``, ``cautions``.
     """
     towers = study.condition.reindex(columns=[*dict.fromkeys([*study.condition, *SAFETY])])
@@ -158,12 +260,12 @@ def stops(study, tower_ids):
     along = pd.DataFrame(study.route.towers).set_index("tower_id")[ROUTE]
     towers = towers.join(register, on="tower_id", validate="1:1").join(along, on="tower_id", validate="1:1")
     towers["place"] = np.arange(1, len(towers) + 1)
-    called = towers[towers["tower_id"].isin(tower_ids)].reset_index(drop=True)
+    called: Any = towers[towers["tower_id"].isin(list(tower_ids))].reset_index(drop=True)
     called.insert(0, "stop", np.arange(1, len(called) + 1))
     buried, treated = _works(study, called)
     return called[KEPT].assign(
-        wires=_told(called, buried["treatment"]),
-        wires_m=[float(buried["quantity"].get(name, np.nan)) for name in called["tower_id"]],
+        wires=_by_tower(called, buried["treatment"]),
+        wires_m=called["tower_id"].map(dict(buried["quantity"].items())).astype(float),
         why=_why(study, called),
         last_said=[_last(tower) for tower in called.itertuples()],
         expected_said=[_expected(tower, treated.get(tower.tower_id, "")) for tower in called.itertuples()],
@@ -173,19 +275,8 @@ def stops(study, tower_ids):
     )
 
 
-def ohms(number):
-    """A resistance as it is said: three digits.
-
-    Examples
-    --------
-    >>> ohms(0.3471), ohms(25.9), ohms(1234.0)
-    ('0.347', '25.9', '1234')
-    """
-    return f"{number:.3g}" if number < 1000 else f"{number:.0f}"
-
-
 def _works(study, called):
-    """Buried wires of each tower with their longest run of metres, and what was done since its last reading."""
+    """Buried wires of each tower with their greatest length, and works since its last reading."""
     works = study.records.works
     works = works[works["date"] <= last_day(study.month)].sort_values("date", kind="stable")
     laid = works[works["treatment"].str.contains(WIRES, case=False, na=False)]
@@ -199,6 +290,12 @@ def _works(study, called):
     return buried, said
 
 
+def _by_tower(called, sentences):
+    """Sentence of each tower, "" without one; a dict avoids the missing type of an empty Series."""
+    known = sentences.to_dict()
+    return [known.get(name, "") for name in called["tower_id"]]
+
+
 def _why(study, called):
     """Why each tower is on the sheet."""
     again = study.retest.set_index("tower_id")
@@ -208,10 +305,10 @@ def _why(study, called):
         parts = [_retest(again.loc[name])] if name in again.index else []
         if (entry := listed.loc[name])["queue"] in QUEUE_REASONS:
             parts.append(
-                f"Priority list: {_ordinal(entry['queue_rank'])} in the {entry['queue']} queue, since "
+                f"Priority list: {_ordinal(entry['queue_rank'])} in the {entry['queue']} queue, because "
                 f"{QUEUE_REASONS[entry['queue']]}. {entry['evidence']}".strip()
             )
-        said.append(" ".join(parts) or "Asked for by name or stretch; no test is due.")
+        said.append(" ".join(parts) or "Selected by name or stretch; no test is due.")
     return said
 
 
@@ -221,7 +318,7 @@ def _retest(entry):
 
 
 def _ordinal(number):
-    """A place in a list, such as 1st.
+    """Ordinal number, such as 1st.
 
     Examples
     --------
@@ -233,7 +330,7 @@ def _ordinal(number):
 
 
 def _last(tower):
-    """The last value with its date."""
+    """Last value with its date."""
     if pd.notna(tower.footing_ohm):
         verdict = "" if tower.verdict == "usable" else f" ({tower.verdict})"
         return f"{ohms(tower.footing_ohm)} Ω on {tower.footing_date:%Y-%m-%d}{verdict}"
@@ -242,19 +339,30 @@ def _last(tower):
     return "no usable value"
 
 
+def ohms(number: float) -> str:
+    """Resistance with three significant digits.
+
+    Examples
+    --------
+    >>> ohms(0.3471), ohms(25.9), ohms(1234.0)
+    ('0.347', '25.9', '1234')
+    """
+    return f"{number:.3g}" if number < 1000 else f"{number:.0f}"
+
+
 def _expected(tower, treated):
-    """The band in which the footing lies, whatever the season."""
+    """Expected interval of the footing, in any season."""
     if pd.isna(tower.footing_ohm):
-        return "nothing to compare with: read twice, and move the potential probe between the readings"
+        return "no value to compare with: read twice, and move the potential probe between the readings"
     low, high = tower.footing_low_ohm, tower.footing_high_ohm
-    band = f"{ohms(low)} to {ohms(high)} Ω" if np.isfinite(high) else f"{ohms(low)} Ω or more"
+    interval = f"{ohms(low)} to {ohms(high)} Ω" if np.isfinite(high) else f"{ohms(low)} Ω or more"
     if treated:
-        return f"below {band}, which was the band before the earthing was treated ({treated})"
-    return f"{band}, instrument and seasons included"
+        return f"below {interval}, the interval before the earthing was treated ({treated})"
+    return f"{interval}, including instrument and seasons"
 
 
 def _setups(study, called):
-    """How the reading that stands was taken, so that the next one can be compared with it."""
+    """Set-up of the reading in use, so that the next one is comparable."""
     visits = study.grades.visits.set_index("visit_id")
     return [
         _setup(visits.loc[name]) if isinstance(name, str) and name in visits.index else ""
@@ -263,7 +371,7 @@ def _setups(study, called):
 
 
 def _setup(visit):
-    """One set-up in words; what was not recorded is left out."""
+    """One set-up in words, without items that were not recorded."""
     parts = [str(visit["method"])]
     if pd.notna(visit["test_frequency_hz"]):
         parts.append(f"{visit['test_frequency_hz']:g} Hz")
@@ -277,116 +385,30 @@ def _setup(visit):
 
 
 def _what_to_do(study, called):
-    """What the rules asked of the crew, and the next step of the priority list."""
+    """Requests of the quality rules, and the next step of the priority list."""
     again = study.retest.set_index("tower_id")["what_to_do"]
     steps = study.priority.set_index("tower_id")
     steps = steps["next_step"].where(steps["queue"].isin(QUEUE_REASONS))
     asked = pd.Series(_findings(study).to_dict() | again.to_dict(), dtype="str")
-    told = zip(_told(called, asked), _told(called, steps.dropna()), strict=True)
-    usual = "Read with coils round all legs, as laid out below."
-    return [" ".join(part for part in parts if part) or usual for parts in told]
-
-
-def _told(called, sentences):
-    """Sentences of the towers called at, "" where there is none; an empty Series would have no type to look in."""
-    known = sentences.to_dict()
-    return [known.get(name, "") for name in called["tower_id"]]
+    both = zip(_by_tower(called, asked), _by_tower(called, steps.dropna()), strict=True)
+    usual = "Read with coils round all legs, with the probe layouts below."
+    return [" ".join(part for part in parts if part) or usual for parts in both]
 
 
 def _findings(study):
-    """What the rules said of the newest visit of each tower; sound ones are left out."""
+    """Findings of the quality rules on the newest visit of each tower."""
     visits = study.grades.visits
     seen = visits[visits["date"] <= last_day(study.month)].sort_values("date", kind="stable")
     newest = seen.drop_duplicates("tower_id", keep="last")["visit_id"]
-    told = study.grades.findings
-    return told[told["visit_id"].isin(newest)].groupby("tower_id")["sentence"].agg(" ".join)
+    findings = study.grades.findings
+    return findings[findings["visit_id"].isin(newest)].groupby("tower_id")["sentence"].agg(" ".join)
 
 
 def _cautions(tower):
-    """What to beware of at this very tower."""
+    """Cautions at this tower."""
     parts = [TOUCH] if tower.safety_screen == "above" else []
     if tower.leads_missing > 0:
         parts.append(LIVE_LEADS)
     if tower.bond_seen in ("damaged", "missing") or "bond" in str(tower.suspected_cause):
         parts.append(BOND)
     return " ".join(parts)
-
-
-@dataclass(frozen=True)
-class FieldSheet:
-    """What a crew takes along.
-
-    Attributes
-    ----------
-    line_id, title, month : str
-        The line, and the month as of which it was assessed.
-    chosen : str
-        Which towers are on the sheet, in one sentence.
-    stops : DataFrame
-        One row a tower in route order, as `towerlib.fieldwork.visits.stops` gives it.
-    lays : DataFrame
-        One row a pair of probes, as `towerlib.fieldwork.probe_layout.lay_probes` gives it.
-    visits, legs : DataFrame
-        Rows to fill in, as `towerlib.fieldwork.forms` gives them.
-    has_sweeps : bool
-        The line's records hold sweeps over frequency.
-    remarks : list of str
-        What is not known about the surroundings, and what the reader of the route has to know.
-    """
-
-    line_id: str
-    title: str
-    month: str
-    chosen: str
-    stops: pd.DataFrame
-    lays: pd.DataFrame
-    visits: pd.DataFrame
-    legs: pd.DataFrame
-    has_sweeps: bool
-    remarks: list[str]
-
-
-def prepare(study, towers="", *, from_km=None, to_km=None, context=()):
-    """The sheet for the next visit to towers of a line.
-
-    Parameters
-    ----------
-    study : Study
-        The line as of a month.
-    towers : str
-        As for `towerlib.fieldwork.visits.choose`.
-    from_km, to_km : float, optional
-        Stretch of chainage [km].
-    context : iterable of GeoDataFrame
-        Further layers to keep clear of, each with its name in ``attrs["name"]``.
-
-    Returns
-    -------
-    FieldSheet
-
-    Raises
-    ------
-    SettingsError
-        Unknown tower, empty choice, or a stretch that ends before it starts.
-    """
-    tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
-    called = stops(study, tower_ids)
-    clearances = probe_layout.Clearances.of(study.line)
-    laid = probe_layout.lay_probes(called, clearances)
-    neighbours = probe_layout.neighbours(study, context)
-    laid = laid.assign(doubts=probe_layout.of_lays(laid, called, neighbours, clearances))
-    called = called.assign(probe_doubts=probe_layout.of_stops(called, clearances))
-    visits = forms.visits(called, study)
-    called = called.assign(visit_id=visits["visit_id"].to_numpy())
-    return FieldSheet(
-        line_id=study.line.id,
-        title=study.line.title,
-        month=study.month,
-        chosen=chosen,
-        stops=called,
-        lays=laid,
-        visits=visits,
-        legs=forms.legs(called, study),
-        has_sweeps=len(study.records.sweeps) > 0,
-        remarks=[*neighbours.remarks, *study.route.remarks],
-    )

@@ -1,7 +1,7 @@
 """What to do first, and what to do with a budget: the priority list and the plan."""
 
 from towerlib.config.sections import QUEUES
-from towerlib.plan.budget import Budget, draw_up, join
+from towerlib.plan.budget import Budget, join, optimise_plan
 from towerlib.plan.priority import COLUMNS, NEXT_STEP, TEXTS, order_rule, priority_list, queues
 
 __all__ = [
@@ -10,8 +10,8 @@ __all__ = [
     "QUEUES",
     "TEXTS",
     "Budget",
-    "draw_up",
     "join",
+    "optimise_plan",
     "order_rule",
     "priority_list",
     "queues",

@@ -1,6 +1,9 @@
-"""The plan of a line: which towers, which treatment, which year, and what simpler rules would bring."""
+"""The budget plan of a line: selected works, comparison with simple rules, and remarks."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -9,10 +12,16 @@ from towerlib.errors import SettingsError
 from towerlib.plan.heuristic import NO_PRICES, failed, greedy, worst_first
 from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import Plan
-from towerlib.plan.problem import Terms, spread_evenly, together_in_zones
+from towerlib.plan.problem import Constraints, spread_evenly, together_in_zones
 from towerlib.text import counted, grouped
 
-NO_BUDGET = "No plan: [plan] budget is not set in line.toml. Each tower shows its treatment that buys most for its cost."
+if TYPE_CHECKING:
+    from towerlib.config import Line
+    from towerlib.config.sections import Plan as PlanSettings
+    from towerlib.treatments import Treatments
+
+
+NO_BUDGET = "No plan: [plan] budget is not set in line.toml. Each tower shows its treatment with the most benefit per cost."
 OWN = "budget plan"  # its row among the methods
 NO_CHOICE = "No plan: no treatment applies at any tower."
 QUANTITIES = """
@@ -32,50 +41,50 @@ ADDED = """
 
 @dataclass(frozen=True)
 class Budget:
-    """What a budget buys on a line.
+    """Budget plan of a line.
 
     Attributes
     ----------
     options : pandas.DataFrame
-        What was chosen from: rows of `towerlib.treatments.Treatments.choices`.
-    terms : Terms or None
-        Money, crews and years; None without a budget.
+        Options of the plan: rows of `towerlib.treatments.Treatments.choices`.
+    constraints : Constraints or None
+        Budget, crews and years; None without a budget.
     plan : Plan or None
-        Optimal where `plan.proven`, else as near to the best possible as `plan.how` says.
+        Optimal where `plan.proven`; otherwise `plan.how` states the distance to the best possible.
     works : pandas.DataFrame
-        One row a work of the plan by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
+        One row per selected work, by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
     methods : pandas.DataFrame
-        One row a way of planning within the same terms, the plan first as `OWN`: method, towers, spent, benefit
-        (trip-outs avoided over the horizon, discounted), gain (of the plan over it, as a part of it; infinite
-        over a rule that avoids nothing), fails (True for a rule that breaks a constraint, such as a must-do; its
-        gain is blank).
+        One row per planning method within the same constraints, the plan first as `OWN`: method, towers, spent,
+        benefit (trip-outs avoided over the horizon, discounted), gain (of the plan over the method, relative;
+        infinite over a method that avoids nothing), fails (True for a method that violates a constraint, such as a
+        must-do; its gain is blank).
     best : pandas.DataFrame
-        One row a tower: the option that the plan takes there, else that with most benefit for its cost.
+        One row per tower: the selected option, otherwise that with the most benefit per cost.
     off, assumed : tuple of str
-        What is off and why; what the plan took for granted.
+        What is not available, with the reason; assumptions of the plan.
     """
 
     options: pd.DataFrame
-    terms: Terms | None
+    constraints: Constraints | None
     plan: Plan | None
     works: pd.DataFrame
     methods: pd.DataFrame
     best: pd.DataFrame
-    off: tuple
-    assumed: tuple
+    off: tuple[str, ...]
+    assumed: tuple[str, ...]
 
 
-def draw_up(treatments, condition, line):
-    """Plan of a line within the budget of its settings.
+def optimise_plan(treatments: Treatments, condition: pd.DataFrame, line: Line) -> Budget:
+    """Budget plan of a line within the constraints of its settings.
 
     Parameters
     ----------
     treatments : Treatments
-        What could be done, as `towerlib.treatments.assess` gives it.
+        Options, from `towerlib.treatments.assess`.
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     line : Line
-        Its ``[plan]``.
+        Settings, of which ``[plan]`` is used.
 
     Returns
     -------
@@ -84,13 +93,12 @@ def draw_up(treatments, condition, line):
     Raises
     ------
     SettingsError
-        The must-do works do not fit the budget: which, and by how much.
+        The must-do works exceed the constraints; the message names them and the excess.
 
     Notes
     -----
-    Benefit is trip-outs avoided a year, counted from the year after the work to the end of its life or of the
-    horizon, later years discounted. Safety works are must-dos beside it; their worth is not counted in
-    trip-outs.
+    The benefit is trip-outs avoided a year, from the year after the work to the end of its life or of the
+    horizon, later years discounted. Safety works are must-dos; their value is not expressed in trip-outs.
     """
     options = _options(treatments, condition, line)
     priced = options["cost"].notna()
@@ -98,51 +106,54 @@ def draw_up(treatments, condition, line):
         return _without(options, condition, NO_CHOICE)
     if line.plan.budget is None:
         return _without(options, condition, NO_BUDGET)
-    if not priced.any():
-        owed = " [plan] must_treat is not kept without prices." if line.plan.must_treat else ""
+    if not bool(priced.any()):
+        owed = " Without prices, [plan] must_treat has no effect." if line.plan.must_treat else ""
         return _without(options, condition, NO_PRICES + owed)
     options, unpriced = _priced_must_do(options)
-    terms, unpaid = terms_of(line.plan, treatments.mobilisation), _unpaid(treatments.mobilisation, options)
-    footings = condition.set_index("tower_id")["footing_ohm"]
-    plan = optimise(options, terms, search=False, footing_ohm=footings)
+    constraints, unpaid = (
+        constraints_of(line.plan, treatments.mobilisation),
+        _unpaid(treatments.mobilisation, options),
+    )
+    footings = cast("pd.Series", condition.set_index("tower_id")["footing_ohm"])
+    plan = optimise(options, constraints, search=False, footing_ohm=footings)
     ways = {
         OWN: plan,
-        "most benefit per cost next": greedy(options, terms),
-        "worst ohms first": worst_first(options, terms, footings),
+        "most benefit per cost next": greedy(options, constraints),
+        "worst ohms first": worst_first(options, constraints, footings),
     }
     works = _works(plan, options, condition)
-    empty = (plan.how,) if works.empty else ()  # then it says why there is no work
+    empty = (plan.how,) if works.empty else ()  # it then gives the reason why no work is selected
     return Budget(
         options=options,
-        terms=terms,
+        constraints=constraints,
         plan=plan,
         works=works,
         methods=_methods(ways),
         best=_best(options, works),
         off=(*empty, *_owed_in_vain(options, line), *unpriced, *unpaid, *plan.problem.left_out),
-        assumed=(*(() if empty else (plan.how,)), *_assumed(terms, line.plan)),
+        assumed=(*(() if empty else (plan.how,)), *_assumed(constraints, line.plan)),
     )
 
 
-def terms_of(plan, mobilisation):
-    """Terms of a plan from the settings and the prices of mobilisation.
+def constraints_of(plan: PlanSettings, mobilisation: pd.DataFrame) -> Constraints:
+    """Constraints of a plan from the settings and the mobilisation prices.
 
     Parameters
     ----------
     plan : towerlib.config.sections.Plan
         With a budget; it is spread evenly over the years.
     mobilisation : pandas.DataFrame
-        access_group and price, as `towerlib.treatments.Treatments.mobilisation`; one without a price counts as
-        nothing, which `Budget.off` says.
+        access_group and price, from `towerlib.treatments.Treatments.mobilisation`; a missing price counts as 0, and
+        `Budget.off` reports it.
 
     Returns
     -------
-    Terms
+    Constraints
     """
     fees = mobilisation.set_index("access_group")["price"].astype(float).fillna(0.0)
     weeks = plan.crew_weeks_per_year
-    return Terms(
-        budget=spread_evenly(plan.budget, plan.years),
+    return Constraints(
+        budget=spread_evenly(plan.budget or 0.0, plan.years),
         mobilisation=fees.to_dict(),
         crew_weeks=None if weeks is None else (weeks,) * plan.years,
         horizon_years=max(plan.horizon_years, plan.years),
@@ -150,29 +161,29 @@ def terms_of(plan, mobilisation):
     )
 
 
-def join(condition, budget):
-    """Condition of the towers with the treatment that the plan, or benefit per cost, gives each.
+def join(condition: pd.DataFrame, budget: Budget) -> pd.DataFrame:
+    """Condition of the towers, with the treatment selected by the plan or by benefit per cost.
 
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower.
+        One row per tower.
     budget : Budget
 
     Returns
     -------
     pandas.DataFrame
-        The same rows and order with treatment, plan_year and package (blank where the plan leaves the tower as it
-        is), predicted_ohm, avoided_per_year with avoided_low and avoided_high, cost with cost_low and cost_high,
+        The same rows in the same order, with treatment, plan_year and package (blank for towers outside the plan),
+        predicted_ohm, avoided_per_year with avoided_low and avoided_high, cost with cost_low and cost_high,
         and benefit_per_cost.
     """
     kept = condition.drop(columns=[name for name in ADDED if name in condition])
-    told = budget.best.rename(columns={"option": "treatment"})[["tower_id", *ADDED]]
-    return kept.merge(told, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
+    best = budget.best.rename(columns={"option": "treatment"})[["tower_id", *ADDED]]
+    return kept.merge(best, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
 
 
 def _options(treatments, condition, line):
-    """What a plan may choose from, with the towers whose treatment is owed."""
+    """Options of a plan; towers in [plan] must_treat are must-dos."""
     options = treatments.choices
     unknown = set(line.plan.must_treat) - set(condition["tower_id"])
     if unknown:
@@ -190,48 +201,51 @@ def _options(treatments, condition, line):
 
 
 def _owed_in_vain(options, line):
-    """A sentence on towers whose treatment is owed, but to which none applies."""
+    """Remark on towers in [plan] must_treat to which no treatment applies."""
     lost = [tower for tower in line.plan.must_treat if tower not in set(options["tower_id"])]
     return [f"[plan] must_treat: no treatment applies at tower {', '.join(lost)}."] if lost else []
 
 
-def _priced_must_do(options):
-    """Options without the towers whose must-do has no price, and a sentence on those."""
+def _priced_must_do(options: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Options without the towers whose must-do has no price, and a remark on those towers."""
     must, priced = options["must_do"].astype(bool), options["cost"].notna()
     lost = sorted(set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"]))
     if not lost:
         return options, []
-    told = f"Must-do without a price, not in the plan: tower {', '.join(lost)}. Give the price in prices.csv."
-    return options[~options["tower_id"].isin(lost)].reset_index(drop=True), [told]
+    remark = (
+        f"Must-do without a price, not in the plan: tower {', '.join(lost)}. Give the price in prices.csv."
+    )
+    kept = options.loc[~options["tower_id"].isin(lost)].reset_index(drop=True)
+    return kept, [remark]
 
 
 def _unpaid(mobilisation, options):
-    """A sentence on access groups whose mobilisation has no price."""
+    """Remark on access groups without a mobilisation price."""
     missing = mobilisation.loc[mobilisation["price"].isna(), "access_group"]
     lost = sorted(set(missing) & set(_labels(options)))
     if not lost:
         return []
     return [
-        f"Mobilisation without a price counts as nothing: {counted(len(lost), 'access group')} ({', '.join(lost[:6])}"
-        f"{', …' if len(lost) > 6 else ''}). The plan costs more than it says."
+        f"Mobilisation without a price counts as 0: {counted(len(lost), 'access group')} ({', '.join(lost[:6])}"
+        f"{', …' if len(lost) > 6 else ''}). The plan costs more than stated."
     ]
 
 
 def _labels(options):
-    """Access group of each option; a tower without one is a group of its own."""
+    """Access group of each option; a tower without a group forms its own."""
     own = "tower " + options["tower_id"].astype("str")
     return options["access_group"].astype("str").where(options["access_group"].notna(), own)
 
 
 def _without(options, condition, why):
-    """No plan: the best option of each tower still stands."""
+    """Result without a plan; the best option of each tower is still listed."""
     nothing = pd.DataFrame(columns=[*WORKS, *QUANTITIES, "verify"])
     methods = pd.DataFrame(columns=["method", "towers", "spent", "benefit", "gain", "fails"])
     return Budget(options, None, None, nothing, methods, _best(options, nothing), (why,), ())
 
 
 def _works(plan, options, condition):
-    """The works of the plan with all that a work order needs."""
+    """Works of the plan, with all data of a work order."""
     chosen = plan.works[["year", "tower_id", "option"]].merge(
         options, on=["tower_id", "option"], validate="1:1"
     )
@@ -245,7 +259,7 @@ def _works(plan, options, condition):
 
 
 def _best(options, works):
-    """One option a tower: that of the plan, else that with most benefit for its cost, or effort without prices."""
+    """One option per tower: that of the plan, else that with most benefit per cost, or per effort without prices."""
     rate = options["avoided_per_year"] / options["cost"].where(options["cost"] > 0)
     effort = options["avoided_per_year"] / options["effort"].where(options["effort"] > 0)
     taken = works[["tower_id", "option", "year", "package"]].rename(columns={"year": "plan_year"})
@@ -261,14 +275,14 @@ def _best(options, works):
         }
     )
     ranked = ranked.loc[keys.sort_values(list(keys), kind="stable").index]
-    # an option of which nothing can be foretold is no proposal, unless it is owed or a repair
+    # an option without a prediction is not proposed, unless it is a must-do or a repair
     ranked = ranked[ranked["avoided_per_year"].gt(0) | ranked["must_do"] | ranked["kind"].isin(REPAIRS)]
     best = ranked.drop_duplicates("tower_id").assign(plan_year=lambda t: t["plan_year"].astype("Int64"))
     return best.drop(columns="_effort").reset_index(drop=True)
 
 
 def _methods(ways):
-    """The ways of planning side by side."""
+    """Comparison of the planning methods."""
     return pd.DataFrame(
         [
             {
@@ -285,24 +299,24 @@ def _methods(ways):
 
 
 def _gain(benefit, other):
-    """Gain over another benefit as a part of it."""
+    """Relative gain over another benefit."""
     if other > 0:
         return benefit / other - 1
     return np.inf if benefit > 0 else 0.0
 
 
-def _assumed(terms, plan):
-    """What the plan took for granted, in sentences."""
+def _assumed(constraints, plan):
+    """Assumptions of the plan, in sentences."""
     crews = (
-        "without a limit of crews"
-        if terms.crew_weeks is None
+        "no limit of crews"
+        if constraints.crew_weeks is None
         else f"{plan.crew_weeks_per_year:g} crew-weeks a year"
     )
     total = grouped(plan.budget)
     return (
-        f"Budget {total} {plan.currency}, spread evenly over {counted(plan.years, 'year')}, {crews}; mobilisation "
-        "is paid once an access group and year.",
-        f"Trip-outs avoided count over {terms.horizon_years:g} years, each later year "
-        f"{terms.discount_rate:.1%} less.",
-        "Treating some towers can move flashovers to neighbours that stay as they are; the sum does not see it.",
+        f"Budget {total} {plan.currency}, spread evenly over {counted(plan.years, 'year')}, {crews}. Mobilisation "
+        "is paid once per access group and year.",
+        f"Trip-outs avoided count over {constraints.horizon_years:g} years, discounted by "
+        f"{constraints.discount_rate:.1%} a year.",
+        "Treatment can move flashovers to untreated neighbours. The sum does not include this effect.",
     )

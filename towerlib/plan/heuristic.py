@@ -1,8 +1,14 @@
-"""What picked options cost and bring: one number a tower, its option times the years plus the year, −1 for none."""
+"""Quick plans: near-best plans at shadow prices, best single changes, and the two simple rules.
+
+A selection holds one integer per tower: option · years + year, −1 without a work.
+"""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,272 +17,90 @@ from towerlib.physics.statistics import SEED
 from towerlib.plan.outcome import broken_rules, plan_of
 from towerlib.plan.problem import pose
 
+if TYPE_CHECKING:
+    from towerlib.plan.outcome import Plan
+    from towerlib.plan.problem import Constraints, Problem
+
+
+STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
+ALL_SETS = 5  # up to this many years every set of visiting years is tried; beyond, sets of up to two
+SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
+CELLS = 1_000_000  # draws times options times years in one block
+NO_PRICES = "No prices were given: towers are ranked by avoided trip-outs per trench metre, without a budget."
+
 
 @dataclass(frozen=True)
 class Prices:
-    """Benefit that one unit more of money and one crew-week more would bring in each year, shape (y,)."""
+    """Shadow prices: benefit of one more unit of money and of one more crew-week in each year, shape (y,)."""
 
     money: np.ndarray
     weeks: np.ndarray
 
 
-def loads_of(problem, prices):
-    """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y).
+@dataclass(frozen=True)
+class Packages:
+    """Units of decision: an option of one tower, or one option of each tower of a group treated together.
 
-    Parameters
+    Attributes
     ----------
-    problem : Problem
-    prices : Prices
-
-    Returns
-    -------
-    tuple of array
+    members : list of array
+        Options of the problem in each package.
+    unit : array, shape (p,)
+        Tower, or group of towers treated together.
+    value : array, shape (p, y)
+    spend, weeks : array, shape (p,)
+    groups : array of bool, shape (p, g)
+        Access groups in which it needs a mobilisation.
+    must : array of bool, shape (p,)
+        True where it meets a must-do.
     """
-    load = problem.spend[:, None] * prices.money + problem.weeks[:, None] * prices.weeks
-    return load, problem.fee[:, None] * prices.money
+
+    members: list[np.ndarray]
+    unit: np.ndarray
+    value: np.ndarray
+    spend: np.ndarray
+    weeks: np.ndarray
+    groups: np.ndarray
+    must: np.ndarray
 
 
-def amount_of(amount, picked):
-    """Amount of the option and year of each tower, 0 where none is picked: amount (n, y) or (d, n, y).
+class _State:
+    """Works done, mobilisations paid and resources left while a rule proceeds."""
 
-    Parameters
-    ----------
-    amount : array, shape (n, y) or (d, n, y)
-    picked : array of int, shape (d, a)
+    def __init__(self, problem, packages):
+        self.problem, self.packages = problem, packages
+        self.choice = np.zeros(len(problem.spend), int)
+        self.done = np.zeros(problem.unit.max(initial=-1) + 1, bool)
+        self.paid = np.zeros((len(problem.fee), problem.constraints.years), bool)
+        self.money, self.weeks = np.array(problem.constraints.budget, float), problem.crew.copy()
 
-    Returns
-    -------
-    array, shape (d, a)
-    """
-    flat = amount.reshape(*amount.shape[:-2], -1)
-    flat = np.broadcast_to(flat, (len(picked), flat.shape[-1]))
-    return np.where(picked >= 0, np.take_along_axis(flat, np.maximum(picked, 0), axis=1), 0.0)
+    def fits(self, year):
+        """True for each package that can still be taken in a year."""
+        packages, problem = self.packages, self.problem
+        cost = packages.spend + packages.groups @ np.where(self.paid[:, year], 0.0, problem.fee)
+        in_time = ~packages.must | (year < problem.must_by)
+        return (
+            ~self.done[packages.unit]
+            & in_time
+            & (cost <= self.money[year])
+            & (packages.weeks <= self.weeks[year])
+        )
 
-
-def visits_of(problem, picked):
-    """Access groups with work in each year.
-
-    Parameters
-    ----------
-    problem : Problem
-    picked : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of bool, shape (d, g, y)
-    """
-    years = problem.terms.years
-    option, year = np.divmod(np.maximum(picked, 0), years)
-    place = np.where(picked >= 0, problem.group[option] * years + year, -1)
-    visited = np.zeros((len(picked), len(problem.fee) * years + 1), bool)
-    visited[np.arange(len(picked))[:, None], place] = True
-    return visited[:, :-1].reshape(len(picked), -1, years)
+    def take(self, package, year):
+        """Do a package in a year and book its cost."""
+        packages, fee = self.packages, self.problem.fee
+        new = packages.groups[package] & ~self.paid[:, year]
+        self.money[year] -= packages.spend[package] + fee[new].sum()
+        self.weeks[year] -= packages.weeks[package]
+        self.paid[:, year] |= packages.groups[package]
+        self.done[packages.unit[package]] = True
+        self.choice[packages.members[package]] = year + 1
 
 
-def used(problem, picked):
-    """Money and crew-weeks of each draw and year.
-
-    Parameters
-    ----------
-    problem : Problem
-    picked : array of int, shape (d, a)
-
-    Returns
-    -------
-    tuple of array, shape (d, y)
-    """
-    years = problem.terms.years
-    option, year = np.divmod(np.maximum(picked, 0), years)
-    in_year = (year[:, :, None] == np.arange(years)) & (picked >= 0)[:, :, None]
-    spent = np.einsum("da,day->dy", problem.spend[option], in_year)
-    weeks = np.einsum("da,day->dy", problem.weeks[option], in_year)
-    return spent + np.einsum("dgy,g->dy", visits_of(problem, picked), problem.fee), weeks
-
-
-def holds_limits(problem, spent, weeks):
-    """True for each draw within the limits of every year.
-
-    Parameters
-    ----------
-    problem : Problem
-    spent, weeks : array, shape (d, y)
-
-    Returns
-    -------
-    array of bool, shape (d,)
-    """
-    return ((spent <= np.array(problem.terms.budget)) & (weeks <= problem.crew)).all(axis=1)
-
-
-def choices_of(problem, picked):
-    """Year of each option, 0 where it is not done, shape (d, n).
-
-    Parameters
-    ----------
-    problem : Problem
-    picked : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of int, shape (d, n)
-    """
-    choices = np.zeros((len(picked), len(problem.spend)), int)
-    draw, tower = np.nonzero(picked >= 0)
-    option, year = np.divmod(picked[draw, tower], problem.terms.years)
-    choices[draw, option] = year + 1
-    return choices
-
-
-def picked_of(problem, choices):
-    """Option and year of each tower: the inverse of `choices_of`.
-
-    Parameters
-    ----------
-    problem : Problem
-    choices : array of int, shape (d, n)
-
-    Returns
-    -------
-    array of int, shape (d, a)
-    """
-    picked = np.full((len(choices), len(problem.unit)), -1)
-    draw, option = np.nonzero(choices)
-    picked[draw, problem.tower[option]] = option * problem.terms.years + choices[draw, option] - 1
-    return picked
-
-
-def improved(problem, worth, picked, loads):
-    """The same with the best single change, by benefit per priced load, while one fits.
-
-    Parameters
-    ----------
-    problem : Problem
-    worth : array, shape (d, n, y)
-        Benefit of each option and year, −inf where it may not be done.
-    picked : array of int, shape (d, a)
-        Option and year of each tower, as `towerlib.plan.heuristic` numbers them.
-    loads : tuple of array
-        As `towerlib.plan.heuristic.loads_of` gives them.
-
-    Returns
-    -------
-    array of int, shape (d, a)
-    """
-    picked, going = picked.copy(), np.arange(len(picked))
-    lone = (np.bincount(problem.unit)[problem.unit] == 1)[problem.tower]
-    while len(going):
-        rate = _rates(problem, worth[going], picked[going], loads)
-        rate[:, ~lone] = -np.inf
-        flat = rate.reshape(len(going), -1)
-        pick = flat.argmax(axis=1)
-        some = flat[np.arange(len(going)), pick] > -np.inf
-        going, pick = going[some], pick[some]
-        picked[going, problem.tower[pick // problem.terms.years]] = pick
-    return picked
-
-
-def _rates(problem, worth, picked, loads):
-    """Benefit per priced load of each option and year in place of what the tower has, −inf where not able."""
-    years, (load, fee) = problem.terms.years, loads
-    had = amount_of(np.where(np.isfinite(worth), worth, 0.0), picked)
-    gain = worth - had[:, problem.tower, None]
-    spent, weeks = used(problem, picked)
-    now = np.where((picked >= 0)[:, :, None], (picked % years)[:, :, None] == np.arange(years), False)
-    back = now[:, problem.tower]
-    option = np.maximum(picked, 0) // years
-    freed = (problem.spend[option] * (picked >= 0))[:, problem.tower, None] * back
-    freed_weeks = (problem.weeks[option] * (picked >= 0))[:, problem.tower, None] * back
-    closed = ~visits_of(problem, picked)[:, problem.group]
-    money = spent[:, None] + problem.spend[:, None] - freed + closed * problem.fee[problem.group][:, None]
-    crew = weeks[:, None] + problem.weeks[:, None] - freed_weeks
-    able = (money <= np.array(problem.terms.budget)) & (crew <= problem.crew)
-    able &= gain > 1e-9 * (1e-12 + np.abs(had))[:, problem.tower, None]
-    extra = load + closed * fee[problem.group] - amount_of(load, picked)[:, problem.tower, None]
-    top = np.where(able, gain, 1.0)
-    return np.where(
-        able, np.where(extra > 0, top / np.maximum(extra, 1e-300), 1e300 * (1 + 0 * top)), -np.inf
-    )
-
-
-def within_limits(problem, choices):
-    """True for each choice that keeps to every rule of the problem.
-
-    Parameters
-    ----------
-    problem : Problem
-    choices : array of int, shape (p, n)
-
-    Returns
-    -------
-    array of bool, shape (p,)
-    """
-    some, which = np.unique(choices, axis=0, return_inverse=True)
-    return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]
-
-
-def neighbours(problem, choice, allowed, towers, prices):
-    """Choices that differ from one by what is done at one tower, mended for money and crews.
-
-    Parameters
-    ----------
-    problem : Problem
-    choice : array of int, shape (n,)
-    allowed : array of bool, shape (n, y)
-    towers : array of int
-        Numbers of the towers to be changed.
-    prices : Prices
-
-    Returns
-    -------
-    array of int, shape (p, n)
-        For each tower: without it, and with each of its options in each year. Works with the least benefit
-        for their load give way where money or crews run out; what is left buys the best single changes. Towers
-        with a must-do, and those that go together, stay as they are.
-    """
-    loads, years = loads_of(problem, prices), problem.terms.years
-    start = picked_of(problem, choice[None])[0]
-    firm = problem.must_tower | (np.bincount(problem.unit)[problem.unit] > 1)
-    picked, worth = [], []
-    for tower in towers[~firm[towers]]:
-        mine = np.flatnonzero(problem.tower == tower)
-        cells = [option * years + year for option in mine for year in range(years) if allowed[option, year]]
-        for cell in (-1, *cells):
-            if cell == start[tower]:
-                continue
-            picked.append(
-                _made_room(problem, np.where(np.arange(len(start)) == tower, cell, start), tower, firm)
-            )
-            only = np.where(allowed, problem.value, -np.inf)
-            only[mine] = -np.inf
-            worth.append(only)
-    if not picked:
-        return np.zeros((0, len(choice)), int)
-    return choices_of(problem, improved(problem, np.array(worth), np.array(picked), loads))
-
-
-def _made_room(problem, picked, tower, firm):
-    """The same with works of least benefit for their money taken out until the limits hold."""
-    picked = picked.copy()
-    years = problem.terms.years
-    while True:
-        spent, weeks = (amount[0] for amount in used(problem, picked[None]))
-        over = (spent > np.array(problem.terms.budget)) | (weeks > problem.crew)
-        option, year = np.divmod(np.maximum(picked, 0), years)
-        able = (picked >= 0) & over[year] & ~firm & (np.arange(len(picked)) != tower)
-        if not able.any():
-            return picked
-        rate = problem.value[option, year] / np.maximum(problem.spend[option], 1e-9)
-        picked[np.where(able, rate, np.inf).argmin()] = -1
-
-
-STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
-ALL_SETS = 5  # years up to which every set of visiting years is tried; beyond, those of up to two visits
-SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
-CELLS = 1_000_000  # draws times options times years worked on at once
-
-
-def near_best(problem, value, allowed, prices, *, starts=4):
-    """Choice of each draw.
+def near_best(
+    problem: Problem, value: np.ndarray, allowed: np.ndarray, prices: Prices, *, starts: int = 4
+) -> np.ndarray:
+    """Near-best choice of each draw.
 
     Parameters
     ----------
@@ -285,22 +109,22 @@ def near_best(problem, value, allowed, prices, *, starts=4):
     value : array, shape (d, n, y)
         Benefit counted in each draw.
     allowed : array of bool, shape (n, y)
-        Years in which each option may be done; a tower with a must-do is treated in one of them whatever it
-        brings.
+        Years in which each option may be done; a tower with a must-do is treated in one of them regardless of its
+        benefit.
     prices : Prices
-        Their proportions steer the plan, not their size.
+        Only their proportions matter, not their level.
     starts : int
-        Proportions tried, the given ones first, then ones that differ by some 30 %; each draw keeps the best.
+        Number of proportions tried: the given ones, then random ones within some 30 %; each draw keeps the best.
 
     Returns
     -------
     array of int, shape (d, n)
-        Year of each option, 0 where it is not done. Where must-do works are tight a choice may break a limit:
-        `towerlib.plan.outcome.broken_rules` tells.
+        Year of each option, 0 where it is not done. With tight must-do works a choice may break a limit:
+        see `towerlib.plan.outcome.broken_rules`.
 
     Notes
     -----
-    No plan is proven best here: `towerlib.plan.optimise` puts a bound beside it.
+    These plans are not proven optimal; `towerlib.plan.optimise` adds a bound.
 
     References
     ----------
@@ -317,8 +141,24 @@ def near_best(problem, value, allowed, prices, *, starts=4):
     return np.concatenate(parts)
 
 
+def loads_of(problem: Problem, prices: Prices) -> tuple[np.ndarray, np.ndarray]:
+    """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y).
+
+    Parameters
+    ----------
+    problem : Problem
+    prices : Prices
+
+    Returns
+    -------
+    tuple of array
+    """
+    load = problem.spend[:, None] * prices.money + problem.weeks[:, None] * prices.weeks
+    return load, problem.fee[:, None] * prices.money
+
+
 def _other_proportions(problem, prices, count):
-    """Loads at other proportions of years, crews and mobilisations; the same ones every time."""
+    """Loads at other proportions of years, crews and mobilisations; reproducible."""
     rng, others = np.random.default_rng(SEED), []
     for _ in range(count):
         money, weeks = (
@@ -330,44 +170,148 @@ def _other_proportions(problem, prices, count):
 
 
 def _best_of(problem, value, allowed, tried):
-    """Choice of a few draws: the best of what several loads lead to."""
+    """Choice of a block of draws: the best over several loads."""
     draws = len(value)
     worth = np.where(allowed, value, -np.inf)
     best, brings = np.full((draws, len(problem.unit)), -1), np.full(draws, -np.inf)
     for loads in tried:
-        picked = improved(problem, worth, _priced(problem, worth, loads), tried[0])
+        selected = improved(problem, worth, _priced(problem, worth, loads), tried[0])
         total = np.where(
-            holds_limits(problem, *used(problem, picked)), amount_of(value, picked).sum(axis=1), -np.inf
+            holds_limits(problem, *used(problem, selected)), amount_of(value, selected).sum(axis=1), -np.inf
         )
         better = (total > brings) | (best < 0).all(axis=1)
-        best[better], brings[better] = picked[better], total[better]
+        best[better], brings[better] = selected[better], total[better]
     return choices_of(problem, best)
 
 
+def improved(
+    problem: Problem, worth: np.ndarray, selected: np.ndarray, loads: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Selections improved by the best single change, by benefit per priced load, as long as one fits.
+
+    Parameters
+    ----------
+    problem : Problem
+    worth : array, shape (d, n, y)
+        Benefit of each option and year, −inf where it may not be done.
+    selected : array of int, shape (d, a)
+        Option and year of each tower, numbered as in the module docstring.
+    loads : tuple of array
+        From `loads_of`.
+
+    Returns
+    -------
+    array of int, shape (d, a)
+    """
+    selected, going = selected.copy(), np.arange(len(selected))
+    lone = (np.bincount(problem.unit)[problem.unit] == 1)[problem.tower]
+    while len(going):
+        rate = _rates(problem, worth[going], selected[going], loads)
+        rate[:, ~lone] = -np.inf
+        flat = rate.reshape(len(going), -1)
+        best = flat.argmax(axis=1)
+        some = flat[np.arange(len(going)), best] > -np.inf
+        going, best = going[some], best[some]
+        selected[going, problem.tower[best // problem.constraints.years]] = best
+    return selected
+
+
+def _rates(problem, worth, selected, loads):
+    """Benefit per priced load of replacing the tower's selection by each option and year, −inf where not possible."""
+    years, (load, fee) = problem.constraints.years, loads
+    had = amount_of(np.where(np.isfinite(worth), worth, 0.0), selected)
+    gain = worth - had[:, problem.tower, None]
+    spent, weeks = used(problem, selected)
+    now = np.where((selected >= 0)[:, :, None], (selected % years)[:, :, None] == np.arange(years), False)
+    back = now[:, problem.tower]
+    option = np.maximum(selected, 0) // years
+    freed = (problem.spend[option] * (selected >= 0))[:, problem.tower, None] * back
+    freed_weeks = (problem.weeks[option] * (selected >= 0))[:, problem.tower, None] * back
+    closed = ~visits_of(problem, selected)[:, problem.group]
+    money = spent[:, None] + problem.spend[:, None] - freed + closed * problem.fee[problem.group][:, None]
+    crew = weeks[:, None] + problem.weeks[:, None] - freed_weeks
+    able = (money <= np.array(problem.constraints.budget)) & (crew <= problem.crew)
+    able &= gain > 1e-9 * (1e-12 + np.abs(had))[:, problem.tower, None]
+    extra = load + closed * fee[problem.group] - amount_of(load, selected)[:, problem.tower, None]
+    top = np.where(able, gain, 1.0)
+    return np.where(
+        able, np.where(extra > 0, top / np.maximum(extra, 1e-300), 1e300 * (1 + 0 * top)), -np.inf
+    )
+
+
+def amount_of(amount: np.ndarray, selected: np.ndarray) -> np.ndarray:
+    """Amount for the selected option and year of each tower, 0 where none is selected.
+
+    Parameters
+    ----------
+    amount : array, shape (n, y) or (d, n, y)
+    selected : array of int, shape (d, a)
+
+    Returns
+    -------
+    array, shape (d, a)
+    """
+    flat = amount.reshape(*amount.shape[:-2], -1)
+    flat = np.broadcast_to(flat, (len(selected), flat.shape[-1]))
+    return np.where(selected >= 0, np.take_along_axis(flat, np.maximum(selected, 0), axis=1), 0.0)
+
+
+def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Money and crew-weeks of each draw and year.
+
+    Parameters
+    ----------
+    problem : Problem
+    selected : array of int, shape (d, a)
+
+    Returns
+    -------
+    tuple of array, shape (d, y)
+    """
+    years = problem.constraints.years
+    option, year = np.divmod(np.maximum(selected, 0), years)
+    in_year = (year[:, :, None] == np.arange(years)) & (selected >= 0)[:, :, None]
+    spent = np.einsum("da,day->dy", problem.spend[option], in_year)
+    weeks = np.einsum("da,day->dy", problem.weeks[option], in_year)
+    return spent + np.einsum("dgy,g->dy", visits_of(problem, selected), problem.fee), weeks
+
+
+def visits_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
+    """Access groups with work in each year.
+
+    Parameters
+    ----------
+    problem : Problem
+    selected : array of int, shape (d, a)
+
+    Returns
+    -------
+    array of bool, shape (d, g, y)
+    """
+    years = problem.constraints.years
+    option, year = np.divmod(np.maximum(selected, 0), years)
+    place = np.where(selected >= 0, problem.group[option] * years + year, -1)
+    visited = np.zeros((len(selected), len(problem.fee) * years + 1), bool)
+    visited[np.arange(len(selected))[:, None], place] = True
+    return visited[:, :-1].reshape(len(selected), -1, years)
+
+
 def _priced(problem, worth, loads):
-    """Option and year of each tower at the lowest price at which every limit holds, else at the highest."""
+    """Option and year of each tower at the lowest price that keeps every limit, else at the highest."""
     draws, load = len(worth), loads[0]
     top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
     high = np.full(draws, np.log(top))
     low = high - 24.0
-    picked = _at_price(problem, worth, np.exp(high), loads)
+    selected = _at_price(problem, worth, np.exp(high), loads)
     free = _at_price(problem, worth, np.zeros(draws), loads)
     easy = holds_limits(problem, *used(problem, free))
     for _ in range(0 if easy.all() else STEPS):
         middle = (low + high) / 2
         trial = _at_price(problem, worth, np.exp(middle), loads)
         holds = holds_limits(problem, *used(problem, trial))
-        picked[holds] = trial[holds]
+        selected[holds] = trial[holds]
         low, high = np.where(holds, low, middle), np.where(holds, middle, high)
-    return np.where(easy[:, None], free, picked)
-
-
-@cache
-def _year_sets(years):
-    """Sets of years in which an access group may be visited, shape (s, y)."""
-    sizes = range(years + 1) if years <= ALL_SETS else range(3)
-    sets = [chosen for size in sizes for chosen in combinations(range(years), size)]
-    return np.array([np.isin(np.arange(years), chosen) for chosen in sets])
+    return np.where(easy[:, None], free, selected)
 
 
 def _at_price(problem, worth, price, loads):
@@ -398,45 +342,131 @@ def _at_price(problem, worth, price, loads):
     return np.where(year >= 0, first * years + year, -1)
 
 
-NO_PRICES = (
-    "No prices were given: towers are ranked by avoided trip-outs per trench metre; no budget is kept."
-)
+@cache
+def _year_sets(years):
+    """Sets of years in which an access group may be visited, shape (s, y)."""
+    sizes = range(years + 1) if years <= ALL_SETS else range(3)
+    sets = [chosen for size in sizes for chosen in combinations(range(years), size)]
+    return np.array([np.isin(np.arange(years), chosen) for chosen in sets])
 
 
-@dataclass(frozen=True)
-class Packages:
-    """What one decision can take: an option of a tower, or one option of each tower that goes together.
+def holds_limits(problem: Problem, spent: np.ndarray, weeks: np.ndarray) -> np.ndarray:
+    """True for each draw within the limits of every year.
 
-    Attributes
+    Parameters
     ----------
-    members : list of array
-        Options of the problem in each package.
-    unit : array, shape (p,)
-        Tower, or towers that go together, that it serves.
-    value : array, shape (p, y)
-    spend, weeks : array, shape (p,)
-    groups : array of bool, shape (p, g)
-        Access groups in which it needs a mobilisation.
-    must : array of bool, shape (p,)
-        True where it meets a must-do.
+    problem : Problem
+    spent, weeks : array, shape (d, y)
+
+    Returns
+    -------
+    array of bool, shape (d,)
     """
-
-    members: list
-    unit: np.ndarray
-    value: np.ndarray
-    spend: np.ndarray
-    weeks: np.ndarray
-    groups: np.ndarray
-    must: np.ndarray
+    kept = (spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)
+    return np.asarray(kept.all(axis=1))
 
 
-def worst_first(options, terms, footing_ohm):
+def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
+    """Year of each option, 0 where it is not done, shape (d, n).
+
+    Parameters
+    ----------
+    problem : Problem
+    selected : array of int, shape (d, a)
+
+    Returns
+    -------
+    array of int, shape (d, n)
+    """
+    choices = np.zeros((len(selected), len(problem.spend)), int)
+    draw, tower = np.nonzero(selected >= 0)
+    option, year = np.divmod(selected[draw, tower], problem.constraints.years)
+    choices[draw, option] = year + 1
+    return choices
+
+
+def neighbours(
+    problem: Problem, choice: np.ndarray, allowed: np.ndarray, towers: np.ndarray, prices: Prices
+) -> np.ndarray:
+    """Variants of a choice that change one tower, repaired to fit money and crews.
+
+    Parameters
+    ----------
+    problem : Problem
+    choice : array of int, shape (n,)
+    allowed : array of bool, shape (n, y)
+    towers : array of int
+        Numbers of the towers to change.
+    prices : Prices
+
+    Returns
+    -------
+    array of int, shape (p, n)
+        For each tower: without works, and with each of its options in each year. Where money or crews do not
+        suffice, works with the least benefit per cost are removed; the remainder is used for the best single changes.
+        Towers with a must-do, and those treated together, are not changed.
+    """
+    loads, years = loads_of(problem, prices), problem.constraints.years
+    start = selected_of(problem, choice[None])[0]
+    fixed = problem.must_tower | (np.bincount(problem.unit)[problem.unit] > 1)
+    selected, worth = [], []
+    for tower in towers[~fixed[towers]]:
+        mine = np.flatnonzero(problem.tower == tower)
+        cells = [option * years + year for option in mine for year in range(years) if allowed[option, year]]
+        for cell in (-1, *cells):
+            if cell == start[tower]:
+                continue
+            selected.append(
+                _made_room(problem, np.where(np.arange(len(start)) == tower, cell, start), tower, fixed)
+            )
+            only = np.where(allowed, problem.value, -np.inf)
+            only[mine] = -np.inf
+            worth.append(only)
+    if not selected:
+        return np.zeros((0, len(choice)), int)
+    return choices_of(problem, improved(problem, np.array(worth), np.array(selected), loads))
+
+
+def selected_of(problem: Problem, choices: np.ndarray) -> np.ndarray:
+    """Option and year of each tower: the inverse of `choices_of`.
+
+    Parameters
+    ----------
+    problem : Problem
+    choices : array of int, shape (d, n)
+
+    Returns
+    -------
+    array of int, shape (d, a)
+    """
+    selected = np.full((len(choices), len(problem.unit)), -1)
+    draw, option = np.nonzero(choices)
+    selected[draw, problem.tower[option]] = option * problem.constraints.years + choices[draw, option] - 1
+    return selected
+
+
+def _made_room(problem, selected, tower, fixed):
+    """Selection without the works of least benefit per cost, until the limits are kept."""
+    selected = selected.copy()
+    years = problem.constraints.years
+    while True:
+        spent, weeks = (amount[0] for amount in used(problem, selected[None]))
+        over = (spent > np.array(problem.constraints.budget)) | (weeks > problem.crew)
+        option, year = np.divmod(np.maximum(selected, 0), years)
+        able = (selected >= 0) & over[year] & ~fixed & (np.arange(len(selected)) != tower)
+        if not able.any():
+            return selected
+        rate = problem.value[option, year] / np.maximum(problem.spend[option], 1e-9)
+        selected[np.where(able, rate, np.inf).argmin()] = -1
+
+
+def worst_first(options: pd.DataFrame, constraints: Constraints, footing_ohm: pd.Series) -> Plan:
     """Plan of the rule "worst ohms first".
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     footing_ohm : pandas.Series
         Footing [Ω] by tower_id; towers without one come last.
@@ -444,19 +474,25 @@ def worst_first(options, terms, footing_ohm):
     Returns
     -------
     Plan
-        `how` says what it breaks, if anything.
+        `how` names the constraints that it violates, if any.
 
     Notes
     -----
-    Down the list of towers, must-do works before all others: each takes the option with the most benefit for
-    its own cost that still fits, in the first year in which one does; a tower that fits nowhere is passed over.
-    *Common practice*, kinder than most: a list that stops at the first tower that does not fit brings less.
+    Towers are treated in order of their footing, must-do works first. Each takes the option with the most benefit
+    per cost that still fits, in the first possible year; a tower that fits in no year is skipped. *Common practice*;
+    a list that stops at the first tower that does not fit would avoid less.
     """
-    problem = pose(options, terms)
-    return _told(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
+    problem = pose(options, constraints)
+    return _rule_plan(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
 
 
-def worst_first_choice(problem, footing_ohm):
+def _rule_plan(problem, choice, how):
+    """Plan of a rule, with the constraints that it violates; a rule can fail where a plan exists."""
+    broken = broken_rules(problem, choice)
+    return plan_of(problem, choice, how=" ".join([how, *(f"It fails: {rule}." for rule in broken)]))
+
+
+def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
     """Choice of the rule "worst ohms first"; it can fail to meet a must-do.
 
     Parameters
@@ -470,7 +506,7 @@ def worst_first_choice(problem, footing_ohm):
     array of int, shape (n,)
         Year of each option, 0 where it is not done.
     """
-    ohm = problem.options["tower_id"].map(footing_ohm).astype(float).fillna(-np.inf).to_numpy()
+    ohm = footing_ohm.reindex(problem.options["tower_id"]).astype(float).fillna(-np.inf).to_numpy()
     worst = np.full(problem.unit.max(initial=-1) + 1, -np.inf)
     np.maximum.at(worst, problem.unit[problem.tower], ohm)
     packages = _packages(problem)
@@ -478,20 +514,50 @@ def worst_first_choice(problem, footing_ohm):
     state = _State(problem, packages)
     order = np.lexsort((-own, packages.unit, -worst[packages.unit], ~packages.must))
     for package in order:
-        for year in range(problem.terms.years):
+        for year in range(problem.constraints.years):
             if state.fits(year)[package]:
                 state.take(package, year)
                 break
     return state.choice
 
 
-def greedy(options, terms):
-    """Plan of the rule "next the most benefit for its cost, mobilisation included".
+def _packages(problem):
+    """Every option of a single tower; for towers treated together, the option with the most benefit per cost."""
+    open_to = np.flatnonzero(~problem.must_tower[problem.tower] | problem.must) if len(problem.tower) else []
+    by_tower = pd.Series(open_to).groupby(problem.tower[open_to]).apply(np.array) if len(open_to) else []
+    rate = problem.value[:, 0] / np.maximum(problem.spend, 1e-9)
+    towers_of = pd.Series(np.arange(len(problem.unit))).groupby(problem.unit)
+    members, unit = [], []
+    for number, towers in towers_of:
+        if len(towers) == 1:
+            found = [np.array([option]) for option in by_tower[towers.iloc[0]]]
+        else:
+            found = [np.array([by_tower[tower][rate[by_tower[tower]].argmax()] for tower in towers])]
+        members += found
+        unit += [number] * len(found)
+    groups = np.zeros((len(members), len(problem.fee)), bool)
+    for place, options in enumerate(members):
+        groups[place, problem.group[options]] = True
+    return Packages(
+        members=members,
+        unit=np.array(unit, int),
+        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(
+            -1, problem.constraints.years
+        ),
+        spend=np.array([problem.spend[o].sum() for o in members]),
+        weeks=np.array([problem.weeks[o].sum() for o in members]),
+        groups=groups,
+        must=np.array([problem.must[o].any() for o in members], bool),
+    )
+
+
+def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
+    """Plan of the rule "most benefit per cost next", mobilisation included.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
 
     Returns
@@ -500,15 +566,15 @@ def greedy(options, terms):
 
     Notes
     -----
-    Year by year, must-do works first: the next work is that with the greatest benefit divided by its cost and
-    by the mobilisation that has not been paid yet. *Common practice*.
+    Year by year, must-do works first: the next work has the greatest ratio of benefit to cost, including the
+    mobilisation if it has not been paid yet. *Common practice*.
     """
-    problem = pose(options, terms)
-    return _told(problem, greedy_choice(problem), "Greedy by benefit per cost.")
+    problem = pose(options, constraints)
+    return _rule_plan(problem, greedy_choice(problem), "Greedy by benefit per cost.")
 
 
-def greedy_choice(problem):
-    """Choice of the rule "next the most benefit for its cost"; it can fail to meet a must-do.
+def greedy_choice(problem: Problem) -> np.ndarray:
+    """Choice of the rule "most benefit per cost next"; it can fail to meet a must-do.
 
     Parameters
     ----------
@@ -522,7 +588,7 @@ def greedy_choice(problem):
     packages = _packages(problem)
     state = _State(problem, packages)
     for first in (packages.must, np.ones(len(packages.must), bool)):
-        for year in range(problem.terms.years):
+        for year in range(problem.constraints.years):
             while len(first):
                 cost = packages.spend + packages.groups @ np.where(state.paid[:, year], 0.0, problem.fee)
                 worth = packages.value[:, year]
@@ -534,19 +600,19 @@ def greedy_choice(problem):
     return state.choice
 
 
-def ranked_by_effort(options):
-    """Towers by avoided trip-outs per trench metre: the order of work without prices.
+def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
+    """Towers ranked by avoided trip-outs per trench metre, for work without prices.
 
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: tower_id, option, benefit_per_year, effort.
+        One row per tower and option: tower_id, option, benefit_per_year, effort.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
-        benefit_per_effort (infinite where nothing has to be dug). Options without a positive benefit are not
+        One row per tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
+        benefit_per_effort (infinite without digging). Options without a positive benefit are not
         listed.
 
     Examples
@@ -570,69 +636,8 @@ def ranked_by_effort(options):
     return listed.reset_index(drop=True)
 
 
-class _State:
-    """What is done, paid and left while a rule works down its list."""
-
-    def __init__(self, problem, packages):
-        self.problem, self.packages = problem, packages
-        self.choice = np.zeros(len(problem.spend), int)
-        self.done = np.zeros(problem.unit.max(initial=-1) + 1, bool)
-        self.paid = np.zeros((len(problem.fee), problem.terms.years), bool)
-        self.money, self.weeks = np.array(problem.terms.budget, float), problem.crew.copy()
-
-    def fits(self, year):
-        """True for each package that can still be taken in a year."""
-        packages, problem = self.packages, self.problem
-        cost = packages.spend + packages.groups @ np.where(self.paid[:, year], 0.0, problem.fee)
-        in_time = ~packages.must | (year < problem.must_by)
-        return (
-            ~self.done[packages.unit]
-            & in_time
-            & (cost <= self.money[year])
-            & (packages.weeks <= self.weeks[year])
-        )
-
-    def take(self, package, year):
-        """Do a package in a year and pay for it."""
-        packages, fee = self.packages, self.problem.fee
-        new = packages.groups[package] & ~self.paid[:, year]
-        self.money[year] -= packages.spend[package] + fee[new].sum()
-        self.weeks[year] -= packages.weeks[package]
-        self.paid[:, year] |= packages.groups[package]
-        self.done[packages.unit[package]] = True
-        self.choice[packages.members[package]] = year + 1
-
-
-def _packages(problem):
-    """Every option of a lone tower; of towers that go together, the option with the most benefit per cost."""
-    open_to = np.flatnonzero(~problem.must_tower[problem.tower] | problem.must) if len(problem.tower) else []
-    by_tower = pd.Series(open_to).groupby(problem.tower[open_to]).apply(np.array) if len(open_to) else []
-    rate = problem.value[:, 0] / np.maximum(problem.spend, 1e-9)
-    towers_of = pd.Series(np.arange(len(problem.unit))).groupby(problem.unit)
-    members, unit = [], []
-    for number, towers in towers_of:
-        if len(towers) == 1:
-            found = [np.array([option]) for option in by_tower[towers.iloc[0]]]
-        else:
-            found = [np.array([by_tower[tower][rate[by_tower[tower]].argmax()] for tower in towers])]
-        members += found
-        unit += [number] * len(found)
-    groups = np.zeros((len(members), len(problem.fee)), bool)
-    for place, options in enumerate(members):
-        groups[place, problem.group[options]] = True
-    return Packages(
-        members=members,
-        unit=np.array(unit, int),
-        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(-1, problem.terms.years),
-        spend=np.array([problem.spend[o].sum() for o in members]),
-        weeks=np.array([problem.weeks[o].sum() for o in members]),
-        groups=groups,
-        must=np.array([problem.must[o].any() for o in members], bool),
-    )
-
-
-def failed(plan):
-    """True where the plan of a rule breaks a constraint, so that its benefit compares with no plan.
+def failed(plan: Plan) -> bool:
+    """True where the plan of a rule violates a constraint, so that its benefit is not comparable.
 
     Parameters
     ----------
@@ -645,7 +650,17 @@ def failed(plan):
     return bool(broken_rules(plan.problem, plan.choice))
 
 
-def _told(problem, choice, how):
-    """Plan of a rule, with what it breaks: a rule can fail where a plan exists."""
-    broken = broken_rules(problem, choice)
-    return plan_of(problem, choice, how=" ".join([how, *(f"It fails: {rule}." for rule in broken)]))
+def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
+    """True for each choice within all constraints.
+
+    Parameters
+    ----------
+    problem : Problem
+    choices : array of int, shape (p, n)
+
+    Returns
+    -------
+    array of bool, shape (p,)
+    """
+    some, which = np.unique(choices, axis=0, return_inverse=True)
+    return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]

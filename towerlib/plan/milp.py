@@ -1,23 +1,32 @@
-"""The mixed-integer model of the plan: variables, rows, and HiGHS that solves them."""
+"""The mixed-integer model of the plan, and its solution by HiGHS."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-SCALE = 1e4  # limits and the most benefit are scaled to this, so that the solver's 1e-6 means one in 10¹⁰
-THRIFT = 1e-8  # weight of money, as a part of the most benefit: among equal plans the cheaper one
+if TYPE_CHECKING:
+    from scipy import sparse
+
+    from towerlib.plan.problem import Problem
+
+
+SCALE = 1e4  # limits and greatest benefit are scaled to this: the solver's tolerance of 1e-6 is then 1e-10
+THRIFT = 1e-8  # weight of money relative to the greatest benefit: of equal plans the cheaper one is preferred
 
 
 @dataclass(frozen=True)
 class Model:
-    """maximise gain·v with lower ≤ rows·v ≤ upper and v in [0, 1]; the first of v are options in years.
+    """Maximise gain·v with lower ≤ rows·v ≤ upper and v in [0, 1]; v starts with the options by year.
 
     Attributes
     ----------
     option, year : array, shape (x,)
-        Option (row of the problem) and year (0 first) of each variable; mobilisations follow behind them.
+        Option (row of the problem) and year (from 0) of each variable; mobilisations follow.
     gain : array, shape (v,)
-        Objective: benefit times `unit`, less a trifle for money.
+        Objective: benefit times `unit`, minus a small term for money.
     unit : float
         Scale of the objective.
     rows : scipy.sparse.csr_array, shape (r, v)
@@ -27,14 +36,14 @@ class Model:
     scales : array, shape (k,)
         Factor by which each of them is multiplied.
     thrift : float
-        Most benefit that the preference of the cheaper plan can have cost.
+        Largest benefit that the preference for the cheaper plan can cost.
     """
 
     option: np.ndarray
     year: np.ndarray
     gain: np.ndarray
     unit: float
-    rows: object
+    rows: sparse.csr_array
     lower: np.ndarray
     upper: np.ndarray
     limits: np.ndarray
@@ -42,7 +51,26 @@ class Model:
     thrift: float
 
 
-def build(problem):
+@dataclass(frozen=True)
+class Solved:
+    """Result of the solver.
+
+    Attributes
+    ----------
+    feasible : bool or None
+        False where no plan is within the limits; None where the search stopped before a decision.
+    choice : array of int, shape (n,), or None
+        Year of each option, 0 where it is not done.
+    bound : float
+        Benefit that no plan exceeds.
+    """
+
+    feasible: bool | None
+    choice: np.ndarray | None
+    bound: float
+
+
+def build(problem: Problem) -> Model:
     """Model of a problem.
 
     Parameters
@@ -57,15 +85,15 @@ def build(problem):
     -----
     x of option i in year t, and m of access group g in year t, 0 or 1:
     maximise Σ v_it x_it; Σ_it x_it ≤ 1 for each tower, = 1 over its must-do options up to the latest year;
-    Σ_i x_it ≤ m_gt over the options of one tower in group g (one row a tower, group and year, which makes a
-    tighter relaxation than one row an option); Σ c_i x_it + Σ f_g m_gt ≤ budget of t; Σ w_i x_it ≤ crew-weeks
-    of t; for towers that go together Σ_i x_it alike in every year. Options that another of the same tower
-    beats in every respect have no variable.
+    Σ_i x_it ≤ m_gt over the options of one tower in group g (one row per tower, group and year, a tighter relaxation
+    than one row per option); Σ c_i x_it + Σ f_g m_gt ≤ budget of t; Σ w_i x_it ≤ crew-weeks
+    of t; for towers treated together, Σ_i x_it equal in every year. Options dominated by another of the
+    same tower have no variable.
     """
     from scipy import sparse
 
     option, year = np.nonzero(_useful(problem)[:, None] & allowed(problem))
-    groups, years = len(problem.fee), problem.terms.years
+    groups, years = len(problem.fee), problem.constraints.years
     blocks = [
         _one_a_tower(problem, option),
         _mobilised(problem, option, year),
@@ -76,7 +104,7 @@ def build(problem):
     blocks.append(limits)
     spend = np.r_[problem.spend[option], np.repeat(problem.fee, years)]
     value = np.r_[problem.value[option, year], np.zeros(groups * years)]
-    budget = sum(problem.terms.budget)
+    budget = sum(problem.constraints.budget)
     most = np.maximum.reduceat(problem.value.max(axis=1), problem.tower_starts).clip(0).sum()
     thrift = THRIFT * most if budget > 0 else 0.0
     unit = SCALE / most if most > 0 else 1.0
@@ -85,7 +113,7 @@ def build(problem):
         year=year,
         gain=unit * (value - (thrift / budget * spend if budget > 0 else 0.0)),
         unit=unit,
-        rows=sparse.vstack([block[0] for block in blocks], format="csr"),
+        rows=sparse.csr_array(sparse.vstack([block[0] for block in blocks])),
         lower=np.concatenate([block[1] for block in blocks]),
         upper=np.concatenate([block[2] for block in blocks]),
         limits=np.arange(before, before + limits[0].shape[0]),
@@ -94,24 +122,8 @@ def build(problem):
     )
 
 
-def allowed(problem):
-    """Years in which each option may be done: a tower with a must-do has its must-do options, in time.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    array of bool, shape (n, y)
-    """
-    years = np.arange(1, problem.terms.years + 1)
-    bound = problem.must_tower[problem.tower]
-    return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
-
-
 def _useful(problem):
-    """Options that no other option of the same tower and access group beats in every respect."""
+    """Options not dominated by another option of the same tower and access group."""
     alone = np.bincount(problem.unit)[problem.unit][problem.tower] == 1
     idle = (problem.value <= 0).all(axis=1) & alone & ~problem.must
     merits = np.column_stack([problem.value, -problem.spend, -problem.weeks, problem.must])
@@ -130,6 +142,29 @@ def _useful(problem):
     return ~beaten[problem.tower, place] & ~idle
 
 
+def allowed(problem: Problem) -> np.ndarray:
+    """Permitted years of each option; a tower with a must-do has only its must-do options, up to the latest year.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    array of bool, shape (n, y)
+    """
+    years = np.arange(1, problem.constraints.years + 1)
+    bound = problem.must_tower[problem.tower]
+    return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
+
+
+def _one_a_tower(problem, option):
+    """At most one treatment per tower; exactly one with a must-do."""
+    towers = len(problem.tower_starts)
+    rows = _entries(problem.tower[option], np.arange(len(option)), 1.0, (towers, _width(problem, option)))
+    return rows, problem.must_tower.astype(float), np.ones(towers)
+
+
 def _entries(rows, columns, amounts, shape):
     """Sparse matrix from its entries."""
     from scipy import sparse
@@ -139,19 +174,12 @@ def _entries(rows, columns, amounts, shape):
 
 def _width(problem, option):
     """Number of variables."""
-    return len(option) + len(problem.fee) * problem.terms.years
-
-
-def _one_a_tower(problem, option):
-    """At most one treatment a tower; exactly one where there is a must-do."""
-    towers = len(problem.tower_starts)
-    rows = _entries(problem.tower[option], np.arange(len(option)), 1.0, (towers, _width(problem, option)))
-    return rows, problem.must_tower.astype(float), np.ones(towers)
+    return len(option) + len(problem.fee) * problem.constraints.years
 
 
 def _mobilised(problem, option, year):
     """No work in a year without the mobilisation of its access group."""
-    years, groups = problem.terms.years, len(problem.fee)
+    years, groups = problem.constraints.years, len(problem.fee)
     key = (problem.tower[option] * groups + problem.group[option]) * years + year
     keys, row = np.unique(key, return_inverse=True)
     mobilisation = len(option) + keys % (groups * years)
@@ -165,8 +193,8 @@ def _mobilised(problem, option, year):
 
 
 def _together(problem, option, year):
-    """Towers that go together: as many treatments in each year at every tower as at the one before it."""
-    years, towers = problem.terms.years, len(problem.unit)
+    """Towers treated together: as many treatments in each year as at the previous tower."""
+    years, towers = problem.constraints.years, len(problem.unit)
     follows = np.r_[False, problem.unit[1:] == problem.unit[:-1]]
     row = np.cumsum(follows) - 1
     mine, tower = follows[problem.tower[option]], problem.tower[option]
@@ -181,19 +209,20 @@ def _together(problem, option, year):
         np.r_[np.ones(mine.sum()), -np.ones(next_follows.sum())],
         (int(follows.sum()) * years, _width(problem, option)),
     )
-    return entries, np.zeros(entries.shape[0]), np.zeros(entries.shape[0])
+    count = int(follows.sum()) * years
+    return entries, np.zeros(count), np.zeros(count)
 
 
 def _limits(problem, option, year):
     """Money and crews of each year, scaled."""
     from scipy import sparse
 
-    years, groups = problem.terms.years, len(problem.fee)
+    years, groups = problem.constraints.years, len(problem.fee)
     columns = np.arange(_width(problem, option))
     in_year = np.r_[year, np.tile(np.arange(years), groups)]
     money = np.r_[problem.spend[option], np.repeat(problem.fee, years)]
     weeks = np.r_[problem.weeks[option], np.zeros(groups * years)]
-    most = np.r_[np.array(problem.terms.budget, float), problem.crew]
+    most = np.r_[np.array(problem.constraints.budget, float), problem.crew]
     rows = sparse.vstack([_entries(in_year, columns, load, (years, len(columns))) for load in (money, weeks)])
     limited = np.isfinite(most)
     scales = np.where(most > 0, SCALE / np.where(most > 0, most, 1.0), 1.0)[limited]
@@ -201,39 +230,22 @@ def _limits(problem, option, year):
     return (rows, np.full(limited.sum(), -np.inf), most[limited] * scales), scales
 
 
-@dataclass(frozen=True)
-class Solved:
-    """What the solver found.
-
-    Attributes
-    ----------
-    feasible : bool or None
-        False where no plan can keep to the limits; None where the search stopped before it was known.
-    choice : array of int, shape (n,), or None
-        Year of each option, 0 where it is not done.
-    bound : float
-        Benefit that no plan exceeds.
-    """
-
-    feasible: bool | None
-    choice: np.ndarray | None
-    bound: float
-
-
-def solve(problem, model, gap, time_limit_s=np.inf, nodes=None):
+def solve(
+    problem: Problem, model: Model, gap: float, time_limit_s: float = np.inf, nodes: int | None = None
+) -> Solved:
     """Best choice of a model.
 
     Parameters
     ----------
     problem : Problem
     model : Model
-        As `build` makes it.
+        From `build`.
     gap : float
-        Part of the benefit at which the search may stop.
+        Relative gap at which the search may stop.
     time_limit_s : float
         Time after which it stops [s].
     nodes : int, optional
-        Nodes of the search after which it stops. Unlike a time limit, it gives the same plan on every machine.
+        Number of nodes after which the search stops. Unlike a time limit, it gives the same plan on every machine.
 
     Returns
     -------
@@ -247,7 +259,7 @@ def solve(problem, model, gap, time_limit_s=np.inf, nodes=None):
         -model.gain,
         integrality=np.ones(len(model.gain)),
         bounds=Bounds(0, 1),
-        constraints=LinearConstraint(model.rows, model.lower, model.upper),
+        constraints=LinearConstraint(model.rows, cast("Any", model.lower), cast("Any", model.upper)),
         options=stop if nodes is None else stop | {"node_limit": nodes},
     )
     if found.x is None:
@@ -259,8 +271,8 @@ def solve(problem, model, gap, time_limit_s=np.inf, nodes=None):
     return Solved(True, choice, np.inf if bound is None else -bound / model.unit + model.thrift)
 
 
-def relax(problem, model, time_limit_s):
-    """Linear relaxation of a model: a bound, and the price of each limit.
+def relax(problem: Problem, model: Model, time_limit_s: float) -> tuple[float, np.ndarray, np.ndarray]:
+    """Linear relaxation of a model: bound on the benefit, and shadow prices.
 
     Parameters
     ----------
@@ -270,18 +282,19 @@ def relax(problem, model, time_limit_s):
     Returns
     -------
     bound : float
-        Benefit that no plan exceeds: infinite where time ran out, NaN where no plan keeps to the limits.
+        Benefit that no plan exceeds: infinite after a time-out, NaN where no plan is within the limits.
     money, weeks : array, shape (y,)
-        Benefit that one unit of money and one crew-week more would bring in each year.
+        Benefit of one more unit of money and of one more crew-week in each year.
     """
     from scipy.optimize import linprog
 
-    years, equal = problem.terms.years, model.lower == model.upper
+    years, equal = problem.constraints.years, model.lower == model.upper
+    rows = cast("Any", model.rows)
     found = linprog(
         -model.gain,
-        A_ub=model.rows[~equal],
+        A_ub=rows[~equal],
         b_ub=model.upper[~equal],
-        A_eq=model.rows[equal] if equal.any() else None,
+        A_eq=rows[equal] if equal.any() else None,
         b_eq=model.upper[equal] if equal.any() else None,
         bounds=(0, 1),
         options={"time_limit": time_limit_s},
@@ -291,5 +304,5 @@ def relax(problem, model, time_limit_s):
     dual = np.zeros(len(model.upper))
     dual[~equal] = -found.ineqlin.marginals
     prices = dual[model.limits] * model.scales / model.unit
-    weeks = prices[years:] if problem.terms.crew_weeks is not None else np.zeros(years)
+    weeks = prices[years:] if problem.constraints.crew_weeks is not None else np.zeros(years)
     return -found.fun / model.unit + model.thrift, prices[:years], weeks

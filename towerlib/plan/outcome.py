@@ -1,4 +1,6 @@
-"""What a choice of works costs and brings, year by year: the plan as tables."""
+"""Cost and benefit of a choice of works, year by year, and the constraints that it violates."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
 
@@ -10,32 +12,32 @@ from towerlib.plan.problem import Problem
 WORKS = """
     year tower_id option access_group cost crew_weeks benefit_per_year benefit must_do
 """.split()
-ROOM = 1e-6  # part of a limit by which rounding may pass it
-PROVEN = 1e-6  # gap that is the solver's rounding and the preference for the cheaper plan
+ROOM = 1e-6  # relative excess over a limit that counts as rounding
+PROVEN = 1e-6  # gap due to the solver's rounding and the preference for the cheaper plan
 
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan and how good it is known to be.
+    """A plan, and how close to the optimum it is known to be.
 
     Attributes
     ----------
     problem : Problem
-        What was chosen from.
+        The planning problem.
     choice : array of int, shape (n,)
         Year of each option of the problem, 1 the first, 0 where it is not done.
     works : pandas.DataFrame
-        One row a treated tower, by year and access group: columns as in `WORKS`; cost is in the unit of
-        `terms.measure` and holds no mobilisation, benefit is what counts over the years.
+        One row per treated tower, by year and access group: columns as in `WORKS`; cost is in the unit of
+        `constraints.measure` without mobilisation; benefit is counted over the years.
     years : pandas.DataFrame
-        One row a year: year, towers, mobilisations, budget, work_cost, mobilisation_cost, spent, crew_weeks,
+        One row per year: year, towers, mobilisations, budget, work_cost, mobilisation_cost, spent, crew_weeks,
         benefit.
     benefit, spent : float
-        Benefit counted, and cost with mobilisation, of all years.
+        Benefit and cost with mobilisation, over all years.
     bound : float
-        No plan brings more; infinite where it is not known.
+        Benefit that no plan exceeds; infinite where unknown.
     how : str
-        How the plan was found and how far it can be from the best, in one sentence.
+        How the plan was found, and how far it can be from the best possible, in one sentence.
     """
 
     problem: Problem
@@ -48,20 +50,20 @@ class Plan:
     how: str
 
     @property
-    def gap(self):
-        """Most that the best plan can bring above this one, as a part of this one's benefit."""
+    def gap(self) -> float:
+        """Largest possible improvement, relative to the benefit of this plan."""
         if self.bound <= self.benefit:
             return 0.0
         return (self.bound - self.benefit) / self.benefit if self.benefit > 0 else np.inf
 
     @property
-    def proven(self):
+    def proven(self) -> bool:
         """True where it is proven that no plan within the constraints brings more."""
         return bool(self.gap <= PROVEN)
 
 
-def plan_of(problem, choice, bound=np.inf, how=""):
-    """Tables of a choice.
+def plan_of(problem: Problem, choice: np.ndarray, bound: float = np.inf, how: str = "") -> Plan:
+    """Plan of a choice, with its tables.
 
     Parameters
     ----------
@@ -71,7 +73,7 @@ def plan_of(problem, choice, bound=np.inf, how=""):
     bound : float
         Benefit that no plan exceeds.
     how : str
-        Where the choice comes from.
+        How the choice was found.
 
     Returns
     -------
@@ -86,12 +88,11 @@ def plan_of(problem, choice, bound=np.inf, how=""):
     )
     works = works.sort_values(["year", "access_group"], kind="stable")[WORKS].reset_index(drop=True)
     years = yearly(problem, choice)
-    return Plan(
-        problem, choice, works, years, float(years["benefit"].sum()), float(years["spent"].sum()), bound, how
-    )
+    benefit, spent = (float(years[name].to_numpy(float).sum()) for name in ("benefit", "spent"))
+    return Plan(problem, choice, works, years, benefit, spent, bound, how)
 
 
-def yearly(problem, choice):
+def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
     """Money, crews and benefit of each year of a choice.
 
     Parameters
@@ -102,9 +103,9 @@ def yearly(problem, choice):
     Returns
     -------
     pandas.DataFrame
-        One row a year, as `Plan.years`.
+        One row per year, as `Plan.years`.
     """
-    done, count = np.flatnonzero(choice), problem.terms.years
+    done, count = np.flatnonzero(choice), problem.constraints.years
     year = choice[done] - 1
     visits = np.unique(problem.group[done] * count + year)
     rows = pd.DataFrame(
@@ -112,7 +113,7 @@ def yearly(problem, choice):
             "year": np.arange(1, count + 1),
             "towers": np.bincount(year, minlength=count),
             "mobilisations": np.bincount(visits % count, minlength=count),
-            "budget": np.array(problem.terms.budget, float),
+            "budget": np.array(problem.constraints.budget, float),
             "work_cost": np.bincount(year, problem.spend[done], count),
             "mobilisation_cost": np.bincount(visits % count, problem.fee[visits // count], count),
             "crew_weeks": np.bincount(year, problem.weeks[done], count),
@@ -123,8 +124,8 @@ def yearly(problem, choice):
     return rows
 
 
-def broken_rules(problem, choice):
-    """Rules that a choice breaks.
+def broken_rules(problem: Problem, choice: np.ndarray) -> list[str]:
+    """Constraints that a choice violates.
 
     Parameters
     ----------
@@ -134,7 +135,7 @@ def broken_rules(problem, choice):
     Returns
     -------
     list of str
-        A sentence for each rule that is broken; empty for a plan that can be carried out.
+        One sentence for each violated constraint; empty for a feasible plan.
     """
     years, done = yearly(problem, choice), choice > 0
     treated = np.bincount(problem.tower[done], minlength=len(problem.unit))

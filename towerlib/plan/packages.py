@@ -1,11 +1,18 @@
-"""The plan as works to hand out: packages by access group and year, orders by tower, and every line of their cost."""
+"""The plan as work packages by access group and year, work orders by tower, and cost lines."""
+
+from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
 
 from towerlib.plan.budget import QUANTITIES
+
+if TYPE_CHECKING:
+    from towerlib.plan.budget import Budget
+
 
 AVOIDED = ["avoided_per_year", "avoided_low", "avoided_high"]
 COSTS = ["cost", "cost_low", "cost_high"]
@@ -23,27 +30,27 @@ PLACES = """
 OF_OPTION = ["purse", "soil_class", "reason", "life_years"]
 
 
-def packages(budget, mobilisation):
-    """Packages of a plan with the totals of their materials, crews and money.
+def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
+    """Work packages of a plan, with totals of materials, crews and money.
 
     Parameters
     ----------
     budget : Budget
-        As `towerlib.plan.draw_up` gives it.
+        From `towerlib.plan.optimise_plan`.
     mobilisation : pandas.DataFrame
-        access_group, access, price, low, high: as `towerlib.treatments.Treatments.mobilisation`.
+        access_group, access, price, low, high: from `towerlib.treatments.Treatments.mobilisation`.
 
     Returns
     -------
     pandas.DataFrame
-        One row a package, by year and place on the line: columns as in `PACKAGES`. cost is that of the works and
-        one mobilisation; low and high ends add up as if all works erred alike; without_prediction counts
+        One row per package, by year and place on the line: columns as in `PACKAGES`. cost includes
+        one mobilisation. Low and high ends are sums, as for fully correlated errors. without_prediction counts
         works whose trip-outs avoided are not known.
     """
     works = budget.works
     if works.empty:
         return pd.DataFrame(columns=PACKAGES)
-    grouped = works.groupby("package", sort=False)
+    grouped = cast("Any", works.groupby("package", sort=False))
     sums = grouped[[*QUANTITIES, "crew_weeks", *COSTS, *AVOIDED]].sum().astype(float)
     table = grouped[["year", "access_group"]].first().join(sums)
     table = table.assign(
@@ -60,25 +67,27 @@ def packages(budget, mobilisation):
     for name, fee in zip(COSTS, ("price", "low", "high"), strict=True):
         table[name] = table[name] + table[fee].fillna(table["price"]).fillna(0.0)
     table = table.assign(mobilisation=table["price"].fillna(0.0))
-    return table.sort_values(["year", "from_km"], kind="stable", ignore_index=True)[PACKAGES]
+    return cast(
+        "pd.DataFrame", table.sort_values(["year", "from_km"], kind="stable", ignore_index=True)[PACKAGES]
+    )
 
 
-def cost_lines(budget, lines, mobilisation):
-    """Every line of what a plan costs, with its price row.
+def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) -> pd.DataFrame:
+    """Cost lines of a plan, with their price rows.
 
     Parameters
     ----------
     budget : Budget
     lines : pandas.DataFrame
-        As `towerlib.treatments.Treatments.cost_lines`.
+        From `towerlib.treatments.Treatments.cost_lines`.
     mobilisation : pandas.DataFrame
         As for `packages`.
 
     Returns
     -------
     pandas.DataFrame
-        One row a work and item, and one a package for its mobilisation (tower_id and option blank): columns as
-        in `LINES`. They add up to what the plan spends.
+        One row per work and item, and one per package for its mobilisation (tower_id and option blank): columns as
+        in `LINES`. They add up to the spending of the plan.
     """
     works = budget.works
     if works.empty:
@@ -92,23 +101,23 @@ def cost_lines(budget, lines, mobilisation):
     )
     whole = pd.concat([part.dropna(axis=1, how="all") for part in (fees, of_works) if len(part)])
     order = whole.assign(
-        first=whole["package"].map(works.groupby("package")["chainage_km"].min()),
+        first=whole["package"].map(cast("Any", works.groupby("package")["chainage_km"].min())),
         along=whole["chainage_km"].fillna(-np.inf) if "chainage_km" in whole else -np.inf,
     )
     order = order.sort_values(["year", "first", "package", "along"], kind="stable", ignore_index=True)
     return order.reindex(columns=LINES)
 
 
-def orders(budget, condition, line_id):
-    """One work order a treated tower, in figures.
+def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
+    """Work orders of a plan, one per treated tower.
 
     Parameters
     ----------
     budget : Budget
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     line_id : str
-        Begins each id.
+        Prefix of each id.
 
     Returns
     -------
@@ -118,7 +127,8 @@ def orders(budget, condition, line_id):
 
     Notes
     -----
-    An id is made of line, tower and treatment, not of year and package: it stays when the plan moves the work.
+    An id consists of line, tower and treatment, without year and package, so it remains valid when the plan moves
+    the work.
     """
     works = budget.works
     of_option = budget.options.reindex(columns=["tower_id", "option", *OF_OPTION])
@@ -134,8 +144,8 @@ def orders(budget, condition, line_id):
     return table
 
 
-def slug(name):
-    """Name in small letters, digits and hyphens.
+def slug(name: str) -> str:
+    """Name in lower-case letters, digits and hyphens.
 
     Parameters
     ----------

@@ -1,4 +1,8 @@
-"""Which queue a tower stands in, where in it, and what comes next: rules that are printed with the list."""
+"""The priority list: queue of each tower, order within the queue, evidence and next step."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -6,24 +10,31 @@ import pandas as pd
 from towerlib.config.sections import FOOTING_ORDERS, OFTEN_VISITED, QUEUES
 from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, COIL_CAUSES, SPAN_CAUSE
 
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.config import Line
+    from towerlib.config.sections import Plan as PlanSettings
+
+
 ABOUT_BOND = (*BOND_CAUSES, SPAN_CAUSE)
-SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # what is told of the shield wire without a doubt about coils
+SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # causes at the shield wire that do not depend on the coils
 INSPECT = (*ABOUT_BOND, *COIL_CAUSES)
 CONFIRM = "Confirm the reading first where its verdict carries a caution."
 NEXT_STEP = {
-    "safety": "Have touch voltage measured or calculated on site by licensed persons against the local code; keep "
-    "the screen's assumptions beside it.",
+    "safety": "Have touch voltage measured or calculated on site by licensed persons against the local code. "
+    "Compare with the assumptions of the screening.",
     "repair": "Repair the earthing leads or their corroded parts under the utility's procedure, then test again.",
     "bond": "Before any digging: inspect the shield-wire bond under the utility's licensed procedure, and repeat "
     "the leg currents with turns and direction of each coil checked.",
     "footing": f"Earthing work, not in the plan yet. {CONFIRM}",
     "retest": "Test again with coils round all legs.",
-    "none": "No work; test again when due.",
+    "none": "No work. Test again when due.",
 }
-LOOK_AT_LEG = "Look at lead and stub of the leg named at the next visit; test again when due."
+LOOK_AT_LEG = "Inspect lead and stub of the leg named at the next visit. Test again when due."
 LOOK_AT_SPAN = (
     "Before any digging: inspect the shield wires of the span named and of its neighbours under the utility's "
-    "licensed procedure; test both towers again without coils."
+    "licensed procedure. Test both towers again without coils."
 )
 WITHIN = {
     "safety": "where people walk with bare feet first, then by potential rise",
@@ -32,144 +43,6 @@ WITHIN = {
     "retest": "in route order",
     "none": "by impedance rank",
 }
-
-
-def order_rule(plan):
-    """The rule by which the list is ordered, in words.
-
-    Parameters
-    ----------
-    plan : towerlib.config.sections.Plan
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> from towerlib.config.sections import Plan
-    >>> order_rule(Plan()).split(";")[0]
-    'Queues in the order safety, repair, bond, footing, retest, none'
-    """
-    later = FOOTING_ORDERS[FOOTING_ORDERS.index(plan.footing_order) :]
-    within = WITHIN | {"footing": f"by {', where that is not known by '.join(later)}"}
-    told = "; ".join(f"{queue}: {within[queue]}" for queue in plan.queue_order)
-    return (
-        f"Queues in the order {', '.join(plan.queue_order)}; safety and reliability are never summed into one "
-        f"score. A tower stands in the first of safety, repair, bond, footing, retest whose reason applies. "
-        f"Within {told}."
-    )
-
-
-def queues(condition):
-    """The queue of each tower: the first whose reason applies.
-
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row a tower.
-
-    Returns
-    -------
-    pandas.Series of str
-        Values from `QUEUES`, same index.
-    """
-    touch = column(condition, "safety_screen", "").eq("above") & condition["occupancy"].isin(OFTEN_VISITED)
-    lead_gone = (condition["leads_missing"] > 0) | (condition["corrosion"] == "heavy")
-    bond_gone = condition["bond_seen"].isin(["damaged", "missing"])
-    suspected = condition["suspected_cause"].isin(INSPECT) | (column(condition, "span_suspected", "") != "")
-    # what the plan improves is earthing work, though the footing may be within its limit
-    above = (condition["impedance_class"] == "above limit") | (
-        column(condition, "package", "").fillna("") != ""
-    )
-    unknown = condition["footing_ohm"].isna()
-    chosen = np.select(
-        [touch.fillna(False), lead_gone, bond_gone | suspected, above, unknown],
-        QUEUES[:5],
-        default="none",
-    )
-    return pd.Series(chosen, index=condition.index, dtype="str")
-
-
-def urgency(condition, queue, footing_order=FOOTING_ORDERS[0]):
-    """A number a tower, small for urgent, by the rule of its queue; blank goes last.
-
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row a tower.
-    queue : pandas.Series of str
-        As `queues` gives it.
-    footing_order : str
-        One of `FOOTING_ORDERS`.
-
-    Returns
-    -------
-    pandas.Series of float
-        Same index.
-    """
-    rise = column(condition, "potential_rise_v", np.nan).astype(float)
-    by_queue = {
-        "safety": condition["occupancy"].ne("bare feet").astype(float) - rise.rank(pct=True).fillna(0) / 2,
-        "repair": -condition["leads_missing"],
-        "bond": _suspicion(condition),
-        "footing": _footing(condition, footing_order),
-        "retest": condition["chainage_km"],
-        "none": condition["impedance_rank"],
-    }
-    chosen = pd.Series(np.nan, index=condition.index)
-    for name, urgent in by_queue.items():
-        chosen = chosen.mask(queue == name, urgent.astype("Float64").astype(float))
-    return chosen.fillna(np.inf)
-
-
-def next_steps(listed):
-    """What comes next at each tower.
-
-    Parameters
-    ----------
-    listed : pandas.DataFrame
-        Towers with their queue and suspected_cause.
-
-    Returns
-    -------
-    pandas.Series of str
-    """
-    # a weak leg that no crew has seen yet wants a look, not work
-    span = (listed["queue"] == "bond") & (column(listed, "span_suspected", "") != "")
-    look = (listed["queue"] == "none") & (listed["suspected_cause"] == "weak leg")
-    package = column(listed, "package", "").fillna("")
-    planned = (listed["queue"] == "footing") & (package != "")
-    work = "Planned: " + column(listed, "treatment", "").fillna("") + ", package " + package + ". " + CONFIRM
-    return listed["queue"].map(NEXT_STEP).mask(look, LOOK_AT_LEG).mask(planned, work).mask(span, LOOK_AT_SPAN)
-
-
-def column(table, name, blank):
-    """A column of a table, or blanks where its analysis is off."""
-    return table[name] if name in table else pd.Series(blank, index=table.index)
-
-
-def _footing(condition, order):
-    """Order of the footing queue: what the chosen measure does not know falls behind, by the next measure."""
-    measures = {
-        "benefit per cost": -column(condition, "benefit_per_cost", np.nan).astype(float),
-        "avoided trip-outs": -column(condition, "avoided_per_year", np.nan).astype(float),
-        "impedance": condition["impedance_rank"].astype(float),
-    }
-    chosen = [measures[name] for name in FOOTING_ORDERS[FOOTING_ORDERS.index(order) :]]
-    keys = pd.concat(chosen, axis=1, keys=range(len(chosen)))
-    ordered = keys.sort_values(list(keys.columns), kind="stable").index
-    return pd.Series(np.arange(len(ordered), dtype=float), index=ordered).reindex(condition.index)
-
-
-def _suspicion(condition):
-    """Order of the bond queue: bonds seen broken, then bonds by leg share and gap, then coils."""
-    seen = condition["bond_seen"].isin(["damaged", "missing"])
-    about_bond = condition["suspected_cause"].isin(ABOUT_BOND)
-    strength = condition["leg_share_lambda"].fillna(condition["gap_fraction"]).clip(0, 1).fillna(0)
-    return 2.0 - about_bond.astype(float) - 2.0 * seen.astype(float) - strength / 2
-
-
 COLUMNS = """
     rank queue queue_rank line_id tower_id chainage_km latitude_deg longitude_deg verdict footing_ohm
     footing_low_ohm footing_high_ohm footing_date limit_ohm limit_rule impedance_rank leakage_sum_ma
@@ -180,25 +53,25 @@ COLUMNS = """
 TEXTS = ("safety_screen", "treatment", "package")
 
 
-def priority_list(condition, line):
+def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
     """The priority list of a line.
 
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     line : Line
         Its id goes into the list.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower, most urgent first; columns as in `COLUMNS`, in that order. A column whose analysis is
-        off is blank.
+        One row per tower, most urgent first; columns as in `COLUMNS`, in that order. A column whose analysis is
+        not available is blank.
 
     Notes
     -----
-    `towerlib.plan.priority.order_rule` says how the order comes about.
+    `order_rule` describes the order in words.
     """
     queue = queues(condition)
     keys = pd.DataFrame(
@@ -222,8 +95,96 @@ def priority_list(condition, line):
     return listed[list(COLUMNS)].reset_index(drop=True)
 
 
+def queues(condition: pd.DataFrame) -> pd.Series:
+    """Queue of each tower: the first whose reason applies.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row per tower.
+
+    Returns
+    -------
+    pandas.Series of str
+        Values from `QUEUES`, same index.
+    """
+    touch = column(condition, "safety_screen", "").eq("above") & condition["occupancy"].isin(OFTEN_VISITED)
+    lead_gone = (condition["leads_missing"] > 0) | (condition["corrosion"] == "heavy")
+    bond_gone = condition["bond_seen"].isin(["damaged", "missing"])
+    suspected = condition["suspected_cause"].isin(INSPECT) | (column(condition, "span_suspected", "") != "")
+    # works of the plan are earthing work, even where the footing is within its limit
+    above = (condition["impedance_class"] == "above limit") | (
+        column(condition, "package", "").fillna("") != ""
+    )
+    unknown = condition["footing_ohm"].isna()
+    chosen = np.select(
+        [touch.fillna(False), lead_gone, bond_gone | suspected, above, unknown],
+        QUEUES[:5],
+        default="none",
+    )
+    return pd.Series(chosen, index=condition.index, dtype="str")
+
+
+def column(table: pd.DataFrame, name: str, blank: Any) -> pd.Series:
+    """Column of a table, or blanks where its analysis is not available."""
+    return cast("pd.Series", table[name]) if name in table else pd.Series(blank, index=table.index)
+
+
+def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOTING_ORDERS[0]) -> pd.Series:
+    """Urgency of each tower within its queue; a small number is urgent, blank comes last.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row per tower.
+    queue : pandas.Series of str
+        From `queues`.
+    footing_order : str
+        One of `FOOTING_ORDERS`.
+
+    Returns
+    -------
+    pandas.Series of float
+        Same index.
+    """
+    rise = column(condition, "potential_rise_v", np.nan).astype(float)
+    by_queue = {
+        "safety": condition["occupancy"].ne("bare feet").astype(float) - rise.rank(pct=True).fillna(0) / 2,
+        "repair": -condition["leads_missing"],
+        "bond": _suspicion(condition),
+        "footing": _footing(condition, footing_order),
+        "retest": condition["chainage_km"],
+        "none": condition["impedance_rank"],
+    }
+    chosen = pd.Series(np.nan, index=condition.index)
+    for name, urgent in by_queue.items():
+        chosen = chosen.mask(queue == name, urgent.astype("Float64").astype(float))
+    return chosen.fillna(np.inf)
+
+
+def _suspicion(condition):
+    """Order of the bond queue: bonds seen broken, then bonds by leg share and gap, then coils."""
+    seen = condition["bond_seen"].isin(["damaged", "missing"])
+    about_bond = condition["suspected_cause"].isin(ABOUT_BOND)
+    strength = condition["leg_share_lambda"].fillna(condition["gap_fraction"]).clip(0, 1).fillna(0)
+    return 2.0 - about_bond.astype(float) - 2.0 * seen.astype(float) - strength / 2
+
+
+def _footing(condition, order):
+    """Order of the footing queue; towers without the chosen measure follow, ordered by the next measure."""
+    measures = {
+        "benefit per cost": -column(condition, "benefit_per_cost", np.nan).astype(float),
+        "avoided trip-outs": -column(condition, "avoided_per_year", np.nan).astype(float),
+        "impedance": condition["impedance_rank"].astype(float),
+    }
+    chosen = [measures[name] for name in FOOTING_ORDERS[FOOTING_ORDERS.index(order) :]]
+    keys = pd.concat(chosen, axis=1, keys=range(len(chosen)))
+    ordered = keys.sort_values(list(keys.columns), kind="stable").index
+    return pd.Series(np.arange(len(ordered), dtype=float), index=ordered).reindex(condition.index)
+
+
 def _evidence(tower):
-    """The figures behind a tower's place, in sentences."""
+    """Evidence for a tower's place in the list, in sentences."""
     parts = [_seen(tower), _currents(tower)]
     if pd.notna(tower.footing_ohm):
         parts.append(f"Footing {tower.footing_ohm:.3g} Ω on {tower.footing_date:%Y-%m-%d}.")
@@ -235,25 +196,8 @@ def _evidence(tower):
     return " ".join(part for part in parts if part)
 
 
-def _touch(tower):
-    """Where the touch screen is above its limit: the figures it stands on."""
-    above = getattr(tower, "safety_screen", "") == "above"
-    return tower.safety_evidence if above else ""
-
-
-def _trip_outs(tower):
-    """What lightning does at the tower, with its band."""
-    rate = getattr(tower, "trip_outs_per_year", np.nan)
-    if pd.isna(rate):
-        return ""
-    return (
-        f"Lightning trip-outs {rate:.3f} a year ({tower.trip_outs_low:.3f} to {tower.trip_outs_high:.3f}), "
-        f"{max(tower.avoided_to_target_per_year, 0.0):.3f} of them avoided at the target."
-    )
-
-
 def _seen(tower):
-    """What the crew saw."""
+    """Inspection findings of the crew."""
     parts = []
     if tower.leads_missing > 0:
         parts.append(f"{tower.leads_missing:.0f} earthing lead{'s' * (tower.leads_missing > 1)} missing")
@@ -265,12 +209,82 @@ def _seen(tower):
 
 
 def _currents(tower):
-    """What the leg currents say: the suspicion in its own words, else the plain figures."""
+    """Evidence of the leg currents: the suspected cause, else the figures."""
     if pd.notna(tower.suspected_cause) and tower.suspected_cause != "none":
         return tower.evidence
     if pd.isna(tower.gap_fraction):
         return ""
     return (
-        f"Leg currents sum to {tower.leakage_sum_ma:.1f} mA, their vector total is {tower.leakage_total_ma:.1f} mA: "
+        f"Leg currents sum to {tower.leakage_sum_ma:.1f} mA; their vector total is {tower.leakage_total_ma:.1f} mA: "
         f"gap {tower.gap_ma:.1f} mA, {round(tower.gap_fraction, 2) + 0.0:.0%} of the sum."
+    )
+
+
+def _touch(tower):
+    """Evidence of the touch-voltage screening where it is above its limit."""
+    above = getattr(tower, "safety_screen", "") == "above"
+    return tower.safety_evidence if above else ""
+
+
+def _trip_outs(tower):
+    """Lightning trip-outs of the tower, with their interval."""
+    rate = getattr(tower, "trip_outs_per_year", np.nan)
+    if pd.isna(rate):
+        return ""
+    return (
+        f"Lightning trip-outs {rate:.3f} a year ({tower.trip_outs_low:.3f} to {tower.trip_outs_high:.3f}). "
+        f"At the target footing {max(tower.avoided_to_target_per_year, 0.0):.3f} a year would be avoided."
+    )
+
+
+def next_steps(listed: pd.DataFrame) -> pd.Series:
+    """Next step at each tower.
+
+    Parameters
+    ----------
+    listed : pandas.DataFrame
+        Towers with their queue and suspected_cause.
+
+    Returns
+    -------
+    pandas.Series of str
+    """
+    # a suspected weak leg needs an inspection, not work
+    span = (listed["queue"] == "bond") & (column(listed, "span_suspected", "") != "")
+    look = (listed["queue"] == "none") & (listed["suspected_cause"] == "weak leg")
+    package = column(listed, "package", "").fillna("")
+    planned = (listed["queue"] == "footing") & (package != "")
+    work = "Planned: " + column(listed, "treatment", "").fillna("") + ", package " + package + ". " + CONFIRM
+    return (
+        cast("pd.Series", listed["queue"].map(NEXT_STEP.get))
+        .mask(look, LOOK_AT_LEG)
+        .mask(planned, work)
+        .mask(span, LOOK_AT_SPAN)
+    )
+
+
+def order_rule(plan: PlanSettings) -> str:
+    """Sorting rule of the list, in words.
+
+    Parameters
+    ----------
+    plan : towerlib.config.sections.Plan
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from towerlib.config.sections import Plan
+    >>> order_rule(Plan()).split(";")[0]
+    'Queues in the order safety, repair, bond, footing, retest, none'
+    """
+    later = FOOTING_ORDERS[FOOTING_ORDERS.index(plan.footing_order) :]
+    within = WITHIN | {"footing": f"by {', where not known by '.join(later)}"}
+    rules = "; ".join(f"{queue}: {within[queue]}" for queue in plan.queue_order)
+    return (
+        f"Queues in the order {', '.join(plan.queue_order)}; safety and reliability are never summed into one "
+        f"score. A tower belongs to the first of safety, repair, bond, footing, retest whose reason applies. "
+        f"Within {rules}."
     )

@@ -1,7 +1,10 @@
-"""What the plan must keep to: money, crews and years, and how long a benefit counts."""
+"""The planning problem: constraints, counted years of benefit, and the options as arrays."""
+
+from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -9,183 +12,73 @@ import pandas as pd
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import ArrayLike
+
+
 MEASURES = ("cost", "effort")
+NEEDED = ("tower_id", "option", "benefit_per_year", "access_group", "must_do", "life_years")
 
 
 @dataclass(frozen=True)
-class Terms:
-    """Money, crews and years of a plan.
+class Constraints:
+    """Constraints of a plan: budget, crews and years.
 
     Attributes
     ----------
     budget : tuple of float
-        What may be spent in each year of the plan, in the unit of `measure`; as many as the plan has years.
-        What is left of one year is not carried into the next.
+        Budget of each year of the plan, in the unit of `measure`. An unspent rest is not carried into the next year.
     mobilisation : float or mapping of str to float
-        Cost of one mobilisation, for all access groups or by access group; paid once a group and year.
+        Cost of one mobilisation, for all access groups or by access group; paid once per group and year.
     crew_weeks : tuple of float, optional
-        Crew-weeks of each year; unlimited when left out.
+        Crew-weeks of each year; unlimited if omitted.
     horizon_years : float
         Years from the start of the plan over which benefits are counted.
     discount_rate : float
-        Yearly rate by which later benefits count less; 0 counts them alike.
+        Yearly discount rate of the benefits; 0 counts all years equally.
     must_do_by : int, optional
-        Latest year of the must-do works; else any year of the plan.
+        Latest year of the must-do works; default: the last year of the plan.
     measure : str
         ``"cost"`` (money), or ``"effort"`` (trench metres) for options without prices.
     """
 
-    budget: tuple
-    mobilisation: float | Mapping = 0.0
-    crew_weeks: tuple | None = None
+    budget: tuple[float, ...]
+    mobilisation: float | Mapping[str, float] = 0.0
+    crew_weeks: tuple[float, ...] | None = None
     horizon_years: float = field(default_factory=lambda: number("plan_horizon_years"))
     discount_rate: float = field(default_factory=lambda: number("plan_discount_rate"))
     must_do_by: int | None = None
     measure: str = "cost"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         _check(self)
 
     @property
-    def years(self):
+    def years(self) -> int:
         """Number of years of the plan."""
         return len(self.budget)
 
 
-def _check(terms):
-    """Every term in its range, else one sentence."""
-    if not terms.budget or not _all_zero_or_more(terms.budget):
-        raise SettingsError(f"budget must be one amount of 0 or more for each year, not {terms.budget}")
-    weeks = terms.crew_weeks
-    if weeks is not None and (len(weeks) != terms.years or not _all_zero_or_more(weeks)):
-        raise SettingsError(f"crew_weeks must be one number of 0 or more for each of {terms.years} years")
-    fees = terms.mobilisation.values() if isinstance(terms.mobilisation, Mapping) else [terms.mobilisation]
-    if not _all_zero_or_more(fees):
-        raise SettingsError("mobilisation must be 0 or more in every access group")
-    if not terms.horizon_years > 0 or not 0 <= terms.discount_rate < 1:
-        raise SettingsError("horizon_years must be greater than 0, discount_rate from 0 to below 1")
-    if terms.must_do_by is not None and not 1 <= terms.must_do_by <= terms.years:
-        raise SettingsError(f"must_do_by must be a year of the plan, 1 to {terms.years}")
-    if terms.measure not in MEASURES:
-        raise SettingsError(f"measure must be one of {', '.join(MEASURES)}, not {terms.measure!r}")
-
-
-def _all_zero_or_more(amounts):
-    """True when every amount is a finite number of 0 or more."""
-    return all(np.isfinite(amount) and amount >= 0 for amount in amounts)
-
-
-def spread_evenly(total, years):
-    """Budget of each year when one sum is to serve all years alike.
-
-    Parameters
-    ----------
-    total : float
-        Money for all years.
-    years : int
-        Number of years, 1 or more.
-
-    Returns
-    -------
-    tuple of float
-
-    Examples
-    --------
-    >>> spread_evenly(90.0, 3)
-    (30.0, 30.0, 30.0)
-    """
-    return (total / years,) * years
-
-
-def with_total(terms, total):
-    """The same terms with another sum of money, shared over the years as before.
-
-    Parameters
-    ----------
-    terms : Terms
-        Their budget gives the shares; equal shares where it is 0 throughout.
-    total : float
-        Sum of all years.
-
-    Returns
-    -------
-    Terms
-
-    Examples
-    --------
-    >>> with_total(Terms(budget=(10.0, 30.0)), 80.0).budget
-    (20.0, 60.0)
-    """
-    before = sum(terms.budget)
-    if before == 0:
-        return replace(terms, budget=spread_evenly(total, terms.years))
-    return replace(terms, budget=tuple(total * (amount / before) for amount in terms.budget))
-
-
-def years_that_count(life_years, terms):
-    """Years of benefit that count, for work done in each year of the plan.
-
-    Parameters
-    ----------
-    life_years : array, shape (n,)
-        Life of each treatment [years].
-    terms : Terms
-        Horizon H, discount rate r and years of the plan.
-
-    Returns
-    -------
-    array, shape (n, years)
-        Discounted years [years]: benefit a year times this is the benefit counted.
-
-    Notes
-    -----
-    Work of year t begins to act with year t + 1 and ends with its life or with the horizon:
-    a = Σ (1 + r)^−(k−1) for k = t + 1 … min(t + L, H), the last year in part where L or H is broken. So earlier
-    work counts more wherever the horizon or the discount rate ends what later work could give. Only the
-    benefit is discounted: budgets are the money of their own year.
-
-    References
-    ----------
-    Present value of an annuity, any textbook of engineering economy; *common practice*.
-
-    Examples
-    --------
-    >>> print(years_that_count([2.0, 40.0], Terms(budget=(1.0, 1.0), horizon_years=10, discount_rate=0.0)))
-    [[2. 2.]
-     [9. 8.]]
-    """
-    last = int(np.ceil(terms.horizon_years))
-    weights = (1 + terms.discount_rate) ** -np.arange(last, dtype=float)
-    so_far = np.r_[0.0, np.cumsum(weights)]
-    done = np.arange(1, terms.years + 1, dtype=float)
-    end = np.minimum(done + np.asarray(life_years, float)[:, None], terms.horizon_years)
-    begin = np.minimum(done, terms.horizon_years)
-    steps = np.arange(last + 1, dtype=float)
-    return np.interp(end, steps, so_far) - np.interp(begin, steps, so_far)
-
-
-NEEDED = ("tower_id", "option", "benefit_per_year", "access_group", "must_do", "life_years")
-
-
 @dataclass(frozen=True)
 class Problem:
-    """A choice among n options of a towers in y years, sorted by access group, package and tower.
+    """Choice among n options of a towers in y years, sorted by access group, package and tower.
 
     Attributes
     ----------
     options : pandas.DataFrame
-        The n options that can be chosen, in the order of the arrays.
-    terms : Terms
-        Money, crews and years.
+        The n options, in the order of the arrays.
+    constraints : Constraints
     value : array, shape (n, y)
-        Benefit counted when the option is done in that year.
+        Benefit counted if the option is done in that year.
     spend, weeks : array, shape (n,)
         Cost (or effort) and crew-weeks of each option, without mobilisation.
     tower, group, must : array, shape (n,)
         Number of the tower and of the access group of each option; True where the option meets a must-do.
     tower_starts, unit_starts, group_starts : array
-        Where each tower begins among the options, each unit (a tower, or towers that go together) among the
-        towers, each group of units among the units.
+        First option of each tower, first tower of each unit (a tower, or towers treated together), first unit of
+        each group of units.
     unit : array, shape (a,)
         Number of the unit of each tower.
     fee : array
@@ -193,11 +86,11 @@ class Problem:
     home : array
         Access group of each group of units: that of the unit's first tower.
     left_out : tuple of str
-        What could not be considered, in sentences.
+        Options that were not considered, in sentences.
     """
 
     options: pd.DataFrame
-    terms: Terms
+    constraints: Constraints
     value: np.ndarray
     spend: np.ndarray
     weeks: np.ndarray
@@ -210,97 +103,135 @@ class Problem:
     unit: np.ndarray
     fee: np.ndarray
     home: np.ndarray
-    left_out: tuple
+    left_out: tuple[str, ...]
 
     @property
-    def must_tower(self):
+    def must_tower(self) -> np.ndarray:
         """True for each tower with a must-do, shape (a,)."""
         return np.maximum.reduceat(self.must, self.tower_starts) if len(self.must) else self.must
 
     @property
-    def must_by(self):
+    def must_by(self) -> int:
         """Latest year of the must-do works."""
-        return self.terms.must_do_by or self.terms.years
+        return self.constraints.must_do_by or self.constraints.years
 
     @property
-    def crew(self):
+    def crew(self) -> np.ndarray:
         """Crew-weeks of each year, infinite where unlimited, shape (y,)."""
-        limited = self.terms.crew_weeks is not None
-        return np.array(self.terms.crew_weeks if limited else [np.inf] * self.terms.years, float)
+        limited = self.constraints.crew_weeks is not None
+        return np.array(self.constraints.crew_weeks if limited else [np.inf] * self.constraints.years, float)
 
 
-def pose(options, terms):
-    """The problem of a table of options under given terms.
+def _check(constraints):
+    """Stop at the first constraint outside its range."""
+    if not constraints.budget or not _all_zero_or_more(constraints.budget):
+        raise SettingsError(f"budget must be one amount of 0 or more for each year, not {constraints.budget}")
+    weeks = constraints.crew_weeks
+    if weeks is not None and (len(weeks) != constraints.years or not _all_zero_or_more(weeks)):
+        raise SettingsError(
+            f"crew_weeks must be one number of 0 or more for each of {constraints.years} years"
+        )
+    fees = (
+        constraints.mobilisation.values()
+        if isinstance(constraints.mobilisation, Mapping)
+        else [constraints.mobilisation]
+    )
+    if not _all_zero_or_more(fees):
+        raise SettingsError("mobilisation must be 0 or more in every access group")
+    if not constraints.horizon_years > 0 or not 0 <= constraints.discount_rate < 1:
+        raise SettingsError("horizon_years must be greater than 0, discount_rate from 0 to below 1")
+    if constraints.must_do_by is not None and not 1 <= constraints.must_do_by <= constraints.years:
+        raise SettingsError(f"must_do_by must be a year of the plan, 1 to {constraints.years}")
+    if constraints.measure not in MEASURES:
+        raise SettingsError(f"measure must be one of {', '.join(MEASURES)}, not {constraints.measure!r}")
+
+
+def _all_zero_or_more(amounts):
+    """True when every amount is a finite number of 0 or more."""
+    return all(np.isfinite(amount) and amount >= 0 for amount in amounts)
+
+
+def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
+    """Planning problem of a table of options under given constraints.
 
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: tower_id, option (treatment), benefit_per_year (avoided trip-outs, or
-        money), cost and effort (either may be missing where `terms.measure` names the other), access_group
-        (blank: a mobilisation of its own), crew_weeks (needed where crews are limited), must_do (the option
-        meets a safety need or an obligation: one such option of the tower has to be chosen), life_years, and
-        where wanted together (towers of one label are treated in one year, or none of them).
-    terms : Terms
-        Money, crews and years.
+        One row per tower and option: tower_id, option (treatment), benefit_per_year (avoided trip-outs, or
+        money), cost and effort (either may be missing where `constraints.measure` names the other), access_group
+        (blank: the tower forms its own group), crew_weeks (needed where crews are limited), must_do (the option
+        meets a safety need or an obligation: one such option of the tower must be selected), life_years, and
+        optionally together (towers of one label are treated in one year, or none of them).
+    constraints : Constraints
 
     Returns
     -------
     Problem
-        Options without a price (or effort) or without a predicted benefit are left out, which `left_out`
-        says; a must-do without prediction stays and counts no benefit.
+        Options without a price (or effort) or without a predicted benefit are omitted and reported in `left_out`; a
+        must-do without prediction is kept with benefit 0.
 
     Raises
     ------
     RecordsError
-        Columns missing, an option twice, a negative cost, a life missing, or a must-do without a price.
+        A column is missing, an option occurs twice, a cost is negative, a life is missing, or a must-do has no price.
     SettingsError
-        No option carries a price (plan by effort then), or an access group has no mobilisation price.
+        No option has a price (plan by effort then), or an access group has no mobilisation price.
 
     Examples
     --------
     >>> options = pd.DataFrame({"tower_id": ["1", "1"], "option": ["rod", "ring"], "cost": [3.0, np.nan]})
     >>> options = options.assign(benefit_per_year=0.1, access_group="A", must_do=False, life_years=30)
-    >>> pose(options, Terms(budget=(10.0,))).left_out
+    >>> pose(options, Constraints(budget=(10.0,))).left_out
     ('1 option without a price was left out: tower 1 ring.',)
     """
-    _check_options(options, terms)
+    _check_options(options, constraints)
     options = options.reset_index(drop=True)
-    spend, benefit = options[terms.measure].to_numpy(float), options["benefit_per_year"].to_numpy(float)
+    spend, benefit = options[constraints.measure].to_numpy(float), options["benefit_per_year"].to_numpy(float)
     must = options["must_do"].to_numpy(bool)
     priced, predicted = ~np.isnan(spend), ~np.isnan(benefit) | must
-    what = "a price" if terms.measure == "cost" else "an effort"
+    what = "a price" if constraints.measure == "cost" else "an effort"
     left_out = (
-        *_told(options[~priced], f"without {what}"),
-        *_told(options[priced & ~predicted], "without a predicted benefit"),
+        *_omitted(options[~priced], f"without {what}"),
+        *_omitted(options[priced & ~predicted], "without a predicted benefit"),
     )
     kept = options[priced & predicted]
     _check_must_do(options, kept)
-    return _arrays(kept.assign(spend=spend[priced & predicted]), terms, left_out)
+    return _arrays(kept.assign(spend=spend[priced & predicted]), constraints, left_out)
 
 
-def _check_options(options, terms):
+def _check_options(options, constraints):
     """Columns, duplicates and ranges."""
-    needed = (*NEEDED, terms.measure, *(("crew_weeks",) if terms.crew_weeks is not None else ()))
+    needed = (*NEEDED, constraints.measure, *(("crew_weeks",) if constraints.crew_weeks is not None else ()))
     if missing := [name for name in needed if name not in options]:
         raise RecordsError(f"options need the columns {', '.join(missing)}")
     if (again := options.duplicated(["tower_id", "option"])).any():
         row = options[again].iloc[0]
-        raise RecordsError(f"options: {row['option']} of tower {row['tower_id']} stands in two rows")
-    for name in (terms.measure, *(("crew_weeks",) if "crew_weeks" in options else ())):
+        raise RecordsError(f"options: {row['option']} of tower {row['tower_id']} occurs in two rows")
+    for name in (constraints.measure, *(("crew_weeks",) if "crew_weeks" in options else ())):
         if (bad := options[name].astype(float) < 0).any():
             row = options[bad].iloc[0]
             raise RecordsError(
                 f"options: {name} of tower {row['tower_id']} {row['option']} is {row[name]}, below 0"
             )
-    if len(options) and options[terms.measure].isna().all():
-        raise SettingsError(f"no option has a {terms.measure}: give prices, or plan by effort")
+    if len(options) and options[constraints.measure].isna().all():
+        raise SettingsError(f"no option has a {constraints.measure}: give prices, or plan by effort")
     unlived = options["benefit_per_year"].notna() & ~(options["life_years"].astype(float) > 0)
     if (unlived := unlived & (options["benefit_per_year"] != 0)).any():
         row = options[unlived].iloc[0]
         raise RecordsError(f"options: life_years of tower {row['tower_id']} {row['option']} is missing or 0")
-    if terms.crew_weeks is not None and options["crew_weeks"].isna().any():
+    if constraints.crew_weeks is not None and options["crew_weeks"].isna().any():
         row = options[options["crew_weeks"].isna()].iloc[0]
         raise RecordsError(f"options: crew_weeks of tower {row['tower_id']} {row['option']} is missing")
+
+
+def _omitted(options, what):
+    """One sentence on the options omitted, none without any."""
+    if not len(options):
+        return ()
+    names = [f"tower {row.tower_id} {row.option}" for row in options.head(3).itertuples()]
+    more = ", …" if len(options) > 3 else ""
+    counted = "1 option" if len(options) == 1 else f"{len(options)} options"
+    return (f"{counted} {what} {'was' if len(options) == 1 else 'were'} left out: {', '.join(names)}{more}.",)
 
 
 def _check_must_do(options, kept):
@@ -311,17 +242,7 @@ def _check_must_do(options, kept):
         raise RecordsError(f"must-do without a price: tower {', '.join(lost)}; give its cost or its effort")
 
 
-def _told(options, what):
-    """One sentence about the options left out, none without any."""
-    if not len(options):
-        return ()
-    names = [f"tower {row.tower_id} {row.option}" for row in options.head(3).itertuples()]
-    more = ", …" if len(options) > 3 else ""
-    counted = "1 option" if len(options) == 1 else f"{len(options)} options"
-    return (f"{counted} {what} {'was' if len(options) == 1 else 'were'} left out: {', '.join(names)}{more}.",)
-
-
-def _arrays(options, terms, left_out):
+def _arrays(options, constraints, left_out):
     """Options sorted and numbered."""
     own = "tower " + options["tower_id"].astype(str)
     label = options["access_group"].astype("str").where(options["access_group"].notna(), own)
@@ -339,8 +260,8 @@ def _arrays(options, terms, left_out):
     group_starts = _runs(homes)[1]
     return Problem(
         options=options.assign(access_group=label.to_numpy()),
-        terms=terms,
-        value=_value(options, terms),
+        constraints=constraints,
+        value=_value(options, constraints),
         spend=options["spend"].to_numpy(float),
         weeks=options["crew_weeks"].to_numpy(float) if "crew_weeks" in options else np.zeros(len(options)),
         tower=tower,
@@ -350,7 +271,7 @@ def _arrays(options, terms, left_out):
         unit_starts=unit_starts,
         group_starts=group_starts,
         unit=unit,
-        fee=_fees(names, terms),
+        fee=_fees(names, constraints),
         home=np.searchsorted(names, homes.iloc[group_starts].to_numpy(str)),
         left_out=left_out,
     )
@@ -363,24 +284,113 @@ def _runs(labels):
     return np.cumsum(new) - 1, np.flatnonzero(new)
 
 
-def _value(options, terms):
-    """Benefit counted by option and year; none where it cannot be predicted."""
+def _value(options, constraints):
+    """Benefit counted by option and year; 0 where it cannot be predicted."""
     benefit = options["benefit_per_year"].to_numpy(float)
     life = options["life_years"].to_numpy(float)
-    counted = benefit[:, None] * years_that_count(np.nan_to_num(life), terms)
+    counted = benefit[:, None] * years_that_count(np.nan_to_num(life), constraints)
     return np.where(np.isnan(benefit)[:, None], 0.0, counted)
 
 
-def _fees(names, terms):
-    """Mobilisation of each access group; a group without a price stops the work."""
-    if not isinstance(terms.mobilisation, Mapping):
-        return np.full(len(names), float(terms.mobilisation))
-    if unknown := [name for name in names if name not in terms.mobilisation]:
+def years_that_count(life_years: ArrayLike, constraints: Constraints) -> np.ndarray:
+    """Discounted years of benefit of work done in each year of the plan.
+
+    Parameters
+    ----------
+    life_years : array, shape (n,)
+        Life of each treatment [years].
+    constraints : Constraints
+        Horizon H, discount rate r and years of the plan.
+
+    Returns
+    -------
+    array, shape (n, years)
+        Discounted years [years]; times the benefit a year they give the benefit counted.
+
+    Notes
+    -----
+    Work of year t takes effect in year t + 1 and ends with its life L or with the horizon H:
+    a = Σ (1 + r)^−(k−1) for k = t + 1 … min(t + L, H), the last year in part where L or H is not an integer. Earlier
+    work therefore counts more where the horizon or the discount rate limits the benefit. Only the benefit is
+    discounted: budgets are in the money of their own year.
+
+    References
+    ----------
+    Present value of an annuity, any textbook of engineering economy; *common practice*.
+
+    Examples
+    --------
+    >>> print(years_that_count([2.0, 40.0], Constraints(budget=(1.0, 1.0), horizon_years=10, discount_rate=0.0)))
+    [[2. 2.]
+     [9. 8.]]
+    """
+    last = int(np.ceil(constraints.horizon_years))
+    weights = (1 + constraints.discount_rate) ** -np.arange(last, dtype=float)
+    so_far = np.r_[0.0, np.cumsum(weights)]
+    done = np.arange(1, constraints.years + 1, dtype=float)
+    end = np.minimum(done + np.asarray(life_years, float)[:, None], constraints.horizon_years)
+    begin = np.minimum(done, constraints.horizon_years)
+    steps = np.arange(last + 1, dtype=float)
+    return np.interp(end, steps, so_far) - np.interp(begin, steps, so_far)
+
+
+def _fees(names, constraints):
+    """Mobilisation of each access group; a group without a price is an error."""
+    if not isinstance(constraints.mobilisation, Mapping):
+        return np.full(len(names), float(constraints.mobilisation))
+    if unknown := [name for name in names if name not in constraints.mobilisation]:
         raise SettingsError(f"no mobilisation price for access group {', '.join(unknown)}")
-    return np.array([terms.mobilisation[name] for name in names], float)
+    return np.array([constraints.mobilisation[name] for name in names], float)
 
 
-def together_in_zones(towers, treated):
+def spread_evenly(total: float, years: int) -> tuple[float, ...]:
+    """Equal budget of each year.
+
+    Parameters
+    ----------
+    total : float
+        Sum over all years.
+    years : int
+        Number of years, 1 or more.
+
+    Returns
+    -------
+    tuple of float
+
+    Examples
+    --------
+    >>> spread_evenly(90.0, 3)
+    (30.0, 30.0, 30.0)
+    """
+    return (total / years,) * years
+
+
+def with_total(constraints: Constraints, total: float) -> Constraints:
+    """Constraints with another total budget, distributed over the years as before.
+
+    Parameters
+    ----------
+    constraints : Constraints
+        Their budget gives the distribution; equal shares where it is 0 throughout.
+    total : float
+        Sum of all years.
+
+    Returns
+    -------
+    Constraints
+
+    Examples
+    --------
+    >>> with_total(Constraints(budget=(10.0, 30.0)), 80.0).budget
+    (20.0, 60.0)
+    """
+    before = sum(constraints.budget)
+    if before == 0:
+        return replace(constraints, budget=spread_evenly(total, constraints.years))
+    return replace(constraints, budget=tuple(total * (amount / before) for amount in constraints.budget))
+
+
+def together_in_zones(towers: pd.DataFrame, treated: Iterable[str]) -> pd.Series:
     """Labels of consecutive station-zone towers with works: the column `together` of the options.
 
     Parameters
@@ -402,8 +412,8 @@ def together_in_zones(towers, treated):
 
     Notes
     -----
-    A strike close to a station sends a steep wave into it, so that zone is as good as its weakest tower; its
-    towers are one package. *Common practice*. A tower of the zone without works does not part its neighbours.
+    A strike close to a station sends a steep wave into it, so the zone is only as good as its weakest tower and its
+    towers form one package. *Common practice*. A tower of the zone without works does not separate its neighbours.
 
     Examples
     --------
@@ -416,7 +426,8 @@ def together_in_zones(towers, treated):
         raise ValueError(f"tower {strangers[0]} is not on the line")
     run = (zone != zone.shift()).cumsum()
     mine = zone & ids.isin(list(treated))
-    by_run = ids[mine].groupby(run[mine])
+    ids = cast("pd.Series", ids[mine])
+    by_run = cast("Any", ids.groupby(run[mine]))
     label = by_run.transform("first") + " to " + by_run.transform("last")
     shared = by_run.transform("size") > 1
-    return pd.Series(label[shared].to_numpy(), index=ids[mine][shared].to_numpy(), dtype="str")
+    return pd.Series(label[shared].to_numpy(), index=ids.to_numpy()[shared.to_numpy()], dtype="str")

@@ -1,7 +1,10 @@
-"""What more or less money buys: the budget curve with its knee, and three levels of budget."""
+"""Sensitivity of the plan: budget curve and knee, budget levels, selection probability and next tests."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from statistics import NormalDist
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -15,41 +18,286 @@ from towerlib.plan.problem import pose, with_total
 from towerlib.plan.uncertainty import at, band, brought, draw, every_option, values_of
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike
+
+    from towerlib.plan.budget import Budget
+    from towerlib.plan.outcome import Plan
+    from towerlib.plan.problem import Constraints
+    from towerlib.plan.uncertainty import SelectionProbability
+
+
 LEVELS = {"low": 0.5, "middle": 1.0, "high": 1.5}
-FLAT = 0.01  # distance above the chord, as a part of the whole, below which a curve has no knee
+FLAT = 0.01  # relative distance above the chord below which a curve has no knee
+OUTCOMES = 9  # results of a test that are considered, all equally likely
+WITHIN = 61  # points of the remaining uncertainty after a test
+TIME_LIMIT_S = 20.0
+DRAWS, STEPS, TESTS = 50, 8, 5
+QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans suffice; the limit is never reached
+QUICKLY = {"search": False, "nodes": 0}  # for series of plans: proven where small, never worse than a rule
+TAIL = 4.0  # an interval whose high end exceeds this multiple of the middle has no lognormal tail
+SUMS = ["avoided_per_year", "avoided_low", "avoided_high", "cost_low", "cost_high", "crew_weeks"]
 
 
-def budget_curve(options, terms, budgets=None, *, search=False, known=None, **stop):
-    """Benefit of the plan at each of many budgets.
+@dataclass(frozen=True)
+class NextTests:
+    """Tests with the highest expected value for the plan.
+
+    Attributes
+    ----------
+    towers : pandas.DataFrame
+        Short list, most valuable first: rank, tower_id, gain (expected value of the test, as added benefit of the
+        plan), gain_part (relative to the plan's benefit), chance_changes (probability that its result changes the work
+        at that tower), in_plan.
+    benefit : float
+        Mean benefit of the best plan without any test.
+    screened : int
+        Number of towers with options; the least promising at the shadow prices were not evaluated in full.
+    """
+
+    towers: pd.DataFrame
+    benefit: float
+    screened: int
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Sensitivity of a plan, as shown in the report.
+
+    Attributes
+    ----------
+    levels : pandas.DataFrame
+        From `levels`; no rows where the budget is 0.
+    curve : pandas.DataFrame
+        From `budget_curve`.
+    chances : pandas.DataFrame
+        From `chances`.
+    regret : pandas.Series
+        planned, perfect, regret and regret_p90, from `towerlib.plan.uncertainty.SelectionProbability`.
+    tests : pandas.DataFrame
+        Short list of the most valuable tests, from `NextTests`.
+    """
+
+    levels: pd.DataFrame
+    curve: pd.DataFrame
+    chances: pd.DataFrame
+    regret: pd.Series
+    tests: pd.DataFrame
+
+
+def outlook(
+    budget: Budget, condition: pd.DataFrame, *, draws: int = DRAWS, steps: int = STEPS, tests: int = TESTS
+) -> Outlook | None:
+    """Levels, curve, selection probabilities and next tests of a plan.
+
+    Parameters
+    ----------
+    budget : Budget
+        From `towerlib.plan.optimise_plan`.
+    condition : pandas.DataFrame
+        One row per tower; gives the footings for the rule "worst ohms first".
+    draws, steps, tests : int
+        Draws of the benefits, steps of the curve, and length of the list of tests.
+
+    Returns
+    -------
+    Outlook or None
+        None where there is no plan.
+    """
+    if budget.plan is None or not len(budget.plan.problem.options):
+        return None
+    selection = selection_probability(budget, draws)
+    found = next_tests(banded(budget.options), _constraints(budget), most=tests, **QUICK)
+    return Outlook(
+        levels=levels(budget, condition),
+        curve=whole_curve(budget, condition, steps),
+        chances=chances(budget, selection),
+        regret=selection.regret,
+        tests=found.towers,
+    )
+
+
+def banded(options: pd.DataFrame) -> pd.DataFrame:
+    """Options with the interval of their benefit, as used for draws.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
-        As for `towerlib.plan.optimise.optimise`; the budget gives the shares of the years.
+        With avoided_low and avoided_high.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With benefit_low and benefit_high. Where the high end exceeds `TAIL` times the middle, the low end is set to 0,
+        for which draws are normal: a lognormal tail would be unrealistic.
+    """
+    middle, high = options["benefit_per_year"], options["avoided_high"]
+    low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
+    return options.assign(benefit_low=low, benefit_high=high)
+
+
+def _constraints(budget: Budget) -> Constraints:
+    """Constraints of a budget with a plan."""
+    if budget.constraints is None:
+        raise ValueError("the budget has no plan")
+    return budget.constraints
+
+
+def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
+    """Plans at a low, a middle and a high budget, compared with the rule "worst ohms first".
+
+    Parameters
+    ----------
+    budget : Budget
+        With a plan; its budget is the middle level.
+    condition : pandas.DataFrame
+        One row per tower: tower_id, footing_ohm.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per level, from `three_levels`, with avoided_per_year, cost of the works
+        and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
+        that rule) and gain (of the plan over it, relative).
+    """
+    constraints = _constraints(budget)
+    if not sum(constraints.budget) > 0:
+        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    table, plans = three_levels(
+        budget.options, constraints, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
+    sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
+    ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
+    table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
+    return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+
+
+def _sums(plan, options):
+    """Sums over the works of a level."""
+    if plan is None:
+        return dict.fromkeys((*SUMS, "mobilisations"), np.nan)
+    names = [name for name in SUMS if name not in plan.works]
+    works = plan.works.merge(
+        options[["tower_id", "option", *names]], on=["tower_id", "option"], validate="1:1"
+    )
+    found = works[SUMS].sum().to_dict()
+    return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
+
+
+def _by_rule(name, budget, condition, total):
+    """Benefit of a simple rule within a total budget; blank where the must-do works do not fit."""
+    constraints = with_total(_constraints(budget), total)
+    if name == "greedy":
+        plan = heuristic.greedy(budget.options, constraints)
+    else:
+        plan = heuristic.worst_first(
+            budget.options, constraints, condition.set_index("tower_id")["footing_ohm"]
+        )
+    return np.nan if heuristic.failed(plan) else plan.benefit
+
+
+def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> pd.DataFrame:
+    """Budget curve of the plan and of both simple rules.
+
+    Parameters
+    ----------
+    budget : Budget
+        With a plan.
+    condition : pandas.DataFrame
+        One row per tower: tower_id, footing_ohm.
+    steps : int
+        Even steps up to the cost of the most effective option at every tower; the three levels are added.
+
+    Returns
+    -------
+    pandas.DataFrame
+        From `budget_curve`, with worst_first and greedy (benefit of the rules); blank below the cost of the must-do
+        works. No rows where no option has a benefit.
+    """
+    constraints = _constraints(budget)
+    whole = cost_of_everything(budget.options, constraints)
+    if not whole > 0:
+        return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
+    owed = budget.options["must_do"].astype(bool).any()  # with must-dos a budget of 0 is not feasible
+    points = np.linspace(0.0, whole, steps + 1)[int(bool(owed)) :]
+    shares = np.array(list(LEVELS.values())) * sum(constraints.budget)
+    points = np.unique(np.r_[points, shares[shares > 0]])
+    footings = condition.set_index("tower_id")["footing_ohm"]
+    found = budget_curve(
+        budget.options, constraints, points, known=budget.plan, **QUICKLY, footing_ohm=footings
+    )
+    ruled = {
+        name: [
+            _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
+            for row in cast("Any", found).itertuples()
+        ]
+        for name in ("worst_first", "greedy")
+    }
+    return found.assign(**ruled)
+
+
+def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
+    """Cost of the most effective option at every tower, each access group mobilised once.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    constraints : Constraints
+
+    Returns
+    -------
+    float
+        Cost in the unit of `constraints.measure`.
+    """
+    problem = pose(options, constraints)
+    top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
+    top = top[problem.value[top, 0] > 0]
+    return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
+
+
+def budget_curve(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    budgets: Sequence[float] | np.ndarray | None = None,
+    *,
+    search: bool = False,
+    known: Plan | None = None,
+    **stop: Any,
+) -> pd.DataFrame:
+    """Benefit of the plan as a function of the budget.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+    constraints : Constraints
+        As for `towerlib.plan.optimise.optimise`; the budget gives the distribution over the years.
     budgets : sequence of float, optional
-        Totals of all years, rising; else 16 even steps from 0 to the cost of the most effective option at every tower.
+        Totals of all years, increasing; default: 16 even steps from 0 to the cost of the most effective option at
+        every tower.
     search : bool
         As for `towerlib.plan.optimise.optimise`.
     known : Plan, optional
-        Plan of one of the budgets, which is not planned anew.
+        Known plan of one of the budgets, which is reused.
     **stop
         ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point.
 
     Returns
     -------
     pandas.DataFrame
-        One row a budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit that each unit
-        of money above the row before adds), at_knee. Blank below the cost of the must-do works.
+        One row per budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit per additional unit of
+        money, against the previous row), at_knee. Blank below the cost of the must-do works.
 
     Notes
     -----
-    A plan that fits into a budget fits into every larger one, so the best so far is carried on: more budget
-    never brings less. The knee is as `knee` says.
+    A plan within a budget is within every larger one, so the best so far is carried on: more budget never reduces
+    the benefit. For the knee see `knee`.
     """
     if budgets is None:
-        budgets = np.linspace(0.0, cost_of_everything(options, terms), 16)
-    plans = _carried(options, terms, budgets, known, search=search, **stop)
+        budgets = np.linspace(0.0, cost_of_everything(options, constraints), 16)
+    plans = _carried(options, constraints, budgets, known, search=search, **stop)
     rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
     curve = pd.DataFrame(rows).drop(columns="how")
     curve["added_per_cost"] = curve["benefit"].diff() / curve["budget"].diff()
@@ -57,16 +305,60 @@ def budget_curve(options, terms, budgets=None, *, search=False, known=None, **st
     return curve.assign(at_knee=curve.index == at)
 
 
-def three_levels(options, terms, shares=None, *, known=None, **stop):
+def _carried(options, constraints, budgets, known, **stop):
+    """Plan of each budget, or the reason why there is none; never worse than that of a smaller budget."""
+    if np.any(np.diff(budgets) <= 0):
+        raise SettingsError("budgets of a curve must increase")
+    pose(options, constraints)  # errors in the options themselves stop here, whatever the budget
+    plans, best = [], None
+    for budget in budgets:
+        mine = with_total(constraints, budget)
+        try:
+            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
+        except SettingsError as error:
+            plan = str(error)
+        if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
+            bound = best.bound if isinstance(plan, str) else plan.bound
+            plan = plan_of(pose(options, mine), best.choice, bound)
+            plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
+        best = best if isinstance(plan, str) else plan
+        plans.append(plan)
+    return plans
+
+
+def _is_of(plan, constraints):
+    """True where a plan has these yearly budgets, apart from rounding."""
+    return plan is not None and np.allclose(
+        plan.problem.constraints.budget, constraints.budget, rtol=1e-12, atol=0.0
+    )
+
+
+def _row(budget, plan):
+    """Figures of one budget."""
+    if isinstance(plan, str):
+        blank = dict.fromkeys(("spent", "towers", "benefit", "bound", "gap"), np.nan)
+        return {"budget": budget, **blank, "how": plan}
+    figures = {name: getattr(plan, name) for name in ("benefit", "bound", "gap", "how")}
+    return {"budget": budget, "spent": plan.spent, "towers": len(plan.works), **figures}
+
+
+def three_levels(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    shares: dict[str, float] | None = None,
+    *,
+    known: Plan | None = None,
+    **stop: Any,
+) -> tuple[pd.DataFrame, dict[str, Plan | None]]:
     """Plans at a low, a middle and a high budget.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         Its budget is the middle level.
     shares : dict of str to float, optional
-        Part of the budget by name of the level, rising; else `LEVELS`: a half, the whole, one and a half.
+        Share of the budget by name of the level, increasing; default `LEVELS`: 50 %, 100 %, 150 %.
     known : Plan, optional
         As for `budget_curve`.
     **stop
@@ -75,15 +367,15 @@ def three_levels(options, terms, shares=None, *, known=None, **stop):
     Returns
     -------
     levels : pandas.DataFrame
-        One row a level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
-        trip-out avoided, or per money), added_per_cost, how. A level that cannot carry the must-do works is
-        blank, and `how` says by how much.
+        One row per level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
+        trip-out avoided, or per money), added_per_cost, how. A level below the cost of the must-do works
+        is blank, and `how` states the shortage.
     plans : dict of str to Plan
         By level; None where the must-do works do not fit.
     """
     shares = LEVELS if shares is None else shares
-    budgets = [share * sum(terms.budget) for share in shares.values()]
-    plans = _carried(options, terms, budgets, known, **({"search": True} | stop))
+    budgets = [share * sum(constraints.budget) for share in shares.values()]
+    plans = _carried(options, constraints, budgets, known, **({"search": True} | stop))
     rows = [_row(budget, plan) for budget, plan in zip(budgets, plans, strict=True)]
     levels = pd.DataFrame(rows)
     levels.insert(0, "level", list(shares))
@@ -94,25 +386,25 @@ def three_levels(options, terms, shares=None, *, known=None, **stop):
     return levels, dict(zip(shares, kept, strict=True))
 
 
-def knee(budget, benefit):
-    """Where more money begins to buy less than it does over the whole curve.
+def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
+    """Knee of a budget curve: beyond it, more money brings less than on average.
 
     Parameters
     ----------
     budget, benefit : array, shape (n,)
-        Points of the curve by rising budget; those with a blank benefit do not count.
+        Points of the curve by increasing budget; points with a blank benefit do not count.
 
     Returns
     -------
     int or None
-        Place of the knee; None where fewer than three points are known, or where no point lies above the
-        chord from the first point to the last by one part in a hundred of the rise.
+        Position of the knee; None with fewer than three known points, or where no point lies above the chord from
+        the first to the last point by at least 1 % of the rise.
 
     Notes
     -----
-    Both axes are scaled to 0 … 1; the knee is the point furthest above the chord. On a smooth concave curve
-    its slope there is that of the chord: before it, money buys more than the average, behind it less. It
-    depends on where the curve ends: here, with every tower treated.
+    Both axes are scaled to 0 … 1; the knee is the point farthest above the chord. On a smooth concave curve its slope
+    there equals that of the chord: before it, money brings more than the average, beyond it less. The knee depends on
+    the end of the curve: here, every tower treated.
 
     References
     ----------
@@ -133,98 +425,73 @@ def knee(budget, benefit):
     return int(known[above.argmax()]) if above.max() > FLAT else None
 
 
-def cost_of_everything(options, terms):
-    """Cost of the most effective option at every tower, each access group mobilised once.
+def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbability:
+    """Probability of being selected, given the uncertainty of the benefits.
 
     Parameters
     ----------
-    options : pandas.DataFrame
-    terms : Terms
+    budget : Budget
+        With a plan.
+    count : int
+        Number of draws.
 
     Returns
     -------
-    float
-        Cost in the unit of `terms.measure`.
+    towerlib.plan.uncertainty.SelectionProbability
+
+    Notes
+    -----
+    Costs keep their middle value: prices that rise together shift the budget, not the order. Errors common to all
+    towers, such as the accuracy of the lightning model, are excluded too, since they do not change the order.
     """
-    problem = pose(options, terms)
-    top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
-    top = top[problem.value[top, 0] > 0]
-    return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
+    options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
+    return uncertainty.selection_probability(
+        options, _constraints(budget), draw(options, count), checked=0, **QUICK
+    )
 
 
-def _carried(options, terms, budgets, known, **stop):
-    """Plan of each budget, or the sentence why there is none; never worse than that of a smaller budget."""
-    if np.any(np.diff(budgets) <= 0):
-        raise SettingsError("budgets of a curve must rise")
-    pose(options, terms)  # what is wrong with the options themselves stops here, whatever the budget
-    plans, best = [], None
-    for budget in budgets:
-        mine = with_total(terms, budget)
-        try:
-            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
-        except SettingsError as error:
-            plan = str(error)
-        if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
-            bound = best.bound if isinstance(plan, str) else plan.bound
-            plan = plan_of(pose(options, mine), best.choice, bound)
-            plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
-        best = best if isinstance(plan, str) else plan
-        plans.append(plan)
-    return plans
+def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
+    """Probability of each tower to be selected.
 
-
-def _is_of(plan, terms):
-    """True where a plan is one of these yearly budgets, but for rounding."""
-    return plan is not None and np.allclose(plan.problem.terms.budget, terms.budget, rtol=1e-12, atol=0.0)
-
-
-def _row(budget, plan):
-    """Figures of one budget."""
-    if isinstance(plan, str):
-        blank = dict.fromkeys(("spent", "towers", "benefit", "bound", "gap"), np.nan)
-        return {"budget": budget, **blank, "how": plan}
-    figures = {name: getattr(plan, name) for name in ("benefit", "bound", "gap", "how")}
-    return {"budget": budget, "spent": plan.spent, "towers": len(plan.works), **figures}
-
-
-OUTCOMES = 9  # results of a test that are looked at, all equally likely
-WITHIN = 61  # points of what a test leaves open
-TIME_LIMIT_S = 20.0
-
-
-@dataclass(frozen=True)
-class NextTests:
-    """Which tests would change the plan.
-
-    Attributes
+    Parameters
     ----------
-    towers : pandas.DataFrame
-        The short list, most valuable first: rank, tower_id, gain (benefit that the test is expected to add to
-        the plan), gain_part (of the plan's benefit), chance_changes (chance that its result changes what is
-        done at that tower), in_plan.
-    benefit : float
-        Mean benefit of the best plan without any test.
-    screened : int
-        Towers with options; those of least promise by the prices alone were not looked at in full.
+    budget : Budget
+    selection : towerlib.plan.uncertainty.SelectionProbability
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
+        planned_option, must_do, most probable first.
     """
+    planned = cast("pd.DataFrame", budget.works[["tower_id", "option", "must_do"]])
+    planned = planned.rename(columns={"option": "planned_option"})
+    kept = selection.towers[["tower_id", "chance", "option", "option_chance"]]
+    table = kept.merge(planned, on="tower_id", how="left", validate="1:1")
+    owed = table["must_do"].astype("boolean").fillna(False).astype(bool)
+    return table.assign(in_plan=table["planned_option"].notna(), must_do=owed)
 
-    towers: pd.DataFrame
-    benefit: float
-    screened: int
 
-
-def next_tests(options, terms, *, removes=None, most=12, gap=None, time_limit_s=TIME_LIMIT_S):
-    """Short list of the tests that are worth most to the plan.
+def next_tests(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    *,
+    removes: float | pd.Series | None = None,
+    most: int = 12,
+    gap: float | None = None,
+    time_limit_s: float = TIME_LIMIT_S,
+) -> NextTests:
+    """Short list of the tests with the highest expected value for the plan.
 
     Parameters
     ----------
     options : pandas.DataFrame
-        As for `towerlib.plan.uncertainty.draw`: benefits with their bands.
-    terms : Terms
+        As for `towerlib.plan.uncertainty.draw`: benefits with their intervals.
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     removes : float or pandas.Series, optional
-        Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id;
-        else ``plan_test_removes``.
+        Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id; default
+        ``plan_test_removes``.
     most : int
         Length of the list.
     gap, time_limit_s : float
@@ -236,14 +503,13 @@ def next_tests(options, terms, *, removes=None, most=12, gap=None, time_limit_s=
 
     Notes
     -----
-    Preposterior analysis. A test of tower k can end in nine equally likely ways; each moves the mean of the
-    benefits of its options (a two-piece law of `towerlib.plan.uncertainty.at`, of which the test tells the part
-    shared times removed), and means of the means are what they were before. Gain = mean over the results of
-    the best plan's benefit, less the best plan's benefit now. Both are taken from one pool of plans: the plan
-    now, the same with tower k left out or brought in by each of its options, mended, and the near-best plans
-    of every result. So a gain is never below 0 and holds what else the plan would do with the money. It is a lower bound as far
-    as the pool lacks better plans, and counts one test alone: gains of several do not add.
-    Towers are screened first by the gain at the fixed prices of money and crews.
+    Preposterior analysis. A test of tower k has nine equally likely results; each shifts the mean benefits of its
+    options (a two-piece distribution, `towerlib.plan.uncertainty.at`, of which the test reveals the part shared times
+    removed), and the mean over the results is unchanged. Gain = mean over the results of the best plan's benefit,
+    minus the best plan's benefit now. Both are taken from one pool of plans: the present plan, the same without tower
+    k or with each of its options, repaired, and the near-best plans of every result. A gain is therefore never below
+    0 and includes other uses of the money. It is a lower limit as far as the pool lacks better plans. It applies to
+    one test alone: gains of several tests do not add. Towers are first screened by the gain at fixed shadow prices.
 
     References
     ----------
@@ -252,7 +518,7 @@ def next_tests(options, terms, *, removes=None, most=12, gap=None, time_limit_s=
     """
     means = _posterior_means(options, removes)
     counted = options.assign(row=np.arange(len(options)), benefit_per_year=means.mean(axis=0))
-    plan = optimise(counted, terms, gap=gap, time_limit_s=time_limit_s)
+    plan = optimise(counted, constraints, gap=gap, time_limit_s=time_limit_s)
     problem = plan.problem
     prices = heuristic.Prices(*relax(problem, build(problem), time_limit_s)[1:])
     results = values_of(problem, means[:, problem.options["row"].to_numpy(int)])
@@ -273,7 +539,7 @@ def next_tests(options, terms, *, removes=None, most=12, gap=None, time_limit_s=
             "in_plan": (np.add.reduceat(plan.choice, problem.tower_starts) > 0)[chosen],
         }
     )
-    towers = towers[towers["gain"] > 0].sort_values("gain", ascending=False, kind="stable").head(most)
+    towers = towers.loc[towers["gain"] > 0].sort_values("gain", ascending=False, kind="stable").head(most)
     towers.insert(0, "rank", np.arange(1, len(towers) + 1))
     return NextTests(towers.reset_index(drop=True), float(now.max()), len(promise))
 
@@ -283,20 +549,22 @@ def _posterior_means(options, removes):
     removes = number("plan_test_removes") if removes is None else removes
     if isinstance(removes, pd.Series):
         removes = options["tower_id"].map(removes).astype(float).to_numpy()
-    told = np.sqrt(number("plan_shared_spread") * np.broadcast_to(np.asarray(removes, float), len(options)))
+    revealed = np.sqrt(
+        number("plan_shared_spread") * np.broadcast_to(np.asarray(removes, float), len(options))
+    )
     outcome, within = _points(OUTCOMES), _points(WITHIN)
-    z = told * outcome[:, None, None] + np.sqrt(1 - told**2) * within[None, :, None]
+    z = revealed * outcome[:, None, None] + np.sqrt(1 - revealed**2) * within[None, :, None]
     return at(z, band(options, "benefit_per_year", "benefit")).mean(axis=1)
 
 
 def _points(count):
-    """Equally likely points of a standard normal law, stretched to its variance."""
+    """Equally likely points of a standard normal distribution, scaled to unit variance."""
     points = np.array([NormalDist().inv_cdf((step + 0.5) / count) for step in range(count)])
     return points / points.std()
 
 
 def _promise(problem, results, prices):
-    """Gain of a test of each tower at fixed prices, mobilisations aside."""
+    """Gain of a test of each tower at fixed shadow prices, without mobilisations."""
     load = heuristic.loads_of(problem, prices)[0]
     open_to = every_option(problem)
     floor = np.where(problem.must_tower, -np.inf, 0.0)
@@ -318,7 +586,7 @@ def _scenes(problem, results, chosen):
 
 
 def _pool(problem, plan, scenes, chosen, prices):
-    """Plans that may be the best after a test, all within the limits, the plan now first."""
+    """Plans that may be the best after a test, all within the limits, the present plan first."""
     allowed = every_option(problem)
     variants = heuristic.neighbours(problem, plan.choice, allowed, chosen, prices)
     pool = np.vstack(
@@ -330,7 +598,7 @@ def _pool(problem, plan, scenes, chosen, prices):
 
 
 def _changes(problem, pool, now, then, chosen):
-    """Part of the results after which something else is done at the tower than now."""
+    """Share of the results after which the work at the tower changes."""
     changes = []
     best_now = pool[now.argmax()]
     for place, tower in enumerate(chosen):
@@ -343,235 +611,21 @@ def _changes(problem, pool, now, then, chosen):
     return changes
 
 
-DRAWS, STEPS, TESTS = 50, 8, 5
-QUICK = {"gap": 1.0, "time_limit_s": 300.0}  # near-best plans will do; the limit is never reached
-QUICKLY = {"search": False, "nodes": 0}  # many plans at a time: proven where small, never below a rule
-TAIL = 4.0  # a band that ends so many times above its middle has no lognormal tail
-SUMS = ["avoided_per_year", "avoided_low", "avoided_high", "cost_low", "cost_high", "crew_weeks"]
-
-
-@dataclass(frozen=True)
-class Outlook:
-    """What stands around a plan.
-
-    Attributes
-    ----------
-    levels : pandas.DataFrame
-        As `levels` gives it; no rows where the budget is 0.
-    curve : pandas.DataFrame
-        As `budget_curve` gives it.
-    chances : pandas.DataFrame
-        As `chances` gives it.
-    regret : pandas.Series
-        planned, perfect, regret and regret_p90, as in `towerlib.plan.uncertainty.Firmness`.
-    tests : pandas.DataFrame
-        Short list of the tests worth most, as in `towerlib.plan.sensitivity.NextTests`.
-    """
-
-    levels: pd.DataFrame
-    curve: pd.DataFrame
-    chances: pd.DataFrame
-    regret: pd.Series
-    tests: pd.DataFrame
-
-
-def outlook(budget, condition, *, draws=DRAWS, steps=STEPS, tests=TESTS):
-    """Levels, curve, chances and next tests of a plan.
-
-    Parameters
-    ----------
-    budget : Budget
-        As `towerlib.plan.draw_up` gives it.
-    condition : pandas.DataFrame
-        One row a tower; gives the footings for the rule "worst ohms first".
-    draws, steps, tests : int
-        Draws of the benefits, steps of the curve, and length of the list of tests.
-
-    Returns
-    -------
-    Outlook or None
-        None where there is no plan.
-    """
-    if budget.plan is None or not len(budget.plan.problem.options):
-        return None
-    firm = firmness(budget, draws)
-    found = next_tests(banded(budget.options), budget.terms, most=tests, **QUICK)
-    return Outlook(
-        levels=levels(budget, condition),
-        curve=whole_curve(budget, condition, steps),
-        chances=chances(budget, firm),
-        regret=firm.regret,
-        tests=found.towers,
-    )
-
-
-def levels(budget, condition):
-    """What a low, a middle and a high budget buy, and what worst ohms first would bring for each.
-
-    Parameters
-    ----------
-    budget : Budget
-        With a plan; its budget is the middle level.
-    condition : pandas.DataFrame
-        One row a tower: tower_id, footing_ohm.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a level, as `towerlib.plan.sensitivity.three_levels` gives it, with avoided_per_year, cost of the works
-        and their low and high sums (all works erring alike), crew_weeks, mobilisations, worst_first (benefit of
-        that rule) and gain (of the plan over it, as a part of it).
-    """
-    terms = budget.terms
-    if not sum(terms.budget) > 0:
-        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
-    footings = condition.set_index("tower_id")["footing_ohm"]
-    table, plans = three_levels(budget.options, terms, known=budget.plan, **QUICKLY, footing_ohm=footings)
-    sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
-    ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
-    table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
-    return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
-
-
-def _sums(plan, options):
-    """Sums over the works of a level."""
-    if plan is None:
-        return dict.fromkeys((*SUMS, "mobilisations"), np.nan)
-    names = [name for name in SUMS if name not in plan.works]
-    works = plan.works.merge(
-        options[["tower_id", "option", *names]], on=["tower_id", "option"], validate="1:1"
-    )
-    found = works[SUMS].sum().to_dict()
-    return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
-
-
-def whole_curve(budget, condition, steps=STEPS):
-    """Benefit over the budget, of the plan and of both simple rules.
-
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    condition : pandas.DataFrame
-        One row a tower: tower_id, footing_ohm.
-    steps : int
-        Even steps up to the cost of the most effective option at every tower; the three levels stand between.
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `towerlib.plan.sensitivity.budget_curve`, with worst_first and greedy (benefit of the rules); blank below
-        the cost of the must-do works. No rows where no option brings anything.
-    """
-    terms = budget.terms
-    whole = cost_of_everything(budget.options, terms)
-    if not whole > 0:
-        return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
-    owed = budget.options["must_do"].astype(bool).any()  # nothing is bought for nothing then
-    points = np.linspace(0.0, whole, steps + 1)[int(owed) :]
-    shares = np.array(list(LEVELS.values())) * sum(terms.budget)
-    points = np.unique(np.r_[points, shares[shares > 0]])
-    footings = condition.set_index("tower_id")["footing_ohm"]
-    found = budget_curve(budget.options, terms, points, known=budget.plan, **QUICKLY, footing_ohm=footings)
-    ruled = {
-        name: [
-            _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
-            for row in found.itertuples()
-        ]
-        for name in ("worst_first", "greedy")
-    }
-    return found.assign(**ruled)
-
-
-def _by_rule(name, budget, condition, total):
-    """Benefit of a simple rule within a sum of money; blank where it cannot carry the must-do works."""
-    terms = with_total(budget.terms, total)
-    if name == "greedy":
-        plan = heuristic.greedy(budget.options, terms)
-    else:
-        plan = heuristic.worst_first(budget.options, terms, condition.set_index("tower_id")["footing_ohm"])
-    return np.nan if heuristic.failed(plan) else plan.benefit
-
-
-def firmness(budget, count=DRAWS):
-    """How firm the plan is against what the benefits could be.
-
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    count : int
-        Draws.
-
-    Returns
-    -------
-    towerlib.plan.uncertainty.Firmness
-
-    Notes
-    -----
-    Costs keep their middle: prices that rise together shift the budget, not the order. What errs alike at all
-    towers, such as the accuracy of the method for lightning, does not count either, since it moves no tower
-    before another.
-    """
-    options = banded(budget.options).drop(columns=["cost_low", "cost_high"], errors="ignore")
-    return uncertainty.firmness(options, budget.terms, draw(options, count), checked=0, **QUICK)
-
-
-def banded(options):
-    """Options with the band of their benefit as draws take it.
-
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        With avoided_low and avoided_high.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With benefit_low and benefit_high. Where the high end lies `TAIL` times above the middle, the low end
-        is set to 0, for which draws are normal: a lognormal tail would run away.
-    """
-    middle, high = options["benefit_per_year"], options["avoided_high"]
-    low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
-    return options.assign(benefit_low=low, benefit_high=high)
-
-
-def chances(budget, firm):
-    """Chance of each tower to be in the plan.
-
-    Parameters
-    ----------
-    budget : Budget
-    firm : towerlib.plan.uncertainty.Firmness
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
-        planned_option, must_do (its treatment is owed whatever it brings), likeliest first.
-    """
-    planned = budget.works[["tower_id", "option", "must_do"]].rename(columns={"option": "planned_option"})
-    kept = firm.towers[["tower_id", "chance", "option", "option_chance"]]
-    told = kept.merge(planned, on="tower_id", how="left", validate="1:1")
-    owed = told["must_do"].astype("boolean").fillna(False).astype(bool)
-    return told.assign(in_plan=told["planned_option"].notna(), must_do=owed)
-
-
-def by_kind(works):
-    """What each kind of treatment of a plan avoids.
+def by_kind(works: pd.DataFrame) -> pd.DataFrame:
+    """Trip-outs avoided by each kind of treatment in a plan.
 
     Parameters
     ----------
     works : pandas.DataFrame
-        As `towerlib.plan.Budget.works`.
+        From `towerlib.plan.Budget.works`.
 
     Returns
     -------
     pandas.DataFrame
-        One row a kind, most first: kind, towers, avoided_per_year, avoided_low, avoided_high, cost.
+        One row per kind, most first: kind, towers, avoided_per_year, avoided_low, avoided_high, cost.
     """
     sums = ["avoided_per_year", "avoided_low", "avoided_high", "cost"]
     grouped = works.astype(dict.fromkeys(sums, float)).groupby("kind", sort=True)
-    table = grouped[sums].sum().assign(towers=grouped.size()).reset_index()
+    table = cast("pd.DataFrame", grouped[sums].sum()).assign(towers=grouped.size()).reset_index()
     table = table.sort_values("avoided_per_year", ascending=False, kind="stable", ignore_index=True)
-    return table[["kind", "towers", *sums]]
+    return cast("pd.DataFrame", table[["kind", "towers", *sums]])

@@ -1,6 +1,9 @@
-"""Draws of benefits and costs from their bands."""
+"""The plan under uncertain benefits and costs: random draws, probability of being selected, and regret."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,13 +17,18 @@ from towerlib.plan.outcome import ROOM, Plan, broken_rules
 from towerlib.plan.problem import years_that_count
 from towerlib.values import number
 
-TENTH = 1.2815515594  # standard deviations from the middle to the ends of a band that holds 80 %
-RUNAWAY = 4.0  # times the middle at which a lognormal upper half is no longer believed
+if TYPE_CHECKING:
+    from towerlib.plan.problem import Constraints, Problem
+
+
+TENTH = 1.2815515594  # standard deviations from the middle to the ends of an 80 % interval
+RUNAWAY = 4.0  # multiple of the middle above which no lognormal upper half is used
+TIME_LIMIT_S = 20.0
 
 
 @dataclass(frozen=True)
 class Draws:
-    """Benefits a year and costs that could be, one row a draw, one column a row of the options.
+    """Possible benefits a year and costs, one row per draw, one column per option.
 
     Attributes
     ----------
@@ -31,20 +39,59 @@ class Draws:
     cost: np.ndarray
 
 
-def draw(options, count=200, seed=SEED, *, measure="cost", shared=None):
-    """Draws of every option's benefit and cost.
+@dataclass(frozen=True)
+class SelectionProbability:
+    """Probability of each tower to be selected by the plan, and the value of better information.
+
+    Attributes
+    ----------
+    plan : Plan
+        Best plan for the mean of the draws, which has the highest expected benefit.
+    towers : pandas.DataFrame
+        One row per tower with options, most probable first: tower_id, chance (share of the draws whose plan treats
+        it), option (the most frequent treatment), option_chance (of it), year (median, where treated),
+        in_plan, planned_option.
+    regret : pandas.Series
+        planned (mean benefit of the plan), perfect (mean of the best known plans of the draws), regret (their
+        difference: expected value of perfect information), regret_p90.
+    overspend : pandas.Series
+        By year: share of the draws in which the plan's works cost more than the budget.
+    error : float
+        Largest relative distance of the draws' plans below the optimum, over the draws that were also searched. NaN
+        where none was.
+    draws : int
+        Number of draws used.
+    """
+
+    plan: Plan
+    towers: pd.DataFrame
+    regret: pd.Series
+    overspend: pd.Series
+    error: float
+    draws: int
+
+
+def draw(
+    options: pd.DataFrame,
+    count: int = 200,
+    seed: int = SEED,
+    *,
+    measure: str = "cost",
+    shared: float | None = None,
+) -> Draws:
+    """Random draws of every option's benefit and cost.
 
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: benefit_per_year and the measure, with benefit_low, benefit_high and
-        cost_low, cost_high (effort_low, …) where they are uncertain: bands that hold 80 %.
+        One row per tower and option: benefit_per_year and the measure, with benefit_low, benefit_high and
+        cost_low, cost_high (effort_low, …) where they are uncertain: intervals of 80 %.
     count, seed : int
-        Number of draws, and the seed that makes them the same again.
+        Number of draws, and seed of the random numbers.
     measure : str
         ``"cost"`` or ``"effort"``.
     shared : float, optional
-        Part of the variance of the benefit that all options of a tower share; else ``plan_shared_spread``.
+        Part of the variance of the benefit common to all options of a tower; default ``plan_shared_spread``.
 
     Returns
     -------
@@ -53,12 +100,12 @@ def draw(options, count=200, seed=SEED, *, measure="cost", shared=None):
     Raises
     ------
     RecordsError
-        A band that does not hold its middle.
+        An interval that does not contain its middle.
 
     Notes
     -----
-    Middle and ends are the median and the 10 % and 90 % quantiles. Costs of one treatment rise and fall
-    together at all towers, as prices do. See `at` for the law between the quantiles.
+    Middle and ends are the median and the 10 % and 90 % quantiles. The costs of one treatment vary together at all
+    towers, as prices do. See `at` for the distribution between the quantiles.
 
     Examples
     --------
@@ -80,8 +127,38 @@ def draw(options, count=200, seed=SEED, *, measure="cost", shared=None):
     )
 
 
-def band(options, middle, name):
-    """Low end, middle and high end of a column.
+def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+    """Value at z standard deviations.
+
+    Parameters
+    ----------
+    z : array, shape (…, n)
+    ends : tuple of array, shape (n,)
+        Low end, middle, high end.
+
+    Returns
+    -------
+    array, shape (…, n)
+
+    Notes
+    -----
+    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most `RUNAWAY`
+    times the middle, so that draws stay above 0; else normal, which allows negative benefits. NaN where the middle
+    is NaN.
+    """
+    low, middle, high = ends
+    steps = np.where(z > 0, z, -z) / TENTH
+    positive = low > 0
+    safe = [np.where(positive, value, 1.0) for value in ends]
+    ratio = np.where(z > 0, safe[2] / safe[1], safe[0] / safe[1])
+    straight = middle + np.where(z > 0, high - middle, low - middle) * steps
+    # a middle near 0 with a far high end would give an extreme lognormal tail: that half is normal
+    runaway = (z > 0) & (high > RUNAWAY * middle)
+    return np.where(positive & ~runaway, middle * ratio**steps, straight)
+
+
+def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Low end, middle and high end of the interval of a column.
 
     Parameters
     ----------
@@ -97,7 +174,7 @@ def band(options, middle, name):
     Raises
     ------
     RecordsError
-        A band that does not hold its middle.
+        An interval that does not contain its middle.
     """
     centre = options[middle].to_numpy(float)
     low, high = (
@@ -110,101 +187,44 @@ def band(options, middle, name):
     if (bad := (low > centre) | (high < centre)).any():
         row = options[bad].iloc[0]
         raise RecordsError(
-            f"options: the band of {name} of tower {row['tower_id']} {row['option']} does not hold {middle}"
+            f"options: the interval of {name} of tower {row['tower_id']} {row['option']} does not contain {middle}"
         )
     return low, centre, high
 
 
-def at(z, ends):
-    """Value at z standard deviations.
-
-    Parameters
-    ----------
-    z : array, shape (…, n)
-    ends : tuple of array, shape (n,)
-        Low end, middle, high end.
-
-    Returns
-    -------
-    array, shape (…, n)
-
-    Notes
-    -----
-    Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most
-    `RUNAWAY` times the middle, so that draws stay above 0; else normal, so that a treatment which may do harm
-    can. NaN where the middle is.
-    """
-    low, middle, high = ends
-    steps = np.where(z > 0, z, -z) / TENTH
-    positive = low > 0
-    safe = [np.where(positive, value, 1.0) for value in ends]
-    ratio = np.where(z > 0, safe[2] / safe[1], safe[0] / safe[1])
-    straight = middle + np.where(z > 0, high - middle, low - middle) * steps
-    # a middle near 0 under a high end makes the logarithm run away: there the branch is straight
-    runaway = (z > 0) & (high > RUNAWAY * middle)
-    return np.where(positive & ~runaway, middle * ratio**steps, straight)
-
-
-TIME_LIMIT_S = 20.0
-
-
-@dataclass(frozen=True)
-class Firmness:
-    """How firm a plan is.
-
-    Attributes
-    ----------
-    plan : Plan
-        The best plan for the mean of the draws: no plan made today brings more on average.
-    towers : pandas.DataFrame
-        One row a tower with options, likely ones first: tower_id, chance (part of the draws whose plan treats
-        it), option (the most frequent treatment), option_chance (of it), year (median, where treated),
-        in_plan, planned_option.
-    regret : pandas.Series
-        planned (mean benefit of the plan), perfect (mean of the best plans known for the draws), regret
-        (their difference: what perfect information would bring), regret_p90.
-    overspend : pandas.Series
-        By year: part of the draws in which the plan's works cost more than the budget.
-    error : float
-        Most that the plans of the draws can lie below the optimum, as a part of it: the greatest over the
-        draws that were also searched. NaN where none was.
-    draws : int
-        Number of draws that count.
-    """
-
-    plan: Plan
-    towers: pd.DataFrame
-    regret: pd.Series
-    overspend: pd.Series
-    error: float
-    draws: int
-
-
-def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LIMIT_S):
-    """How firm the plan is over draws of benefits and costs.
+def selection_probability(
+    options: pd.DataFrame,
+    constraints: Constraints,
+    draws: Draws,
+    *,
+    checked: int = 2,
+    gap: float | None = None,
+    time_limit_s: float = TIME_LIMIT_S,
+) -> SelectionProbability:
+    """Probability of being selected, over draws of benefits and costs.
 
     Parameters
     ----------
     options : pandas.DataFrame
-    terms : Terms
+    constraints : Constraints
         As for `towerlib.plan.optimise.optimise`.
     draws : towerlib.plan.uncertainty.Draws
-        One column a row of the options.
+        One column per option.
     checked : int
-        Draws that are also searched for the optimum, to state the error of the quick plans.
+        Number of draws that are also searched for the optimum, to state the error of the quick plans.
     gap, time_limit_s : float
         Of each search.
 
     Returns
     -------
-    Firmness
+    SelectionProbability
 
     Notes
     -----
-    Each draw is planned anew by `towerlib.plan.heuristic.near_best`, at the prices of the mean; a draw whose costs
-    leave no room for the must-do works is searched, or does not count. The regret holds the costs at their
-    middle: it compares the plan with the best of all plans found, each valued at the draw, so it is a lower
-    bound of what perfect information would bring.
+    Each draw is planned by `towerlib.plan.heuristic.near_best`, at the shadow prices of the mean; a draw whose
+    must-do works do not fit is searched, or not used. The regret keeps the costs at their middle value. It compares
+    the plan with the best of all plans found, each valued at the draw, so it is a lower limit of the expected value
+    of perfect information.
 
     References
     ----------
@@ -213,7 +233,7 @@ def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LI
     """
     counted = options.assign(row=np.arange(len(options)))
     mean = counted.assign(benefit_per_year=draws.benefit.mean(axis=0))
-    plan = optimise(mean, terms, gap=gap, time_limit_s=time_limit_s)
+    plan = optimise(mean, constraints, gap=gap, time_limit_s=time_limit_s)
     problem, rows = plan.problem, plan.problem.options["row"].to_numpy(int)
     model = build(problem)
     prices = heuristic.Prices(*relax(problem, model, time_limit_s)[1:])
@@ -225,7 +245,7 @@ def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LI
     cost = draws.cost[:, rows]
     if (cost != problem.spend).any() or not fits.all():
         choices = _at_drawn_costs(problem, value, cost, prices, (gap, time_limit_s))
-    return Firmness(
+    return SelectionProbability(
         plan,
         _towers(problem, plan, choices),
         _regret(problem, pool, value),
@@ -235,7 +255,7 @@ def firmness(options, terms, draws, *, checked=2, gap=None, time_limit_s=TIME_LI
     )
 
 
-def values_of(problem, benefit):
+def values_of(problem: Problem, benefit: np.ndarray) -> np.ndarray:
     """Benefit counted in each draw.
 
     Parameters
@@ -249,11 +269,11 @@ def values_of(problem, benefit):
     array, shape (d, n, y)
     """
     life = np.nan_to_num(problem.options["life_years"].to_numpy(float))
-    return np.nan_to_num(benefit)[:, :, None] * years_that_count(life, problem.terms)
+    return np.nan_to_num(benefit)[:, :, None] * years_that_count(life, problem.constraints)
 
 
-def every_option(problem):
-    """Options and years that the must-do works leave open, before any is set aside as beaten.
+def every_option(problem: Problem) -> np.ndarray:
+    """Options and years that the must-do works permit, dominated options included.
 
     Parameters
     ----------
@@ -263,11 +283,67 @@ def every_option(problem):
     -------
     array of bool, shape (n, y)
     """
-    in_time = np.arange(1, problem.terms.years + 1) <= problem.must_by
+    in_time = np.arange(1, problem.constraints.years + 1) <= problem.must_by
     return ~problem.must_tower[problem.tower][:, None] | (problem.must[:, None] & in_time)
 
 
-def brought(choices, value):
+def _at_drawn_costs(problem, value, cost, prices, stop):
+    """Choice of each draw at its own costs; draws without a feasible plan are omitted."""
+    choices = []
+    for worth, spend in zip(value, cost, strict=True):
+        mine = replace(problem, spend=spend, value=worth)
+        choice = heuristic.near_best(mine, worth[None], every_option(mine), prices)[0]
+        if broken_rules(mine, choice):
+            found = solve(mine, build(mine), 0.01 if stop[0] is None else stop[0], stop[1])
+            if found.choice is None:
+                continue
+            choice = found.choice
+        choices.append(choice)
+    return np.array(choices, int).reshape(-1, len(problem.spend))
+
+
+def _towers(problem, plan, choices):
+    """Selection probability of each tower, and its most frequent treatment."""
+    starts = problem.tower_starts
+    year = np.add.reduceat(choices, starts, axis=1)
+    treated = year > 0
+    often = (choices > 0).sum(axis=0)
+    top = pd.Series(often).groupby(problem.tower).idxmax().to_numpy()
+    count = max(1, len(choices))
+    never = often[top] == 0
+    names = problem.options["option"].to_numpy()
+    planned = np.add.reduceat(plan.choice, starts) > 0
+    mine = np.maximum.reduceat(np.where(plan.choice > 0, np.arange(len(names)), -1), starts)
+    towers = pd.DataFrame(
+        {
+            "tower_id": problem.options["tower_id"].to_numpy()[starts],
+            "chance": treated.sum(axis=0) / count,
+            "option": np.where(never, None, names[top]),
+            "option_chance": often[top] / count,
+            "year": [np.median(each[each > 0]) if (each > 0).any() else np.nan for each in year.T],
+            "in_plan": planned,
+            "planned_option": np.where(planned, names[mine], None),
+        }
+    )
+    return towers.sort_values("chance", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _regret(problem, pool, value):
+    """Benefit of the plan (first of the pool) in the draws, against the best of the pool."""
+    planned = brought(pool[:1], value)[0]
+    best = brought(np.unique(pool, axis=0), value).max(axis=0)
+    missed = best - planned
+    return pd.Series(
+        {
+            "planned": planned.mean(),
+            "perfect": best.mean(),
+            "regret": missed.mean(),
+            "regret_p90": np.quantile(missed, 0.9),
+        }
+    )
+
+
+def brought(choices: np.ndarray, value: np.ndarray) -> np.ndarray:
     """Benefit of each of p plans in each of d draws.
 
     Parameters
@@ -288,69 +364,8 @@ def brought(choices, value):
     return taken @ value.reshape(len(value), cells).T
 
 
-def _at_drawn_costs(problem, value, cost, prices, stop):
-    """Choice of each draw at its own costs; draws in which nothing fits are left out."""
-    choices = []
-    for worth, spend in zip(value, cost, strict=True):
-        mine = replace(problem, spend=spend, value=worth)
-        choice = heuristic.near_best(mine, worth[None], every_option(mine), prices)[0]
-        if broken_rules(mine, choice):
-            found = solve(mine, build(mine), 0.01 if stop[0] is None else stop[0], stop[1])
-            if found.choice is None:
-                continue
-            choice = found.choice
-        choices.append(choice)
-    return np.array(choices, int).reshape(-1, len(problem.spend))
-
-
-def _towers(problem, plan, choices):
-    """Chance of each tower, and its most frequent treatment."""
-    starts = problem.tower_starts
-    year = np.add.reduceat(choices, starts, axis=1)
-    treated = year > 0
-    often = (choices > 0).sum(axis=0)
-    top = pd.Series(often).groupby(problem.tower).idxmax().to_numpy()
-    count = max(1, len(choices))
-    never = often[top] == 0
-    names = problem.options["option"].to_numpy()
-    planned = np.add.reduceat(plan.choice, starts) > 0
-    mine = (
-        pd.Series(np.where(plan.choice > 0, np.arange(len(names)), -1))
-        .groupby(problem.tower)
-        .max()
-        .to_numpy()
-    )
-    towers = pd.DataFrame(
-        {
-            "tower_id": problem.options["tower_id"].to_numpy()[starts],
-            "chance": treated.sum(axis=0) / count,
-            "option": np.where(never, None, names[top]),
-            "option_chance": often[top] / count,
-            "year": [np.median(each[each > 0]) if (each > 0).any() else np.nan for each in year.T],
-            "in_plan": planned,
-            "planned_option": np.where(planned, names[mine], None),
-        }
-    )
-    return towers.sort_values("chance", ascending=False, kind="stable").reset_index(drop=True)
-
-
-def _regret(problem, pool, value):
-    """What the plan, first of the pool, brings in the draws against the best of the pool."""
-    planned = brought(pool[:1], value)[0]
-    best = brought(np.unique(pool, axis=0), value).max(axis=0)
-    missed = best - planned
-    return pd.Series(
-        {
-            "planned": planned.mean(),
-            "perfect": best.mean(),
-            "regret": missed.mean(),
-            "regret_p90": np.quantile(missed, 0.9),
-        }
-    )
-
-
 def _overspend(problem, plan, cost):
-    """Part of the draws in which each year of the plan costs more than its budget."""
+    """Share of the draws in which each year of the plan costs more than its budget."""
     chances = {}
     for row in plan.years.itertuples():
         spent = cost[:, plan.choice == row.year].sum(axis=1) + row.mobilisation_cost
@@ -359,7 +374,7 @@ def _overspend(problem, plan, cost):
 
 
 def _error(problem, value, how):
-    """Greatest part of the optimum that a quick plan lacks, over a few draws that are searched."""
+    """Largest relative distance of a quick plan to the optimum, over the searched draws."""
     prices, gap, time_limit_s = how
     lacks = []
     for worth in value:

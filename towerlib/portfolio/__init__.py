@@ -1,6 +1,9 @@
-"""All lines of a month, from what their reports keep: who leads, how far tests reach, where one budget goes."""
+"""All lines of a month, read from their reports: ranking, test coverage and one shared budget."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -9,6 +12,11 @@ from towerlib.errors import RecordsError
 from towerlib.months import last_day
 from towerlib.portfolio.one_budget import Split, split
 from towerlib.portfolio.ranking import LineMonth, lines_table, months_of, of, read, read_all, tables, totals
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from os import PathLike
+
 
 __all__ = [
     "LineMonth",
@@ -34,39 +42,39 @@ class Portfolio:
     month : str
         ``YYYY-MM``.
     lines : pandas.DataFrame
-        One row a line, as `towerlib.portfolio.ranking.lines_table` gives it.
+        One row per line, from `towerlib.portfolio.ranking.lines_table`.
     totals : dict
-        Sums over the lines, as `towerlib.portfolio.ranking.totals` gives them.
+        Sums over the lines, from `towerlib.portfolio.ranking.totals`.
     coverage : pandas.DataFrame
-        Coverage and backlog of all lines together, month by month, as `towerlib.changes.portfolio` gives it.
+        Coverage and backlog of all lines together, month by month, from `towerlib.changes.portfolio`.
     split : Split
         One budget over the lines.
     missing : dict of str to str
-        Folders of lines without a whole report for the month, and why.
+        Folders of lines without a complete report for the month, and the reason.
     months : dict of str to list of str
-        Months of every line's folder that have a report.
+        Months with a report, by folder of the line.
     """
 
     month: str
     lines: pd.DataFrame
-    totals: dict
+    totals: dict[str, float]
     coverage: pd.DataFrame
     split: Split
-    missing: dict
-    months: dict
+    missing: dict[str, str]
+    months: dict[str, list[str]]
 
 
-def gather(reports, month="", budget=None):
-    """The portfolio of a reports folder: nothing is assessed again.
+def gather(reports: str | PathLike[str], month: str = "", budget: float | None = None) -> Portfolio:
+    """Portfolio of a reports folder, without a new assessment.
 
     Parameters
     ----------
     reports : path
-        Holds ``<line>/<YYYY-MM>/`` as ``towerlib run`` writes them.
+        Contains ``<line>/<YYYY-MM>/`` as written by ``towerlib run``.
     month : str
-        ``YYYY-MM``; blank takes the newest that any line has.
+        ``YYYY-MM``; blank takes the newest month of any line.
     budget : float, optional
-        Money to split over the lines; else the sum of their budgets.
+        Budget to split over the lines; default: the sum of their budgets.
 
     Returns
     -------
@@ -75,36 +83,43 @@ def gather(reports, month="", budget=None):
     Raises
     ------
     RecordsError
-        No line has a report, or none a whole one for the month.
+        No line has a complete report for the month.
     SettingsError
-        The month is none, or the budget negative.
+        The month is not valid, or the budget is negative.
     """
     if month:
         last_day(month)
     months = months_of(reports)
     if not months:
-        raise RecordsError(f"{reports} holds no report of a line: run `towerlib run` first")
+        raise RecordsError(f"{reports} contains no report of a line: run `towerlib run` first")
     month = month or max(last[-1] for last in months.values())
     lines, missing = read_all(reports, month)
     if not lines:
         folder, why = next(iter(missing.items()))
-        raise RecordsError(f"no line in {reports} has a whole report for {month}; {folder}: {why}")
+        raise RecordsError(f"no line in {reports} has a complete report for {month}; {folder}: {why}")
     return together(lines, month, budget, missing=missing, months=months)
 
 
-def together(lines, month, budget=None, *, missing=None, months=None):
-    """The portfolio of some lines.
+def together(
+    lines: Sequence[LineMonth],
+    month: str,
+    budget: float | None = None,
+    *,
+    missing: dict[str, str] | None = None,
+    months: dict[str, list[str]] | None = None,
+) -> Portfolio:
+    """Portfolio of given lines.
 
     Parameters
     ----------
     lines : sequence of LineMonth
-        One at least, all of one month.
+        At least one, all of one month.
     month : str
         ``YYYY-MM``.
     budget : float, optional
         As for `gather`.
     missing, months : dict, optional
-        What `Portfolio` says of lines that are not among them.
+        Attributes of `Portfolio` on further lines.
 
     Returns
     -------

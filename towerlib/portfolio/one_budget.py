@@ -1,73 +1,26 @@
-"""Which lines can share one budget, and why the others cannot."""
+"""One budget shared by several lines: lines that can take part, and the best split."""
+
+from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
-from towerlib.plan.budget import terms_of
+from towerlib.plan.budget import constraints_of
 from towerlib.plan.optimise import optimise, quality
 from towerlib.plan.outcome import Plan, broken_rules, plan_of
 from towerlib.plan.problem import pose, with_total
 from towerlib.portfolio.ranking import SETTINGS, factor
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
-def able_to_share(lines, total=None):
-    """Lines that can share a budget.
-
-    Parameters
-    ----------
-    lines : sequence of LineMonth
-    total : float, optional
-        Money for all years; without it a line needs a budget of its own.
-
-    Returns
-    -------
-    (list of LineMonth, list of str)
-        The lines, and a sentence on each one left out. Currency, horizon and discount rate have to be alike, or
-        neither money nor benefit adds up: those of most lines stand, of the first in the alphabet where as many
-        lines have others.
-    """
-    told, able = [], []
-    for line in lines:
-        why = _why_not(line, total)
-        told += [f"{line.line_id} is not in the split: {why}."] if why else []
-        able += [] if why else [line]
-    kinds = Counter(_kind(line) for line in able)
-    usual = max(sorted(kinds), key=kinds.get, default=None)
-    for line in able:
-        if _kind(line) != usual:
-            told.append(
-                f"{line.line_id} is not in the split: its plan counts {_words(_kind(line))}, "
-                f"others {_words(usual)}."
-            )
-    return [line for line in able if _kind(line) == usual], told
-
-
-def _why_not(line, total):
-    """Why a line has no part in the split; blank where it has."""
-    options = line.options
-    if not len(options):
-        return "no treatment applies at any of its towers"
-    if options["cost"].isna().all():
-        return "its treatments have no price"
-    if total is None and not np.isfinite(line.facts["budget"]):
-        return "its budget is not set"
-    return ""
-
-
-def _kind(line):
-    """What plans must have in common for their benefits and their money to add up."""
-    facts = line.facts
-    return facts["currency"], max(facts["horizon_years"], facts["years"]), facts["discount_rate"]
-
-
-def _words(kind):
-    currency, horizon, rate = kind
-    return f"in {currency or 'no currency'} over {horizon:g} years at {rate:.1%}"
+    from towerlib.portfolio.ranking import LineMonth
 
 
 TABLE = """
@@ -78,24 +31,24 @@ TABLE = """
 
 @dataclass(frozen=True)
 class Split:
-    """A budget over the lines.
+    """Split of one budget over lines.
 
     Attributes
     ----------
     total : float
-        Money for all years; NaN without a split.
+        Budget of all years; NaN without a split.
     currency : str
     table : pandas.DataFrame
-        One row a line in the split, columns as in `TABLE`: the line's own plan and its part of the split. Benefit
-        is trip-outs avoided over the horizon, later ones counted less; avoided_per_year once all works are done
-        with its 80 % band (works erring alike), money_per_year what they would have cost.
-        The own figures are NaN where the line's part of the money cannot carry its must-dos.
+        One row per line in the split, columns as in `TABLE`: the line's own plan and its part of the split. benefit
+        is trip-outs avoided over the horizon, discounted; avoided_per_year applies once all works are done, with its
+        80 % interval (fully correlated errors); money_per_year is their cost. The own figures are NaN where the line's
+        part of the money is less than its must-dos cost.
     works : pandas.DataFrame
-        One row a work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
+        One row per work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
     plan : Plan or None
         Over all lines, towers and access groups written ``line/tower`` and ``line/group``.
     off, assumed : tuple of str
-        What is off and why; what was taken for granted.
+        What is not available, with the reason; assumptions.
     """
 
     total: float
@@ -103,23 +56,23 @@ class Split:
     table: pd.DataFrame
     works: pd.DataFrame
     plan: Plan | None
-    off: tuple
-    assumed: tuple
+    off: tuple[str, ...]
+    assumed: tuple[str, ...]
 
 
-def split(lines, total=None):
-    """Split a budget over lines so that it avoids most trip-outs.
+def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
+    """Split of a budget over lines that avoids the most trip-outs.
 
     Parameters
     ----------
     lines : sequence of LineMonth
     total : float, optional
-        Money for all years; else the sum of the lines' budgets.
+        Budget of all years; default: the sum of the lines' budgets.
 
     Returns
     -------
     Split
-        Never worse than the lines' own plans together: where the optimiser finds no better, they stand.
+        Never worse than the lines' own plans together, which are used where the optimiser finds nothing better.
 
     Raises
     ------
@@ -128,18 +81,18 @@ def split(lines, total=None):
 
     Notes
     -----
-    Each year has the sum of what the lines have in that year, so that the lines' own plans fit. With another
-    total every line's budget is scaled alike, and the own plans are those of the scaled budgets. Benefits are
-    those of the line's model times its calibration factor.
+    The budget of each year is the sum over the lines, so that the lines' own plans fit. With another total all
+    budgets are scaled by one factor, and the own plans are those of the scaled budgets. Benefits are those of the
+    line's model times its calibration factor.
     """
     if total is not None and not (np.isfinite(total) and total >= 0):
         raise SettingsError(f"budget must be 0 or more, not {total}")
     able, off = able_to_share(lines, total)
     if not able:
-        return _nothing((*off, "No split: no line has a plan that it could be made of."))
-    terms = {line.line_id: _terms(line) for line in able}
-    scaled = _scaled(terms, total)
-    own = {line.line_id: _own_works(line, terms[line.line_id], scaled[line.line_id]) for line in able}
+        return _nothing((*off, "No split: no line has a plan that can take part."))
+    constraints = {line.line_id: _constraints(line) for line in able}
+    scaled = _scaled(constraints, total)
+    own = {line.line_id: _own_works(line, constraints[line.line_id], scaled[line.line_id]) for line in able}
     options = pd.concat([_prefixed(line) for line in able], ignore_index=True)
     joint = _joint(scaled)
     try:
@@ -151,9 +104,11 @@ def split(lines, total=None):
     beside = plan_of(problem, _choice(problem, together), plan.bound)
     if beside.benefit > plan.benefit and not broken_rules(problem, beside.choice):
         plan = replace(
-            beside, how=f"The lines' own plans together bring more than any split found. {quality(beside)}"
+            beside, how=f"The lines' own plans together avoid more than any split found. {quality(beside)}"
         )
-    table = pd.DataFrame([_line_row(line, scaled, own, beside, plan) for line in able])[TABLE]
+    table = cast(
+        "pd.DataFrame", pd.DataFrame([_line_row(line, scaled, own, beside, plan) for line in able])[TABLE]
+    )
     off = (*off, *problem.left_out, *_short(own))
     return Split(
         float(sum(joint.budget)),
@@ -162,18 +117,75 @@ def split(lines, total=None):
         _works(plan),
         plan,
         off,
-        _assumed(plan, terms, able),
+        _assumed(plan, constraints, able),
     )
 
 
+def able_to_share(
+    lines: Sequence[LineMonth], total: float | None = None
+) -> tuple[list[LineMonth], list[str]]:
+    """Lines that can share a budget.
+
+    Parameters
+    ----------
+    lines : sequence of LineMonth
+    total : float, optional
+        Budget of all years; without it each line needs its own budget.
+
+    Returns
+    -------
+    (list of LineMonth, list of str)
+        The lines, and a remark on each excluded one. Currency, horizon and discount rate must be equal, otherwise
+        neither money nor benefit can be added. The most frequent combination is used; of equally frequent ones the
+        first in the alphabet.
+    """
+    remarks, able = [], []
+    for line in lines:
+        why = _why_not(line, total)
+        remarks += [f"{line.line_id} is not in the split: {why}."] if why else []
+        able += [] if why else [line]
+    kinds = Counter(_kind(line) for line in able)
+    usual = max(sorted(kinds), key=lambda kind: kinds[kind], default=None)
+    for line in able:
+        if _kind(line) != usual:
+            remarks.append(
+                f"{line.line_id} is not in the split: its plan counts {_words(_kind(line))}, "
+                f"others {_words(usual)}."
+            )
+    return [line for line in able if _kind(line) == usual], remarks
+
+
+def _why_not(line, total):
+    """Reason why a line is excluded from the split; blank where it takes part."""
+    options = line.options
+    if not len(options):
+        return "no treatment applies at any of its towers"
+    if options["cost"].isna().all():
+        return "its treatments have no price"
+    if total is None and not np.isfinite(line.facts["budget"]):
+        return "its budget is not set"
+    return ""
+
+
+def _kind(line):
+    """Properties that plans must share so that benefits and money can be added."""
+    facts = line.facts
+    return facts["currency"], max(facts["horizon_years"], facts["years"]), facts["discount_rate"]
+
+
+def _words(kind):
+    currency, horizon, rate = kind
+    return f"in {currency or 'no currency'} over {horizon:g} years at {rate:.1%}"
+
+
 def _nothing(off):
-    """No split, and why."""
+    """Empty split with the reason."""
     works = pd.DataFrame(columns="line_id tower_id year option cost benefit_per_year must_do".split())
     return Split(np.nan, "", pd.DataFrame(columns=TABLE), works, None, off, ())
 
 
-def _terms(line):
-    """Terms of a line's own plan, its towers and groups under its name; no budget is 0."""
+def _constraints(line):
+    """Constraints of a line's own plan, access groups prefixed with its name; no budget counts as 0."""
     facts = {name: line.facts[name] for name in SETTINGS}
     facts |= {"years": int(facts["years"]), "budget": np.nan_to_num(facts["budget"])}
     weeks = facts["crew_weeks_per_year"]
@@ -181,45 +193,36 @@ def _terms(line):
     groups = line.mobilisation.assign(
         access_group=f"{line.line_id}/" + line.mobilisation["access_group"].astype("str")
     )
-    return terms_of(SimpleNamespace(**facts), groups)
+    return constraints_of(cast("Any", SimpleNamespace(**facts)), groups)
 
 
-def _scaled(terms, total):
-    """Terms of every line with its part of the total; shared evenly where no line has a budget."""
+def _scaled(constraints, total):
+    """Constraints of every line with its part of the total; equal parts where no line has a budget."""
     if total is None:
-        return terms
-    whole = sum(sum(each.budget) for each in terms.values())
+        return constraints
+    whole = sum(sum(each.budget) for each in constraints.values())
     if whole == 0:
-        return {name: with_total(each, total / len(terms)) for name, each in terms.items()}
-    return {name: with_total(each, total * (sum(each.budget) / whole)) for name, each in terms.items()}
+        return {name: with_total(each, total / len(constraints)) for name, each in constraints.items()}
+    return {name: with_total(each, total * (sum(each.budget) / whole)) for name, each in constraints.items()}
 
 
-def _joint(terms):
-    """Terms of all lines together, as many years as the longest plan."""
-    years = max(each.years for each in terms.values())
-    fees = {group: fee for each in terms.values() for group, fee in each.mobilisation.items()}
-    limited = all(each.crew_weeks is not None for each in terms.values())
-    return replace(
-        next(iter(terms.values())),
-        budget=_summed([each.budget for each in terms.values()], years),
-        mobilisation=fees,
-        crew_weeks=_summed([each.crew_weeks for each in terms.values()], years) if limited else None,
-        horizon_years=max(each.horizon_years for each in terms.values()),
-    )
-
-
-def _summed(amounts, years):
-    """Yearly amounts of several lines added up."""
-    return tuple(float(sum(each[year] for each in amounts if year < len(each))) for year in range(years))
+def _own_works(line, constraints, scaled):
+    """Works of the line's own plan, prefixed with its name; None where the must-dos exceed its budget."""
+    if scaled is constraints:
+        return line.works.assign(tower_id=f"{line.line_id}/" + line.works["tower_id"].astype("str"))
+    try:
+        return optimise(_prefixed(line), scaled, search=False).works
+    except SettingsError:
+        return None
 
 
 def _prefixed(line):
-    """Options of a line under its name, calibrated, without towers whose must-do has no price."""
+    """Options of a line, prefixed with its name, calibrated, without towers whose must-do has no price."""
     options, mark = line.options, f"{line.line_id}/"
     must, priced = options["must_do"].astype(bool), options["cost"].notna()
     lost = set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"])
     options = options[~options["tower_id"].isin(lost)]
-    own = "tower " + options["tower_id"].astype("str")  # a tower without an access group is one of its own
+    own = "tower " + options["tower_id"].astype("str")  # a tower without an access group forms its own
     groups = options["access_group"].astype("str").where(options["access_group"].notna(), own)
     scaled = ["benefit_per_year", "avoided_low", "avoided_high"]
     options = options.assign(tower_id=mark + options["tower_id"].astype("str"), access_group=mark + groups)
@@ -231,14 +234,23 @@ def _prefixed(line):
     )
 
 
-def _own_works(line, terms, scaled):
-    """Works of the line's own plan under its name; None where its money cannot carry the must-dos."""
-    if scaled is terms:
-        return line.works.assign(tower_id=f"{line.line_id}/" + line.works["tower_id"].astype("str"))
-    try:
-        return optimise(_prefixed(line), scaled, search=False).works
-    except SettingsError:
-        return None
+def _joint(constraints):
+    """Constraints of all lines together, as many years as the longest plan."""
+    years = max(each.years for each in constraints.values())
+    fees = {group: fee for each in constraints.values() for group, fee in each.mobilisation.items()}
+    limited = all(each.crew_weeks is not None for each in constraints.values())
+    return replace(
+        next(iter(constraints.values())),
+        budget=_summed([each.budget for each in constraints.values()], years),
+        mobilisation=fees,
+        crew_weeks=_summed([each.crew_weeks for each in constraints.values()], years) if limited else None,
+        horizon_years=max(each.horizon_years for each in constraints.values()),
+    )
+
+
+def _summed(amounts, years):
+    """Yearly amounts of several lines added up."""
+    return tuple(float(sum(each[year] for each in amounts if year < len(each))) for year in range(years))
 
 
 def _no_works():
@@ -252,8 +264,8 @@ def _choice(problem, works):
     return np.array([years.get(key, 0) for key in keys], int)
 
 
-def _line_row(line, terms, own, beside, plan):
-    """One line: what its own plan brings, and what its part of the split does."""
+def _line_row(line, constraints, own, beside, plan):
+    """One line: its own plan, and its part of the split."""
     known = own[line.line_id] is not None
     parts = {"own_": _part(beside, line.line_id) if known else {}, "": _part(plan, line.line_id)}
     row = {f"{mark}{name}": part.get(name, np.nan) for mark, part in parts.items() for name in parts[""]}
@@ -263,13 +275,13 @@ def _line_row(line, terms, own, beside, plan):
         "own_money_per_year": row["own_per_year"] * price,
         "money_per_year": row["avoided_per_year"] * price,
     }
-    return row | {"line_id": line.line_id, "own_budget": sum(terms[line.line_id].budget)}
+    return row | {"line_id": line.line_id, "own_budget": sum(constraints[line.line_id].budget)}
 
 
 def _part(plan, line_id):
-    """What a plan spends and brings on one line, mobilisations with it."""
+    """Cost and benefit of a plan on one line, mobilisations included."""
     works = plan.works[_line_of(plan.works["tower_id"]) == line_id]
-    fees = plan.problem.terms.mobilisation
+    fees = plan.problem.constraints.mobilisation
     visits = works[["access_group", "year"]].drop_duplicates()
     chosen = plan.problem.options[plan.choice > 0]
     chosen = chosen[_line_of(chosen["tower_id"]) == line_id]
@@ -284,37 +296,39 @@ def _part(plan, line_id):
 
 
 def _line_of(towers):
-    """Line of towers that stand under its name; ids of lines have no slash."""
+    """Line id of prefixed towers; ids of lines contain no slash."""
     return towers.astype("str").str.split("/", n=1).str[0]
 
 
+def _short(own):
+    """Remark on lines whose part of another total is less than their must-do works."""
+    lost = [name for name, works in own.items() if works is None]
+    return (
+        [f"{', '.join(lost)}: its part of the total is less than the cost of its must-do works."]
+        if lost
+        else []
+    )
+
+
 def _works(plan):
-    """Works of the split with line and tower apart."""
+    """Works of the split, with line and tower in separate columns."""
     names = plan.works["tower_id"].astype("str").str.split("/", n=1)
     works = plan.works.assign(line_id=names.str[0], tower_id=names.str[1])
     columns = ["line_id", "tower_id", "year", "option", "cost", "benefit_per_year", "must_do"]
     return works[columns].sort_values(["line_id", "year", "tower_id"], ignore_index=True)
 
 
-def _short(own):
-    """Lines whose part of another total is too small for what is owed."""
-    lost = [name for name, works in own.items() if works is None]
-    return [f"{', '.join(lost)}: its part of the total alone cannot carry the must-do works."] if lost else []
-
-
-def _assumed(plan, terms, lines):
-    """What the split took for granted, in sentences."""
-    limited = [name for name, each in terms.items() if each.crew_weeks is not None]
-    crews = (
-        "Crews and money may move from line to line; a must-do may fall into any year of the longest plan."
-    )
-    if limited and len(limited) < len(terms):
-        crews += f" The limit of crews of {', '.join(limited)} does not hold: other lines have none."
+def _assumed(plan, constraints, lines):
+    """Assumptions of the split, in sentences."""
+    limited = [name for name, each in constraints.items() if each.crew_weeks is not None]
+    crews = "Crews and money may move between lines; a must-do may be done in any year of the longest plan."
+    if limited and len(limited) < len(constraints):
+        crews += f" The limit of crews of {', '.join(limited)} is not applied: other lines have none."
     bare = [line.line_id for line in lines if not np.isfinite(line.facts["calibration_factor"])]
-    record = f" {', '.join(bare)}: no record, so the model stands as it is." if bare else ""
+    record = f" {', '.join(bare)}: no record, so the model is not calibrated." if bare else ""
     return (
         plan.how,
         f"Benefits are those of each line's model times its calibration by the record.{record}",
         crews,
-        "A trip-out counts alike on every line, whatever it costs there.",
+        "A trip-out counts equally on every line, regardless of its cost there.",
     )

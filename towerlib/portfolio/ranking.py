@@ -1,7 +1,10 @@
-"""What a line's report has to keep, so that a portfolio never assesses a line again."""
+"""Tables of a line's report that a portfolio needs, and the ranking of the lines."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +15,13 @@ from towerlib.errors import RecordsError
 from towerlib.months import MONTH
 from towerlib.plan.priority import SHIELD_WIRE
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from os import PathLike
+
+    from towerlib.assessment import Study
+
+
 SETTINGS = """
     budget currency cost_per_trip_out years horizon_years discount_rate crew_weeks_per_year
 """.split()
@@ -21,49 +31,7 @@ SUMS = """
     calibrated_per_year calibrated_low calibrated_high
 """.split()
 TEXTS = ("line_id", "title", "month", "currency")
-
-
-def tables(study):
-    """Tables of a line's month that its portfolio reads, beside those of the report.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-        line (one row: names, settings of the plan, sums of the trip-outs with their bands), coverage (a row a
-        month), mobilisation (a row an access group), plan-options (what the plan chose from).
-    """
-    return {
-        "line": facts(study),
-        "coverage": coverage(study),
-        "mobilisation": study.treatments.mobilisation,
-        "plan-options": study.budget.options,
-    }
-
-
-def facts(study):
-    """Names, settings and sums of a line in one row.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row; a figure that is not known is NaN.
-    """
-    settings = {name: getattr(study.line.plan, name) for name in SETTINGS}
-    sums = {name: study.outages.line.get(name) for name in SUMS}
-    names = {"line_id": study.line.id, "title": study.line.title, "month": study.month}
-    row = pd.DataFrame([names | settings | sums])
-    return row.astype({name: "str" if name in TEXTS else "float64" for name in row})
-
-
-KEPT = {  # attribute of `LineMonth`, and the columns that it needs
+KEPT = {  # table, and the columns needed
     "line": ["line_id", "title", "month", *SETTINGS, *SUMS],
     "coverage": ["month", "towers", "tested", "usable", "overdue", "never_tested", "above_limit"],
     "mobilisation": ["access_group", "price"],
@@ -77,24 +45,29 @@ KEPT = {  # attribute of `LineMonth`, and the columns that it needs
     """.split(),
     "priority": ["tower_id", "queue"],
 }
+ADD_UP = """
+    length_km towers above_limit unread never_tested overdue trip_outs_per_year observed_trip_outs
+    observed_per_year avoidable_per_year avoidable_low avoidable_high money_per_year money_low money_high
+    safety_queue touch_above touch_cannot_tell leads_missing bonds_to_inspect
+""".split()
 
 
 @dataclass(frozen=True)
 class LineMonth:
-    """What the report of a line says for a month.
+    """Tables of a line's report for a month.
 
     Attributes
     ----------
     folder : str
         Name of the line's folder in the reports.
     facts : dict
-        Names, settings of the plan and sums, as `towerlib.portfolio.ranking.facts` gives them.
+        Names, settings of the plan and sums, from `towerlib.portfolio.ranking.facts`.
     coverage, mobilisation, options, works, condition, priority : pandas.DataFrame
-        As the run wrote them; `options` are what the line's plan chose from, `works` what it chose.
+        As written by the run; `options` of the line's plan, and its selected `works`.
     """
 
     folder: str
-    facts: dict
+    facts: dict[str, Any]
     coverage: pd.DataFrame
     mobilisation: pd.DataFrame
     options: pd.DataFrame
@@ -103,13 +76,53 @@ class LineMonth:
     priority: pd.DataFrame
 
     @property
-    def line_id(self):
+    def line_id(self) -> str:
         """Id of the line."""
         return self.facts["line_id"]
 
 
-def of(study):
-    """What the report of an assessment will say, without one.
+def tables(study: Study) -> dict[str, pd.DataFrame]:
+    """Tables of a line's month for the portfolio, in addition to those of the report.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        line (one row: names, settings of the plan, sums of the trip-outs with their intervals), coverage (one row per
+        month), mobilisation (one row per access group), plan-options (options of the plan).
+    """
+    return {
+        "line": facts(study),
+        "coverage": coverage(study),
+        "mobilisation": study.treatments.mobilisation,
+        "plan-options": study.budget.options,
+    }
+
+
+def facts(study: Study) -> pd.DataFrame:
+    """Names, settings and sums of a line.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row; unknown figures are NaN.
+    """
+    settings = {name: getattr(study.line.plan, name) for name in SETTINGS}
+    sums = {name: study.outages.line.get(name) for name in SUMS}
+    names = {"line_id": study.line.id, "title": study.line.title, "month": study.month}
+    row = pd.DataFrame([names | settings | sums])
+    return row.astype({name: "str" if name in TEXTS else "float64" for name in row})
+
+
+def of(study: Study) -> LineMonth:
+    """Tables of an assessment, without a written report.
 
     Parameters
     ----------
@@ -128,7 +141,7 @@ def of(study):
 
 
 def _line_month(folder, kept):
-    """The tables under their names."""
+    """`LineMonth` from the tables by name."""
     return LineMonth(
         folder=folder,
         facts=kept["line"].iloc[0].to_dict(),
@@ -141,27 +154,62 @@ def _line_month(folder, kept):
     )
 
 
-def months_of(reports):
-    """The lines of a reports folder and their months.
+def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth], dict[str, str]]:
+    """Reports of all lines for a month.
 
     Parameters
     ----------
     reports : path
-        Folder with one folder a line, in it one folder a month.
+    month : str
+        ``YYYY-MM``.
+
+    Returns
+    -------
+    (list of LineMonth, dict of str to str)
+        Lines with a complete report, and the reason for each other one.
+    """
+    lines, missing = [], {}
+    for folder, written in months_of(reports).items():
+        if month not in written:
+            missing[folder] = f"no report for {month}; the newest is {written[-1]}"
+            continue
+        try:
+            line = read(Path(reports) / folder / month)
+        except (OSError, ValueError) as flaw:
+            missing[folder] = f"the report for {month} is not complete: {flaw}"
+            continue
+        if line.line_id in {other.line_id for other in lines}:
+            missing[folder] = (
+                f"its report for {month} belongs to the line {line.line_id}, which has another folder"
+            )
+            continue
+        lines.append(line)
+    return lines, missing
+
+
+def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
+    """Lines of a reports folder, with their months.
+
+    Parameters
+    ----------
+    reports : path
+        Folder with one folder per line, and in it one folder per month.
 
     Returns
     -------
     dict of str to list of str
-        Folder of each line that has a month, in alphabetical order: ``YYYY-MM``, the oldest first.
+        Folder of each line with a report, in alphabetical order: ``YYYY-MM``, oldest first.
 
     Raises
     ------
     RecordsError
-        There is no such folder.
+        The folder does not exist.
     """
     reports = Path(reports)
     if not reports.is_dir():
-        raise RecordsError(f"{reports} is not a folder; name the folder that holds the reports of the lines")
+        raise RecordsError(
+            f"{reports} is not a folder; name the folder that contains the reports of the lines"
+        )
     lines = [path for path in sorted(reports.iterdir()) if path.is_dir() and not path.name.startswith(".")]
     for path in lines:
         safe_files.restore(path)
@@ -175,40 +223,7 @@ def months_of(reports):
     return {name: months for name, months in found.items() if months}
 
 
-def read_all(reports, month):
-    """What each line's report says for a month.
-
-    Parameters
-    ----------
-    reports : path
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    (list of LineMonth, dict of str to str)
-        The lines whose report could be read whole, and why each other one could not.
-    """
-    lines, missing = [], {}
-    for folder, written in months_of(reports).items():
-        if month not in written:
-            missing[folder] = f"no report for {month}; the newest is {written[-1]}"
-            continue
-        try:
-            line = read(Path(reports) / folder / month)
-        except (OSError, ValueError) as flaw:
-            missing[folder] = f"the report for {month} is not whole: {flaw}"
-            continue
-        if line.line_id in {other.line_id for other in lines}:
-            missing[folder] = (
-                f"its report for {month} is of the line {line.line_id}, which stands in another folder"
-            )
-            continue
-        lines.append(line)
-    return lines, missing
-
-
-def read(folder):
+def read(folder: str | PathLike[str]) -> LineMonth:
     """One report folder.
 
     Parameters
@@ -223,7 +238,7 @@ def read(folder):
     Raises
     ------
     ValueError, OSError
-        The report is damaged, or lacks what a portfolio needs.
+        The report is damaged, or lacks required columns.
     """
     folder = Path(folder)
     manifest = months.report_manifest(folder)
@@ -232,28 +247,21 @@ def read(folder):
         raise ValueError(f"tables/line.parquet has {len(found['line'])} rows, not one")
     facts = found["line"].iloc[0].to_dict()
     if (facts["line_id"], facts["month"]) != (manifest.get("line_id"), folder.name):
-        raise ValueError(f"it is of the line {facts['line_id']} and the month {facts['month']}")
+        raise ValueError(f"it belongs to the line {facts['line_id']} and the month {facts['month']}")
     _check_works(found["plan"], found["plan-options"])
     return _line_month(folder.parent.name, found)
 
 
 def _check_works(works, options):
-    """Every work of the plan was an option."""
+    """Check that every work of the plan is one of its options."""
     known = set(zip(options["tower_id"], options["option"], strict=True))
     chosen = zip(works["tower_id"], works["option"], strict=True)
     if lost := [f"{option} of tower {tower}" for tower, option in chosen if (tower, option) not in known]:
-        raise ValueError(f"its plan has {lost[0]}, which is none of its options")
+        raise ValueError(f"its plan has {lost[0]}, which is not one of its options")
 
 
-ADD_UP = """
-    length_km towers above_limit unread never_tested overdue trip_outs_per_year observed_trip_outs
-    observed_per_year avoidable_per_year avoidable_low avoidable_high money_per_year money_low money_high
-    safety_queue touch_above touch_cannot_tell leads_missing bonds_to_inspect
-""".split()
-
-
-def lines_table(lines):
-    """The lines of a portfolio side by side.
+def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
+    """Comparison of the lines of a portfolio.
 
     Parameters
     ----------
@@ -262,51 +270,25 @@ def lines_table(lines):
     Returns
     -------
     pandas.DataFrame
-        One row a line, the one with most avoidable trip-outs first: line_id, title, folder; length_km; counts of
+        One row per line, the one with most avoidable trip-outs first: line_id, title, folder; length_km; counts of
         towers, above_limit, unread (no usable reading of the footing alone), never_tested, overdue;
         trip_outs_per_year with trip_outs_low and trip_outs_high and `basis` ("calibrated", 95 % interval, or
-        "model", 80 % band); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with its
-        80 % band; money_per_year with its band, currency; rank_trip_outs, rank_money (blank where not known);
+        "model", 80 % interval); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with its
+        80 % interval; money_per_year with its interval, currency; rank_trip_outs, rank_money (blank where not known);
         safety_queue, touch_above, touch_cannot_tell, leads_missing, bonds_to_inspect.
 
     Notes
     -----
-    Avoidable is what bringing every footing to its target would avoid by the model of the line, drawn towards
-    its record by the calibration factor where there is one: rates of different lines compare no better than
-    their models do, and the record is what they have in common. Its band is that of the model alone. Money is
-    avoidable trip-outs times what a trip-out costs on that line; lines of different currencies have no rank.
+    Avoidable trip-outs are those avoided by the model of the line with every footing at its target, weighted towards
+    the record by the calibration factor where there is one: models of different lines are comparable only through
+    their records. The interval is that of the model alone. Money is avoidable trip-outs times the cost of a trip-out
+    on that line; lines of different currencies have no rank.
     """
     rows = [_row(line) for line in lines]
     table = pd.DataFrame(rows)
     money = table["money_per_year"] * (1.0 if _one_currency(table) else np.nan)
     table = table.assign(rank_trip_outs=_ranks(table["avoidable_per_year"]), rank_money=_ranks(money))
     return table.sort_values(["rank_trip_outs", "line_id"], ignore_index=True)
-
-
-def _one_currency(table):
-    """Whether money of the lines can be compared."""
-    return len(set(table["currency"])) == 1
-
-
-def _ranks(amounts):
-    """1 for the largest; blank where it is not known."""
-    return amounts.rank(ascending=False, method="min").astype("Int64")
-
-
-def factor(facts):
-    """What the line's record makes of its model; 1 without a record.
-
-    Parameters
-    ----------
-    facts : dict
-        Of a `LineMonth`.
-
-    Returns
-    -------
-    float
-    """
-    known = facts["calibration_factor"]
-    return known if np.isfinite(known) else 1.0
 
 
 def _row(line):
@@ -345,8 +327,24 @@ def _row(line):
     }
 
 
+def factor(facts: dict[str, Any]) -> float:
+    """Calibration factor of a line's model; 1 without a record.
+
+    Parameters
+    ----------
+    facts : dict
+        Of a `LineMonth`.
+
+    Returns
+    -------
+    float
+    """
+    known = facts["calibration_factor"]
+    return known if np.isfinite(known) else 1.0
+
+
 def _counts(line):
-    """Towers of the line, and how far tests have reached."""
+    """Counts of towers and of the test backlog."""
     towers, last = line.condition, line.coverage.iloc[-1]
     return {
         "towers": len(towers),
@@ -358,7 +356,7 @@ def _counts(line):
 
 
 def _safety(line):
-    """What is kept apart from money."""
+    """Counts of safety items, which are not traded against cost."""
     towers = line.condition
     bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
     return {
@@ -370,21 +368,31 @@ def _safety(line):
     }
 
 
-def totals(table):
+def _one_currency(table):
+    """Whether all lines have one currency."""
+    return len(set(table["currency"])) == 1
+
+
+def _ranks(amounts):
+    """Rank, 1 for the largest; blank where unknown."""
+    return amounts.rank(ascending=False, method="min").astype("Int64")
+
+
+def totals(table: pd.DataFrame) -> dict[str, float]:
     """Sums over the lines.
 
     Parameters
     ----------
     table : pandas.DataFrame
-        As `lines_table` gives it.
+        From `lines_table`.
 
     Returns
     -------
     dict
-        Columns of `ADD_UP` summed over the lines where they are known; money NaN where currencies differ. Bands
-        are sums of ends, as if all lines erred alike.
+        Columns of `ADD_UP` summed over the lines with a value; money NaN where currencies differ. Intervals are sums
+        of their ends, as for fully correlated errors.
     """
-    sums = {name: table[name].sum(min_count=1) for name in ADD_UP}
+    sums: dict[str, Any] = {name: table[name].sum(min_count=1) for name in ADD_UP}
     if not _one_currency(table):
         sums |= dict.fromkeys(("money_per_year", "money_low", "money_high"), np.nan)
     return sums

@@ -27,7 +27,7 @@ def sketch(stop, lays):
     stop : dict
         One row of `towerlib.fieldwork.visits.stops`.
     lays : list of dict
-        Its rows of `towerlib.fieldwork.probe_layout.lay_probes`.
+        Its rows of `towerlib.fieldwork.probe_layout.place_probes`.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def waypoints(sheet):
         ``bearing_deg`` from the tower. The name of a probe is that of the tower with C or P, and L or R for the
         side; F (forward) and B (back) mark the alternatives.
     """
-    laid = dict(list(sheet.lays.groupby("tower_id", sort=False)))
+    laid = dict(list(sheet.probe_layouts.groupby("tower_id", sort=False)))
     points = []
     for stop in sheet.stops.itertuples():
         points.append(_tower(stop))
@@ -258,7 +258,9 @@ def page(sheet):
     str
         Prints on A4: an overview, then each tower from a new page on, with the cautions on top of every page.
     """
-    laid = {name: rows.to_dict("records") for name, rows in sheet.lays.groupby("tower_id", sort=False)}
+    laid = {
+        name: rows.to_dict("records") for name, rows in sheet.probe_layouts.groupby("tower_id", sort=False)
+    }
     legs = sheet.legs.groupby("visit_id", sort=False)["leg"].agg(list).to_dict()
     stops = [
         stop

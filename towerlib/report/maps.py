@@ -136,7 +136,7 @@ def plan_map(route, condition, budget, line, *, month="", context=()):
     condition : pandas.DataFrame
         One row a tower.
     budget : Budget
-        As `towerlib.plan.draw_up` gives it.
+        As `towerlib.plan.optimise_plan` gives it.
     line : towerlib.config.Line
     month : str
         ``YYYY-MM`` that the plan is as of.
@@ -157,7 +157,7 @@ def plan_map(route, condition, budget, line, *, month="", context=()):
         context = list(context)
         stations, remarks = map_layers.stations(framed, route.crs, line)
         places = np.vstack([framed[["x", "y"]], stations[["x", "y"]]])
-        marks = marks_of(budget.terms.years)
+        marks = marks_of(budget.constraints.years)
         page = map_elements.fit(places, rows=len(marks) + 2 + len(context))
         notes = [*_notes(month, route, page), *left_out, *remarks, *map_layers.unplaced(context)]
         figure, foot = layout.new_sheet(page.body_mm, title, line.title, notes, width=page.page_mm)

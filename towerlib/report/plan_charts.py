@@ -21,15 +21,15 @@ WAYS = {  # column of the curve: words, dashes, colour
 
 def curve_notes(budget, outlook):
     """Sentences at the foot of the budget curve."""
-    terms = budget.terms
+    constraints = budget.constraints
     knee = (
         ""
         if outlook.curve["at_knee"].any()
         else "No knee: each step of money buys about as much as the one before. "
     )
     return [
-        f"Trip-outs avoided by the model over {plain(terms.horizon_years)} years, later ones counted "
-        f"{plain(100 * terms.discount_rate)} % less a year; must-do works are in every plan. {knee}"
+        f"Trip-outs avoided by the model over {plain(constraints.horizon_years)} years, later ones counted "
+        f"{plain(100 * constraints.discount_rate)} % less a year; must-do works are in every plan. {knee}"
         f"Near-best plans: the best ones bring at most {_most_gap(outlook.curve):.1%} more.",
         "Knee: where more money begins to buy less than it does over the whole curve, which ends with the most "
         "effective work at every tower. Levels: half the budget, the budget, half as much again.",
@@ -83,7 +83,7 @@ def draw_curve(axes, budget, outlook, currency):
     layout.linear_axis(axes.xaxis, 6, lambda amount: grouped(amount, mark=NARROW))
     layout.linear_axis(axes.yaxis, 8)
     axes.set_xlabel("Budget of all years" + (f" [{currency}]" if currency else ""))
-    axes.set_ylabel(f"Trip-outs avoided over {plain(budget.terms.horizon_years)} years")
+    axes.set_ylabel(f"Trip-outs avoided over {plain(budget.constraints.horizon_years)} years")
     layout.place_labels(axes, wishes, np.vstack(covered))
 
 

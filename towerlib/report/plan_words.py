@@ -50,7 +50,9 @@ def levels(budget, outlook, line):
     """
     if outlook is None or outlook.levels.empty:
         return wrapped([*no_plan(budget)] or ["The budget is 0: there are no levels to compare."])
-    return wrapped([_level(row, budget.terms, line.plan.currency) for row in outlook.levels.itertuples()])
+    return wrapped(
+        [_level(row, budget.constraints, line.plan.currency) for row in outlook.levels.itertuples()]
+    )
 
 
 def _level(row, terms, currency):
@@ -273,7 +275,7 @@ def _bought(budget, terms):
     plan, works = budget.plan, budget.works
     if works.empty:
         return [
-            f"{money(sum(budget.terms.budget), terms.currency)} buys nothing here: no work fits or brings a benefit."
+            f"{money(sum(budget.constraints.budget), terms.currency)} buys nothing here: no work fits or brings a benefit."
         ]
     low, middle, high = (works[name].sum() for name in ("avoided_low", "avoided_per_year", "avoided_high"))
     years = ", ".join(
@@ -282,10 +284,10 @@ def _bought(budget, terms):
     )
     must = int(works["must_do"].sum())
     parts = [
-        f"{money(plan.spent, terms.currency)} of {money(sum(budget.terms.budget), terms.currency)} treat {len(works)} towers: "
-        f"{years}. Must-dos among them, whatever they bring: {must}.",
+        f"{money(plan.spent, terms.currency)} of {money(sum(budget.constraints.budget), terms.currency)} treat "
+        f"{len(works)} towers: {years}. Must-dos among them, whatever they bring: {must}.",
         f"Once all is done, {two(middle)} trip-outs a year are avoided ({two(low)} to {two(high)} if all works err alike); "
-        f"{two(plan.benefit)} over {plain(budget.terms.horizon_years)} years, later ones counted less.",
+        f"{two(plan.benefit)} over {plain(budget.constraints.horizon_years)} years, later ones counted less.",
     ]
     return [*parts, plan.how, *beside_rules(budget.methods)]
 

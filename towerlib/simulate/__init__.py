@@ -1,4 +1,4 @@
-"""A synthetic line with known hidden defects, in the format of the records."""
+"""Synthetic lines with known hidden defects, in the format of the records."""
 
 from towerlib.simulate.demo import write, write_demo
 from towerlib.simulate.lines import simulate_line

@@ -1,21 +1,129 @@
-"""The lines of the demo. Every name and every number here is invented."""
+"""The demo lines. All names and numbers are invented."""
+
+from __future__ import annotations
 
 from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from towerlib.simulate.lines import simulate_line
 from towerlib.simulate.messy import ambermoss_harrowmere, write_messy
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
 
+if TYPE_CHECKING:
+    from os import PathLike
+
+    import pandas as pd
+
+
 SEED = 20260701
 
 
-def _settings(line_id):
-    """Text of the ``line.toml`` that goes with a line; it stands beside this module."""
-    return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
+def write_demo(folder: str | PathLike[str]) -> list[Path]:
+    """Write the demo lines: three in clean files, a fourth with the formatting quirks of three crews.
+
+    Parameters
+    ----------
+    folder : path
+        Such as ``data/demo``.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The line folders, with the planted truth in ``truth.csv`` and ``truth-visits.csv``.
+    """
+    clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
+    spec = messy_line()
+    return [*clean, write_mess(spec, simulate_line(spec, SEED), folder)]
 
 
-def quillmere_tolstrand():
+def write(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
+    """Write the tables of one line into its own folder.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Specification of the line.
+    tables : dict of str to DataFrame
+        From `simulate_line`.
+    folder : path
+        Parent of the line's folder; existing files are overwritten.
+
+    Returns
+    -------
+    pathlib.Path
+        The line's folder.
+    """
+    place = Path(folder) / spec.line_id
+    place.mkdir(parents=True, exist_ok=True)
+    (place / "line.toml").write_text(spec.settings, encoding="utf-8", newline="\n")
+    for name, table in tables.items():
+        for part, rows in _parts(spec, name, table):
+            path = place / f"{part}.csv"
+            path.parent.mkdir(exist_ok=True)
+            _write_table(rows, path, spec.separator)
+    return place
+
+
+def _parts(spec, name, table):
+    """Files of a table: one, or for split visits one per crew and month."""
+    if name != "visits" or not spec.split_visits:
+        return [(name, table)]
+    month = table["date"].dt.strftime("%Y-%m")
+    return list(table.groupby("visits/" + month + "-crew-" + table["crew"].str.lower()))
+
+
+def _write_table(table, path, separator):
+    """Write a CSV with plain numbers and dates, identical on every system."""
+    table.to_csv(
+        path,
+        sep=separator,
+        index=False,
+        encoding="utf-8",
+        lineterminator="\n",
+        float_format="%.10g",
+        date_format="%Y-%m-%d",
+    )
+
+
+def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
+    """Write the tables of one line with the formatting quirks of three crews.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Specification with the crews A, B and C.
+    tables : dict of str to DataFrame
+        From `simulate_line`.
+    folder : path
+        Parent of the line's folder.
+
+    Returns
+    -------
+    pathlib.Path
+        The line's folder.
+    """
+    place = Path(folder) / spec.line_id
+    write_messy(spec, tables, place, _write_table)
+    return place
+
+
+def demo_lines() -> tuple[LineSpec, ...]:
+    """Specifications of the three clean demo lines.
+
+    Returns
+    -------
+    tuple of LineSpec
+
+    Examples
+    --------
+    >>> [spec.line_id for spec in demo_lines()]
+    ['quillmere-tolstrand', 'brackwater-stonefell', 'stonefell-ambermoss']
+    """
+    return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
+
+
+def quillmere_tolstrand() -> LineSpec:
     """Short 66 kV line with many angles and a steel shield wire; files with ``;``."""
     return LineSpec(
         line_id="quillmere-tolstrand",
@@ -42,7 +150,12 @@ def quillmere_tolstrand():
     )
 
 
-def brackwater_stonefell():
+def _settings(line_id):
+    """Text of the ``line.toml`` of a line, stored next to this module."""
+    return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
+
+
+def brackwater_stonefell() -> LineSpec:
     """Single 132 kV line with one shield wire that is broken in one span since 2023."""
     return LineSpec(
         line_id="brackwater-stonefell",
@@ -70,8 +183,8 @@ def brackwater_stonefell():
     )
 
 
-def stonefell_ambermoss():
-    """Long 400 kV line with two shield wires across the border of two UTM zones; visits split over files."""
+def stonefell_ambermoss() -> LineSpec:
+    """Long 400 kV line with two shield wires across the border of two UTM zones; visits in several files."""
     return LineSpec(
         line_id="stonefell-ambermoss",
         prefix="SA",
@@ -99,23 +212,8 @@ def stonefell_ambermoss():
     )
 
 
-def demo_lines():
-    """Specifications of the three lines.
-
-    Returns
-    -------
-    tuple of LineSpec
-
-    Examples
-    --------
-    >>> [spec.line_id for spec in demo_lines()]
-    ['quillmere-tolstrand', 'brackwater-stonefell', 'stonefell-ambermoss']
-    """
-    return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
-
-
-def messy_line():
-    """Specification of the line whose files are a mess.
+def messy_line() -> LineSpec:
+    """Specification of the demo line with messy files.
 
     Returns
     -------
@@ -127,92 +225,3 @@ def messy_line():
     'ambermoss-harrowmere'
     """
     return ambermoss_harrowmere(_settings("ambermoss-harrowmere"))
-
-
-def write(spec, tables, folder):
-    """Write the tables of one line into a folder of its own.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        What the line is made of.
-    tables : dict of str to DataFrame
-        From `simulate_line`.
-    folder : path
-        Where the line's folder goes; files of the same names are written over.
-
-    Returns
-    -------
-    pathlib.Path
-        The line's folder.
-    """
-    place = Path(folder) / spec.line_id
-    place.mkdir(parents=True, exist_ok=True)
-    (place / "line.toml").write_text(spec.settings, encoding="utf-8", newline="\n")
-    for name, table in tables.items():
-        for part, rows in _parts(spec, name, table):
-            path = place / f"{part}.csv"
-            path.parent.mkdir(exist_ok=True)
-            _write_table(rows, path, spec.separator)
-    return place
-
-
-def _parts(spec, name, table):
-    """Files of a table: one, or for split visits one a crew and month, as crews send them."""
-    if name != "visits" or not spec.split_visits:
-        return [(name, table)]
-    month = table["date"].dt.strftime("%Y-%m")
-    return list(table.groupby("visits/" + month + "-crew-" + table["crew"].str.lower()))
-
-
-def _write_table(table, path, separator):
-    """CSV with plain numbers and days, the same bytes on every system."""
-    table.to_csv(
-        path,
-        sep=separator,
-        index=False,
-        encoding="utf-8",
-        lineterminator="\n",
-        float_format="%.10g",
-        date_format="%Y-%m-%d",
-    )
-
-
-def write_demo(folder):
-    """Write the lines of the demo: three as they are read, a fourth as crews send them.
-
-    Parameters
-    ----------
-    folder : path
-        Such as ``data/demo``.
-
-    Returns
-    -------
-    list of pathlib.Path
-        The line folders, with what is planted in ``truth.csv`` and ``truth-visits.csv``.
-    """
-    clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
-    spec = messy_line()
-    return [*clean, write_mess(spec, simulate_line(spec, SEED), folder)]
-
-
-def write_mess(spec, tables, folder):
-    """Write the tables of one line as three crews with habits of their own would send them.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        Its campaigns name the crews A, B and C.
-    tables : dict of str to DataFrame
-        From `simulate_line`.
-    folder : path
-        Where the line's folder goes.
-
-    Returns
-    -------
-    pathlib.Path
-        The line's folder.
-    """
-    place = Path(folder) / spec.line_id
-    write_messy(spec, tables, place, _write_table)
-    return place

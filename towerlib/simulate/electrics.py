@@ -1,6 +1,9 @@
-"""Electrical state of the line on a day: what flows in service, and what an injected current would find."""
+"""Electrical state of a synthetic line: footings, injected currents and currents in service."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -10,24 +13,32 @@ from towerlib.physics.leg_network import Legs, earth_matrix, footing_resistance,
 from towerlib.physics.overhead_line import Wires, mean_height
 from towerlib.simulate.towers import PATHS
 
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from towerlib.physics.ladder import DrivingPoint, Ladder
+    from towerlib.simulate.specs import Drive
+    from towerlib.simulate.towers import Built
+
+
 TEST_HZ = 128.0
 LEG_OHM = 0.5e-3 + 2e-3j  # of a tower leg at 50 Hz
-RING_OHM_M = 0.9e-3 + 1e-3j  # of a buried ring conductor at 50 Hz, a metre
-RING_EARTH_FACTOR = 0.75  # a ring is an electrode itself and takes part of the footing's current
-BODY_A_KV = 3e-6  # what the insulators let through, a kV of the line
+RING_OHM_M = 0.9e-3 + 1e-3j  # of a buried ring conductor at 50 Hz, per metre
+RING_EARTH_FACTOR = 0.75  # a ring is an electrode itself and carries part of the footing's current
+BODY_A_KV = 3e-6  # leakage of the insulators, per kV of the line
 VACUUM_PERMITTIVITY = 8.854e-12
 
 
 @dataclass(frozen=True)
 class State:
-    """The line on a day; n towers.
+    """State of a line on one day; n towers.
 
     Attributes
     ----------
     earth_factor : array, shape (n,)
-        Season and works: by this much the electrodes differ from normal soil.
+        Factor of season and works on the resistance of the electrodes.
     lead_factor : array, shape (n, 5)
-        Resistance of the lead of each path, in own resistances of that path; inf where open.
+        Resistance of the lead of each path over the path's own resistance; inf where open.
     bond_ohm : array, shape (n,)
         Bonds [Ω]; inf where open.
     span_open : array of bool, shape (n − 1,)
@@ -42,7 +53,7 @@ class State:
 
 @dataclass(frozen=True)
 class Stray:
-    """What the phases' currents do at every tower and span, the same on every day but for the load.
+    """Effects of the phase currents at every tower and span, constant apart from the load.
 
     Attributes
     ----------
@@ -51,7 +62,7 @@ class Stray:
     ring_v : array, shape (n, 5)
         EMF of each side of a ring [V].
     forced_a : array, shape (n − 1,)
-        Current that each span would carry if it were alone [A].
+        Current that each span would carry alone [A].
     """
 
     soil_v: np.ndarray
@@ -59,15 +70,15 @@ class Stray:
     forced_a: np.ndarray
 
 
-def state(built, day, soil_state):
-    """State of the line on a day.
+def state(built: Built, day: np.datetime64, soil_state: str) -> State:
+    """State of a line on one day.
 
     Parameters
     ----------
     built : Built
         The line as built.
     day : numpy.datetime64
-        A defect counts from the day on which it began.
+        Day; a defect applies from its first day.
     soil_state : str
         ``dry``, ``normal`` or ``wet``.
 
@@ -89,7 +100,7 @@ def state(built, day, soil_state):
     )
 
 
-def stray(built, drive, rng):
+def stray(built: Built, drive: Drive, rng: np.random.Generator) -> Stray:
     """Soil fields, ring EMFs and forced currents of a line.
 
     Parameters
@@ -97,9 +108,9 @@ def stray(built, drive, rng):
     built : Built
         The line as built.
     drive : Drive
-        How strong they are.
+        Their magnitude.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
@@ -111,14 +122,14 @@ def stray(built, drive, rng):
     uneven = (rng.standard_normal(count - 1) + 1j * rng.standard_normal(count - 1)) / np.sqrt(2)
     sections = np.searchsorted(np.asarray(drive.transpositions), np.arange(count - 1), side="right")
     return Stray(
-        soil_v=field_v_m[:, None] * np.nan_to_num(built.feet_m).real,
+        soil_v=field_v_m[:, None] * np.real(np.nan_to_num(built.feet_m)),
         ring_v=ring_v,
         # A transposition turns the phase of the induced voltage by a third of a period.
         forced_a=drive.forced_a * np.exp(2j * np.pi * sections / 3) * (1 + drive.unevenness * uneven),
     )
 
 
-def dispersion(frequency_hz, resistivity_ohm_m):
+def dispersion(frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndarray:
     """Impedance of a compact electrode over its resistance to direct current.
 
     Parameters
@@ -128,7 +139,7 @@ def dispersion(frequency_hz, resistivity_ohm_m):
 
     Returns
     -------
-    complex or array
+    array of complex
 
     Notes
     -----
@@ -150,8 +161,8 @@ def dispersion(frequency_hz, resistivity_ohm_m):
     return 1 / (rho * (conductivity + 2j * np.pi * f * permittivity))
 
 
-def footings(built, now):
-    """Footing of every tower, and how an injected current divides over its paths.
+def footings(built: Built, now: State) -> tuple[np.ndarray, np.ndarray]:
+    """Footing of every tower, and current shares of its paths.
 
     Parameters
     ----------
@@ -161,8 +172,7 @@ def footings(built, now):
     Returns
     -------
     tuple of array
-        Footing with all paths together [Ω], shape (n,); share of each path, shape (n, 5), NaN where there is
-        none.
+        Footing with all paths together [Ω], shape (n,); share of each path, shape (n, 5), NaN without a path.
     """
     footing_ohm = np.zeros(len(built.towers), complex)
     share = np.full((len(built.towers), PATHS), np.nan, complex)
@@ -172,7 +182,9 @@ def footings(built, now):
     return footing_ohm, share
 
 
-def injection(built, settings, now, footing_ohm, frequency_hz):
+def injection(
+    built: Built, settings: dict[str, Any], now: State, footing_ohm: np.ndarray, frequency_hz: float
+) -> tuple[Ladder, DrivingPoint]:
     """Ladder and driving points of all towers at a test frequency.
 
     Parameters
@@ -180,7 +192,7 @@ def injection(built, settings, now, footing_ohm, frequency_hz):
     built, settings, now : Built, dict, State
         The line, its ``line.toml``, its state.
     footing_ohm : array, shape (n,)
-        Footings [Ω]; the soil's dispersion is put to them here.
+        Footings [Ω], without the dispersion of the soil, which is applied here.
     frequency_hz : float
         Frequency [Hz].
 
@@ -194,27 +206,27 @@ def injection(built, settings, now, footing_ohm, frequency_hz):
     return line, driving_points(line)
 
 
-def in_service(built, settings, now, flows):
-    """Currents down each path of every tower in service.
+def in_service(built: Built, settings: dict[str, Any], now: State, flows: Stray) -> np.ndarray:
+    """Currents in each path of every tower in service.
 
     Parameters
     ----------
     built, settings, now : Built, dict, State
         The line, its ``line.toml``, its state.
     flows : Stray
-        What drives the currents.
+        Sources of the currents.
 
     Returns
     -------
     array of complex, shape (n, 5)
-        Currents [A], NaN where there is no such path.
+        Currents [A], NaN without a path.
     """
     frequency_hz, voltage_kv = settings["line"]["frequency_hz"], settings["line"]["voltage_kv"]
     span_ohm = span_impedance(built, settings, frequency_hz)
     line = _ladder(footings(built, now)[0], settings, now, span_ohm)
     rest_s = driving_points(line).rest_s
-    wire_v = solve(line, span_emf_v=flows.forced_a * span_ohm).wire_v
-    # Of the wire with this one tower unhooked: the tower's own current no longer pulls it down.
+    wire_v = solve(line, span_emf_v=cast("Any", flows.forced_a * span_ohm)).wire_v
+    # Voltage of the wire with this tower disconnected, i.e. without the load of its own current.
     unhooked_v = wire_v * (rest_s + line.tower_s) / rest_s
     source_s = admittance(np.where(np.isinf(now.bond_ohm), np.inf, now.bond_ohm + 1 / rest_s))
     current_a = np.full((len(wire_v), PATHS), np.nan, complex)
@@ -230,8 +242,8 @@ def _ladder(footing_ohm, settings, now, span_ohm):
     return ladder(footing_ohm, now.bond_ohm, np.where(now.span_open, np.inf, span_ohm), stations)
 
 
-def span_impedance(built, settings, frequency_hz):
-    """Impedance of the equivalent shield wire, span by span.
+def span_impedance(built: Built, settings: dict[str, Any], frequency_hz: float) -> np.ndarray:
+    """Impedance of the equivalent shield wire of each span.
 
     Parameters
     ----------
@@ -243,7 +255,7 @@ def span_impedance(built, settings, frequency_hz):
     Returns
     -------
     array of complex, shape (n − 1,)
-        Impedance [Ω], as if no span were broken.
+        Impedance [Ω], without broken spans.
     """
     x_m, y_m, sag_m, gmr_mm, r_ohm_km = np.array(
         [
@@ -259,7 +271,7 @@ def span_impedance(built, settings, frequency_hz):
 
 
 def _legs(built, now, flows=None):
-    """Rows and `Legs` of the towers by their count of paths; with the soil's fields where given."""
+    """Rows and `Legs` of the towers, grouped by number of paths; with the soil's fields where given."""
     towers = built.towers
     path_count = np.isfinite(built.own_ohm).sum(axis=1)
     ring = towers["ring"].to_numpy()

@@ -1,14 +1,25 @@
-"""Lightning near the line, and the trip-outs of the line."""
+"""Simulated lightning flashes near a line, and its trip-outs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.simulate.towers import GEOD
 
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.simulate.specs import LineSpec
+    from towerlib.simulate.towers import Built
+
+
 CORRIDOR_M = 1000.0  # flashes are listed up to this distance on both sides
 FIRST_DAY, LAST_DAY = np.datetime64("2019-01-01"), np.datetime64("2026-06-30")
 STORMS = 200
-# Share of the storms by month, January first: the line lies in the southern half of the world.
+# Share of the storms by month, January first: the line lies in the southern hemisphere.
 STORM_MONTHS = np.array([1.6, 1.5, 1.2, 0.7, 0.35, 0.2, 0.2, 0.3, 0.6, 1.0, 1.3, 1.6])
 STORM_HOUR_UTC, STORM_HOURS_SD, STORM_LENGTH_S = 17.0, 2.5, 2400.0
 DETECTED, BOOKED_AS_LIGHTNING, PATROLLED = 0.93, 0.8, 0.35
@@ -17,15 +28,17 @@ OTHERS_PER_KM_YEAR = 0.012
 LOCAL_HOURS = -1  # the control room's clock against UTC
 
 
-def lightning(spec, settings, built, rng):
-    """Flashes near the line, and trip-outs of the line.
+def lightning(
+    spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
+) -> dict[str, pd.DataFrame]:
+    """Flashes near the line, and its trip-outs.
 
     Parameters
     ----------
     spec, settings, built : LineSpec, dict, Built
         The line: specification, settings file, as built; its towers carry footing_ohm.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
@@ -35,9 +48,9 @@ def lightning(spec, settings, built, rng):
     Notes
     -----
     Flashes are a Poisson process over the corridor. Those inside the width 28·h^0.6 + b from which the line
-    collects (Eriksson) strike it at the nearest tower; 0.6 of them count, and these trip the line above
-    605·l/(4.3 + 0.4·R) kA: the withstand voltage of the strike length l over a rough surge impedance. Good
-    for a demo, for nothing else.
+    collects (Eriksson) strike it at the nearest tower; 60 % of them are effective and trip the line above
+    605·l/(4.3 + 0.4·R) kA: the withstand voltage of the strike length l over a rough surge impedance. This is
+    suitable for a demo only.
     """
     flashes = _flashes(settings, built, rng)
     x_m = [wire["x_m"] for wire in settings["shield_wires"]["wires"]]
@@ -54,7 +67,7 @@ def lightning(spec, settings, built, rng):
 
 
 def _flashes(settings, built, rng):
-    """Flashes as they fell: time, place along and across the line, current; in the order of time."""
+    """True flashes: time, position along and across the line, current; in order of time."""
     length_m = built.towers["chainage_m"].iloc[-1]
     area_km2 = length_m * 2 * CORRIDOR_M / 1e6
     count = rng.poisson(settings["lightning"]["ground_flash_density"] * area_km2 * _years())
@@ -74,11 +87,12 @@ def _flashes(settings, built, rng):
 
 
 def _years():
+    """Length of the simulated period [years]."""
     return (LAST_DAY - FIRST_DAY).astype(int) / 365.25
 
 
 def _storm_times(count, rng):
-    """Instants in UTC: storms come in summer and in the afternoon, few of them with many flashes."""
+    """Times in UTC: storms occur mainly in summer afternoons, and few of them have many flashes."""
     days = np.arange(FIRST_DAY, LAST_DAY)
     weight = STORM_MONTHS[days.astype("datetime64[M]").astype(int) % 12]
     storms = rng.choice(days, STORMS, replace=False, p=weight / weight.sum()).astype("datetime64[ms]")
@@ -90,15 +104,17 @@ def _storm_times(count, rng):
 
 
 def _located(built, flashes, rng):
-    """Flashes as a location system reports them, each with the half axis of its error ellipse."""
+    """Flashes as reported by a location system, with the semi-major axis of the error ellipse."""
     towers = built.towers.iloc[flashes["place"]]
     semi_major_m = np.round(150 * np.exp(0.6 * rng.standard_normal(len(flashes))), -1) + 50
     place_m = np.c_[flashes["along_m"].to_numpy() - towers["chainage_m"].to_numpy(), flashes["across_m"]]
     # Half of the flashes lie inside the ellipse: 1.18 standard deviations in two dimensions.
     along_m, across_m = (place_m + semi_major_m[:, None] / 1.18 * rng.standard_normal(place_m.shape)).T
     azimuth_deg = towers["bearing_deg"].to_numpy() + np.degrees(np.arctan2(across_m, along_m))
-    start = (towers[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
-    longitude, latitude, _ = GEOD.fwd(*start, azimuth_deg, np.hypot(along_m, across_m))
+    start_longitude, start_latitude = (towers[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
+    longitude, latitude, _ = GEOD.fwd(
+        start_longitude, start_latitude, azimuth_deg, np.hypot(along_m, across_m)
+    )
     return pd.DataFrame(
         {
             "time": _iso(flashes["time"].to_numpy(), "Z"),
@@ -111,7 +127,7 @@ def _located(built, flashes, rng):
 
 
 def _outages(spec, built, trips, rng):
-    """Trip-outs by lightning, some of them booked as unknown, and those by other causes."""
+    """Trip-outs by lightning, some recorded as unknown, and by other causes."""
     length_km = built.towers["chainage_m"].iloc[-1] / 1e3
     others = _other_trips(length_km, rng)
     booked = np.where(rng.random(len(trips)) < BOOKED_AS_LIGHTNING, "lightning", "unknown")
@@ -143,7 +159,7 @@ def _outages(spec, built, trips, rng):
 
 
 def _other_trips(length_km, rng):
-    """Trip-outs that no flash caused; two at least, so that the list is never of lightning alone."""
+    """Trip-outs by other causes; at least two, so that every list contains some."""
     count = rng.poisson(OTHERS_PER_KM_YEAR * length_km * _years()) + 2
     day = FIRST_DAY + rng.integers(0, (LAST_DAY - FIRST_DAY).astype(int), count)
     return pd.DataFrame(

@@ -1,8 +1,11 @@
 """One synthetic line: from its specification to the tables of its folder."""
 
+from __future__ import annotations
+
 import tomllib
 import zlib
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,22 +15,27 @@ from towerlib.simulate.electrics import footings, state
 from towerlib.simulate.lightning import LAST_DAY, lightning
 from towerlib.simulate.towers import build
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-def simulate_line(spec, seed):
+    from towerlib.simulate.specs import LineSpec
+
+
+def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
     """All tables of a synthetic line, and the truth behind them.
 
     Parameters
     ----------
     spec : LineSpec
-        What the line is made of.
+        Specification of the line.
     seed : int
         The same seed gives the same tables.
 
     Returns
     -------
     dict of str to DataFrame
-        Tables of a line folder by name, in the columns of the records; besides ``truth`` (one row a tower)
-        and ``truth-visits`` (one row a flawed visit).
+        Tables of a line folder by name, in the columns of the records; also ``truth`` (one row per tower)
+        and ``truth-visits`` (one row per flawed visit).
 
     Examples
     --------
@@ -53,5 +61,5 @@ def simulate_line(spec, seed):
 
 
 def _chance(spec, seed, purpose):
-    """Source of chance of its own for each purpose, so that a change in one leaves the others alone."""
+    """Separate random number generator for each purpose, so that a change in one does not affect the others."""
     return np.random.default_rng([seed, zlib.crc32(f"{spec.line_id} {purpose}".encode())])

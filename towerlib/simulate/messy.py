@@ -1,12 +1,20 @@
-"""Tables of records as three crews would have typed them, each with habits of its own."""
+"""Records as three crews might type them, each with its own formatting quirks."""
+
+from __future__ import annotations
 
 import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
 
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from os import PathLike
+
 
 GERMAN = {  # column: header of crew A, in Windows-1252, which has no Ω
     "visit_id": "Prüfnummer",
@@ -47,7 +55,7 @@ GERMAN_WORDS = {
     "none": "keine", "light": "leicht", "heavy": "stark", "sound": "in Ordnung", "damaged": "beschädigt",
     "missing": "fehlt", "not seen": "nicht gesehen", "shield wire lifted": "Erdseil abgehoben",
 }  # fmt: skip
-SHEET = {  # column: header of crew B, whose workbook has the units in a row of their own
+SHEET = {  # column: header of crew B, whose workbook has a row of units
     "visit_id": ("Visit", ""),
     "tower_id": ("Tower", ""),
     "date": ("Date", ""),
@@ -114,118 +122,6 @@ PLAIN = {  # column: header of crew C, whose "Value" is named in line.toml
     "note": "Comments",
 }
 FOOT_M = 0.3048
-
-
-def german(visits, headers=GERMAN):
-    """Visits as crew A writes them: German words and headers, decimal commas, thousands with a point.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        In the columns of the records.
-    headers : dict of str to str
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text alone.
-    """
-    return pd.DataFrame(
-        {headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}
-    ).astype("str")
-
-
-def _german(cell):
-    """One cell in German."""
-    if isinstance(cell, datetime.date):
-        return f"{cell:%d.%m.%Y}"
-    if isinstance(cell, str):
-        return GERMAN_WORDS.get(cell, cell)
-    if abs(cell) >= 1000 and cell == round(cell):
-        return f"{cell:,.0f}".replace(",", ".")
-    return f"{cell:.10g}".replace(".", ",")
-
-
-def sheet(visits, legs):
-    """Visits as crew B fills them in: one row a visit, a column a leg, probe resistances in kΩ.
-
-    Parameters
-    ----------
-    visits, legs : pandas.DataFrame
-        In the columns of the records.
-
-    Returns
-    -------
-    (list of str, list of str, list of list)
-        Header, row of units, rows with numbers, dates and text; blank is None.
-    """
-    wide = legs.pivot(index="visit_id", columns="leg", values="leakage_ma").reindex(visits["visit_id"])
-    kilo = visits.assign(
-        **{name: visits[name] / 1000 for name in ("potential_probe_ohm", "current_probe_ohm")}
-    )
-    kilo = kilo.assign(tower_id=[int(name) if name.isdigit() else name for name in visits["tower_id"]])
-    both = pd.concat([kilo[list(SHEET)].reset_index(drop=True), wide.reset_index(drop=True)], axis=1).astype(
-        object
-    )
-    header = [text for text, _ in SHEET.values()] + [f"I leg {leg}" for leg in wide]
-    units = [unit for _, unit in SHEET.values()] + ["mA"] * wide.shape[1]
-    return header, units, both.where(both.notna(), None).to_numpy().tolist()
-
-
-def plain(visits):
-    """Visits as crew C writes them: month first, amperes, feet, units in cells, degrees and minutes.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        In the columns of the records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text alone.
-    """
-    feet = {
-        name: np.round(visits[name] / FOOT_M, 1)
-        for name in ("potential_probe_distance_m", "current_probe_distance_m")
-    }
-    amperes = {name: visits[name] / 1000 for name in ("injected_ma", "legs_ma")}
-    shown = visits.assign(**feet, **amperes)[list(PLAIN)].map(_plain, na_action="ignore")
-    return shown.assign(
-        impedance_ohm=_with(shown["impedance_ohm"], " ohm"),
-        leakage_total_ma=_with(shown["leakage_total_ma"], " mA"),
-        latitude_deg=[minutes(angle, "NS") for angle in visits["latitude_deg"]],
-        longitude_deg=[minutes(angle, "EW") for angle in visits["longitude_deg"]],
-        tower_id=[_structure(name, place) for place, name in enumerate(visits["tower_id"])],
-    ).rename(columns=PLAIN)
-
-
-def _plain(cell):
-    """One cell with the month first."""
-    if isinstance(cell, datetime.date):
-        return f"{cell:%m/%d/%Y}"
-    return cell if isinstance(cell, str) else f"{cell:.10g}"
-
-
-def _with(cells, unit):
-    """Every third cell with its unit."""
-    return [
-        cell + unit if isinstance(cell, str) and place % 3 == 0 else cell for place, cell in enumerate(cells)
-    ]
-
-
-def minutes(angle, letters):
-    """Degrees, and minutes to a thousandth (2 m), with the letter of the hemisphere."""
-    whole, minutes = divmod(round(abs(angle) * 60, 3), 60)
-    return f"{whole:.0f}° {minutes:.3f}' {letters[0] if angle > 0 else letters[1]}"
-
-
-def _structure(name, place):
-    """A tower as it comes to the pencil."""
-    bare = name.lstrip("0")
-    return (f"T-{bare}", f"Twr {name}", bare.lower(), f"No. {bare}")[place % 4]
-
-
 CREATED = datetime.datetime(2026, 6, 30)  # fixed, so that the same tables give the same workbook
 TITLE = (
     "Farrowmark Grid - earthing tests",
@@ -233,8 +129,8 @@ TITLE = (
 )
 
 
-def ambermoss_harrowmere(settings):
-    """Short 110 kV line whose records come in as crews type them.
+def ambermoss_harrowmere(settings: str) -> LineSpec:
+    """Short 110 kV line whose records arrive in the formats of three crews.
 
     Parameters
     ----------
@@ -267,19 +163,24 @@ def ambermoss_harrowmere(settings):
     )
 
 
-def write_messy(spec, tables, place, write_table):
-    """Write a line folder of three crews' files.
+def write_messy(
+    spec: LineSpec,
+    tables: dict[str, pd.DataFrame],
+    place: str | PathLike[str],
+    write_table: Callable[[pd.DataFrame, Path, str], None],
+) -> None:
+    """Write a line folder with the files of three crews.
 
     Parameters
     ----------
     spec : LineSpec
         From `ambermoss_harrowmere`.
     tables : dict of str to DataFrame
-        From `simulate_line`: what the crews found.
+        From `simulate_line`.
     place : path
         The line folder.
     write_table : callable
-        Writes (table, path, separator) as a plain CSV.
+        Writes a plain CSV, given table, path and separator.
     """
     place = Path(place)
     for folder in (place / "visits", place / "legs"):
@@ -289,14 +190,16 @@ def write_messy(spec, tables, place, write_table):
         write_table(tables[name], place / f"{name}.csv", ",")
     write_table(_register(tables["towers"]), place / "towers.csv", ",")
     visits, legs = tables["visits"], tables["legs"]
-    for (month, crew), part in visits.groupby([visits["date"].dt.strftime("%Y-%m"), visits["crew"]]):
+    for (month, crew), part in cast("Any", visits).groupby(
+        [visits["date"].dt.strftime("%Y-%m"), visits["crew"]]
+    ):
         stem = f"{month}-crew-{crew.lower()}"
         own = legs[legs["visit_id"].isin(part["visit_id"])]
         {"A": _crew_a, "B": _crew_b, "C": _crew_c}[crew](part.reset_index(drop=True), own, place, stem)
 
 
 def _register(towers):
-    """The office's register: the last towers in degrees and minutes, one swapped, one without its sign, one lost."""
+    """Office register with flaws: degrees and minutes at the last towers, one swap, one lost sign, one lost position."""
     latitude, longitude = (towers[name].map("{:.6f}".format) for name in ("latitude_deg", "longitude_deg"))
     for place in range(len(towers) - 6, len(towers)):
         latitude[place] = minutes(towers["latitude_deg"][place], "NS")
@@ -305,6 +208,12 @@ def _register(towers):
     latitude[9] = latitude[9].lstrip("-")
     latitude[18], longitude[18] = "0", "0"
     return towers.assign(latitude_deg=latitude, longitude_deg=longitude)
+
+
+def minutes(angle: float, letters: str) -> str:
+    """Angle in degrees and minutes to a thousandth (2 m), with the letter of the hemisphere."""
+    whole, minutes = divmod(round(abs(angle) * 60, 3), 60)
+    return f"{whole:.0f}° {minutes:.3f}' {letters[0] if angle > 0 else letters[1]}"
 
 
 def _crew_a(visits, legs, place, stem):
@@ -331,20 +240,50 @@ def _crew_a(visits, legs, place, stem):
     _write_german(german(both, headers), place / "legs" / f"{stem}.csv", "")
 
 
+def german(visits: pd.DataFrame, headers: dict[str, str] = GERMAN) -> pd.DataFrame:
+    """Visits in the format of crew A: German words and headers, decimal commas, points between thousands.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        In the columns of the records.
+    headers : dict of str to str
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text only.
+    """
+    return pd.DataFrame(
+        {headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}
+    ).astype("str")
+
+
+def _german(cell):
+    """One cell in German."""
+    if isinstance(cell, datetime.date):
+        return f"{cell:%d.%m.%Y}"
+    if isinstance(cell, str):
+        return GERMAN_WORDS.get(cell, cell)
+    if abs(cell) >= 1000 and cell == round(cell):
+        return f"{cell:,.0f}".replace(",", ".")
+    return f"{cell:.10g}".replace(".", ",")
+
+
 def _write_german(table, path, title):
-    """A German file, with a title and a blank row above the header."""
+    """Write a German file, optionally with a title and a blank row above the header."""
     text = table.to_csv(sep=";", index=False, lineterminator="\r\n")
     head = f"{title}\r\n\r\n" if title else ""
     path.write_bytes((head + text).encode("cp1252"))
 
 
 def _crew_b(visits, legs, place, stem):
-    """Crew B: a workbook with titles, a row of units, a column a leg, a row of means and a sheet of instructions."""
+    """Crew B: a workbook with titles, a row of units, one column per leg, a row of means and a sheet of instructions."""
     header, units, rows = sheet(visits, legs)
     value = header.index("Impedance")
     rows[2][value] = "OL"
     rows[5][header.index("Date")] = None
-    mean = [None] * len(header)
+    mean: list[Any] = [None] * len(header)
     mean[0], mean[value] = "Mean", float(round(visits["impedance_ohm"].mean(), 1))
     with pd.ExcelWriter(place / "visits" / f"{stem}.xlsx", engine="xlsxwriter") as writer:
         book = writer.book
@@ -357,8 +296,34 @@ def _crew_b(visits, legs, place, stem):
             _write_row(page, row, cells, day)
 
 
+def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str], list[list[Any]]]:
+    """Visits in the format of crew B: one row per visit, one column per leg, probe resistances in kΩ.
+
+    Parameters
+    ----------
+    visits, legs : pandas.DataFrame
+        In the columns of the records.
+
+    Returns
+    -------
+    (list of str, list of str, list of list)
+        Header, row of units, and rows with numbers, dates and text; None where blank.
+    """
+    wide = legs.pivot(index="visit_id", columns="leg", values="leakage_ma").reindex(visits["visit_id"])
+    kilo = visits.assign(
+        **{name: visits[name] / 1000 for name in ("potential_probe_ohm", "current_probe_ohm")}
+    )
+    kilo = kilo.assign(tower_id=[int(name) if name.isdigit() else name for name in visits["tower_id"]])
+    both = pd.concat([kilo[list(SHEET)].reset_index(drop=True), wide.reset_index(drop=True)], axis=1).astype(
+        object
+    )
+    header = [text for text, _ in SHEET.values()] + [f"I leg {leg}" for leg in wide]
+    units = [unit for _, unit in SHEET.values()] + ["mA"] * wide.shape[1]
+    return header, units, both.where(both.notna(), None).to_numpy().tolist()
+
+
 def _notes(page):
-    """A sheet that is no table."""
+    """Fill a sheet without a table."""
     for row, text in enumerate(
         ("Coils round all legs before the first reading.", "Hand in the workbook on Friday.")
     ):
@@ -366,7 +331,7 @@ def _notes(page):
 
 
 def _write_row(page, row, cells, day):
-    """One row of a workbook; a tower that looks like a number becomes one, as when somebody types it."""
+    """Write one row of a workbook; numeric tower names become numbers, as when typed."""
     for column, cell in enumerate(cells):
         if isinstance(cell, datetime.date):
             page.write_datetime(row, column, cell, day)
@@ -377,7 +342,7 @@ def _write_row(page, row, cells, day):
 
 
 def _crew_c(visits, legs, place, stem):
-    """Crew C: month first, feet, amperes, spellings of their own; some rows are past mending, the end came twice."""
+    """Crew C: month first, feet, amperes, own spellings; some rows cannot be repaired, the last rows are duplicated."""
     table = plain(visits)
     table.loc[1, "Lat"], table.loc[1, "Long"] = "0", "0"
     table.loc[2, "Structure No"] = "12 or 12A"
@@ -396,3 +361,51 @@ def _crew_c(visits, legs, place, stem):
     headers = {"visit_id": "Record No", "leg": "Leg", "leakage_ma": "I (mA)"}
     text = named.rename(columns=headers).to_csv(index=False, lineterminator="\n", float_format="%.10g")
     (place / "legs" / f"{stem}.csv").write_text(text, encoding="utf-8", newline="\n")
+
+
+def plain(visits: pd.DataFrame) -> pd.DataFrame:
+    """Visits in the format of crew C: month first, amperes, feet, units in cells, degrees and minutes.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        In the columns of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text only.
+    """
+    feet = {
+        name: np.round(visits[name] / FOOT_M, 1)
+        for name in ("potential_probe_distance_m", "current_probe_distance_m")
+    }
+    amperes = {name: visits[name] / 1000 for name in ("injected_ma", "legs_ma")}
+    shown = visits.assign(**feet, **amperes)[list(PLAIN)].map(_plain, na_action="ignore")
+    return shown.assign(
+        impedance_ohm=_with(shown["impedance_ohm"], " ohm"),
+        leakage_total_ma=_with(shown["leakage_total_ma"], " mA"),
+        latitude_deg=[minutes(angle, "NS") for angle in visits["latitude_deg"]],
+        longitude_deg=[minutes(angle, "EW") for angle in visits["longitude_deg"]],
+        tower_id=[_structure(name, place) for place, name in enumerate(visits["tower_id"])],
+    ).rename(columns=PLAIN)
+
+
+def _plain(cell):
+    """One cell with the month first."""
+    if isinstance(cell, datetime.date):
+        return f"{cell:%m/%d/%Y}"
+    return cell if isinstance(cell, str) else f"{cell:.10g}"
+
+
+def _with(cells, unit):
+    """Every third cell with its unit."""
+    return [
+        cell + unit if isinstance(cell, str) and place % 3 == 0 else cell for place, cell in enumerate(cells)
+    ]
+
+
+def _structure(name, place):
+    """Tower name in one of four spellings."""
+    bare = name.lstrip("0")
+    return (f"T-{bare}", f"Twr {name}", bare.lower(), f"No. {bare}")[place % 4]

@@ -1,10 +1,21 @@
-"""What the utility's office holds: register, soil tests, works, prices; and the truth behind them."""
+"""Office records of a synthetic line: register, soil tests, works and prices; and the truth behind them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
 
 from towerlib.simulate.crews import blank_but, significant, yes_no
 from towerlib.simulate.towers import LEG_NAMES, wenner_resistivity
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.simulate.specs import LineSpec
+    from towerlib.simulate.towers import Built
+
 
 REGISTER_COLUMNS = [
     *(
@@ -27,13 +38,13 @@ WORKS = (("radial counterpoise", 120), ("deep rod", 12), ("extra rods", 4), ("co
 SOURCE = "invented for the demo"
 
 
-def register(settings, built, rng):
-    """Register as the utility keeps it: rounded, and blank where nobody ever looked."""
+def register(settings: dict[str, Any], built: Built, rng: np.random.Generator) -> pd.DataFrame:
+    """Register of the utility: rounded, and blank where not surveyed."""
     towers, count = built.towers, len(built.towers)
     estimate = np.exp(0.2 * rng.standard_normal(count))
     surveyed, layered = rng.random(count) < 0.75, rng.random(count) < 0.3
     layers = {name: blank_but(layered, significant(towers[name] * estimate, 2)) for name in LAYER_COLUMNS[:2]}
-    return towers.assign(
+    table = towers.assign(
         sequence=np.arange(1, count + 1),
         height_m=np.round(2 * settings["tower"]["height_m"] * towers["height_factor"]) / 2,
         earth_paths_in_coils=yes_no(towers["earth_paths_in_coils"]),
@@ -46,15 +57,16 @@ def register(settings, built, rng):
             settings["lightning"]["ground_flash_density"] * towers["density_factor"], 1
         ),
         **layers,
-    )[REGISTER_COLUMNS]
+    )
+    return cast("pd.DataFrame", table[REGISTER_COLUMNS])
 
 
-def soil_tests(spec, built, rng):
-    """Four-pin tests at some towers, in the second campaign."""
+def soil_tests(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
+    """Four-pin soil tests at some towers, in the second campaign."""
     chosen = np.flatnonzero(rng.random(len(built.towers)) < 0.12)
     towers = built.towers.iloc[chosen]
-    layers = (towers[name].to_numpy()[:, None] for name in LAYER_COLUMNS)
-    resistance = wenner_resistivity(*layers, PIN_SPACINGS_M) / (2 * np.pi * PIN_SPACINGS_M)
+    upper, lower, depth = (towers[name].to_numpy()[:, None] for name in LAYER_COLUMNS)
+    resistance = wenner_resistivity(upper, lower, depth, PIN_SPACINGS_M) / (2 * np.pi * PIN_SPACINGS_M)
     day = np.busday_offset(spec.campaigns[1].start, chosen // 25, roll="forward")
     return pd.DataFrame(
         {
@@ -68,9 +80,9 @@ def soil_tests(spec, built, rng):
     )
 
 
-def works(built, rng):
-    """Completed treatments: what was done, how much of it, what it cost."""
-    treated = built.towers[built.towers["treated_on"].notna()].sort_values("treated_on", kind="stable")
+def works(built: Built, rng: np.random.Generator) -> pd.DataFrame:
+    """Completed treatments with quantity and cost."""
+    treated = built.towers.loc[built.towers["treated_on"].notna()].sort_values("treated_on", kind="stable")
     kinds = [WORKS[k % len(WORKS)] for k in range(len(treated))]
     return pd.DataFrame(
         {
@@ -83,8 +95,8 @@ def works(built, rng):
     )
 
 
-def prices():
-    """Prices, invented: the demo needs some, and the package ships none."""
+def prices() -> pd.DataFrame:
+    """Invented unit prices for the demo; the package ships none."""
     rows = (
         ("trench", "m", 28, "soft", None),
         ("trench", "m", 45, "ordinary", None),
@@ -111,8 +123,8 @@ def prices():
     return table.assign(price_low=low, price_high=high, source=SOURCE, year=2026)
 
 
-def truth(built):
-    """Planted truth, one row a tower: the answer to whoever judges the line."""
+def truth(built: Built) -> pd.DataFrame:
+    """Planted truth, one row per tower."""
     towers = built.towers
     leg = towers["defect_leg"].to_numpy()
     names = pd.Series(np.array(LEG_NAMES["lattice"])[np.maximum(leg, 0)])

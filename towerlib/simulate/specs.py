@@ -1,9 +1,16 @@
-"""What a synthetic line is made of."""
+"""Specification of a synthetic line."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from math import sqrt
+from typing import TYPE_CHECKING
 
-# Share of the visits that carry each flaw of the reading.
+if TYPE_CHECKING:
+    from typing import Any
+
+
+# Share of the visits with each flaw of the reading.
 FLAWS = {
     "reversed coil": 0.030,
     "two turns on one leg": 0.015,
@@ -20,7 +27,7 @@ FLAWS = {
 
 @dataclass(frozen=True)
 class Campaign:
-    """A round of tests.
+    """One round of tests.
 
     Attributes
     ----------
@@ -29,9 +36,9 @@ class Campaign:
     soil_state : str
         ``dry``, ``normal`` or ``wet``.
     share, no_coils_share : float
-        Share of the towers that it reaches, and of these the share that is tested without coils.
+        Share of the towers reached, and share of these tested without coils.
     crews : str
-        One letter a crew.
+        One letter per crew.
     """
 
     start: str
@@ -43,7 +50,7 @@ class Campaign:
 
 @dataclass(frozen=True)
 class Route:
-    """Where the line runs and what stands there.
+    """Route of the line, and its types of structure.
 
     Attributes
     ----------
@@ -54,7 +61,7 @@ class Route:
     span_m : float
         Mean span [m].
     names : str
-        How towers are named: ``padded`` (001, 012A), ``plain`` (1, 12A), ``section`` (A/1, B/7).
+        Style of the tower names: ``padded`` (001, 012A), ``plain`` (1, 12A), ``section`` (A/1, B/7).
     monopoles, guyed, insulated : tuple of (int, int)
         Ranges of positions with other structures, or with an insulated shield wire.
     """
@@ -71,7 +78,7 @@ class Route:
 
 @dataclass(frozen=True)
 class Ground:
-    """Soil and feet.
+    """Soil and legs.
 
     Attributes
     ----------
@@ -80,7 +87,7 @@ class Ground:
     leg_spacing_m : float
         Distance of neighbouring legs [m].
     ring_share : float
-        Share of the lattice towers whose legs a buried ring joins.
+        Share of the lattice towers with a buried ring that joins the legs.
     """
 
     resistivity_ohm_m: float
@@ -91,7 +98,7 @@ class Ground:
 
 @dataclass(frozen=True)
 class Drive:
-    """What makes currents in service.
+    """Sources of the currents in service.
 
     Attributes
     ----------
@@ -100,7 +107,7 @@ class Drive:
     unevenness : float
         Relative standard deviation of that current from span to span.
     transpositions : tuple of int
-        Positions of the towers at which the phases change places.
+        Positions of the transposition towers.
     """
 
     forced_a: float
@@ -110,18 +117,18 @@ class Drive:
 
 @dataclass(frozen=True)
 class Planted:
-    """How many towers carry each hidden defect.
+    """Numbers of towers with each hidden defect.
 
     Attributes
     ----------
     open_bonds, worn_bonds, corroded_legs, open_legs : int
-        Counts of towers, one defect a tower.
+        Counts of towers, at most one defect per tower.
     open_span : int or None
-        Position of the tower behind which the shield wire is broken.
+        Position of the tower before the span with the broken shield wire.
     treated, untested : int
-        Towers with completed works (the last of them without success), and towers that no crew ever reached.
+        Towers with completed works (the last one without success), and towers never tested.
     since : tuple of str
-        Days on one of which a defect began.
+        Possible first days of a defect.
     open_span_since : str
         Day on which the shield wire broke.
     """
@@ -139,14 +146,14 @@ class Planted:
 
 @dataclass(frozen=True)
 class Sensor:
-    """How true the coils of all crews read: standard deviations.
+    """Errors of the coils of all crews: standard deviations.
 
     Attributes
     ----------
     gain : float
         Of the gain [1].
     noise_ma : float
-        Of what is added to the reading, in phase and across [mA].
+        Of the additive error, in phase and in quadrature [mA].
     step_ma : float
         Step of the display, above 0 [mA].
     phase_deg : float
@@ -168,17 +175,17 @@ class LineSpec:
     line_id : str
         Names the folder.
     prefix : str
-        Starts the ids of visits, trip-outs and access groups.
+        Prefix of the ids of visits, trip-outs and access groups.
     settings : str
-        The text of its ``line.toml``; shield wires, stations, coils and lightning are taken from there.
+        Text of its ``line.toml``, with shield wires, stations, coils and lightning.
     route, ground, drive, planted, campaigns
-        What it is made of.
+        Parts of the specification.
     flaws : dict of str to float
-        Share of the visits that carry each flaw of the reading.
+        Share of the visits with each flaw of the reading.
     separator : str
-        Between the cells of its files.
+        Separator of its files.
     split_visits : bool
-        Visits in one file a crew and month, as crews send them.
+        Visits in one file per crew and month.
     """
 
     line_id: str
@@ -189,18 +196,18 @@ class LineSpec:
     drive: Drive
     planted: Planted
     campaigns: tuple[Campaign, ...]
-    flaws: dict = field(default_factory=lambda: dict(FLAWS))
+    flaws: dict[str, float] = field(default_factory=lambda: dict(FLAWS))
     separator: str = ","
     split_visits: bool = False
 
 
-def sensor_of(settings):
-    """Sensor that keeps just what the ``[coils]`` of a ``line.toml`` promise.
+def sensor_of(settings: dict[str, Any]) -> Sensor:
+    """Sensor with exactly the errors stated under ``[coils]`` of a ``line.toml``.
 
     Parameters
     ----------
     settings : dict
-        The settings file; what it does not say of its coils is as usual.
+        The settings file; default values apply to coil data that it lacks.
 
     Returns
     -------
@@ -208,7 +215,7 @@ def sensor_of(settings):
 
     Notes
     -----
-    A promise is a limit of error; taken as rectangular, its standard deviation is the limit over √3
+    The stated values are limits of error; for a rectangular distribution the standard deviation is the limit over √3
     (JCGM 100:2008, 4.3.7, from memory).
 
     Examples
@@ -223,15 +230,15 @@ def sensor_of(settings):
     return replace(usual, **known)
 
 
-def with_sensor(spec, sensor):
-    """The same line tested with other coils, and its ``line.toml`` telling the truth about them.
+def with_sensor(spec: LineSpec, sensor: Sensor) -> LineSpec:
+    """The same line with other coils, stated correctly in its ``line.toml``.
 
     Parameters
     ----------
     spec : LineSpec
-        Its settings say nothing of coils so far.
+        Its settings must not contain coils.
     sensor : Sensor
-        The coils; the phase cannot be told in a ``line.toml`` and stays as usual.
+        The coils; the phase error cannot be stated in a ``line.toml`` and remains at its default.
 
     Returns
     -------

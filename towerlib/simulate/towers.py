@@ -1,6 +1,9 @@
-"""Where the line runs, and the soil under it."""
+"""Towers of a synthetic line: route, soil, structures, seasons and planted defects."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -8,23 +11,91 @@ from pyproj import Geod
 
 from towerlib.physics.leg_network import foot_positions
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import ArrayLike
+
+    from towerlib.simulate.specs import Ground, LineSpec, Planted, Route
+
+
 GEOD = Geod(ellps="WGS84")
+BOND_OHM = (10.0, 60.0)  # a worn bond
+LEAD_FACTOR = (3.0, 8.0)  # resistance of a corroded lead, in own resistances of its foot
+WORK_FACTOR = (0.30, 0.55)  # ratio of the footings after and before successful works
+FAILED_FACTOR = 0.98
+PATHS = 5  # largest number of paths to earth: four feet and a tail, or a mast and four guys
+LEG_NAMES = {
+    "lattice": ("A", "B", "C", "D", "tail"),
+    "monopole": ("L1", "L2"),
+    "guyed": ("mast", "guy 1", "guy 2", "guy 3", "guy 4"),
+}
+GUY_SPACING_M = 24.0
+TAIL_M = 25.0  # distance from the axis at which a counterpoise below the coils meets the earth
 
 
-def lay(route, rng):
-    """Towers along the route, straight from one angle to the next.
+@dataclass(frozen=True)
+class Built:
+    """The line as built, known only to the simulator; n towers.
+
+    Attributes
+    ----------
+    towers : DataFrame
+        One row per tower: complete register, and the defects.
+    span_m : array, shape (n − 1,)
+        Lengths of the spans [m].
+    own_ohm : array, shape (n, 5)
+        Own resistance of each path to earth in normal soil [Ω]; NaN without a path.
+    feet_m : array of complex, shape (n, 5)
+        Positions of the paths relative to the axis [m].
+    in_coils : array of bool, shape (n, 5)
+        Paths that the crew's coils enclose.
+    """
+
+    towers: pd.DataFrame
+    span_m: np.ndarray
+    own_ohm: np.ndarray
+    feet_m: np.ndarray
+    in_coils: np.ndarray
+
+
+def build(spec: LineSpec, rng: np.random.Generator) -> Built:
+    """Line as built, from its specification.
+
+    Parameters
+    ----------
+    spec : LineSpec
+        Specification of the line.
+    rng : numpy.random.Generator
+        Random number generator.
+
+    Returns
+    -------
+    Built
+    """
+    towers, span_m = lay(spec.route, rng)
+    towers = towers.assign(**lay_soil(towers["chainage_m"].to_numpy(), spec.ground, rng))
+    towers = towers.assign(**_structures(spec, len(towers), rng))
+    towers = towers.assign(**_surroundings(spec, towers, rng), **_seasons(towers, rng))
+    own_ohm, in_coils = _paths(towers, rng)
+    towers = towers.assign(**plant(spec.planted, towers, own_ohm, rng))
+    return Built(towers, span_m, own_ohm, _feet(towers, np.isfinite(own_ohm).sum(axis=1)), in_coils)
+
+
+def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
+    """Towers along the route, straight between angles.
 
     Parameters
     ----------
     route : Route
-        Where the line runs.
+        Specification of the route.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
     tuple of DataFrame and array
-        One row a tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg; and the spans [m].
+        One row per tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg; and the spans [m].
     """
     bearing_deg = np.concatenate([np.full(count, float(bearing)) for bearing, count in route.sections])
     span_m = route.span_m * (1 + 0.13 * np.clip(rng.standard_normal(len(bearing_deg) - 1), -3, 3))
@@ -43,15 +114,15 @@ def lay(route, rng):
     ), span_m
 
 
-def tower_names(style, count):
-    """Names of towers as registers have them; a tower added later carries a letter.
+def tower_names(style: str, count: int) -> list[str]:
+    """Tower names in the style of registers; a tower added later has a letter appended.
 
     Parameters
     ----------
     style : str
         ``padded``, ``plain`` or ``section``.
     count : int
-        How many.
+        Number of towers.
 
     Returns
     -------
@@ -72,29 +143,29 @@ def tower_names(style, count):
 
 
 def _with_additions(names, additions):
-    """Each addition right behind the tower whose number it shares."""
+    """Names with each addition directly after the tower of the same number."""
     for name in additions:
         place = names.index(name[:-1]) + 1
         names = [*names[:place], name, *names[place:]]
     return names
 
 
-def lay_soil(chainage_m, ground, rng):
-    """Soil along the line: patches with sudden borders, and slow change within them.
+def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """Soil along the line: patches with sharp borders, and gradual changes within them.
 
     Parameters
     ----------
     chainage_m : array, shape (n,)
-        Places [m].
+        Positions [m].
     ground : Ground
-        What the soil is like.
+        Specification of the soil.
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
     dict of str to array
-        upper_layer_ohm_m, lower_layer_ohm_m, layer_depth_m; soil_resistivity_ohm_m is what pins at 6 m find.
+        upper_layer_ohm_m, lower_layer_ohm_m, layer_depth_m; soil_resistivity_ohm_m is the apparent resistivity at 6 m spacing.
     """
     step_m = np.diff(chainage_m, prepend=chainage_m[0] - 300.0)
     patch = np.cumsum(rng.random(len(chainage_m)) < 1 - np.exp(-step_m / 4000.0))
@@ -113,8 +184,8 @@ def lay_soil(chainage_m, ground, rng):
     }
 
 
-def correlated(step_m, length_m, rng):
-    """Values along the line whose correlation fades over `length_m`, standard normal."""
+def correlated(step_m: ArrayLike, length_m: float, rng: np.random.Generator) -> np.ndarray:
+    """Standard normal values along the line with the correlation length `length_m`."""
     keep = np.exp(-np.asarray(step_m) / length_m)
     values = rng.standard_normal(len(keep))
     for k in range(1, len(values)):
@@ -122,8 +193,10 @@ def correlated(step_m, length_m, rng):
     return values
 
 
-def wenner_resistivity(upper_ohm_m, lower_ohm_m, depth_m, spacing_m):
-    """Apparent resistivity that four pins at equal spacing find over two layers.
+def wenner_resistivity(
+    upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike, depth_m: ArrayLike, spacing_m: ArrayLike
+) -> np.ndarray:
+    """Apparent resistivity of two layers, by four pins at equal spacing.
 
     Parameters
     ----------
@@ -155,25 +228,100 @@ def wenner_resistivity(upper_ohm_m, lower_ohm_m, depth_m, spacing_m):
     return upper[..., 0] * (1 + 4 * images.sum(axis=-1))
 
 
-BOND_OHM = (10.0, 60.0)  # a worn bond
-LEAD_FACTOR = (3.0, 8.0)  # resistance of a corroded lead, in own resistances of its foot
-WORK_FACTOR = (0.30, 0.55)  # what works leave of a footing, where they succeed
-FAILED_FACTOR = 0.98
+def _structures(spec, count, rng):
+    """Structure, legs, ring, and paths outside the coils."""
+    structure = np.where(within(count, spec.route.monopoles), "monopole", "lattice")
+    structure = np.where(within(count, spec.route.guyed), "guyed", structure)
+    lattice, guyed = structure == "lattice", structure == "guyed"
+    guy_count, lead_count = np.where(rng.random(count) < 0.7, 5, 1), np.where(rng.random(count) < 0.4, 2, 1)
+    leg_count = np.select([lattice, guyed], [4, guy_count], lead_count)
+    ring = lattice & (rng.random(count) < spec.ground.ring_share)
+    tail = lattice & ~ring & (rng.random(count) < 0.03)
+    spacing_m = np.select([lattice, guyed], [spec.ground.leg_spacing_m, GUY_SPACING_M], 1.6)
+    spacing_m = np.round(spacing_m * (1 + 0.08 * rng.standard_normal(count)), 1)
+    return {
+        "structure": structure,
+        "leg_count": leg_count,
+        "leg_spacing_m": np.where(leg_count > 1, spacing_m, np.nan),
+        "earth_paths_in_coils": ~tail & ~(guyed & (leg_count == 1)),
+        "ring": ring,
+        "tail": tail,
+        "shield_wire": np.where(within(count, spec.route.insulated), "insulated", "bonded"),
+    }
 
 
-def plant(planted, towers, own_ohm, rng):
-    """Defects with their days and sizes.
+def within(count: int, ranges: Iterable[tuple[int, int]]) -> np.ndarray:
+    """Positions inside any of the ranges.
+
+    Examples
+    --------
+    >>> within(5, ((1, 3),)).tolist()
+    [False, True, True, False, False]
+    """
+    place = np.arange(count)
+    return np.any([place < 0, *((place >= low) & (place < high) for low, high in ranges)], axis=0)
+
+
+def _surroundings(spec, towers, rng):
+    """Soil class, occupancy and access; more people near the ends, access by stretches of towers."""
+    count = len(towers)
+    place = np.arange(count)
+    stretch = place // 8
+    people = rng.random(count) + np.where(np.minimum(place, count - 1 - place) < 8, 0.35, 0.0)
+    access = rng.choice(4, stretch[-1] + 1, p=[0.3, 0.45, 0.2, 0.05])[stretch]
+    step_m = np.diff(towers["chainage_m"], prepend=-300.0)
+    soil = np.digitize(towers["soil_resistivity_ohm_m"], [120, 450, 1500])
+    return {
+        "soil_class": np.array(["soft", "ordinary", "stony", "rock"])[soil],
+        "occupancy": np.array(["remote", "accessible", "frequented", "bare feet"])[
+            np.digitize(people, [0.6, 0.97, 1.27])
+        ],
+        "access": np.array(["road", "track", "foot", "helicopter"])[access],
+        "access_group": [f"{spec.prefix}-{k + 1:02d}" for k in stretch],
+        "density_factor": np.exp(0.12 * correlated(step_m, 6000.0, rng)),
+        "height_factor": 1 + 0.08 * rng.standard_normal(count),
+    }
+
+
+def _seasons(towers, rng):
+    """Seasonal factors of the footing, larger for shallow electrodes."""
+    dry, wet = rng.random((2, len(towers)))
+    ring = towers["ring"].to_numpy()
+    return {
+        "dry_factor": np.where(ring, 1.20 + 0.25 * dry, 1.05 + 0.20 * dry),
+        "wet_factor": np.where(ring, 0.80 + 0.10 * wet, 0.88 + 0.09 * wet),
+    }
+
+
+def _paths(towers, rng):
+    """Own resistance of each path [Ω], and whether a coil encloses it."""
+    count = len(towers)
+    structure, legs = towers["structure"].to_numpy()[:, None], towers["leg_count"].to_numpy()[:, None]
+    per_metre = np.select(
+        [structure == "lattice", structure == "guyed"], [0.06 + 0.07 * rng.random((count, 1)), 0.11], 0.075
+    )
+    own_ohm = towers["soil_resistivity_ohm_m"].to_numpy()[:, None] * per_metre
+    own_ohm = own_ohm * np.exp(0.15 * rng.standard_normal((count, PATHS)))
+    all_paths = (structure == "guyed") | towers["tail"].to_numpy()[:, None]
+    present = np.arange(PATHS) < np.where(all_paths, PATHS, legs)
+    return np.where(present, own_ohm, np.nan), np.arange(PATHS) < legs
+
+
+def plant(
+    planted: Planted, towers: pd.DataFrame, own_ohm: np.ndarray, rng: np.random.Generator
+) -> dict[str, np.ndarray]:
+    """Planted defects and works with dates and sizes.
 
     Parameters
     ----------
     planted : Planted
-        How many of each.
+        Numbers of each kind.
     towers : DataFrame
-        One row a tower, with structure, ring, tail and shield_wire.
+        One row per tower, with structure, ring, tail and shield_wire.
     own_ohm : array, shape (n, 5)
         Own resistance of each path [Ω].
     rng : numpy.random.Generator
-        Source of chance.
+        Random number generator.
 
     Returns
     -------
@@ -186,7 +334,7 @@ def plant(planted, towers, own_ohm, rng):
 
 
 def _roles(planted, towers, own_ohm, rng):
-    """Role of each tower, one thing a tower; kept clear of the ends and of an open span."""
+    """Role of each tower, at most one; not near the ends and an open span."""
     place = np.arange(len(towers))
     bonded = ((towers["shield_wire"] == "bonded") & ~towers["tail"]).to_numpy()
     inner = bonded & (place > 3) & (place < len(place) - 4)
@@ -208,7 +356,7 @@ def _roles(planted, towers, own_ohm, rng):
 
 
 def _bonds_and_legs(planted, role, rng):
-    """Electrical defects: the bond's impedance, or the leg and its lead."""
+    """Electrical defects: impedance of the bond, or leg and its lead."""
     count = len(role)
     lame = np.isin(role, ["corroded leg", "open leg"])
     begun = lame | np.isin(role, ["open bond", "worn bond"])
@@ -226,7 +374,7 @@ def _bonds_and_legs(planted, role, rng):
 
 
 def _works(role, rng):
-    """Works of early 2025; the last treated tower is no better for it."""
+    """Works of early 2025; those at the last treated tower have no effect."""
     treated = np.flatnonzero(role == "treated")
     low, high = WORK_FACTOR
     factor = np.full(len(role), np.nan)
@@ -240,161 +388,15 @@ def _works(role, rng):
 
 
 def _open_span(planted, count):
-    """Day on which the shield wire broke, at the tower in front of the span."""
+    """Day on which the shield wire broke, at the tower before the span."""
     since = np.full(count, np.datetime64("NaT", "D"))
     if planted.open_span is not None:
         since[planted.open_span] = np.datetime64(planted.open_span_since)
     return {"span_ahead_open_since": since}
 
 
-PATHS = 5  # most paths to earth that a tower has here: four feet and a tail, or a mast and four guys
-LEG_NAMES = {
-    "lattice": ("A", "B", "C", "D", "tail"),
-    "monopole": ("L1", "L2"),
-    "guyed": ("mast", "guy 1", "guy 2", "guy 3", "guy 4"),
-}
-GUY_SPACING_M = 24.0
-TAIL_M = 25.0  # where a counterpoise that leaves below the coils reaches the earth, from the axis
-
-
-@dataclass(frozen=True)
-class Built:
-    """The line as it is, known to the simulator alone; n towers.
-
-    Attributes
-    ----------
-    towers : DataFrame
-        One row a tower: the register without its blanks, and the defects.
-    span_m : array, shape (n − 1,)
-        Lengths of the spans [m].
-    own_ohm : array, shape (n, 5)
-        Own resistance of each path to earth in normal soil [Ω]; NaN where there is no such path.
-    feet_m : array of complex, shape (n, 5)
-        Places of the paths round the axis [m].
-    in_coils : array of bool, shape (n, 5)
-        Paths that the crew's coils enclose.
-    """
-
-    towers: pd.DataFrame
-    span_m: np.ndarray
-    own_ohm: np.ndarray
-    feet_m: np.ndarray
-    in_coils: np.ndarray
-
-
-def build(spec, rng):
-    """Line as built, from its specification.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        What to build.
-    rng : numpy.random.Generator
-        Source of chance.
-
-    Returns
-    -------
-    Built
-    """
-    towers, span_m = lay(spec.route, rng)
-    towers = towers.assign(**lay_soil(towers["chainage_m"].to_numpy(), spec.ground, rng))
-    towers = towers.assign(**_structures(spec, len(towers), rng))
-    towers = towers.assign(**_surroundings(spec, towers, rng), **_seasons(towers, rng))
-    own_ohm, in_coils = _paths(towers, rng)
-    towers = towers.assign(**plant(spec.planted, towers, own_ohm, rng))
-    return Built(towers, span_m, own_ohm, _feet(towers, np.isfinite(own_ohm).sum(axis=1)), in_coils)
-
-
-def leg_names(towers):
-    """Names of the paths of every tower, shape (n, 5); blank where there is none."""
-    names = np.full((len(towers), PATHS), "", dtype=object)
-    for structure, words in LEG_NAMES.items():
-        rows = (towers["structure"] == structure).to_numpy()
-        names[rows, : len(words)] = words
-    return names
-
-
-def within(count, ranges):
-    """Positions inside any of the ranges.
-
-    Examples
-    --------
-    >>> within(5, ((1, 3),)).tolist()
-    [False, True, True, False, False]
-    """
-    place = np.arange(count)
-    return np.any([place < 0, *((place >= low) & (place < high) for low, high in ranges)], axis=0)
-
-
-def _structures(spec, count, rng):
-    """Kind of tower, its legs, what joins them, and which paths the coils leave out."""
-    structure = np.where(within(count, spec.route.monopoles), "monopole", "lattice")
-    structure = np.where(within(count, spec.route.guyed), "guyed", structure)
-    lattice, guyed = structure == "lattice", structure == "guyed"
-    guy_count, lead_count = np.where(rng.random(count) < 0.7, 5, 1), np.where(rng.random(count) < 0.4, 2, 1)
-    leg_count = np.select([lattice, guyed], [4, guy_count], lead_count)
-    ring = lattice & (rng.random(count) < spec.ground.ring_share)
-    tail = lattice & ~ring & (rng.random(count) < 0.03)
-    spacing_m = np.select([lattice, guyed], [spec.ground.leg_spacing_m, GUY_SPACING_M], 1.6)
-    spacing_m = np.round(spacing_m * (1 + 0.08 * rng.standard_normal(count)), 1)
-    return {
-        "structure": structure,
-        "leg_count": leg_count,
-        "leg_spacing_m": np.where(leg_count > 1, spacing_m, np.nan),
-        "earth_paths_in_coils": ~tail & ~(guyed & (leg_count == 1)),
-        "ring": ring,
-        "tail": tail,
-        "shield_wire": np.where(within(count, spec.route.insulated), "insulated", "bonded"),
-    }
-
-
-def _surroundings(spec, towers, rng):
-    """Ground to dig in, people near, access; more people near the ends, access by stretches of towers."""
-    count = len(towers)
-    place = np.arange(count)
-    stretch = place // 8
-    people = rng.random(count) + np.where(np.minimum(place, count - 1 - place) < 8, 0.35, 0.0)
-    access = rng.choice(4, stretch[-1] + 1, p=[0.3, 0.45, 0.2, 0.05])[stretch]
-    step_m = np.diff(towers["chainage_m"], prepend=-300.0)
-    soil = np.digitize(towers["soil_resistivity_ohm_m"], [120, 450, 1500])
-    return {
-        "soil_class": np.array(["soft", "ordinary", "stony", "rock"])[soil],
-        "occupancy": np.array(["remote", "accessible", "frequented", "bare feet"])[
-            np.digitize(people, [0.6, 0.97, 1.27])
-        ],
-        "access": np.array(["road", "track", "foot", "helicopter"])[access],
-        "access_group": [f"{spec.prefix}-{k + 1:02d}" for k in stretch],
-        "density_factor": np.exp(0.12 * correlated(step_m, 6000.0, rng)),
-        "height_factor": 1 + 0.08 * rng.standard_normal(count),
-    }
-
-
-def _seasons(towers, rng):
-    """How far dry and wet soil move a footing: shallow electrodes more than deep ones."""
-    dry, wet = rng.random((2, len(towers)))
-    ring = towers["ring"].to_numpy()
-    return {
-        "dry_factor": np.where(ring, 1.20 + 0.25 * dry, 1.05 + 0.20 * dry),
-        "wet_factor": np.where(ring, 0.80 + 0.10 * wet, 0.88 + 0.09 * wet),
-    }
-
-
-def _paths(towers, rng):
-    """Own resistance of each path [Ω], and whether a coil goes round it."""
-    count = len(towers)
-    structure, legs = towers["structure"].to_numpy()[:, None], towers["leg_count"].to_numpy()[:, None]
-    per_metre = np.select(
-        [structure == "lattice", structure == "guyed"], [0.06 + 0.07 * rng.random((count, 1)), 0.11], 0.075
-    )
-    own_ohm = towers["soil_resistivity_ohm_m"].to_numpy()[:, None] * per_metre
-    own_ohm = own_ohm * np.exp(0.15 * rng.standard_normal((count, PATHS)))
-    all_paths = (structure == "guyed") | towers["tail"].to_numpy()[:, None]
-    present = np.arange(PATHS) < np.where(all_paths, PATHS, legs)
-    return np.where(present, own_ohm, np.nan), np.arange(PATHS) < legs
-
-
 def _feet(towers, path_count):
-    """Places of the paths round the axis [m]."""
+    """Positions of the paths relative to the axis [m]."""
     usual_m = towers["structure"].map({"guyed": GUY_SPACING_M}).fillna(1.0)
     spacing_m = towers["leg_spacing_m"].fillna(usual_m).to_numpy()
     feet_m = np.full((len(towers), PATHS), np.nan, complex)
@@ -404,3 +406,12 @@ def _feet(towers, path_count):
     tail = towers["tail"].to_numpy()
     feet_m[tail] = np.c_[foot_positions(4, spacing_m[tail]), np.full(tail.sum(), TAIL_M)]
     return feet_m
+
+
+def leg_names(towers: pd.DataFrame) -> np.ndarray:
+    """Names of the paths of every tower, shape (n, 5); blank without a path."""
+    names = np.full((len(towers), PATHS), "", dtype=object)
+    for structure, words in LEG_NAMES.items():
+        rows = (towers["structure"] == structure).to_numpy()
+        names[rows, : len(words)] = words
+    return names

@@ -1,6 +1,9 @@
-"""What could be done at each tower: options with quantities, predicted footing, trip-outs avoided, and cost."""
+"""Treatment options of each tower: quantities, predicted footing, trip-outs avoided and cost."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -9,6 +12,13 @@ from towerlib.treatments import benefit, catalogue, costs, learned
 from towerlib.treatments.costs import EFFORT, NO_PRICES, cost_lines, mobilisations, totals
 from towerlib.treatments.options import option_table
 from towerlib.treatments.options import sites as towers_as_sites
+
+if TYPE_CHECKING:
+    from towerlib.network import Network
+    from towerlib.outages import Outages
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+
 
 __all__ = ["Treatments", "assess"]
 
@@ -20,25 +30,25 @@ class Treatments:
     Attributes
     ----------
     options : pandas.DataFrame
-        One row a tower and treatment, towers in route order:
+        One row per tower and treatment, towers in route order:
 
-        - what: tower_id, option, kind, applies, reason (why not, or what has to be said of it), must_do;
+        - option: tower_id, option, kind, applies, reason (against the option, or cautions), must_do;
         - gain: footing_ohm, predicted_ohm with predicted_low_ohm, predicted_high_ohm; learned_factor (in the
-          prediction); lightning_ohm (footing that lightning sees afterwards); within_limit; saturated;
+          prediction); lightning_ohm (footing effective for lightning afterwards); within_limit; saturated;
           avoided_per_year with avoided_low, avoided_high; benefit_per_year, the same for a plan in trip-outs;
         - cost: cost, cost_low, cost_high without mobilisation, cost_flaw; NaN where it cannot be done or priced;
         - work: access_group, access, soil_class, the quantities, crew_days, crew_weeks, effort (trench metres);
-        - life_years, purse, verify, soil_source.
+        - life_years, purse (budget category), verify, soil_source.
     cost_lines : pandas.DataFrame
-        One row an option and item: what, how much, at which price, from which row; as `costs.cost_lines`.
+        One row per option and item, with quantity, price and price row; from `costs.cost_lines`.
     mobilisation : pandas.DataFrame
-        One row an access group: price, low, high of one mobilisation, and its price row. In no option's cost.
+        One row per access group: price, low, high of one mobilisation, and its price row. No option's cost includes it.
     learned : pandas.DataFrame
-        Completed works: predicted and achieved; as `learned.works_done`.
+        Completed works with predicted and achieved footings, from `learned.works_done`.
     corrections : pandas.DataFrame
-        Learned correction by kind and class of soil with its n; as `learned.corrections`.
+        Learned correction by kind and soil class, with the number of works; from `learned.corrections`.
     off, assumed : tuple of str
-        What is off and why; what stands in, and what else a reader has to know.
+        Analyses that are not available, with the reason; assumptions and other remarks.
     """
 
     options: pd.DataFrame
@@ -46,38 +56,47 @@ class Treatments:
     mobilisation: pd.DataFrame
     learned: pd.DataFrame
     corrections: pd.DataFrame
-    off: tuple
-    assumed: tuple
+    off: tuple[str, ...]
+    assumed: tuple[str, ...]
 
     @property
-    def choices(self):
-        """Rows that a plan can choose from: what applies and is work."""
+    def choices(self) -> pd.DataFrame:
+        """Options that a plan can select: those that apply and are work."""
         work = ~self.options["kind"].isin(["nothing", "retest"])
-        return self.options[self.options["applies"] & work].reset_index(drop=True)
+        return self.options.loc[self.options["applies"] & work].reset_index(drop=True)
 
     @property
-    def did_not_improve(self):
-        """Works after which the footing was no lower."""
-        return self.learned[self.learned["improved"].eq(False).fillna(False).astype(bool)]
+    def did_not_improve(self) -> pd.DataFrame:
+        """Completed works after which the footing was not lower."""
+        return self.learned.loc[self.learned["improved"].eq(False).fillna(False).astype(bool)]
 
 
-def assess(records, route, condition, network, outages, month, *, visits=None):
-    """What could be done at each tower of a line, as of the last day of a month.
+def assess(
+    records: Records,
+    route: Route,
+    condition: pd.DataFrame,
+    network: Network | None,
+    outages: Outages | None,
+    month: str,
+    *,
+    visits: pd.DataFrame | None = None,
+) -> Treatments:
+    """Treatment options of each tower of a line, as of the last day of a month.
 
     Parameters
     ----------
     records, route : Records, Route
         The line.
     condition : pandas.DataFrame
-        One row a tower in route order, as `towerlib.condition.assess` gives it.
+        One row per tower in route order, from `towerlib.condition.assess`.
     network : Network or None
-        As `towerlib.network.assess` gives it; without it no ring is a must for touch voltage.
+        From `towerlib.network.assess`; without it no ring is a must-do for touch voltage.
     outages : Outages or None
-        As `towerlib.outages.assess` gives it; without it nothing is avoided.
+        From `towerlib.outages.assess`; without it trip-outs avoided are blank.
     month : str
-        ``YYYY-MM``; later works, visits and soundings are not seen.
+        ``YYYY-MM``; later works, visits and soundings are ignored.
     visits : pandas.DataFrame, optional
-        Visits with their verdicts, for works against readings; else those of the records, ungraded.
+        Graded visits, to compare completed works with readings; default: the ungraded visits of the records.
 
     Returns
     -------
@@ -86,9 +105,9 @@ def assess(records, route, condition, network, outages, month, *, visits=None):
     Raises
     ------
     RecordsError
-        Prices that make no sense.
+        A price that is not valid.
     SettingsError
-        ``[treatments]`` names what is not there; the month is none.
+        ``[treatments]`` names an unknown treatment; the month is not valid.
 
     Notes
     -----
@@ -103,13 +122,13 @@ def assess(records, route, condition, network, outages, month, *, visits=None):
     taught = learned.corrections(done)
     light, why = benefit.lightning(records, route, condition, outages)
     options = option_table(offered, towers, records.line, light, taught, _saturated(outages, towers))
-    lines = cost_lines(options[options["applies"]], priced)
+    lines = cost_lines(options.loc[options["applies"]], priced)
     cost = totals(options, lines)
     barred = ~options["applies"]
     cost.loc[barred, ["cost", "cost_low", "cost_high"]] = float("nan")
     options = options.join(cost)
     groups = mobilisations(towers, priced)
-    told = (
+    remarks = (
         why,
         "" if len(priced.rows) else NO_PRICES,
         *_unread_prices(records),
@@ -121,13 +140,13 @@ def assess(records, route, condition, network, outages, month, *, visits=None):
         mobilisation=groups,
         learned=done,
         corrections=taught,
-        off=tuple(part for part in (*told, *_off(towers, network)) if part),
+        off=tuple(part for part in (*remarks, *_off(towers, network)) if part),
         assumed=(*_assumed(towers), *priced.remarks, EFFORT),
     )
 
 
 def _saturated(outages, towers):
-    """Towers that no footing within reach helps."""
+    """Towers at which no achievable footing would help against lightning."""
     if outages is None:
         return pd.Series(False, towers.index).to_numpy()
     helps = outages.towers.set_index("tower_id")["treatment_can_help"].reindex(towers["tower_id"])
@@ -139,15 +158,15 @@ def _unpriced(options, groups, priced):
     if not len(priced.rows):
         return []
     flaws = options.loc[options["applies"] & (options["cost_flaw"] != ""), "cost_flaw"].value_counts()
-    told = [
+    remarks = [
         f"{counted(count, 'option')} without cost: {flaw} for their soil and access."
         for flaw, count in flaws.items()
     ]
     if lost := groups.loc[groups["price"].isna(), "access_group"].tolist():
-        told.append(
-            f"No price of a mobilisation for {counted(len(lost), 'access group')}: {', '.join(lost[:6])}."
+        remarks.append(
+            f"No mobilisation price for {counted(len(lost), 'access group')}: {', '.join(lost[:6])}."
         )
-    return told
+    return remarks
 
 
 def _unread_prices(records):
@@ -160,27 +179,27 @@ def _unread_prices(records):
 
 
 def _off(towers, network):
-    """What cannot be told for want of records."""
-    told = []
+    """Results that are not available because records are missing."""
+    remarks = []
     bare = towers[towers["upper_ohm_m"].isna()]
     if len(bare):
-        told.append(f"No prediction at {_named(bare)}: no soil data.")
+        remarks.append(f"No prediction at {_named(bare)}: no soil data.")
     if network is None:
-        told.append("No ring is a must for touch voltage: there is no touch screen.")
-    return told
+        remarks.append("No ring is a must-do for touch voltage: touch-voltage screening is not available.")
+    return remarks
 
 
 def _assumed(towers):
-    """What stands in for blank registers."""
-    told = []
+    """Assumptions where the register is blank."""
+    remarks = []
     if (blank := towers["geometry_assumed"]).any():
-        told.append(f"Four legs, 6 m apart, assumed at {_named(towers[blank])}, where the register has none.")
+        remarks.append(f"Four legs, 6 m apart, assumed at {_named(towers[blank])}: the register is blank.")
     if (blank := towers["soil_class"].isna()).any():
-        told.append(f"Ordinary ground assumed for the crew's time at {_named(towers[blank])}.")
-    return told
+        remarks.append(f"Ordinary ground assumed for the crew's time at {_named(towers[blank])}.")
+    return remarks
 
 
 def _named(towers):
-    """How many towers, and the first of them."""
+    """Count of towers and the first six names."""
     ids = ", ".join(towers["tower_id"].head(6))
     return f"{counted(len(towers), 'tower')} ({ids}{', …' if len(towers) > 6 else ''})"

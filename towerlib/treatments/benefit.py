@@ -1,6 +1,9 @@
-"""Trip-outs of each tower at any footing, and the draws that bands are taken from."""
+"""Lightning trip-outs avoided by each treatment, with intervals from random draws."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -11,20 +14,33 @@ from towerlib.treatments.catalogue import WIRES
 from towerlib.treatments.prediction import TWO_SIDED, after, corrected
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import ArrayLike
+
+    from towerlib.config import Line
+    from towerlib.outages import Outages
+    from towerlib.physics.lightning.surge import LineGeometry
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+    from towerlib.treatments.catalogue import Treatment
+    from towerlib.treatments.prediction import Response
+
+
 LOG_STEP = 0.2
 LOG_OHMS = np.arange(np.log(0.05), np.log(3000.0) + LOG_STEP, LOG_STEP)
 
 
 @dataclass(frozen=True)
 class RateCurves:
-    """Trip-outs a year of each of n towers at any footing.
+    """Trip-outs a year of n towers as a function of the footing.
 
     Attributes
     ----------
     log_rate : array, shape (n, k)
         ln of the rate at footings exp(`LOG_OHMS`); NaN for a tower without a rate.
     by_strength, by_soil : array, shape (n, k)
-        What ln of the rate gains with ln of the strength of the insulation, and of the resistivity.
+        Derivative of ln(rate) with respect to ln(insulation strength), and to ln(resistivity).
     """
 
     log_rate: np.ndarray
@@ -34,14 +50,14 @@ class RateCurves:
 
 @dataclass(frozen=True)
 class Lightning:
-    """All that trip-outs avoided are found with.
+    """Inputs for the calculation of trip-outs avoided.
 
     Attributes
     ----------
     compact, long : RateCurves
-        Of footings about which soil ionises, and of long wires, about which it does not.
+        For compact footings, around which soil ionises, and for long wires, around which it does not.
     exposed : pandas.DataFrame
-        As `towerlib.outages.rates.filled` gives it.
+        From `towerlib.outages.rates.filled`.
     shape : LineGeometry
     line : Line
     draws : dict of str to array
@@ -52,22 +68,30 @@ class Lightning:
 
     compact: RateCurves
     long: RateCurves
-    exposed: object
-    shape: object
-    line: object
-    draws: dict
+    exposed: pd.DataFrame
+    shape: LineGeometry
+    line: Line
+    draws: dict[str, np.ndarray]
     density_u: float
 
 
-def lightning(records, route, condition, outages, *, draws=None, seed=SEED):
-    """What trip-outs avoided are found with, or the reason why they cannot be.
+def lightning(
+    records: Records,
+    route: Route,
+    condition: pd.DataFrame,
+    outages: Outages | None,
+    *,
+    draws: int | None = None,
+    seed: int = SEED,
+) -> tuple[Lightning | None, str]:
+    """Inputs for the calculation of trip-outs avoided, or the reason why it is not available.
 
     Parameters
     ----------
     records, route, condition, outages
-        The line as `towerlib.outages.assess` took it, and what that gave.
+        Inputs of `towerlib.outages.assess`, and its result.
     draws, seed : int, optional
-        Draws for the bands.
+        Number of draws for the intervals, and the seed.
 
     Returns
     -------
@@ -75,12 +99,15 @@ def lightning(records, route, condition, outages, *, draws=None, seed=SEED):
         None and a sentence where there are no rates.
     """
     if outages is None or outages.geometry is None:
-        return None, "Trip-outs avoided are off: the line has no trip-out rates."
-    shape, line = outages.geometry, records.line
+        return None, "Trip-outs avoided are not available: the line has no trip-out rates."
+    shape, line = cast("LineGeometry", outages.geometry), records.line
     exposed = geometry.towers_exposed(records, route, condition, outages.density, shape)
     exposed = rates.filled(exposed, shape)
-    if exposed["flash_density"].isna().all():
-        return None, "Trip-outs avoided are off: give [lightning] ground_flash_density, or flashes.csv."
+    if bool(exposed["flash_density"].isna().all()):
+        return (
+            None,
+            "Trip-outs avoided are not available: give [lightning] ground_flash_density, or flashes.csv.",
+        )
     count = int(draws or number("treatment_draws"))
     random = np.random.default_rng([seed, 2])
     drawn = {name: random.standard_normal((count, len(exposed))) for name in ("own", "soil", "gain", "share")}
@@ -92,15 +119,8 @@ def lightning(records, route, condition, outages, *, draws=None, seed=SEED):
     return Lightning(compact, long, exposed, shape, line, drawn, density_u), ""
 
 
-def _density_u(exposed, line, local):
-    """Standard uncertainty of ln of the flash density, as the rates themselves have it."""
-    if local is not None and exposed["flash_density_source"].eq("flashes along the line").any():
-        return local.u_log
-    return float(np.log1p(line.lightning.ground_flash_density_percent / 100))
-
-
 def _curves(shape, exposed, line, method):
-    """Rates over the footing, and what strength and soil do to them."""
+    """Rates over the footing, with their sensitivity to insulation strength and soil."""
     strength, soil = 1 + number("strength_percent") / 100, 1 + number("soil_value_percent") / 100
     base = _log_rates(shape, exposed, line, method)
     by_strength = (_log_rates(shape, exposed, line, method, strength=strength) - base) / np.log(strength)
@@ -112,7 +132,7 @@ def _curves(shape, exposed, line, method):
 
 
 def _log_rates(shape, exposed, line, method, *, strength=1.0, soil=1.0, log_ohms=LOG_OHMS):
-    """Ln of the rate of every tower at given footings, (n, k)."""
+    """ln(rate) of every tower at given footings, (n, k)."""
     usable = (exposed["flaw"] == "").to_numpy()
     footing = np.broadcast_to(np.exp(log_ohms)[:, None], (len(log_ohms), len(exposed)))
     towers = rates.physics_towers(
@@ -127,63 +147,21 @@ def _log_rates(shape, exposed, line, method, *, strength=1.0, soil=1.0, log_ohms
         return np.log(np.maximum(per_year * line.lightning.trip_outs_per_flashover, 1e-300)).T
 
 
-def rate(curves, footing_ohm, strength_log=0.0, soil_log=0.0):
-    """Trip-outs a year of each tower at given footings.
-
-    Parameters
-    ----------
-    curves : RateCurves
-    footing_ohm : array, shape (n,) or (draws, n)
-        Footings [Ω].
-    strength_log, soil_log : float or array
-        ln of factors on strength and resistivity.
-
-    Returns
-    -------
-    array
-        Trip-outs a year; NaN where footing or rate is unknown.
-    """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        place = (np.log(np.asarray(footing_ohm, float)) - LOG_OHMS[0]) / LOG_STEP
-    first = np.clip(np.nan_to_num(np.floor(place)), 0, LOG_OHMS.size - 2).astype(int)
-    row, part = np.broadcast_to(np.arange(len(curves.log_rate)), first.shape), place - first
-    base, strength, soil = (
-        table[row, first] + part * (table[row, first + 1] - table[row, first])
-        for table in (curves.log_rate, curves.by_strength, curves.by_soil)
-    )
-    return np.exp(base + strength * strength_log + soil * soil_log)
+def _density_u(exposed, line, local):
+    """Standard uncertainty of ln(flash density), as in the trip-out rates."""
+    if local is not None and exposed["flash_density_source"].eq("flashes along the line").any():
+        return local.u_log
+    return float(np.log1p(line.lightning.ground_flash_density_percent / 100))
 
 
-def at_towers(light, rows):
-    """The same for some towers of the line.
-
-    Parameters
-    ----------
-    light : Lightning
-    rows : array of int
-        Which towers.
-
-    Returns
-    -------
-    Lightning
-    """
-    curves = {
-        name: RateCurves(
-            *(getattr(getattr(light, name), part)[rows] for part in ("log_rate", "by_strength", "by_soil"))
-        )
-        for name in ("compact", "long")
-    }
-    return replace(light, **curves, exposed=light.exposed.iloc[rows])
-
-
-def drawn_sites(light, sites):
-    """Footings, soil factors, gains and rates now in every draw.
+def drawn_sites(light: Lightning, sites: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Footings, soil factors, gains and present rates in every draw.
 
     Parameters
     ----------
     light : Lightning
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
 
     Returns
     -------
@@ -210,8 +188,44 @@ def drawn_sites(light, sites):
     return drawn | {"now": now * drawn["density"]}
 
 
-def avoided_by_metal(light, drawn, sites, treatment, found, log_factor):
-    """Trip-outs that metal in the ground avoids.
+def rate(
+    curves: RateCurves, footing_ohm: ArrayLike, strength_log: ArrayLike = 0.0, soil_log: ArrayLike = 0.0
+) -> np.ndarray:
+    """Trip-outs a year of each tower at given footings.
+
+    Parameters
+    ----------
+    curves : RateCurves
+    footing_ohm : array, shape (n,) or (draws, n)
+        Footings [Ω].
+    strength_log, soil_log : float or array
+        ln of factors on strength and resistivity.
+
+    Returns
+    -------
+    array
+        Trip-outs a year; NaN where footing or rate is unknown.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        place = (np.log(np.asarray(footing_ohm, float)) - LOG_OHMS[0]) / LOG_STEP
+    first = np.clip(np.nan_to_num(np.floor(place)), 0, LOG_OHMS.size - 2).astype(int)
+    row, part = np.broadcast_to(np.arange(len(curves.log_rate)), first.shape), place - first
+    base, strength, soil = (
+        table[row, first] + part * (table[row, first + 1] - table[row, first])
+        for table in (curves.log_rate, curves.by_strength, curves.by_soil)
+    )
+    return np.exp(base + strength * strength_log + soil * soil_log)
+
+
+def avoided_by_metal(
+    light: Lightning,
+    drawn: dict[str, np.ndarray],
+    sites: pd.DataFrame,
+    treatment: Treatment,
+    found: Response,
+    log_factor: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Trip-outs avoided by metal in the ground.
 
     Parameters
     ----------
@@ -221,19 +235,19 @@ def avoided_by_metal(light, drawn, sites, treatment, found, log_factor):
     sites : pandas.DataFrame
     treatment : Treatment
     found : towerlib.treatments.prediction.Response
-        With the lengths that count for lightning.
+        For the wire lengths that are effective against lightning.
     log_factor : array, shape (n,)
         Learned ln(achieved/predicted).
 
     Returns
     -------
     tuple of array, each of shape (n,)
-        avoided, low, high [1/year], and the footing that lightning sees afterwards [Ω].
+        avoided, low, high [1/year], and the footing effective for lightning afterwards [Ω].
 
     Notes
     -----
-    Rate now less rate afterwards. Soil does not ionise along long wires, so their gain counts without; since the old
-    footing still ionises, the tower is never worse than now.
+    Present rate minus rate after treatment. Soil does not ionise along long wires, so their gain excludes ionisation.
+    The old footing still ionises, so the tower is never worse than before.
     """
     curves = light.long if treatment.kind in WIRES else light.compact
     footing = sites["footing_ohm"].to_numpy(float)
@@ -251,8 +265,10 @@ def avoided_by_metal(light, drawn, sites, treatment, found, log_factor):
     return avoided, low, high, left_ohm
 
 
-def avoided_by_repair(light, sites, predicted_ohm, drawn):
-    """Trip-outs that a repaired lead avoids: none at least, at most twice what is expected.
+def avoided_by_repair(
+    light: Lightning, sites: pd.DataFrame, predicted_ohm: np.ndarray, drawn: dict[str, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Trip-outs avoided by a repaired lead.
 
     Parameters
     ----------
@@ -264,15 +280,17 @@ def avoided_by_repair(light, sites, predicted_ohm, drawn):
     Returns
     -------
     tuple of array, each of shape (n,)
-        avoided, low, high [1/year].
+        avoided, low, high [1/year]; the low end is 0.
     """
     now = rate(light.compact, sites["footing_ohm"].to_numpy(float))
     avoided = now - np.minimum(now, rate(light.compact, predicted_ohm))
     return avoided, 0.0 * avoided, avoided * np.quantile(drawn["density"], 0.9)
 
 
-def avoided_by_arresters(light, drawn, sites):
-    """Trip-outs that arresters on all phases of one tower avoid.
+def avoided_by_arresters(
+    light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Trip-outs avoided by arresters on all phases of one tower.
 
     Parameters
     ----------
@@ -286,8 +304,8 @@ def avoided_by_arresters(light, drawn, sites):
 
     Notes
     -----
-    Between `arrester_share_low` and all of the tower's trip-outs, evenly: arresters of one tower hold its own
-    insulators, but strokes to the spans and neighbours without arresters are left.
+    The share avoided is uniform between `arrester_share_low` and 1: arresters protect the tower's own insulators, but
+    not against strokes to the spans and to neighbours without arresters.
     """
     from scipy.special import ndtr
 
@@ -297,8 +315,10 @@ def avoided_by_arresters(light, drawn, sites):
     return rate(light.compact, sites["footing_ohm"].to_numpy(float)) * (1 + least) / 2, low, high
 
 
-def avoided_by_underbuilt(light, drawn, sites):
-    """Trip-outs that one under-built wire avoids at a tower.
+def avoided_by_underbuilt(
+    light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Trip-outs avoided at a tower by one under-built wire.
 
     Parameters
     ----------
@@ -308,12 +328,12 @@ def avoided_by_underbuilt(light, drawn, sites):
     Returns
     -------
     tuple of array, each of shape (n,)
-        avoided, low, high [1/year]; NaN outside the footings for which a gain was published.
+        avoided, low, high [1/year]; NaN outside the range of footings with a published gain.
 
     Notes
     -----
-    The overvoltage falls by 19 to 32 %, as published for footings of 20 to 80 Ω; the insulation counts as
-    stronger by as much. The band is from the one to the other, and the flash density.
+    The overvoltage falls by 19 to 32 %, as published for footings of 20 to 80 Ω; the insulation strength rises
+    accordingly. The interval combines that range with the flash density.
 
     References
     ----------
@@ -333,3 +353,25 @@ def avoided_by_underbuilt(light, drawn, sites):
         found.append(np.maximum(now - later * light.line.lightning.trip_outs_per_flashover, 0.0))
     low, high = np.quantile(drawn["density"], [0.1, 0.9])
     return found[0], found[1] * low, found[2] * high
+
+
+def at_towers(light: Lightning, rows: np.ndarray) -> Lightning:
+    """Inputs for a subset of the towers.
+
+    Parameters
+    ----------
+    light : Lightning
+    rows : array of int
+        Positions of the towers.
+
+    Returns
+    -------
+    Lightning
+    """
+    curves = {
+        name: RateCurves(
+            *(getattr(getattr(light, name), part)[rows] for part in ("log_rate", "by_strength", "by_soil"))
+        )
+        for name in ("compact", "long")
+    }
+    return replace(light, **curves, exposed=light.exposed.iloc[rows])

@@ -1,15 +1,33 @@
-"""The treatments that a line offers: the shipped catalogue, changed by the line's own settings."""
+"""Treatments offered on a line: the shipped catalogue with the changes of the line's settings."""
+
+from __future__ import annotations
 
 import csv
 import difflib
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 from towerlib.errors import SettingsError
 
-WIRES = ("radials", "ring and radials", "counterpoise")  # long wires, of which lightning sees a part
-EARTHING = ("rods", "drilled", "radials", "ring", "ring and radials", "counterpoise")  # all of this digs
+if TYPE_CHECKING:
+    from towerlib.config.sections import Treatments as TreatmentSettings
+
+
+WIRES = (
+    "radials",
+    "ring and radials",
+    "counterpoise",
+)  # long wires, effective against lightning only in part
+EARTHING = (
+    "rods",
+    "drilled",
+    "radials",
+    "ring",
+    "ring and radials",
+    "counterpoise",
+)  # treatments that need digging
 RODS = ("rods", "drilled")
 RINGS = ("ring", "ring and radials")
 SIZED = ("rods", "drilled", "radials", "ring and radials")
@@ -22,23 +40,23 @@ class Treatment:
     Attributes
     ----------
     option, kind : str
-        Its name, and what it is.
+        Name and kind.
     count : int
         Rods or radials.
     length_m : float
         Length of each [m].
     fill_mm : float
-        Diameter of conductive fill about them, 0 without [mm].
+        Diameter of the conductive fill around them, 0 without fill [mm].
     resistivity_min_ohm_m : float
-        Soil from which it is offered [Ω·m].
+        Lowest soil resistivity at which it is offered [Ω·m].
     life_years : float
-        Life [years]; NaN for what is no work.
+        Life [years]; NaN for options without work.
     purse : str
-        ``maintenance`` or ``capital``.
+        Budget category: ``maintenance`` or ``capital``.
     suits, not_for, verify : str
-        Where it belongs, where it does not, how its success is checked.
+        Where it is suitable, where it is not, and how its success is verified.
     source, status : str
-        Where the row comes from, and how far that is confirmed.
+        Source of the row, and how far it is confirmed.
     """
 
     option: str
@@ -57,8 +75,8 @@ class Treatment:
 
 
 @cache
-def shipped():
-    """The catalogue that ships with the package.
+def shipped() -> tuple[Treatment, ...]:
+    """The shipped catalogue.
 
     Returns
     -------
@@ -81,24 +99,24 @@ def shipped():
     )
 
 
-def offered(settings):
-    """The treatments that a line offers.
+def offered(settings: TreatmentSettings) -> tuple[Treatment, ...]:
+    """Treatments offered on a line.
 
     Parameters
     ----------
     settings : towerlib.config.sections.Treatments
-        What is off, changed or added.
+        Treatments switched off, changed or added.
 
     Returns
     -------
     tuple of Treatment
-        The shipped ones in their order, then the utility's own.
+        Shipped treatments in their order, then the utility's own.
 
     Raises
     ------
     SettingsError
-        A name under ``off`` that is not shipped; one name twice; a new treatment without kind, life, or the
-        sizes that its kind needs.
+        A name under ``off`` is not a shipped treatment, a name occurs twice, or a new treatment lacks kind, life or
+        the sizes that its kind needs.
 
     Examples
     --------
@@ -112,18 +130,18 @@ def offered(settings):
         if name not in by_name:
             near = difflib.get_close_matches(name, by_name, n=1, cutoff=0.4)
             hint = f"; did you mean {near[0]!r}?" if near else ""
-            raise SettingsError(f"line.toml, [treatments] off: {name!r} is no shipped treatment{hint}")
+            raise SettingsError(f"line.toml, [treatments] off: {name!r} is not a shipped treatment{hint}")
     seen = set()
     for own in settings.own:
         if own.option in seen:
-            raise SettingsError(f"line.toml, [treatments] own: {own.option!r} stands there twice")
+            raise SettingsError(f"line.toml, [treatments] own: {own.option!r} is listed twice")
         seen.add(own.option)
         by_name[own.option] = _changed(by_name.get(own.option), own)
     return tuple(treatment for name, treatment in by_name.items() if name not in settings.off)
 
 
 def _changed(before, own):
-    """A shipped treatment with what the utility changed, or a new one."""
+    """A shipped treatment with the utility's changes, or a new one."""
     given = own.model_dump(exclude_none=True)
     if before is None and own.kind is None:
         raise SettingsError(f"line.toml, [treatments] own: {own.option!r} is not shipped, so it needs a kind")

@@ -1,6 +1,9 @@
-"""The user's unit prices: checked, and the row that holds at a tower."""
+"""Quantities, crew time and cost of each treatment from the user's unit prices."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -9,8 +12,14 @@ from towerlib.errors import RecordsError
 from towerlib.text import counted
 from towerlib.treatments.prediction import lengths
 
+if TYPE_CHECKING:
+    from towerlib.config import Line
+    from towerlib.config.sections import Treatments as TreatmentSettings
+    from towerlib.treatments.catalogue import Treatment
+
+
 SOIL_CLASSES = ("soft", "ordinary", "stony", "rock")
-UNITS = {  # item to the units it may be priced by, and the quantity it is counted in
+UNITS = {  # item: permitted price units, and the quantity each applies to
     "trench": {"m": "trench_m"},
     "wire": {"m": "wire_m"},
     "rod": {"m": "rod_m", "piece": "rod_count"},
@@ -23,6 +32,18 @@ UNITS = {  # item to the units it may be priced by, and the quantity it is count
     "retest": {"tower": "retests"},
     "mobilisation": {"group": "mobilisations"},
 }
+QUANTITIES = """
+    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests
+""".split()
+EFFORT = (
+    "Effort is trench metres: other work is converted to the length of trench in ordinary ground that takes "
+    "one crew the same time."
+)
+LINES = """
+    tower_id option item quantity unit price cost low high soil_class access price_file price_row price_source price_year
+""".split()
+MOBILISATION = "access_group access price low high price_file price_row price_source price_year".split()
+NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and planning is possible by effort only."
 
 
 @dataclass(frozen=True)
@@ -32,23 +53,22 @@ class PriceList:
     Attributes
     ----------
     rows : pandas.DataFrame
-        item, unit, price, price_low, price_high, soil_class, access, source, year; price_file and price_row, where
-        it stands.
+        item, unit, price, price_low, price_high, soil_class, access, source, year; price_file and price_row.
     remarks : tuple of str
-        What a reader has to know: items that nothing uses, mixed years, prices without ends.
+        Items that no treatment uses, mixed years, prices without low or high end.
     """
 
     rows: pd.DataFrame
-    remarks: tuple
+    remarks: tuple[str, ...]
 
 
-def price_list(prices):
+def price_list(prices: pd.DataFrame) -> PriceList:
     """Prices as checked rows.
 
     Parameters
     ----------
     prices : pandas.DataFrame
-        As the records have them; empty without a ``prices.csv``.
+        From the records; empty without a ``prices.csv``.
 
     Returns
     -------
@@ -57,7 +77,7 @@ def price_list(prices):
     Raises
     ------
     RecordsError
-        A price below 0, ends that do not hold it, an unknown unit or class of soil, two rows for one thing.
+        A price is below 0 or outside its low and high end, a unit or soil class is unknown, or two rows conflict.
     """
     rows = prices.reset_index(drop=True)
     place = ["price_file", "price_row"]
@@ -75,7 +95,7 @@ def price_list(prices):
             *place,
         ]
     )
-    # prices that come from no file are counted, the first being 1
+    # prices that come from no file are numbered from 1
     rows = rows.assign(
         price_file=rows["price_file"].astype("object").fillna("").astype("str"),
         price_row=rows["price_row"]
@@ -87,13 +107,13 @@ def price_list(prices):
     known = rows["item"].isin(UNITS)
     _check(rows, known)
     remarks = _remarks(rows, known)
-    rows = rows[known]
-    low, high = rows["price_low"].fillna(rows["price"]), rows["price_high"].fillna(rows["price"])
+    rows = rows.loc[known]
+    low, high = (rows[name].where(rows[name].notna(), rows["price"]) for name in ("price_low", "price_high"))
     return PriceList(rows.assign(price_low=low, price_high=high), tuple(remarks))
 
 
 def _check(rows, known):
-    """One sentence for the first row that makes no sense."""
+    """Stop at the first row that is not valid."""
     low, high = rows["price_low"].fillna(rows["price"]), rows["price_high"].fillna(rows["price"])
     units = [row.unit in UNITS.get(row.item, {row.unit}) for row in rows.itertuples()]
     classed = rows["soil_class"].isna() | rows["soil_class"].isin(SOIL_CLASSES)
@@ -103,16 +123,16 @@ def _check(rows, known):
         (rows["price"].isna(), "has no price"),
         ((rows[["price", "price_low", "price_high"]] < 0).any(axis=1), "is below 0"),
         ((low > rows["price"]) | (high < rows["price"]), "does not lie between its low and its high end"),
-        (~pd.Series(units, rows.index, dtype=bool), "is in a unit that its item is not counted in"),
-        (~classed, f"is for a class of soil that is none of {', '.join(SOIL_CLASSES)}"),
+        (~pd.Series(units, rows.index, dtype=bool), "is in a unit that does not fit its item"),
+        (~classed, f"is for an unknown soil class; use one of {', '.join(SOIL_CLASSES)}"),
         (mixed & known, "is in another unit than other prices of the item"),
-        (twice, "stands twice for the same soil and access"),
+        (twice, "occurs twice for the same soil and access"),
     ]
     for flag, words in flaws:
         if flag.any():
             row = rows[flag].iloc[0]
             units = " or ".join(UNITS.get(row["item"], {}))
-            hint = f"; price it by {units}" if "unit" in words else "; mend that row"
+            hint = f"; price it by {units}" if "unit" in words else "; correct that row"
             raise RecordsError(
                 f"prices, row {row['price_row']:.0f}: the price {row['price']:g} per {row['unit']} of {row['item']!r}"
                 f"{_where(row)} {words}{hint}"
@@ -126,89 +146,43 @@ def _where(row):
 
 
 def _remarks(rows, known):
-    """Sentences on what is odd but usable."""
-    told = []
+    """Sentences on unusual but usable prices."""
+    remarks = []
     if strange := sorted(set(rows.loc[~known, "item"])):
-        told.append(
-            f"Prices that no treatment uses: {', '.join(strange)}. Items are known by the names {', '.join(UNITS)}."
+        remarks.append(
+            f"Prices that no treatment uses: {', '.join(strange)}. Known items: {', '.join(UNITS)}."
         )
     years = sorted(set(rows.loc[known, "year"].dropna().astype(int)))
     if len(years) > 1:
-        told.append(f"Prices of {', '.join(map(str, years))} are mixed; none was indexed.")
+        remarks.append(f"Prices of {', '.join(map(str, years))} are mixed; none was indexed.")
     if (blunt := known & (rows["price_low"].isna() | rows["price_high"].isna())).any():
-        told.append(f"{counted(blunt.sum(), 'price')} without low or high end: the price itself stands in.")
-    return told
+        remarks.append(f"{counted(blunt.sum(), 'price')} without low or high end: the price itself is used.")
+    return remarks
 
 
-def best_rows(priced, item, soil_class, access):
-    """The row of the price list that holds at each place.
-
-    Parameters
-    ----------
-    priced : PriceList
-    item : str
-    soil_class, access : Series of str, shape (n,)
-        Blank where not known.
-
-    Returns
-    -------
-    pandas.Series
-        Index of the row in `priced.rows`, −1 where none holds. A row for the place's own soil goes before one
-        for its access, that before one for all.
-    """
-    rows = priced.rows[priced.rows["item"] == item]
-    places = pd.DataFrame({"soil": soil_class.astype("object"), "access": access.astype("object")})
-    places = places.where(places.notna(), "")
-    table = {
-        (
-            row.soil_class if pd.notna(row.soil_class) else "",
-            row.access if pd.notna(row.access) else "",
-        ): index
-        for row, index in zip(rows.itertuples(), rows.index, strict=True)
-    }
-    found = {
-        (soil, way): next(
-            (table[key] for key in ((soil, way), (soil, ""), ("", way), ("", "")) if key in table), -1
-        )
-        for soil, way in set(zip(places["soil"], places["access"], strict=True))
-    }
-    return pd.Series(
-        [found[key] for key in zip(places["soil"], places["access"], strict=True)],
-        soil_class.index,
-        dtype=int,
-    )
-
-
-QUANTITIES = """
-    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests
-""".split()
-EFFORT = (
-    "Effort is trench metres: work other than trenching counts as the metres of trench in ordinary ground that take "
-    "one crew as long."
-)
-
-
-def quantities(treatment, sites, settings, line):
-    """Amounts of a treatment at every tower.
+def quantities(
+    treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, line: Line
+) -> pd.DataFrame:
+    """Quantities of a treatment at every tower.
 
     Parameters
     ----------
     treatment : Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
     settings : towerlib.config.sections.Treatments
     line : Line
-        Its circuits, each of which takes an arrester set.
+        Each of its circuits needs an arrester set.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower: `QUANTITIES`, crew_days, crew_weeks, effort [m of trench].
+        One row per tower: `QUANTITIES`, crew_days, crew_weeks, effort [m of trench].
 
     Notes
     -----
     Rods and rings need a connecting wire, in a trench of its own, to each leg or rod. A lead known to be corroded,
-    not missing, counts as one lead. Ground without a class counts as ordinary for the crew's time.
+    not missing, counts as one lead. Ground without a class counts as ordinary for crew time.
     """
     amounts = pd.DataFrame(0.0, index=sites.index, columns=QUANTITIES)
     for name, value in _amounts(treatment, sites, settings, line).items():
@@ -222,7 +196,7 @@ def quantities(treatment, sites, settings, line):
 
 
 def _amounts(treatment, sites, settings, line):
-    """What is not zero."""
+    """Quantities that are not zero."""
     kind, count, width_m = treatment.kind, treatment.count, sites["width_m"].to_numpy(float)
     wires_m = count * lengths(treatment, sites)
     side_m = width_m + 2 * settings.ring_outside_m
@@ -256,7 +230,7 @@ def _amounts(treatment, sites, settings, line):
 
 
 def _crew_days(amounts, sites, crew):
-    """Days of one crew, without the way there."""
+    """Days of one crew, travel excluded."""
     ground = sites["soil_class"].astype("object").where(sites["soil_class"].notna(), "ordinary")
     trench_m = ground.map(
         {name: getattr(crew, f"trench_m_{name}") for name in ("soft", "ordinary", "stony", "rock")}
@@ -273,56 +247,31 @@ def _crew_days(amounts, sites, crew):
     )
 
 
-LINES = """
-    tower_id option item quantity unit price cost low high soil_class access price_file price_row price_source price_year
-""".split()
-MOBILISATION = "access_group access price low high price_file price_row price_source price_year".split()
-NO_PRICES = "No prices: give prices.csv with your own unit prices. Costs are blank, and the plan can go by effort only."
-
-
-def cost_lines(options, priced):
+def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
     """Cost of every option, item by item.
 
     Parameters
     ----------
     options : pandas.DataFrame
-        One row a tower and option: tower_id, option, soil_class, access and the quantities.
+        One row per tower and option: tower_id, option, soil_class, access and the quantities.
     priced : PriceList
 
     Returns
     -------
     pandas.DataFrame
-        One row an option and item of which it needs some: columns as in `LINES`; cost = quantity × price. Cost and
-        price are NaN, price_row blank, where no price holds.
+        One row per option and item needed: columns as in `LINES`; cost = quantity × price. Cost and
+        price are NaN, price_row blank, where no price applies.
     """
     parts = [_of_item(options, item, priced) for item in UNITS if item != "mobilisation"]
     parts = [part for part in parts if len(part)]
     if not parts:
         return _typed(pd.DataFrame(columns=LINES))
     lines = pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)
-    return _typed(lines[LINES])
-
-
-def _typed(lines):
-    """Columns of one type whatever they hold."""
-    texts = [
-        "tower_id",
-        "option",
-        "item",
-        "unit",
-        "soil_class",
-        "access",
-        "price_file",
-        "price_source",
-        "access_group",
-    ]
-    whole = ["price_row", "price_year"]
-    kinds = dict.fromkeys(texts, "str") | dict.fromkeys(whole, "Int64")
-    return lines.astype({name: kinds.get(name, "float64") for name in lines.columns})
+    return _typed(cast("pd.DataFrame", lines[LINES]))
 
 
 def _of_item(options, item, priced):
-    """Lines of one item."""
+    """Cost lines of one item."""
     rows = priced.rows[priced.rows["item"] == item]
     unit = rows["unit"].iloc[0] if len(rows) else next(iter(UNITS[item]))
     counted = UNITS[item][unit]
@@ -344,7 +293,7 @@ def _of_item(options, item, priced):
 
 
 def _price(priced, found, quantity):
-    """Price, cost and where they come from; NaN where no row holds."""
+    """Price, cost and their source; NaN where no row applies."""
     row = priced.rows.reindex(found.to_numpy())
     return {
         "price": row["price"].to_numpy(float),
@@ -360,8 +309,26 @@ def _price(priced, found, quantity):
     }
 
 
-def totals(options, lines):
-    """Cost of each option from its lines.
+def _typed(lines):
+    """Fixed column types, also for an empty table."""
+    texts = [
+        "tower_id",
+        "option",
+        "item",
+        "unit",
+        "soil_class",
+        "access",
+        "price_file",
+        "price_source",
+        "access_group",
+    ]
+    whole = ["price_row", "price_year"]
+    kinds = dict.fromkeys(texts, "str") | dict.fromkeys(whole, "Int64")
+    return lines.astype({name: kinds.get(name, "float64") for name in lines.columns})
+
+
+def totals(options: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
+    """Cost of each option, summed over its lines.
 
     Parameters
     ----------
@@ -373,15 +340,15 @@ def totals(options, lines):
     Returns
     -------
     pandas.DataFrame
-        Index of `options`: cost, cost_low, cost_high, NaN where an item has no price, and cost_flaw, which says
-        which; what needs nothing costs nothing.
+        Index of `options`: cost, cost_low, cost_high, NaN where an item has no price, and cost_flaw, which names
+        that item. An option without items costs 0.
     """
     keys = ["tower_id", "option"]
-    by_option = lines.groupby(keys, sort=False)
+    by_option = cast("Any", lines.groupby(keys, sort=False))
     sums = by_option[["cost", "low", "high"]].sum()
     unpriced = lines[lines["price"].isna()]
     flaws = unpriced.groupby(keys, sort=False)["item"].agg(lambda items: "no price of " + ", ".join(items))
-    index = pd.MultiIndex.from_frame(options[keys].astype("str"))
+    index = pd.MultiIndex.from_frame(cast("pd.DataFrame", options[keys]).astype("str"))
     flaw = flaws.reindex(index).fillna("").to_numpy()
     found = sums.reindex(index).fillna(0.0).to_numpy(float)
     found = np.where((flaw != "")[:, None], np.nan, found)
@@ -389,8 +356,8 @@ def totals(options, lines):
     return table.assign(cost_flaw=pd.array(flaw, dtype="str"))
 
 
-def mobilisations(sites, priced):
-    """What one mobilisation of each access group costs.
+def mobilisations(sites: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
+    """Cost of one mobilisation of each access group.
 
     Parameters
     ----------
@@ -401,14 +368,58 @@ def mobilisations(sites, priced):
     Returns
     -------
     pandas.DataFrame
-        One row an access group, a tower without one being a group of its own (``tower 12``): columns as in
-        `MOBILISATION`. The dearest access of a group's towers counts for all of it.
+        One row per access group: columns as in `MOBILISATION`. A tower without a group forms its own (``tower 12``).
+        The most expensive access within a group applies to the whole group.
     """
     own = "tower " + sites["tower_id"].astype(str)
     group = sites["access_group"].astype("object").where(sites["access_group"].notna(), own)
-    found = best_rows(priced, "mobilisation", pd.Series(pd.NA, sites.index, dtype="object"), sites["access"])
+    found = best_rows(
+        priced,
+        "mobilisation",
+        pd.Series(pd.NA, sites.index, dtype="object"),
+        cast("pd.Series", sites["access"]),
+    )
     one = pd.Series(1.0, sites.index)
     table = pd.DataFrame({"access_group": group, **_price(priced, found, one)}, index=sites.index)
     table = table.assign(access=sites["access"]).sort_values("price", kind="stable", na_position="last")
     table = table.drop_duplicates("access_group", keep="last").sort_values("access_group", kind="stable")
-    return _typed(table[MOBILISATION].reset_index(drop=True))
+    return _typed(cast("pd.DataFrame", table[MOBILISATION]).reset_index(drop=True))
+
+
+def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Series) -> pd.Series:
+    """The row of the price list that applies at each place.
+
+    Parameters
+    ----------
+    priced : PriceList
+    item : str
+    soil_class, access : Series of str, shape (n,)
+        Blank where not known.
+
+    Returns
+    -------
+    pandas.Series
+        Index of the row in `priced.rows`, −1 where none applies. A row for the soil class takes precedence
+        over one for the access, and that over a general one.
+    """
+    rows = priced.rows[priced.rows["item"] == item]
+    places = pd.DataFrame({"soil": soil_class.astype("object"), "access": access.astype("object")})
+    places = places.where(places.notna(), "")
+    table = {
+        (
+            row.soil_class if pd.notna(row.soil_class) else "",
+            row.access if pd.notna(row.access) else "",
+        ): index
+        for row, index in zip(cast("Any", rows).itertuples(), rows.index, strict=True)
+    }
+    found = {
+        (soil, way): next(
+            (table[key] for key in ((soil, way), (soil, ""), ("", way), ("", "")) if key in table), -1
+        )
+        for soil, way in set(zip(places["soil"], places["access"], strict=True))
+    }
+    return pd.Series(
+        [found[key] for key in zip(places["soil"], places["access"], strict=True)],
+        soil_class.index,
+        dtype=int,
+    )

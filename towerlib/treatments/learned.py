@@ -1,6 +1,9 @@
-"""Completed works: what was predicted, what was achieved, what did not improve, and what follows for the next ones."""
+"""Corrections learned from completed works: achieved against predicted footings."""
+
+from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -11,13 +14,19 @@ from towerlib.treatments.catalogue import Treatment, shipped
 from towerlib.treatments.prediction import banded, digs, lengths, response
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from towerlib.records.load import Records
+
+
 WORKS = """
     tower_id works_date treatment quantity cost kind soil_class before_date before_ohm predicted_ohm predicted_low_ohm
     predicted_high_ohm after_date after_ohm log_ratio improved works_verdict
 """.split()
 CORRECTIONS = "kind soil_class n mean_log_ratio learned_factor".split()
-MOST_PIECES, MOST_LENGTH_M = 100, 500.0  # beyond that a quantity is a slip of the pen, as in [treatments] own
-WORDS = [  # how a word in the name of a work begins, its kind, count, length [m], what its quantity counts
+MOST_PIECES, MOST_LENGTH_M = 100, 500.0  # larger quantities are typing errors, as in [treatments] own
+WORDS = [  # start of a word in the name of a work, kind, count, length [m], unit of the quantity
     ("radial", "radials", 4, 30.0, "metres"),
     ("ring", "ring", 0, 0.0, ""),
     ("counterpoise", "radials", 4, 30.0, "metres"),
@@ -29,24 +38,95 @@ WORDS = [  # how a word in the name of a work begins, its kind, count, length [m
     ("(?:back)?fill", "rods", 1, 3.0, "metres"),
     ("arrester", "arresters", 0, 0.0, ""),
 ]
+_NAMES = {
+    "before_works_date": "before_date",
+    "before_works_ohm": "before_ohm",
+    "after_works_date": "after_date",
+    "after_works_ohm": "after_ohm",
+}
 
 
-def as_treatment(name, quantity, catalogue):
-    """The treatment that a completed work was.
+def works_done(
+    records: Records, sites: pd.DataFrame, catalogue: Sequence[Treatment], month: str, visits: pd.DataFrame
+) -> pd.DataFrame:
+    """Completed works compared with later comparable readings.
+
+    Parameters
+    ----------
+    records : Records
+    sites : pandas.DataFrame
+        From `towerlib.treatments.options.sites`.
+    catalogue : sequence of Treatment
+    month : str
+        ``YYYY-MM``; later works and readings are ignored.
+    visits : pandas.DataFrame
+        Visits, graded or not.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per tower with works, for its last work: columns as in `WORKS`. predicted_ohm starts from the reading
+        before the work; log_ratio = ln(achieved/predicted); improved is blank where no two readings can be compared.
+    """
+    end, line = last_day(month), records.line
+    works = records.works.loc[records.works["date"] <= end]
+    if not len(works):
+        return pd.DataFrame(columns=WORKS)
+    history = trends.history(
+        visits[visits["date"] <= end], works, records.towers, alike=line.comparable, seasons=line.seasons
+    )
+    history = history[history["works_date"].notna()].drop(columns=["jump_verdict"])
+    last = works.sort_values("date", kind="stable").drop_duplicates("tower_id", keep="last")
+    kept = last.reindex(columns=["tower_id", "treatment", "quantity", "cost"])
+    table = kept.merge(history, on="tower_id", validate="1:1").rename(columns=_NAMES)
+    table = table.merge(sites, on="tower_id", validate="1:1", suffixes=("", "_now"))
+    table = table.join(_predicted(table, catalogue, line.treatments))
+    with np.errstate(invalid="ignore"):
+        ratio = np.log(table["after_ohm"].astype(float) / table["predicted_ohm"].astype(float))
+    verdict = table["works_verdict"].astype("object")
+    better = pd.array(verdict.str.contains("down"), dtype="boolean")
+    unknown = (table["after_ohm"].isna() | table["before_ohm"].isna()).to_numpy()
+    better[unknown] = pd.NA
+    return cast("pd.DataFrame", table.assign(log_ratio=ratio, improved=better)[WORKS]).reset_index(drop=True)
+
+
+def _predicted(table, catalogue, settings):
+    """Kind and predicted footing of each work, from the reading before it."""
+    rows = []
+    for place in range(len(table)):
+        work = table.iloc[[place]]
+        treatment = as_treatment(work["treatment"].iloc[0], work["quantity"].astype(float).iloc[0], catalogue)
+        kind = treatment.kind if treatment else ""
+        found = (np.nan,) * 3
+        if treatment and digs(treatment) and work["before_ohm"].notna().all():
+            before = work["before_ohm"].astype(float)
+            spread = 1 + number("operating_uncertainty_percent") / 100
+            site = work.assign(
+                footing_ohm=before, footing_low_ohm=before / spread, footing_high_ohm=before * spread
+            )
+            found_response = response(treatment, site, settings, lengths(treatment, site))
+            found = tuple(float(part[0]) for part in banded(found_response, site))
+        rows.append((kind, *found))
+    names = ["kind", "predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"]
+    return pd.DataFrame(rows, columns=names, index=table.index)
+
+
+def as_treatment(name: str, quantity: float, catalogue: Sequence[Treatment]) -> Treatment | None:
+    """Catalogue treatment that corresponds to a completed work.
 
     Parameters
     ----------
     name : str
-        As ``works.csv`` has it.
+        From ``works.csv``.
     quantity : float
-        Metres or pieces, as the work counts; NaN takes the usual size.
+        Metres or pieces; NaN takes the usual size.
     catalogue : sequence of Treatment
-        A work named as one of these is that one.
+        A work with one of these names is that treatment.
 
     Returns
     -------
     Treatment or None
-        None where the name says nothing that can be computed.
+        None where the name does not identify a treatment that can be computed.
 
     Examples
     --------
@@ -71,83 +151,12 @@ def as_treatment(name, quantity, catalogue):
 
 
 def _buildable(count, length_m):
-    """Whether a work of that size can be one treatment of one tower; more is a slip of the pen."""
+    """Whether one treatment of one tower can have that size."""
     return count <= MOST_PIECES and length_m <= MOST_LENGTH_M
 
 
-def works_done(records, sites, catalogue, month, visits):
-    """Works against later comparable readings.
-
-    Parameters
-    ----------
-    records : Records
-    sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
-    catalogue : sequence of Treatment
-    month : str
-        ``YYYY-MM``; later works and readings are not seen.
-    visits : pandas.DataFrame
-        Visits, graded or not.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a tower with works, the last ones: columns as in `WORKS`. predicted_ohm is of the reading before them;
-        log_ratio = ln(achieved/predicted); improved is blank where no two readings can be compared.
-    """
-    end, line = last_day(month), records.line
-    works = records.works[records.works["date"] <= end]
-    if not len(works):
-        return pd.DataFrame(columns=WORKS)
-    told = trends.history(
-        visits[visits["date"] <= end], works, records.towers, alike=line.comparable, seasons=line.seasons
-    )
-    told = told[told["works_date"].notna()].drop(columns=["jump_verdict"])
-    last = works.sort_values("date", kind="stable").drop_duplicates("tower_id", keep="last")
-    kept = last.reindex(columns=["tower_id", "treatment", "quantity", "cost"])
-    table = kept.merge(told, on="tower_id", validate="1:1").rename(columns=_NAMES)
-    table = table.merge(sites, on="tower_id", validate="1:1", suffixes=("", "_now"))
-    table = table.join(_predicted(table, catalogue, line.treatments))
-    with np.errstate(invalid="ignore"):
-        ratio = np.log(table["after_ohm"].astype(float) / table["predicted_ohm"].astype(float))
-    verdict = table["works_verdict"].astype("object")
-    better = pd.array(verdict.str.contains("down"), dtype="boolean")
-    unknown = (table["after_ohm"].isna() | table["before_ohm"].isna()).to_numpy()
-    better[unknown] = pd.NA
-    return table.assign(log_ratio=ratio, improved=better)[WORKS].reset_index(drop=True)
-
-
-_NAMES = {
-    "before_works_date": "before_date",
-    "before_works_ohm": "before_ohm",
-    "after_works_date": "after_date",
-    "after_works_ohm": "after_ohm",
-}
-
-
-def _predicted(table, catalogue, settings):
-    """Kind and prediction of each work, from the reading before it."""
-    rows = []
-    for place in range(len(table)):
-        work = table.iloc[[place]]
-        treatment = as_treatment(work["treatment"].iloc[0], work["quantity"].astype(float).iloc[0], catalogue)
-        kind = treatment.kind if treatment else ""
-        found = (np.nan,) * 3
-        if treatment and digs(treatment) and work["before_ohm"].notna().all():
-            before = work["before_ohm"].astype(float)
-            spread = 1 + number("operating_uncertainty_percent") / 100
-            site = work.assign(
-                footing_ohm=before, footing_low_ohm=before / spread, footing_high_ohm=before * spread
-            )
-            heard = response(treatment, site, settings, lengths(treatment, site))
-            found = tuple(float(part[0]) for part in banded(heard, site))
-        rows.append((kind, *found))
-    names = ["kind", "predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"]
-    return pd.DataFrame(rows, columns=names, index=table.index)
-
-
-def corrections(done):
-    """What works of each kind in each class of soil have taught.
+def corrections(done: pd.DataFrame) -> pd.DataFrame:
+    """Learned correction factors by kind of treatment and soil class.
 
     Parameters
     ----------
@@ -157,12 +166,12 @@ def corrections(done):
     Returns
     -------
     pandas.DataFrame
-        One row a kind and class of soil: columns as in `CORRECTIONS`. learned_factor multiplies the next prediction.
+        One row per kind and soil class: columns as in `CORRECTIONS`. learned_factor multiplies the next prediction.
 
     Notes
     -----
-    exp(n·m/(n + σ²/τ²)): the mean log-ratio m of n works, drawn to 0 the more, the fewer they are; σ, τ are
-    `learned_pair_spread` and `learned_bias_spread`.
+    exp(n·m/(n + σ²/τ²)): the mean log-ratio m of n works is weighted towards 0, the more strongly the fewer works
+    there are. σ and τ are `learned_pair_spread` and `learned_bias_spread`.
 
     References
     ----------
@@ -174,13 +183,15 @@ def corrections(done):
     >>> print(corrections(done)["learned_factor"].iloc[0])
     1.0714
     """
-    told = done[done["log_ratio"].notna()]
-    if not len(told):
+    compared = done.loc[done["log_ratio"].notna()]
+    if not len(compared):
         return pd.DataFrame(
             {"kind": [], "soil_class": [], "n": [], "mean_log_ratio": [], "learned_factor": []}
         )
-    soil = told["soil_class"].astype("object").where(told["soil_class"].notna(), "")
-    groups = told.assign(soil_class=soil, log_ratio=told["log_ratio"].astype(float)).groupby(
+    soil = (
+        cast("pd.Series", compared["soil_class"]).astype("object").where(compared["soil_class"].notna(), "")
+    )
+    groups = compared.assign(soil_class=soil, log_ratio=compared["log_ratio"].astype(float)).groupby(
         ["kind", "soil_class"]
     )
     table = groups["log_ratio"].agg(n="size", mean_log_ratio="mean").reset_index()
@@ -188,7 +199,7 @@ def corrections(done):
     return table.assign(learned_factor=np.exp(table["n"] * table["mean_log_ratio"] / (table["n"] + prior)))
 
 
-def log_factors(taught, treatment, sites):
+def log_factors(taught: pd.DataFrame, treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     """Learned ln(achieved/predicted) of a treatment at each tower.
 
     Parameters
@@ -202,9 +213,9 @@ def log_factors(taught, treatment, sites):
     Returns
     -------
     array, shape (n,)
-        0 where nothing was learned.
+        0 without a learned correction.
     """
     soil = sites["soil_class"].astype("object").where(sites["soil_class"].notna(), "")
     of_kind = taught[taught["kind"] == treatment.kind]
     factor = dict(zip(of_kind["soil_class"], of_kind["learned_factor"], strict=True))
-    return np.log(soil.map(factor).astype(float).fillna(1.0).to_numpy())
+    return np.log(cast("Any", soil).map(factor).astype(float).fillna(1.0).to_numpy())

@@ -1,4 +1,8 @@
-"""What each tower is like for whoever works on its earthing: footing, legs, soil, people, ways in, flaws first to be mended."""
+"""Treatment options of each tower: site data, reasons against, cautions, must-dos and the table of options."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -23,6 +27,19 @@ from towerlib.treatments.learned import log_factors
 from towerlib.treatments.prediction import banded, digs, lengths, lightning_lengths, repaired, response
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import Any
+
+    from towerlib.config import Line
+    from towerlib.config.sections import Treatments as TreatmentSettings
+    from towerlib.network import Network
+    from towerlib.records.load import Records
+    from towerlib.route import Route
+    from towerlib.treatments.benefit import Lightning
+    from towerlib.treatments.catalogue import Treatment
+
+
 FOOTING = [
     *("tower_id", "footing_ohm", "footing_low_ohm", "footing_high_ohm", "lower_bound_ohm", "verdict"),
     *("target_ohm", "limit_ohm", "impedance_class", "rank_confidence"),
@@ -32,27 +49,53 @@ REGISTER = [
     *("structure", "leg_count", "leg_spacing_m", "ring", "shield_wire", "soil_class", "occupancy"),
     *("access", "access_group"),
 ]
+NO_READING = "no usable reading of the footing: test first"
+LEADS_FIRST = "leads are missing or badly corroded: repair them and test again before any digging"
+BOND_FIRST = "the shield-wire bond or the coils are in doubt: inspect before any digging"
+LEG_FIRST = "one leg carries too little current: look at its lead and stub before any digging"
+AT_TARGET = "the footing is within its target"
+NO_SOIL = "no soil data, so its effect cannot be predicted: measure the soil first"
+STILL_ABOVE = "no earthing work is predicted to bring the footing within its limit"
+SATURATED = "halving the footing would help little: the insulation flashes over at nearly every stroke"
+NO_RIG = ("foot", "boat", "helicopter")
+COLUMNS = """
+    tower_id option kind applies reason must_do access_group access soil_class footing_ohm predicted_ohm
+    predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm within_limit saturated avoided_per_year avoided_low
+    avoided_high benefit_per_year life_years purse verify soil_source crew_days crew_weeks effort
+""".split()
+WHOLE = (
+    "nothing",
+    "retest",
+    "rebond",
+    "arresters",
+    "under-built",
+)  # treatments that do not change the footing
+NUMBERS = """
+    predicted_ohm predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm avoided_per_year avoided_low avoided_high
+""".split()
 
 
-def sites(records, route, condition, network, month):
-    """Towers as sites of work.
+def sites(
+    records: Records, route: Route, condition: pd.DataFrame, network: Network | None, month: str
+) -> pd.DataFrame:
+    """Site data of each tower.
 
     Parameters
     ----------
     records, route : Records, Route
         The line.
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, from `towerlib.condition.assess`.
     network : Network or None
-        As `towerlib.network.assess` gives it; without it there is no touch screen.
+        From `towerlib.network.assess`; without it there is no touch-voltage screening.
     month : str
-        ``YYYY-MM``; later soundings are not seen.
+        ``YYYY-MM``; later soundings are ignored.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower in the order of `condition`: its footing, limit and what was seen; the register's
-        columns; legs (number), spacing_m (rounded) and width_m of the base; span_behind_m, span_ahead_m; upper_ohm_m,
+        One row per tower in the order of `condition`: footing, limit and inspection findings; columns of the
+        register; legs (number), spacing_m (rounded) and width_m of the base; span_behind_m, span_ahead_m; upper_ohm_m,
         lower_ohm_m, depth_m, is_layered, resistivity_ohm_m, soil_u, soil_source of `tower_soil`; is_public, has_ring,
         lead_gone, lead_weak, bond_doubt (of bond or coils), bond_suspected, touch_above; geometry_assumed.
     """
@@ -66,13 +109,13 @@ def sites(records, route, condition, network, month):
 
 def _spans(route):
     """Spans on both sides of each tower."""
-    laid = pd.DataFrame(route.towers)[["tower_id", "span_ahead_m"]]
-    spans = laid.assign(span_behind_m=laid["span_ahead_m"].shift())
+    laid = cast("pd.DataFrame", pd.DataFrame(route.towers)[["tower_id", "span_ahead_m"]])
+    spans = laid.assign(span_behind_m=cast("pd.Series", laid["span_ahead_m"]).shift())
     return spans.set_index("tower_id").astype(float)
 
 
 def _base(table):
-    """Legs and their distance, with what stands in for a blank register."""
+    """Number and spacing of the legs, with defaults where the register is blank."""
     spacing_m, count = table["leg_spacing_m"].astype(float), table["leg_count"].astype(float)
     single = (table["structure"] == "monopole").to_numpy()
     legs = np.where(count.isna(), np.where(single, 1, 4), count).astype(int)
@@ -88,7 +131,7 @@ def _base(table):
 
 
 def _first_to_mend(table, network):
-    """People, rings, and what has to be mended or looked at before anybody digs."""
+    """Occupancy, rings, and defects to repair or inspect before any digging."""
     gone = (table["leads_missing"].astype(float) > 0) | (table["corrosion"] == "heavy")
     bond = table["bond_seen"].isin(["damaged", "missing"]) | table["suspected_cause"].isin(BOND_CAUSES)
     coils = table["suspected_cause"].isin(COIL_CAUSES)
@@ -111,301 +154,34 @@ def _first_to_mend(table, network):
     )
 
 
-NO_READING = "no usable reading of the footing: test first"
-LEADS_FIRST = "leads are missing or badly corroded: repair them and test again before any digging"
-BOND_FIRST = "the shield-wire bond or the coils are in doubt: inspect before any digging"
-LEG_FIRST = "one leg carries too little current: look at its lead and stub before any digging"
-AT_TARGET = "the footing is within its target"
-NO_SOIL = "no soil data, so its effect cannot be predicted: measure the soil first"
-STILL_ABOVE = "no earthing work is predicted to bring the footing within its limit"
-SATURATED = "half the footing would save little: the insulation flashes over at nearly every stroke"
-NO_RIG = ("foot", "boat", "helicopter")
-
-
-def barred(treatment, sites, settings):
-    """Why each tower cannot have a treatment.
-
-    Parameters
-    ----------
-    treatment : Treatment
-    sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
-    settings : towerlib.config.sections.Treatments
-
-    Returns
-    -------
-    array of str, shape (n,)
-        The first reason that holds; "" where the treatment can be done. What only the other treatments can tell
-        of arresters and under-built wires is left to `last_resorts`.
-
-    Notes
-    -----
-    Inspection and repair go before digging. Rods must reach a layer of a third of the resistivity above it or
-    less where the layers are known. Where people often are, wires run out from a ring only. Longest radials as
-    GB 50169-2016, 4.7 lays them, unless the line's settings state the room.
-    """
-    checks = _checks(treatment, sites, settings)
-    flags = [np.broadcast_to(np.asarray(flag, bool), len(sites)) for flag, _ in checks]
-    words = [np.broadcast_to(np.asarray(word, object), len(sites)) for _, word in checks]
-    return np.select(flags, words, default="") if checks else np.full(len(sites), "", object)
-
-
-def _checks(treatment, sites, settings):
-    """Conditions that bar a treatment, gravest first, each with its reason."""
-    kind = treatment.kind
-    if kind in EARTHING:
-        return [*_before_digging(treatment, sites), *_of_kind(treatment, sites, settings)]
-    if kind == "lead":
-        return [(~(sites["lead_gone"] | sites["lead_weak"]), "no lead is known to be missing or weak")]
-    if kind == "rebond":
-        apart = sites["shield_wire"].isin(["insulated", "none"])
-        return [
-            (apart, "the shield wire is not bonded here by design"),
-            (~sites["bond_suspected"], "the bond is not in doubt"),
-        ]
-    if kind == "retest":
-        return [(~_doubtful(sites), "the reading stands")]
-    if kind in ("arresters", "under-built"):
-        return [(sites["footing_ohm"].isna(), NO_READING), *_mend_first(sites), *_no_wire(sites)]
-    return []
-
-
-def _mend_first(sites):
-    """What has to be mended or looked at before money goes into anything else."""
-    return [
-        (sites["lead_gone"], LEADS_FIRST),
-        (sites["bond_doubt"], BOND_FIRST),
-        (sites["lead_weak"], LEG_FIRST),
-    ]
-
-
-def _no_wire(sites):
-    """Towers without shield wire: what is known of arresters here does not hold."""
-    return [(sites["shield_wire"] == "none", "no shield wire by design: trip-outs cannot be predicted")]
-
-
-def _before_digging(treatment, sites):
-    """What holds of all that digs; a ring for people's safety asks neither for a reading nor for a target."""
-    needs_ring = sites["touch_above"] & (treatment.kind in RINGS)
-    return [
-        *_mend_first(sites),
-        (sites["footing_ohm"].isna() & ~needs_ring, NO_READING),
-        ((sites["footing_ohm"] <= sites["target_ohm"]) & ~needs_ring, AT_TARGET),
-    ]
-
-
-def _of_kind(treatment, sites, settings):
-    """What soil, people, room and ways in forbid."""
-    kind, soil, checks = treatment.kind, sites["resistivity_ohm_m"], []
-    if kind in RODS:
-        checks += _rods(treatment, sites, settings)
-    if kind in RINGS:
-        checks.append(
-            (sites["has_ring"], "a ring or counterpoise is there already: ask for its as-built sketch")
-        )
-    if kind in ("radials", "counterpoise"):
-        people = "people are often here: bare wires carry step voltage to their ends; take a ring"
-        checks.append((sites["is_public"], people))
-    if kind in ("radials", "ring and radials"):
-        checks += _room(treatment, sites, settings)
-    if kind == "counterpoise":
-        checks += _chain(sites)
-    if treatment.resistivity_min_ohm_m > 0:
-        least = f"{treatment.resistivity_min_ohm_m:g} Ω·m"
-        checks.append((soil.isna(), NO_SOIL))
-        checks.append((soil < treatment.resistivity_min_ohm_m, f"meant for soil from {least} on"))
-    if treatment.fill_mm > 0:
-        least = number("treatment_fill_ratio") * settings.fill_ohm_m
-        checks.append((soil < least, f"in soil below {least:g} Ω·m fill gains next to nothing"))
-    return checks
-
-
-def _rods(treatment, sites, settings):
-    """Rods: can they get in, and do they reach anything better."""
-    bottom_m = settings.trench_depth_m + treatment.length_m
-    better = sites["lower_ohm_m"] * number("treatment_layer_ratio") <= sites["upper_ohm_m"]
-    reach = better & (bottom_m > sites["depth_m"])
-    words = [
-        f"the layers ({row.upper_ohm_m:.3g} over {row.lower_ohm_m:.3g} Ω·m at {row.depth_m:.2g} m) offer rods of "
-        f"{treatment.length_m:g} m nothing a third as resistive: take wire"
-        for row in sites.itertuples()
-    ]
-    checks = [(sites["is_layered"] & ~reach, words)]
-    if treatment.kind == "rods":
-        return [(sites["soil_class"] == "rock", "rods cannot be driven into rock"), *checks]
-    return [(sites["access"].isin(NO_RIG), "no drilling rig gets there"), *checks]
-
-
-def _room(treatment, sites, settings):
-    """Radials: is there room for them."""
-    if settings.space_m is not None:
-        word = f"there is room for {settings.space_m:g} m (line.toml)"
-        return [(treatment.length_m > settings.space_m, word)]
-    soil = sites["resistivity_ohm_m"].to_numpy(float)
-    longest_m = laid_length_limit(soil)
-    words = [
-        f"practice lays no more than {most:g} m in {ohm:.3g} Ω·m"
-        for most, ohm in zip(longest_m, soil, strict=True)
-    ]
-    return [(treatment.length_m > np.nan_to_num(longest_m, nan=np.inf), words)]
-
-
-def _chain(sites):
-    """A continuous counterpoise: both neighbours must be in need of it too."""
-    above = (sites["impedance_class"] == "above limit").to_numpy()
-    needs = np.r_[False, above, False]
-    lone = ~(above & (needs[:-2] | needs[2:]))
-    return [
-        (sites[["span_behind_m", "span_ahead_m"]].isna().any(axis=1), "the line ends here"),
-        (lone, "no neighbour is above its limit too: a continuous wire serves chains of towers"),
-    ]
-
-
-def _doubtful(sites):
-    """Readings that another test should confirm before money is spent on them."""
-    unsure = (sites["verdict"] != "usable") | (sites["rank_confidence"] == "open")
-    return sites["footing_ohm"].isna() | unsure | sites["bond_doubt"] | sites["lead_weak"]
-
-
-def last_resorts(options, sites, saturated):
-    """Arresters and under-built wires only where earthing does not do.
-
-    Parameters
-    ----------
-    options : dict of str to dict
-        By treatment: kind, reason (n,), predicted_ohm (n,).
-    sites : pandas.DataFrame
-    saturated : array of bool, shape (n,)
-        Towers that no footing within reach helps against lightning.
-
-    Returns
-    -------
-    dict of str to array of str
-        New reasons of those treatments.
-    """
-    limit = sites["limit_ohm"].to_numpy(float)
-    earthing = [one for one in options.values() if one["kind"] in EARTHING]
-    possible = np.array([one["reason"] == "" for one in earthing]).reshape(len(earthing), len(sites))
-    left = np.array([one["predicted_ohm"] for one in earthing]).reshape(len(earthing), len(sites))
-    reached = (possible & (left <= limit)).any(axis=0)
-    untold = (possible & np.isnan(left)).any(axis=0) & ~reached
-    above = (sites["footing_ohm"] > sites["limit_ohm"]).to_numpy()
-    needed = saturated | (above & ~reached & ~untold)
-    word = np.select(
-        [needed, untold & above, ~above],
-        ["", NO_SOIL, "the footing is within its limit"],
-        "earthing is predicted to do",
-    )
-    low, high = number("underbuilt_footing_low_ohm"), number("underbuilt_footing_high_ohm")
-    outside = ~sites["footing_ohm"].between(low, high).to_numpy()
-    found = {}
-    for name, one in options.items():
-        if one["kind"] in ("arresters", "under-built"):
-            reason = np.where(one["reason"] == "", word, one["reason"])
-            told = f"its gain is published for footings of {low:g} to {high:g} Ω only"
-            is_wire = one["kind"] == "under-built"
-            found[name] = np.where((reason == "") & outside & is_wire, told, reason)
-    return found
-
-
-def cautions(treatment, sites, found):
-    """What has to be said of a treatment that can be done.
-
-    Parameters
-    ----------
-    treatment : Treatment
-    sites : pandas.DataFrame
-    found : dict
-        predicted_ohm (n,) and saturated (n,).
-
-    Returns
-    -------
-    array of str, shape (n,)
-    """
-    told = [np.full(len(sites), "", object)]
-    if treatment.kind in EARTHING:
-        limit = sites["limit_ohm"].to_numpy(float)
-        above = found["predicted_ohm"] > limit
-        told.append(np.where(sites["upper_ohm_m"].isna(), NO_SOIL, ""))
-        told.append(
-            np.where(
-                above, [f"still above the limit of {most:g} Ω: accept with a reason" for most in limit], ""
-            )
-        )
-        told.append(np.where(found["saturated"], SATURATED, ""))
-        told.append(np.where(sites["is_public"], "touch and step voltage to be checked", ""))
-    if treatment.kind in RODS:
-        told.append(
-            np.where(
-                sites["is_layered"] | sites["upper_ohm_m"].isna(),
-                "",
-                "layers not known: a sounding tells whether rods or wire",
-            )
-        )
-    if treatment.kind in WIRES:
-        seen = np.minimum(lightning_lengths(treatment, sites), lengths(treatment, sites))
-        short = seen < lengths(treatment, sites)
-        told.append(np.where(short, [f"lightning sees {m:g} m of each wire" for m in seen], ""))
-        told.append(
-            np.where(sites["has_ring"], "metal is in the ground already: ask for its as-built sketch", "")
-        )
-    if treatment.kind == "counterpoise":
-        told.append(np.full(len(sites), "holds only if the neighbours get it too", object))
-    if treatment.kind == "rebond":
-        told.append(np.full(len(sites), "inspect first; under the utility's licensed procedure only", object))
-    if treatment.kind in ("arresters", "under-built"):
-        told.append(np.full(len(sites), "neighbours without it may flash over in its place", object))
-    return np.array(["; ".join(part for part in parts if part) for parts in zip(*told, strict=True)], object)
-
-
-def must_do(treatment, sites):
-    """Works that are not up for trade.
-
-    Parameters
-    ----------
-    treatment : Treatment
-    sites : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.Series of bool
-        Leads seen missing or badly corroded; a ring where people are often and the touch screen is above its
-        limit.
-    """
-    if treatment.kind == "lead":
-        return sites["lead_gone"]
-    return sites["touch_above"] & sites["is_public"] & (treatment.kind in RINGS)
-
-
-COLUMNS = """
-    tower_id option kind applies reason must_do access_group access soil_class footing_ohm predicted_ohm
-    predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm within_limit saturated avoided_per_year avoided_low
-    avoided_high benefit_per_year life_years purse verify soil_source crew_days crew_weeks effort
-""".split()
-WHOLE = ("nothing", "retest", "rebond", "arresters", "under-built")  # these leave the footing as it is
-
-
-def option_table(offered, sites, line, light, taught, saturated):
+def option_table(
+    offered: Sequence[Treatment],
+    sites: pd.DataFrame,
+    line: Line,
+    light: Lightning | None,
+    taught: pd.DataFrame,
+    saturated: np.ndarray,
+) -> pd.DataFrame:
     """Options of all towers, without cost.
 
     Parameters
     ----------
     offered : sequence of Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
     line : Line
     light : towerlib.treatments.benefit.Lightning or None
-        None leaves trip-outs blank.
+        With None trip-outs are blank.
     taught : pandas.DataFrame
         Learned corrections.
     saturated : array of bool, shape (n,)
-        Towers that no footing within reach helps.
+        Towers at which no achievable footing would help.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. What cannot be done
-        has no prediction.
+        One row per tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. Options that
+        cannot be done have no prediction.
     """
     drawn = None if light is None else drawn_sites(light, sites)
     found = {one.option: _one(one, sites, line, light, drawn, taught) for one in offered}
@@ -416,7 +192,7 @@ def option_table(offered, sites, line, light, taught, saturated):
         one["reason"] = reasons.get(treatment.option, one["reason"])
         parts.append(_rows(treatment, sites, line, one).assign(_tower=range(len(sites)), _place=place))
     table = pd.concat(parts).sort_values(["_tower", "_place"], kind="stable").reset_index(drop=True)
-    return table[[*COLUMNS, *QUANTITIES]]
+    return cast("pd.DataFrame", table[[*COLUMNS, *QUANTITIES]])
 
 
 def _one(treatment, sites, line, light, drawn, taught):
@@ -440,8 +216,153 @@ def _one(treatment, sites, line, light, drawn, taught):
     return one | _without_metal(treatment, sites, one, light, drawn)
 
 
+def barred(treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings) -> np.ndarray:
+    """Reason against a treatment at each tower.
+
+    Parameters
+    ----------
+    treatment : Treatment
+    sites : pandas.DataFrame
+        From `towerlib.treatments.options.sites`.
+    settings : towerlib.config.sections.Treatments
+
+    Returns
+    -------
+    array of str, shape (n,)
+        The first reason that applies; "" where the treatment can be done. `last_resorts` adds the reasons against
+        arresters and under-built wires that depend on the other treatments.
+
+    Notes
+    -----
+    Inspection and repair precede digging. Where the layers are known, rods must reach a layer with at most a third
+    of the resistivity above it. In frequented places wires start from a ring only. The length of radials is limited
+    by GB 50169-2016, 4.7, unless the line's settings state the available space.
+    """
+    checks = _checks(treatment, sites, settings)
+    flags = [np.broadcast_to(np.asarray(flag, bool), len(sites)) for flag, _ in checks]
+    words = [np.broadcast_to(np.asarray(word, object), len(sites)) for _, word in checks]
+    return np.select(flags, words, default="") if checks else np.full(len(sites), "", object)
+
+
+def _checks(treatment, sites, settings):
+    """Conditions against a treatment, most serious first, each with its reason."""
+    kind = treatment.kind
+    if kind in EARTHING:
+        return [*_before_digging(treatment, sites), *_of_kind(treatment, sites, settings)]
+    if kind == "lead":
+        return [(~(sites["lead_gone"] | sites["lead_weak"]), "no lead is known to be missing or weak")]
+    if kind == "rebond":
+        apart = sites["shield_wire"].isin(["insulated", "none"])
+        return [
+            (apart, "the shield wire is not bonded here by design"),
+            (~sites["bond_suspected"], "the bond is not in doubt"),
+        ]
+    if kind == "retest":
+        return [(~_doubtful(sites), "the reading is confirmed")]
+    if kind in ("arresters", "under-built"):
+        return [(sites["footing_ohm"].isna(), NO_READING), *_mend_first(sites), *_no_wire(sites)]
+    return []
+
+
+def _before_digging(treatment, sites):
+    """Conditions against any digging; a ring for safety needs neither a reading nor a target."""
+    needs_ring = sites["touch_above"] & (treatment.kind in RINGS)
+    return [
+        *_mend_first(sites),
+        (sites["footing_ohm"].isna() & ~needs_ring, NO_READING),
+        ((sites["footing_ohm"] <= sites["target_ohm"]) & ~needs_ring, AT_TARGET),
+    ]
+
+
+def _mend_first(sites):
+    """Defects to repair or inspect before any other work."""
+    return [
+        (sites["lead_gone"], LEADS_FIRST),
+        (sites["bond_doubt"], BOND_FIRST),
+        (sites["lead_weak"], LEG_FIRST),
+    ]
+
+
+def _of_kind(treatment, sites, settings):
+    """Conditions of soil, occupancy, space and access."""
+    kind, soil, checks = treatment.kind, sites["resistivity_ohm_m"], []
+    if kind in RODS:
+        checks += _rods(treatment, sites, settings)
+    if kind in RINGS:
+        checks.append(
+            (sites["has_ring"], "a ring or counterpoise exists already: ask for its as-built sketch")
+        )
+    if kind in ("radials", "counterpoise"):
+        people = "people are often here: bare wires carry step voltage to their ends; use a ring"
+        checks.append((sites["is_public"], people))
+    if kind in ("radials", "ring and radials"):
+        checks += _room(treatment, sites, settings)
+    if kind == "counterpoise":
+        checks += _chain(sites)
+    if treatment.resistivity_min_ohm_m > 0:
+        least = f"{treatment.resistivity_min_ohm_m:g} Ω·m"
+        checks.append((soil.isna(), NO_SOIL))
+        checks.append((soil < treatment.resistivity_min_ohm_m, f"meant for soil from {least} on"))
+    if treatment.fill_mm > 0:
+        least = number("treatment_fill_ratio") * settings.fill_ohm_m
+        checks.append((soil < least, f"in soil below {least:g} Ω·m fill gains next to nothing"))
+    return checks
+
+
+def _rods(treatment, sites, settings):
+    """Rods: whether they can be placed, and whether they reach a better layer."""
+    bottom_m = settings.trench_depth_m + treatment.length_m
+    better = sites["lower_ohm_m"] * number("treatment_layer_ratio") <= sites["upper_ohm_m"]
+    reach = better & (bottom_m > sites["depth_m"])
+    words = [
+        f"the layers ({row.upper_ohm_m:.3g} over {row.lower_ohm_m:.3g} Ω·m at {row.depth_m:.2g} m) offer rods of "
+        f"{treatment.length_m:g} m no layer a third as resistive: use wire"
+        for row in sites.itertuples()
+    ]
+    checks = [(sites["is_layered"] & ~reach, words)]
+    if treatment.kind == "rods":
+        return [(sites["soil_class"] == "rock", "rods cannot be driven into rock"), *checks]
+    return [(sites["access"].isin(NO_RIG), "not accessible for a drilling rig"), *checks]
+
+
+def _room(treatment, sites, settings):
+    """Radials: available space."""
+    if settings.space_m is not None:
+        word = f"space for {settings.space_m:g} m only (line.toml)"
+        return [(treatment.length_m > settings.space_m, word)]
+    soil = sites["resistivity_ohm_m"].to_numpy(float)
+    longest_m = laid_length_limit(soil)
+    words = [
+        f"usual practice is at most {most:g} m in {ohm:.3g} Ω·m"
+        for most, ohm in zip(longest_m, soil, strict=True)
+    ]
+    return [(treatment.length_m > np.nan_to_num(longest_m, nan=np.inf), words)]
+
+
+def _chain(sites):
+    """A continuous counterpoise: a neighbour must need it too."""
+    above = (sites["impedance_class"] == "above limit").to_numpy()
+    needs = np.r_[False, above, False]
+    lone = ~(above & (needs[:-2] | needs[2:]))
+    return [
+        (sites[["span_behind_m", "span_ahead_m"]].isna().any(axis=1), "the line ends here"),
+        (lone, "no neighbour is above its limit: a continuous wire serves chains of towers"),
+    ]
+
+
+def _doubtful(sites):
+    """Readings that another test should confirm before any spending."""
+    unsure = (sites["verdict"] != "usable") | (sites["rank_confidence"] == "open")
+    return sites["footing_ohm"].isna() | unsure | sites["bond_doubt"] | sites["lead_weak"]
+
+
+def _no_wire(sites):
+    """Towers without shield wire, for which trip-outs cannot be predicted."""
+    return [(sites["shield_wire"] == "none", "no shield wire by design: trip-outs cannot be predicted")]
+
+
 def _metal(treatment, sites, settings, light, drawn, taught, possible):
-    """Prediction and trip-outs avoided of what digs, at the towers that can have it."""
+    """Prediction and trip-outs avoided of a treatment that digs, at the towers where it applies."""
     rows = np.flatnonzero(possible)
     if not rows.size:
         return {}
@@ -450,7 +371,9 @@ def _metal(treatment, sites, settings, light, drawn, taught, possible):
     full_m, seen_m = lengths(treatment, here), lightning_lengths(treatment, here)
     whole = response(treatment, here, settings, full_m)
     ends = banded(whole, here, learned)
-    found = dict(zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), ends, strict=True))
+    found: dict[str, np.ndarray] = dict(
+        zip(("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm"), ends, strict=True)
+    )
     found["learned_factor"] = np.exp(learned)
     if light is not None:
         cut = (
@@ -470,14 +393,14 @@ def _metal(treatment, sites, settings, light, drawn, taught, possible):
 
 
 def _spread(values, rows, count):
-    """Values of some towers among all, NaN elsewhere."""
+    """Values of a subset of the towers, NaN elsewhere."""
     full = np.full(count, np.nan)
     full[rows] = values
     return full
 
 
 def _without_metal(treatment, sites, one, light, drawn):
-    """Trip-outs avoided of what leaves the ground as it is."""
+    """Trip-outs avoided by a treatment without metal in the ground."""
     names = ("avoided_per_year", "avoided_low", "avoided_high")
     if treatment.kind in ("nothing", "retest"):
         return dict.fromkeys(names, np.zeros(len(sites)))
@@ -492,17 +415,60 @@ def _without_metal(treatment, sites, one, light, drawn):
     return dict(zip(names, found, strict=True))
 
 
+def last_resorts(
+    options: dict[str, dict[str, Any]], sites: pd.DataFrame, saturated: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Reasons against arresters and under-built wires where earthing is sufficient.
+
+    Parameters
+    ----------
+    options : dict of str to dict
+        By treatment: kind, reason (n,), predicted_ohm (n,).
+    sites : pandas.DataFrame
+    saturated : array of bool, shape (n,)
+        Towers at which no achievable footing would help against lightning.
+
+    Returns
+    -------
+    dict of str to array of str
+        Reasons of those treatments, replacing the former ones.
+    """
+    limit = sites["limit_ohm"].to_numpy(float)
+    earthing = [one for one in options.values() if one["kind"] in EARTHING]
+    possible = np.array([one["reason"] == "" for one in earthing]).reshape(len(earthing), len(sites))
+    left = np.array([one["predicted_ohm"] for one in earthing]).reshape(len(earthing), len(sites))
+    reached = (possible & (left <= limit)).any(axis=0)
+    unknown = (possible & np.isnan(left)).any(axis=0) & ~reached
+    above = (sites["footing_ohm"] > sites["limit_ohm"]).to_numpy()
+    needed = saturated | (above & ~reached & ~unknown)
+    word = np.select(
+        [needed, unknown & above, ~above],
+        ["", NO_SOIL, "the footing is within its limit"],
+        "earthing is predicted to be sufficient",
+    )
+    low, high = number("underbuilt_footing_low_ohm"), number("underbuilt_footing_high_ohm")
+    outside = ~sites["footing_ohm"].between(low, high).to_numpy()
+    found = {}
+    for name, one in options.items():
+        if one["kind"] in ("arresters", "under-built"):
+            reason = np.where(one["reason"] == "", word, one["reason"])
+            published = f"its gain is published for footings of {low:g} to {high:g} Ω only"
+            is_wire = one["kind"] == "under-built"
+            found[name] = np.where((reason == "") & outside & is_wire, published, reason)
+    return found
+
+
 def _rows(treatment, sites, line, one):
-    """Rows of one treatment, a tower each."""
+    """Rows of one treatment, one per tower."""
     applies = one["reason"] == ""
-    told = np.where(applies, cautions(treatment, sites, one), one["reason"])
+    reason = np.where(applies, cautions(treatment, sites, one), one["reason"])
     rows = pd.DataFrame(
         {
             "tower_id": sites["tower_id"],
             "option": treatment.option,
             "kind": treatment.kind,
             "applies": applies,
-            "reason": pd.array(told, dtype="str"),
+            "reason": pd.array(reason, dtype="str"),
             "must_do": must_do(treatment, sites).to_numpy(bool) & applies,
             "life_years": treatment.life_years,
             "purse": treatment.purse,
@@ -521,6 +487,76 @@ def _rows(treatment, sites, line, one):
     return rows.assign(within_limit=within).join(quantities(treatment, sites, line.treatments, line))
 
 
-NUMBERS = """
-    predicted_ohm predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm avoided_per_year avoided_low avoided_high
-""".split()
+def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -> np.ndarray:
+    """Cautions on a treatment that can be done.
+
+    Parameters
+    ----------
+    treatment : Treatment
+    sites : pandas.DataFrame
+    found : dict
+        predicted_ohm (n,) and saturated (n,).
+
+    Returns
+    -------
+    array of str, shape (n,)
+    """
+    remarks = [np.full(len(sites), "", object)]
+    if treatment.kind in EARTHING:
+        limit = sites["limit_ohm"].to_numpy(float)
+        above = found["predicted_ohm"] > limit
+        remarks.append(np.where(sites["upper_ohm_m"].isna(), NO_SOIL, ""))
+        remarks.append(
+            np.where(
+                above, [f"still above the limit of {most:g} Ω: accept with a reason" for most in limit], ""
+            )
+        )
+        remarks.append(np.where(found["saturated"], SATURATED, ""))
+        remarks.append(np.where(sites["is_public"], "touch and step voltage to be checked", ""))
+    if treatment.kind in RODS:
+        remarks.append(
+            np.where(
+                sites["is_layered"] | sites["upper_ohm_m"].isna(),
+                "",
+                "layers not known: measure them by a sounding to choose between rods and wire",
+            )
+        )
+    if treatment.kind in WIRES:
+        seen = np.minimum(lightning_lengths(treatment, sites), lengths(treatment, sites))
+        short = seen < lengths(treatment, sites)
+        remarks.append(
+            np.where(short, [f"{m:g} m of each wire are effective against lightning" for m in seen], "")
+        )
+        remarks.append(
+            np.where(sites["has_ring"], "metal is already in the ground: ask for its as-built sketch", "")
+        )
+    if treatment.kind == "counterpoise":
+        remarks.append(np.full(len(sites), "effective only if the neighbours are treated too", object))
+    if treatment.kind == "rebond":
+        remarks.append(
+            np.full(len(sites), "inspect first; under the utility's licensed procedure only", object)
+        )
+    if treatment.kind in ("arresters", "under-built"):
+        remarks.append(np.full(len(sites), "untreated neighbours may flash over instead", object))
+    return np.array(
+        ["; ".join(part for part in parts if part) for parts in zip(*remarks, strict=True)], object
+    )
+
+
+def must_do(treatment: Treatment, sites: pd.DataFrame) -> pd.Series:
+    """Safety works, which are not traded against cost.
+
+    Parameters
+    ----------
+    treatment : Treatment
+    sites : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.Series of bool
+        Leads seen missing or badly corroded; a ring where people are often and the touch-voltage screening is above
+        its limit.
+    """
+    if treatment.kind == "lead":
+        return cast("pd.Series", sites["lead_gone"])
+    return cast("pd.Series", sites["touch_above"] & sites["is_public"] & (treatment.kind in RINGS))

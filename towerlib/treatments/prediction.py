@@ -1,6 +1,9 @@
-"""Where the metal of a treatment lies about a tower."""
+"""Predicted footing after treatment: layout of the added metal, response of the footing, and interval."""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -10,82 +13,101 @@ from towerlib.physics.layered_soil import Soil, uniform
 from towerlib.treatments.catalogue import EARTHING, WIRES
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import ArrayLike
 
-def legs_at(legs, spacing_m):
-    """Places of the legs of a tower.
+    from towerlib.config.sections import Treatments as TreatmentSettings
+    from towerlib.treatments.catalogue import Treatment
+
+
+LOG_STEP = 0.1
+LOG_RATIOS = np.arange(-10.0, 6.0 + LOG_STEP, LOG_STEP)  # of footing over resistivity [1/m]
+COUNTERPOISE_STEP_M = 10.0
+TWO_SIDED = 1.96  # the interval of a footing is one of 95 %
+
+
+@dataclass(frozen=True)
+class Response:
+    """Footing after a treatment as a function of the footing before, for n towers.
+
+    Attributes
+    ----------
+    log_ratio : array, shape (n, k)
+        ln(R/ρ1) after treatment, at footings of ρ1·exp(`LOG_RATIOS`); NaN where it cannot be predicted.
+    scale_ohm_m : array, shape (n,)
+        ρ1, resistivity of the soil or its upper layer [Ω·m].
+    """
+
+    log_ratio: np.ndarray
+    scale_ohm_m: np.ndarray
+
+
+def response(
+    treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, length_m: np.ndarray
+) -> Response:
+    """Footing after a treatment as a function of the footing before, for each tower.
 
     Parameters
     ----------
-    legs : int
-        Number of legs; with five the fifth stands amid the others, as a mast amid its guys.
-    spacing_m : float
-        Distance between neighbours [m].
+    treatment : Treatment
+        Of a kind that digs.
+    sites : pandas.DataFrame
+        From `towerlib.treatments.options.sites`.
+    settings : towerlib.config.sections.Treatments
+        Sizes of the metal.
+    length_m : array, shape (n,)
+        From `lengths` or `lightning_lengths`.
 
     Returns
     -------
-    array, shape (legs, 2)
-        x and y [m].
+    Response
 
-    Examples
-    --------
-    >>> legs_at(2, 4.0)
-    array([[-2.,  0.],
-           [ 2.,  0.]])
+    Notes
+    -----
+    R/ρ1 depends on R0/ρ1, ρ2/ρ1, the boundary and the geometry alone: towers that share these share one matrix.
+    The mutual resistance of footing and metal is always included (`with_footing`); a plain parallel connection would
+    be too optimistic.
     """
-    if legs == 1:
-        return np.zeros((1, 2))
-    if legs == 2:
-        return np.array([[-spacing_m / 2, 0.0], [spacing_m / 2, 0.0]])
-    if legs in (4, 5):
-        return np.vstack([leg_positions(spacing_m), np.zeros((legs - 4, 2))])
-    angle = 2 * np.pi * np.arange(legs) / legs + np.pi / 4
-    radius_m = spacing_m / (2 * np.sin(np.pi / legs))
-    return radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
+    table = np.full((len(sites), LOG_RATIOS.size), np.nan)
+    keys = sites[["legs", "spacing_m", "upper_ohm_m", "lower_ohm_m", "depth_m"]].assign(length_m=length_m)
+    keys["contrast"] = keys.pop("lower_ohm_m") / keys["upper_ohm_m"]
+    scale = keys.pop("upper_ohm_m").to_numpy(float)
+    known = keys.notna().all(axis=1) & ((keys["length_m"] > 0) | (treatment.kind == "ring"))
+    for key, rows in keys[known].reset_index(drop=True).groupby(list(keys.columns)).groups.items():
+        place = np.flatnonzero(known.to_numpy())[rows]
+        table[place] = _one(treatment, dict(zip(keys.columns, cast("tuple", key), strict=True)), settings)
+    return Response(table, scale)
 
 
-def rods_at(count, width_m, outside_m):
-    """Places of rods outside the legs.
-
-    Parameters
-    ----------
-    count : int
-        Number of rods: one at a corner, two at opposite corners, four at all corners, else on a circle through
-        the corners.
-    width_m, outside_m : float
-        Side of the square of the legs, and how far outside it the rods stand along x and y [m].
-
-    Returns
-    -------
-    array, shape (count, 2)
-        x and y [m].
-
-    Examples
-    --------
-    >>> rods_at(2, 8.0, 1.5).tolist()
-    [[5.5, 5.5], [-5.5, -5.5]]
-    """
-    corners_m = leg_positions(width_m + 2 * outside_m)
-    if count <= 2:
-        return corners_m[[0, 2]][:count]
-    if count == 4:
-        return corners_m
-    angle = 2 * np.pi * np.arange(count) / count + np.pi / 4
-    return np.hypot(*corners_m[0]) * np.column_stack([np.cos(angle), np.sin(angle)])
+def _one(treatment, key, settings):
+    """ln(R/ρ1) over `LOG_RATIOS` for towers of one geometry in one soil."""
+    soil = (
+        uniform(1.0) if np.isinf(key["depth_m"]) else Soil(1.0, float(key["contrast"]), float(key["depth_m"]))
+    )
+    added = prepare(
+        metal(treatment, key["spacing_m"], settings, key["length_m"]),
+        legs_at(int(key["legs"]), key["spacing_m"]),
+        soil,
+    )
+    return np.log(with_footing(added, np.exp(LOG_RATIOS)))
 
 
-def metal(treatment, width_m, settings, length_m=None):
-    """The electrode that a treatment adds to a tower.
+def metal(
+    treatment: Treatment, width_m: float, settings: TreatmentSettings, length_m: float | None = None
+) -> Electrode:
+    """Electrode added to a tower by a treatment.
 
     Parameters
     ----------
     treatment : towerlib.treatments.catalogue.Treatment
-        One of the kinds that dig.
+        Of a kind that digs.
     width_m : float
         Side of the base of the tower [m].
     settings : towerlib.config.sections.Treatments
         Sizes of wire, rods and trench.
     length_m : float, optional
-        Length of each wire in place of the treatment's own [m].
+        Length of each wire, instead of the treatment's own [m].
 
     Returns
     -------
@@ -93,7 +115,7 @@ def metal(treatment, width_m, settings, length_m=None):
 
     Notes
     -----
-    Conductive fill counts as metal of its own thickness, as it may where the soil is twenty times worse.
+    Conductive fill counts as metal of its own diameter, which is valid in soil of twenty times its resistivity.
 
     Examples
     --------
@@ -117,8 +139,46 @@ def metal(treatment, width_m, settings, length_m=None):
     return wires(treatment.count, length_m, wire_m, width_m, depth_m, first_deg=first_deg)
 
 
-def wires(count, length_m, radius_m, width_m, depth_m, *, first_deg=None):
-    """Straight wires at equal angles, each from the corner that is nearest to its way.
+def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
+    """Positions of rods outside the legs.
+
+    Parameters
+    ----------
+    count : int
+        Number of rods: one at a corner, two at opposite corners, four at all corners, else on a circle through
+        the corners.
+    width_m, outside_m : float
+        Side of the square of the legs, and distance of the rods outside it along x and y [m].
+
+    Returns
+    -------
+    array, shape (count, 2)
+        x and y [m].
+
+    Examples
+    --------
+    >>> rods_at(2, 8.0, 1.5).tolist()
+    [[5.5, 5.5], [-5.5, -5.5]]
+    """
+    corners_m = leg_positions(width_m + 2 * outside_m)
+    if count <= 2:
+        return corners_m[[0, 2]][:count]
+    if count == 4:
+        return corners_m
+    angle = 2 * np.pi * np.arange(count) / count + np.pi / 4
+    return np.hypot(*corners_m[0]) * np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def wires(
+    count: int,
+    length_m: float,
+    radius_m: float,
+    width_m: float,
+    depth_m: float,
+    *,
+    first_deg: float | None = None,
+) -> Electrode:
+    """Straight wires at equal angles, each starting at the nearest corner.
 
     Parameters
     ----------
@@ -129,7 +189,7 @@ def wires(count, length_m, radius_m, width_m, depth_m, *, first_deg=None):
     width_m, depth_m : float
         Side of the square of the corners, and depth [m].
     first_deg : float, optional
-        Direction of the first [°]; else along a diagonal, or two wires from each corner beside it.
+        Direction of the first [°]; default: along a diagonal, or two wires on either side of each diagonal.
 
     Returns
     -------
@@ -155,41 +215,51 @@ def wires(count, length_m, radius_m, width_m, depth_m, *, first_deg=None):
     )
 
 
-LOG_STEP = 0.1
-LOG_RATIOS = np.arange(-10.0, 6.0 + LOG_STEP, LOG_STEP)  # of footing over resistivity [1/m]
-COUNTERPOISE_STEP_M = 10.0
-TWO_SIDED = 1.96  # the interval of a footing is one of 95 %
+def legs_at(legs: int, spacing_m: float) -> np.ndarray:
+    """Positions of the legs of a tower.
 
-
-@dataclass(frozen=True)
-class Response:
-    """What a treatment makes of any footing at each of n towers.
-
-    Attributes
+    Parameters
     ----------
-    log_ratio : array, shape (n, k)
-        ln(R/ρ1) after it, at footings of ρ1·exp(`LOG_RATIOS`); NaN where it cannot be predicted.
-    scale_ohm_m : array, shape (n,)
-        ρ1, the soil or its upper layer [Ω·m].
+    legs : int
+        Number of legs; a fifth leg is placed in the centre, as a mast between its guys.
+    spacing_m : float
+        Distance between neighbours [m].
+
+    Returns
+    -------
+    array, shape (legs, 2)
+        x and y [m].
+
+    Examples
+    --------
+    >>> legs_at(2, 4.0)
+    array([[-2.,  0.],
+           [ 2.,  0.]])
     """
+    if legs == 1:
+        return np.zeros((1, 2))
+    if legs == 2:
+        return np.array([[-spacing_m / 2, 0.0], [spacing_m / 2, 0.0]])
+    if legs in (4, 5):
+        return np.vstack([leg_positions(spacing_m), np.zeros((legs - 4, 2))])
+    angle = 2 * np.pi * np.arange(legs) / legs + np.pi / 4
+    radius_m = spacing_m / (2 * np.sin(np.pi / legs))
+    return radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
 
-    log_ratio: np.ndarray
-    scale_ohm_m: np.ndarray
 
-
-def lengths(treatment, sites):
+def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     """Length of each wire of a treatment at each tower.
 
     Parameters
     ----------
     treatment : Treatment
     sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
+        From `towerlib.treatments.options.sites`.
 
     Returns
     -------
     array, shape (n,)
-        Length [m]; of a continuous counterpoise half of the mean span, which is the tower's share of it.
+        Length [m]; for a continuous counterpoise half of the mean span, which is the tower's share of it.
     """
     if treatment.kind != "counterpoise":
         return np.full(len(sites), float(treatment.length_m))
@@ -197,8 +267,8 @@ def lengths(treatment, sites):
     return np.floor(both / COUNTERPOISE_STEP_M) * COUNTERPOISE_STEP_M
 
 
-def lightning_lengths(treatment, sites):
-    """The same, without the metres that lightning does not see.
+def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
+    """Length of each wire that is effective against lightning.
 
     Parameters
     ----------
@@ -208,7 +278,7 @@ def lightning_lengths(treatment, sites):
     Returns
     -------
     array, shape (n,)
-        Length [m], cut to what `credited_length` counts in the better of the layers, in whole steps of 5 m.
+        Length [m], limited to `credited_length` in the less resistive layer, in whole steps of 5 m.
     """
     length_m = lengths(treatment, sites)
     if treatment.kind not in WIRES:
@@ -222,68 +292,22 @@ def lightning_lengths(treatment, sites):
     return np.where(counted < length_m, np.minimum(whole, length_m), length_m)
 
 
-def response(treatment, sites, settings, length_m):
-    """What a treatment makes of any footing at each tower.
-
-    Parameters
-    ----------
-    treatment : Treatment
-        One that digs.
-    sites : pandas.DataFrame
-        As `towerlib.treatments.options.sites` gives it.
-    settings : towerlib.config.sections.Treatments
-        Sizes of metal.
-    length_m : array, shape (n,)
-        From `lengths` or `lightning_lengths`.
-
-    Returns
-    -------
-    Response
-
-    Notes
-    -----
-    R/ρ1 depends on R0/ρ1, ρ2/ρ1, the boundary and the geometry alone: towers that share these share one matrix.
-    Footing and metal always stand in each other's voltage cone (`with_footing`); never plain parallel.
-    """
-    table = np.full((len(sites), LOG_RATIOS.size), np.nan)
-    keys = sites[["legs", "spacing_m", "upper_ohm_m", "lower_ohm_m", "depth_m"]].assign(length_m=length_m)
-    keys["contrast"] = keys.pop("lower_ohm_m") / keys["upper_ohm_m"]
-    scale = keys.pop("upper_ohm_m").to_numpy(float)
-    known = keys.notna().all(axis=1) & ((keys["length_m"] > 0) | (treatment.kind == "ring"))
-    for key, rows in keys[known].reset_index(drop=True).groupby(list(keys.columns)).groups.items():
-        place = np.flatnonzero(known.to_numpy())[rows]
-        table[place] = _one(treatment, dict(zip(keys.columns, key, strict=True)), settings)
-    return Response(table, scale)
-
-
-def _one(treatment, key, settings):
-    """ln(R/ρ1) over `LOG_RATIOS` for towers of one kind in one kind of soil."""
-    soil = (
-        uniform(1.0) if np.isinf(key["depth_m"]) else Soil(1.0, float(key["contrast"]), float(key["depth_m"]))
-    )
-    added = prepare(
-        metal(treatment, key["spacing_m"], settings, key["length_m"]),
-        legs_at(int(key["legs"]), key["spacing_m"]),
-        soil,
-    )
-    return np.log(with_footing(added, np.exp(LOG_RATIOS)))
-
-
-def after(found, footing_ohm, soil_factor=1.0):
+def after(found: Response, footing_ohm: ArrayLike, soil_factor: ArrayLike = 1.0) -> np.ndarray:
     """Footing after a treatment.
 
     Parameters
     ----------
     found : Response
     footing_ohm, soil_factor : float or array, shape (n,) or (draws, n)
-        Footing before [Ω], and what the resistivities are multiplied by.
+        Footing before [Ω], and factor on the resistivities.
 
     Returns
     -------
     array
         Footing [Ω], never above the one before.
     """
-    scale = found.scale_ohm_m * soil_factor
+    footing_ohm = np.asarray(footing_ohm, float)
+    scale = found.scale_ohm_m * np.asarray(soil_factor, float)
     with np.errstate(invalid="ignore", divide="ignore"):
         place = (np.log(footing_ohm / scale) - LOG_RATIOS[0]) / LOG_STEP
         first = np.clip(np.nan_to_num(np.floor(place)), 0, LOG_RATIOS.size - 2).astype(int)
@@ -292,8 +316,10 @@ def after(found, footing_ohm, soil_factor=1.0):
         return np.minimum(scale * np.exp(low + (place - first) * (high - low)), footing_ohm)
 
 
-def corrected(footing_ohm, after_ohm, log_factor, gain_factor=1.0):
-    """A prediction after what earlier works taught, and with another gain.
+def corrected(
+    footing_ohm: ArrayLike, after_ohm: ArrayLike, log_factor: ArrayLike, gain_factor: ArrayLike = 1.0
+) -> np.ndarray:
+    """Predicted footing with the learned correction and another gain.
 
     Parameters
     ----------
@@ -302,7 +328,7 @@ def corrected(footing_ohm, after_ohm, log_factor, gain_factor=1.0):
     log_factor : float or array
         Learned ln(achieved/predicted).
     gain_factor : float or array
-        The gain ln(before/after) is multiplied by it.
+        Factor on the gain ln(before/after).
 
     Returns
     -------
@@ -314,12 +340,15 @@ def corrected(footing_ohm, after_ohm, log_factor, gain_factor=1.0):
     >>> print(corrected(40.0, 20.0, 0.0, 0.5))
     28.28
     """
-    gain = np.log(np.asarray(footing_ohm, float) / after_ohm) - log_factor
-    return footing_ohm * np.exp(-np.maximum(gain * gain_factor, 0.0))
+    footing_ohm = np.asarray(footing_ohm, float)
+    gain = np.log(footing_ohm / np.asarray(after_ohm, float)) - np.asarray(log_factor, float)
+    return footing_ohm * np.exp(-np.maximum(gain * np.asarray(gain_factor, float), 0.0))
 
 
-def banded(found, sites, log_factor=0.0):
-    """Predicted footing of each tower with both ends of its band.
+def banded(
+    found: Response, sites: pd.DataFrame, log_factor: ArrayLike = 0.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Predicted footing of each tower with its interval.
 
     Parameters
     ----------
@@ -336,8 +365,8 @@ def banded(found, sites, log_factor=0.0):
 
     Notes
     -----
-    Interval of the reading, resistivity, and the gain itself (`treatment_gain_percent` of ln(before/after)) are
-    moved one at a time; the logarithms of what each does add in squares, on either side.
+    The reading (within its interval), the resistivity and the gain (by `treatment_gain_percent` of ln(before/after))
+    are varied one at a time; their effects on ln(R) are added in quadrature on either side.
 
     References
     ----------
@@ -364,8 +393,8 @@ def banded(found, sites, log_factor=0.0):
     return np.exp(logs[0]), np.exp(logs[0] - down), np.exp(logs[0] + up)
 
 
-def repaired(sites):
-    """Footing after missing leads were put back, where their number is known.
+def repaired(sites: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Predicted footing after missing leads are replaced, where their number is known.
 
     Parameters
     ----------
@@ -375,12 +404,12 @@ def repaired(sites):
     Returns
     -------
     tuple of array, each of shape (n,)
-        predicted, low, high [Ω]; NaN where the number of leads or the soil is not known.
+        predicted, low, high [Ω]; NaN where the number of leads or the soil is unknown.
 
     Notes
     -----
-    Legs as equal hemispheres that see each other: their own resistance follows from the reading with the legs that
-    are left. The high end is the reading: where metal in the ground joins the legs, a lead changes nothing.
+    Legs are modelled as equal, mutually coupled hemispheres; their own resistance follows from the reading with the
+    remaining legs. The high end is the reading: where buried metal joins the legs, a lead changes nothing.
     """
     footing, high = sites["footing_ohm"].to_numpy(float), sites["footing_high_ohm"].to_numpy(float)
     gone = np.nan_to_num(sites["leads_missing"].to_numpy(float)).astype(int)
@@ -395,7 +424,7 @@ def repaired(sites):
 
 
 def _restored(places_m, gone, ratio):
-    """Part of a footing that is left when lost legs are bonded again; R0/ρ given."""
+    """Ratio of the footings after and before lost legs are bonded again, for a given R0/ρ."""
     apart_m = np.linalg.norm(places_m[:, None] - places_m, axis=-1)
     with np.errstate(divide="ignore"):
         mutual = np.where(apart_m > 0, 1 / (2 * np.pi * apart_m), 0.0)
@@ -413,6 +442,6 @@ def _together(matrix):
     return 1 / np.linalg.solve(matrix, np.ones(len(matrix))).sum()
 
 
-def digs(treatment):
+def digs(treatment: Treatment) -> bool:
     """Whether a treatment puts metal into the ground."""
     return treatment.kind in EARTHING

@@ -447,7 +447,7 @@ def rules(study):
     ]
     if not any("touch-voltage screening" in why.lower() for why in study.network.off):
         listed.append(("Touch screen", f"{line.safety.standard}; touched share of the rise as assumed there"))
-    if study.budget.terms is not None:
+    if study.budget.constraints is not None:
         listed.append(
             (
                 "Plan",
