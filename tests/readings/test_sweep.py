@@ -156,7 +156,7 @@ def test_what_shield_wires_carry_is_said():
 def test_without_the_footing_alone_no_word_is_said_of_the_electrode(method, top, phase):
     found = told(sweep(np.linspace(1, top, 13), phase=phase), method=method)
     assert found["shape"] in ("rising", "flat", "falling")
-    assert "nothing is told of the electrode" in found["screening"]
+    assert "the sweep says nothing of the electrode" in found["screening"]
     for never in ("footing is", "lightning", "Trip-out", "soil"):
         assert never not in found["screening"]
 

@@ -31,7 +31,7 @@ class Network:
     Attributes
     ----------
     towers : pandas.DataFrame
-        One row a tower in route order:
+        One row per tower in route order:
 
         - share: leg_share_expected, no_coils_expected_ohm (sound bond, at the test frequency of the reading),
           leg_share_measured, bond_z (standard uncertainties by which the reading stands above), footing_assumed;
@@ -44,7 +44,7 @@ class Network:
         - scan: bond_scan (``suspected``, ``none``, ``not testable``; blank where off), bond_testable,
           bond_scan_evidence.
     spans : pandas.DataFrame
-        One row a span: from_tower_id, to_tower_id, length_m, span_scan, span_statistic, span_threshold,
+        One row per span: from_tower_id, to_tower_id, length_m, span_scan, span_statistic, span_threshold,
         span_evidence.
     off : tuple of str
         What is off, and what is missing for it.

@@ -43,7 +43,7 @@ def bond_readings(
     Returns
     -------
     pandas.DataFrame
-        One row a tower in the order of `condition`: bond_visit_id, bond_date, kind (``impedance``: the line
+        One row per tower in the order of `condition`: bond_visit_id, bond_date, kind (``impedance``: the line
         in parallel was read without coils [Ω]; ``share``: of the injected current in the legs [1]), measured,
         measured_u (standard uncertainty of its logarithm), own_ohm and own_u (footing of the tower at that
         reading), outside_coils, other_share (of the same visit, by the currents), reason (why there is none).
@@ -483,7 +483,7 @@ def join(condition: pd.DataFrame, network: Network) -> pd.DataFrame:
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower, as of `towerlib.condition.assess`.
+        One row per tower, as of `towerlib.condition.assess`.
     network : Network
         As of `towerlib.network.assess`, of the same towers.
 

@@ -213,7 +213,7 @@ def of_bonds(
     Returns
     -------
     DataFrame
-        One row a tower: bond_scan (``suspected``, ``none``, ``not testable``; blank where the scan is off),
+        One row per tower: bond_scan (``suspected``, ``none``, ``not testable``; blank where the scan is off),
         bond_testable (NA where there is no bond by design), bond_scan_evidence.
     """
     count = len(model.tower_id)
@@ -271,7 +271,7 @@ def of_spans(found: FaultScan | None, model: LineModel, route: Route) -> pd.Data
     Returns
     -------
     DataFrame
-        One row a span: from_tower_id, to_tower_id, length_m, span_scan (``suspected``, ``none``,
+        One row per span: from_tower_id, to_tower_id, length_m, span_scan (``suspected``, ``none``,
         ``not testable``; blank where the scan is off), span_statistic, span_threshold, span_evidence.
     """
     table = pd.DataFrame(route.spans[["from_tower_id", "to_tower_id", "length_m"]])

@@ -348,7 +348,7 @@ class Case:
     service_hz : float
         Frequency of service [Hz].
     measured : pandas.DataFrame
-        One row a tower: tower_id, chainage_km, footing_ohm (with leg coils, of the visit that read without
+        One row per tower: tower_id, chainage_km, footing_ohm (with leg coils, of the visit that read without
         them), no_coils_ohm, leg_share, injected_date, injected_old, total_ma (in service), total_date,
         total_old. Old is a reading more than two years before the newest of its kind.
     assumed : tuple of str
@@ -450,7 +450,7 @@ def predict(case: Case, change: Change = Change()) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a tower: tower_id, no_coils_ohm and leg_share at its test frequency; ambient_ma_per_a: size of
+        One row per tower: tower_id, no_coils_ohm and leg_share at its test frequency; ambient_ma_per_a: size of
         the current down the tower in service, for 1 A that induction forces through the shield wires [mA/A].
 
     Notes
@@ -506,7 +506,7 @@ def compare(case: Case, change: Change, stretch: Stretch) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a tower of the stretch: the columns of ``case.measured``, and no_coils_ohm, leg_share and
+        One row per tower of the stretch: the columns of ``case.measured``, and no_coils_ohm, leg_share and
         ambient_ma_per_a each with ``_now`` (as recorded) and ``_then`` (with the change).
     """
     now, then = predict(case), predict(case, change)
@@ -577,7 +577,7 @@ def telling(case: Case, change: Change, stretch: Stretch, drive_a: float = np.na
     Returns
     -------
     pandas.DataFrame
-        One row a reading, most telling first: tower_id, reading (one of `KINDS`), as_recorded and what_if
+        One row per reading, most telling first: tower_id, reading (one of `KINDS`), as_recorded and what_if
         (Ω, share, or mA; medians), apart (distance of the two in standard uncertainties), apart_rival (the
         same to what is most like it of the spans beside it; NaN without any), last_read.
 

@@ -29,7 +29,7 @@ def join(condition: pd.DataFrame, outages: Outages) -> pd.DataFrame:
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower.
+        One row per tower.
     outages : Outages
         Of the same towers.
 
@@ -69,14 +69,14 @@ class Outages:
     Attributes
     ----------
     towers : pandas.DataFrame
-        One row a tower in route order, columns as in `TOWER_COLUMNS`: rates per year with the ends of their band
+        One row per tower in route order, columns as in `TOWER_COLUMNS`: rates per year with the ends of their band
         (80 %), what the target would avoid, benefit_rank (1 avoids most), chance_worst_tenth_benefit,
         treatment_can_help (false: saturated), observed_trip_outs (shares of those that happened), assumed (what
         stands in), flaw (why there is no rate).
     line : dict
         Sums over the line, their bands, what was observed, the calibration: see `assess`.
     record : pandas.DataFrame
-        One row a trip-out with its verdict, as `towerlib.outages.record.judge` gives it.
+        One row per trip-out with its verdict, as `towerlib.outages.record.judge` gives it.
     weights : numpy.ndarray
         Trip-outs × towers: where each happened.
     years : pandas.DataFrame
@@ -112,7 +112,7 @@ def assess(
         Settings, register, soil, trip-outs and flashes of the line.
     route : Route
     condition : pandas.DataFrame
-        One row a tower in route order, as `towerlib.condition.assess` gives it.
+        One row per tower in route order, as `towerlib.condition.assess` gives it.
     month : str
         ``YYYY-MM``; later trip-outs and flashes are not seen.
     draws : int

@@ -382,7 +382,7 @@ def years_table(rate_per_year: float, years_of_record: float, own_cuts: Sequence
     Returns
     -------
     pandas.DataFrame
-        One row a cut: cut_fraction; years_each_side (as many before as after); years_after_record (with the years on
+        One row per cut: cut_fraction; years_each_side (as many before as after); years_after_record (with the years on
         record before). inf means more than 60.
 
     Notes

@@ -183,7 +183,7 @@ def towers_exposed(
         Register, soil and settings of the line.
     route : Route
     condition : pandas.DataFrame
-        One row a tower in route order, as `towerlib.condition.assess` gives it.
+        One row per tower in route order, as `towerlib.condition.assess` gives it.
     local : FlashDensity or None
         Stands in where neither the tower nor the line states a ground flash density.
     shape : LineGeometry, optional
@@ -192,7 +192,7 @@ def towers_exposed(
     Returns
     -------
     pandas.DataFrame
-        One row a tower: tower_id, chainage_m, span_m (over which it collects), surge_span_m
+        One row per tower: tower_id, chainage_m, span_m (over which it collects), surge_span_m
         (mean of its spans), height_m, strength_kv, flash_density, flash_density_source,
         resistivity_ohm_m, soil_source, footing_ohm, footing_low_ohm, footing_high_ohm, lower_bound_ohm, target_ohm;
         assumed (what stands in, or ""), flaw (why there is no rate, or "").

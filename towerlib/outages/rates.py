@@ -101,7 +101,7 @@ def point_rates(geometry: LineGeometry, exposed: pd.DataFrame, line: Line) -> pd
     Returns
     -------
     pandas.DataFrame
-        One row a tower: trip_outs_per_year, trip_outs_at_target_per_year, avoided_to_target_per_year,
+        One row per tower: trip_outs_per_year, trip_outs_at_target_per_year, avoided_to_target_per_year,
         halving_saves_fraction, treatment_can_help (blank without a rate), critical_current_ka, flashes_per_year,
         soil_fits (false where soil and footing do not belong together). Without a ground flash density the rates
         are those at 1 flash per km² and year.

@@ -157,7 +157,7 @@ def near_line(flashes: pd.DataFrame, route: Route) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a flash in the order of time: flash_time, flash_distance_m (to the nearest span),
+        One row per flash in the order of time: flash_time, flash_distance_m (to the nearest span),
         flash_chainage_m (of the foot there), peak_current_ka, semi_major_m, latitude_deg, longitude_deg.
     """
     flashes = flashes.sort_values("time", kind="stable", ignore_index=True)
@@ -188,7 +188,7 @@ def judge(outages: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) 
     Returns
     -------
     pandas.DataFrame
-        One row a trip-out in the order of time, its columns as they came and: verdict (one of `VERDICTS`),
+        One row per trip-out in the order of time, its columns as they came and: verdict (one of `VERDICTS`),
         booking_agrees (false where a flash fell but another cause was booked), flash_lag_ms
         (trip-out after flash), flash_time, flash_distance_m, flash_chainage_m, peak_current_ka, semi_major_m.
         The flash columns are blank where none fits.
