@@ -72,7 +72,7 @@ def test_flat_sweep_of_a_long_wire_gives_no_all_clear():
 
 
 def test_words_claim_no_impulse_value_and_no_inductance():
-    said = " ".join([*sweeps.SHAPES.values(), sweeps.NOT_TOLD, *sweeps.BESIDE.values()])
+    said = " ".join([*sweeps.SHAPES.values(), sweeps.UNDECIDED, *sweeps.BESIDE.values()])
     for never in ("impulse", "inductance", "effective length", "surge", "µH"):
         assert never not in said
         assert not any(never in column for column in COLUMNS)
