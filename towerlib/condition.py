@@ -119,7 +119,7 @@ def assess(
     return table.assign(impedance_class=classes, **{name: ranks[name] for name in RANKS})
 
 
-def _places(records: Records, route: Route) -> pd.DataFrame:
+def _places(records, route):
     """Place and register of each tower, in route order."""
     register = records.towers[["tower_id", *REGISTER]]
     placed = route.towers[["tower_id", "chainage_m", "latitude_deg", "longitude_deg"]]
@@ -128,7 +128,7 @@ def _places(records: Records, route: Route) -> pd.DataFrame:
     return towers
 
 
-def _footing(visits: pd.DataFrame, towers: pd.DataFrame, end: pd.Timestamp, seasons: Seasons) -> pd.DataFrame:
+def _footing(visits, towers, end, seasons):
     """The reading of the footing alone in force at each tower, with its interval."""
     read = standing.in_force(standing.footings(visits), "footing_verdict")
     interval = reading_intervals(read.reset_index(), towers, seasons).set_axis(read.index)
@@ -145,13 +145,13 @@ def _footing(visits: pd.DataFrame, towers: pd.DataFrame, end: pd.Timestamp, seas
     )
 
 
-def _lower_limit(visits: pd.DataFrame) -> pd.DataFrame:
+def _lower_limit(visits):
     """The lower limit of each footing that readings without coils, or beyond the range, leave certain."""
     read = standing.in_force(standing.lower_limits(visits), "footing_verdict")
     return pd.DataFrame({"lower_bound_ohm": read["impedance_ohm"], "bound_verdict": read["footing_verdict"]})
 
 
-def _leakage(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
+def _leakage(visits, currents):
     """The newest leg currents of each tower with their vector total, and its rank by gap and low total."""
     read = standing.in_force(standing.gaps(visits, currents), "leakage_verdict")
     scored = gap_ranks(read.reset_index())
@@ -163,7 +163,7 @@ def _leakage(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _cause(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
+def _cause(visits, currents):
     """Suspected cause by the newest visit with leg readings."""
     found = ["leg_share_lambda", "suspected_cause", "evidence"]
     read = visits[["visit_id", "tower_id", "date", "leakage_verdict"]].merge(
@@ -173,14 +173,14 @@ def _cause(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
     return newest[found].assign(cause_date=newest["date"])
 
 
-def _over_time(records: Records, visits: pd.DataFrame, end: pd.Timestamp) -> pd.DataFrame:
+def _over_time(records, visits, end):
     """Changes between comparable readings of each tower, as `towerlib.readings.trends` finds them."""
     works, line = records.works[records.works["date"] <= end], records.line
     found = trends.history(visits, works, records.towers, alike=line.comparable, seasons=line.seasons)
     return found.rename(columns={"reason": "history_reason"}).set_index("tower_id")[OVER_TIME]
 
 
-def _sweep(records: Records, visits: pd.DataFrame) -> pd.DataFrame:
+def _sweep(records, visits):
     """The newest sweep of each tower that was not refused: of the footing alone if there is one."""
     kept = visits[visits["footing_verdict"] != standing.REFUSED]
     shapes = sweep.summarise(kept, records.sweeps, records.line.frequency_hz)
@@ -196,7 +196,7 @@ def _sweep(records: Records, visits: pd.DataFrame) -> pd.DataFrame:
     return newest[SWEEP]
 
 
-def _seen(visits: pd.DataFrame) -> pd.DataFrame:
+def _seen(visits):
     """Leads, corrosion and bond as the newest visit that looked saw them, whatever its readings are worth."""
     ordered = visits.sort_values("date", kind="stable")
     return ordered.groupby("tower_id")[["leads_missing", "corrosion", "bond_seen"]].last()
@@ -433,20 +433,20 @@ def gap_ranks(currents: pd.DataFrame) -> pd.DataFrame:
     return ranks.assign(gap_class_rank=within, gap_rank=_ranked(order.where(gap_class.isin(COMPARABLE))))
 
 
-def _gap_class(currents: pd.DataFrame) -> pd.Series:
+def _gap_class(currents):
     """Towers whose gaps compare: those of one kind of paths to earth, and readings that show too little."""
     small = ~currents["large_enough"].fillna(True).astype(bool) & (currents["peer_class"] == ALONE)
     kinds = np.select([currents["gap_ma"].isna(), small], [UNKNOWN, TOO_SMALL], currents["peer_class"])
     return pd.Series(kinds, currents.index, dtype="str")
 
 
-def _low_total(currents: pd.DataFrame) -> pd.Series:
+def _low_total(currents):
     """How low a total lies under its peers, weighed; 0 without peers. A total of 0 counts as half a step."""
     total_ma = currents["leakage_total_ma"].clip(lower=number("coil_step_ma") / 2)
     return -number("gap_low_total_weight") * np.log(total_ma / currents["peer_total_ma"]).fillna(0.0)
 
 
-def _ranked(column: pd.Series) -> pd.Series:
+def _ranked(column):
     """Rank, 1 the highest; ties share the better rank."""
     return column.rank(ascending=False, method="min").astype("Int64")
 
@@ -524,7 +524,7 @@ def retest_interval(above_limit: ArrayLike, often_visited: ArrayLike, line: Line
     return np.round(years * number("days_per_year")).astype("timedelta64[D]").astype("timedelta64[ns]")
 
 
-def _advice(condition: pd.DataFrame, visits: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
+def _advice(condition, visits, findings):
     """Sentences of the rules on the newest visit of each tower; else how to test at all."""
     newest = visits.sort_values("date", kind="stable").drop_duplicates("tower_id", keep="last")
     failed = findings[findings["visit_id"].isin(newest["visit_id"])]

@@ -95,7 +95,7 @@ def test_a_bond_and_a_span_that_look_the_same_are_not_told_apart():
     told = towers.loc[6]
     assert told["bond_state"] == "not known"
     assert told["bond_suspect"]
-    assert "open span beside the tower looks the same" in told["bond_evidence"]
+    assert "open span beside the tower gives the same reading" in told["bond_evidence"]
     assert read({6: 1.2}).towers.loc[6, "bond_state"] == "worn"
 
 
@@ -104,7 +104,7 @@ def test_a_wire_error_of_the_whole_line_blames_no_bond():
     found = network.assess(*line(FOOTINGS, no_coils_ohm=seen))
     assert not found.towers["bond_suspect"].any()
     assert any("30 % above the ladder" in words for words in found.assumed)
-    assert any("check resistance, GMR and heights" in words for words in found.assumed)
+    assert any("Check resistance, GMR and heights" in words for words in found.assumed)
 
 
 def test_a_share_by_the_currents_where_nothing_was_read_without_coils():
@@ -155,7 +155,7 @@ def test_unknown_footings_are_marked_and_told():
     found = network.assess(*line(footings, no_coils_ohm=seen_at_towers(FOOTINGS)))
     assert found.towers.loc[found.towers["footing_assumed"], "tower_id"].tolist() == ["2", "8"]
     assert any(
-        "2 of 12 footings are not known: the line's median of 13.1 Ω" in words for words in found.assumed
+        "2 of 12 footings are not known. The line's median of 13.1 Ω" in words for words in found.assumed
     )
 
 
@@ -163,7 +163,7 @@ def test_a_footing_of_zero_is_named():
     footings = FOOTINGS.copy()
     footings[4] = 0.0
     found = network.assess(*line(footings))
-    assert any("0 Ω or less cannot be: tower 4" in words for words in found.assumed)
+    assert any("0 Ω or less is impossible: tower 4" in words for words in found.assumed)
     assert found.towers["leg_share_expected"].notna().all()
 
 

@@ -64,7 +64,7 @@ def test_planted_spans_are_found_within_one_span(line):
 
 
 def test_the_two_worn_bonds_that_the_leg_share_rule_passes_over(line):
-    """Shares under 0.5, yet far above what the ladder lets expect."""
+    """Shares under 0.5, yet far above the value expected by the ladder."""
     study, _, joined, _ = line
     passed_over = {"brackwater-stonefell": ("71", 21.0), "stonefell-ambermoss": ("C/4", 10.3)}
     tower_id, ohm = passed_over.get(study.line.id, (None, None))
@@ -74,7 +74,7 @@ def test_the_two_worn_bonds_that_the_leg_share_rule_passes_over(line):
     assert row["leg_share_lambda"] < 0.5
     assert row["bond_ohm"] == pytest.approx(ohm, rel=SIZE_WITHIN)
     assert row["suspected_cause"] == "bond: inspect"
-    assert "looks the same" in row["evidence"]
+    assert "gives the same reading" in row["evidence"]
     assert "Inspect" in row["evidence"]
 
 

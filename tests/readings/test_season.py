@@ -221,7 +221,7 @@ def test_a_jump_by_hand():
     assert found["jump_ohm"] == pytest.approx(8.0)
     assert found["jump_z"] == pytest.approx(np.log(2) / (np.sqrt(2) * own))
     assert (found["jump_verdict"], found["comparable_count"]) == ("up", 2)
-    assert found["reason"] == "No trend: 2 days with comparable readings, 3 are wanted."
+    assert found["reason"] == "No trend: 2 days with comparable readings, 3 are needed."
 
 
 @pytest.mark.parametrize(

@@ -72,7 +72,7 @@ def test_flat_sweep_of_a_long_wire_gives_no_all_clear():
 
 
 def test_words_claim_no_impulse_value_and_no_inductance():
-    said = " ".join([*sweeps.SHAPES.values(), sweeps.NOT_TOLD, *sweeps.BESIDE.values()])
+    said = " ".join([*sweeps.SHAPES.values(), sweeps.UNDECIDED, *sweeps.BESIDE.values()])
     for never in ("impulse", "inductance", "effective length", "surge", "µH"):
         assert never not in said
         assert not any(never in column for column in COLUMNS)
@@ -156,7 +156,7 @@ def test_what_shield_wires_carry_is_said():
 def test_without_the_footing_alone_no_word_is_said_of_the_electrode(method, top, phase):
     found = told(sweep(np.linspace(1, top, 13), phase=phase), method=method)
     assert found["shape"] in ("rising", "flat", "falling")
-    assert "nothing is told of the electrode" in found["screening"]
+    assert "the sweep says nothing of the electrode" in found["screening"]
     for never in ("footing is", "lightning", "Trip-out", "soil"):
         assert never not in found["screening"]
 

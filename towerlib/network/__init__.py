@@ -26,16 +26,16 @@ SPANS = ["from_tower_id", "to_tower_id", "length_m"]
 
 @dataclass(frozen=True)
 class Network:
-    """What a line is as a network, as of a month.
+    """Network analysis of a line as of a month.
 
     Attributes
     ----------
     towers : pandas.DataFrame
-        One row a tower in route order:
+        One row per tower in route order:
 
         - share: leg_share_expected, no_coils_expected_ohm (sound bond, at the test frequency of the reading),
-          leg_share_measured, bond_z (standard uncertainties by which the reading stands above), footing_assumed;
-        - bond: bond_ohm with bond_low_ohm, bond_high_ohm (negative: less than a sound bond lets expect),
+          leg_share_measured, bond_z (standard uncertainties by which the reading exceeds the expected value), footing_assumed;
+        - bond: bond_ohm with bond_low_ohm, bond_high_ohm (negative: less was read than is expected of a sound bond),
           bond_state (``sound``, ``worn``, ``open suspected``, ``not known``), bond_suspect, bond_evidence,
           bond_visit_id;
         - fault at the tower: potential_rise_v, potential_rise_low_v, potential_rise_high_v, fault_current_a
@@ -44,12 +44,12 @@ class Network:
         - scan: bond_scan (``suspected``, ``none``, ``not testable``; blank where off), bond_testable,
           bond_scan_evidence.
     spans : pandas.DataFrame
-        One row a span: from_tower_id, to_tower_id, length_m, span_scan, span_statistic, span_threshold,
+        One row per span: from_tower_id, to_tower_id, length_m, span_scan, span_statistic, span_threshold,
         span_evidence.
     off : tuple of str
-        What is off, and what is missing for it.
+        Analyses that are off, and what is missing for them.
     assumed : tuple of str
-        What was taken for granted.
+        Assumptions.
     """
 
     towers: pd.DataFrame
@@ -75,7 +75,7 @@ def assess(
     condition : pandas.DataFrame
         Its towers, as of `towerlib.condition.assess`.
     currents : pandas.DataFrame
-        What the leg currents of each visit say, as of `towerlib.readings.leg_currents.summarise`.
+        Leg currents of each visit, as `towerlib.readings.leg_currents.summarise` gives them.
     grades : Grades
         Its visits with their verdicts.
     month : str
@@ -112,7 +112,7 @@ def assess(
     expected = expected_shares(model, readings, usual_hz, opened) if opened else first
     state, suspect, evidence = bonds.judge(model, readings, expected)
     suspected_ohm = _suspected(expected, state, suspect, readings)
-    # What was read at the tower itself and is no higher than a sound bond lets expect speaks against a bond.
+    # What was read at the tower itself and is no higher than expected of a sound bond speaks against a lost bond.
     cleared = (state == bonds.SOUND) | (expected.off < expected.u)
     towers = towers.assign(**_share_columns(model, readings, expected, state, suspect, evidence))
     risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm, end)
@@ -159,7 +159,7 @@ RISE = ("potential_rise_v", "potential_rise_low_v", "potential_rise_high_v", "fa
 
 
 def _places(route):
-    """Spans of the route without anything said of them."""
+    """Spans of the route without findings."""
     return pd.DataFrame(route.spans[SPANS])
 
 
@@ -181,7 +181,7 @@ def _suspected(expected, state, suspect, readings):
 
 
 def _share_columns(model, readings, expected, state, suspect, evidence):
-    """What the injected test says of each tower."""
+    """Findings of the injected test at each tower."""
     return {
         "leg_share_expected": expected.share,
         "no_coils_expected_ohm": expected.no_coils_ohm,
@@ -204,7 +204,7 @@ def _sizes(readings, expected):
 
 
 def _share_off(readings):
-    """Whether there is anything to judge bonds by."""
+    """Why bonds cannot be judged by the injected test, if so."""
     if (readings["reason"] != "").all():
         yield (
             "Bonds cannot be judged by the injected test: no usable reading without coils, and no share of an "
@@ -213,24 +213,24 @@ def _share_off(readings):
 
 
 def _share_assumed(expected):
-    """What was taken for granted where bonds were judged."""
+    """Assumptions in the judgement of bonds."""
     percent = 100 * np.expm1(expected.centre)
     if percent:
         yield (
-            f"Readings stand {abs(percent):.0f} % {'above' if percent > 0 else 'below'} the ladder of the line on "
-            "the median: this is put down to the wire data and taken out before a bond is judged."
+            f"The median reading lies {abs(percent):.0f} % {'above' if percent > 0 else 'below'} the ladder of the line. "
+            "This is attributed to the wire data and removed before a bond is judged."
         )
     if abs(percent) > 2 * number("network_wire_percent"):
-        yield "That is much: check resistance, GMR and heights of [shield_wires]; many worn bonds look the same."
+        yield "That is much. Check resistance, GMR and heights of [shield_wires]. Many worn bonds give the same readings."
 
 
 def _risk(records, condition, model, suspected_ohm, end):
-    """Earth-fault and touch-voltage screenings: their columns, what is off, what was assumed."""
+    """Earth-fault and touch-voltage screenings: their columns, what is off, and assumptions."""
     line, count = records.line, len(model.tower_id)
     blank = _blank(pd.DataFrame(index=range(count)), {name: TOWERS[name] for name in RISE})
     blank = _blank(blank, dict.fromkeys(("safety_screen", "safety_evidence"), "str"))
     if why := earth_fault.missing(line):
-        return blank, (why, "The touch-voltage screening is off: it needs the earth-fault screen."), ()
+        return blank, (why, "The touch-voltage screening is off: it needs the earth-fault screening."), ()
     risen = earth_fault.faults(model, line, suspected_ohm)
     table = blank.assign(
         **dict(zip(RISE, (risen.rise_v, risen.rise_low_v, risen.rise_high_v, risen.footing_a), strict=True))
@@ -238,8 +238,8 @@ def _risk(records, condition, model, suspected_ohm, end):
     assumed = [*earth_fault.assumed(line)]
     if risen.limited.any():
         assumed.append(
-            f"At {network_model.listed(model.tower_id[risen.limited])} the fault currents as given could not flow; the rise, "
-            "or its upper end, is put at the voltage of a phase."
+            f"At {network_model.listed(model.tower_id[risen.limited])} the fault currents as given could not flow. "
+            "The earth-fault potential rise, or its upper end, is set to the voltage of a phase."
         )
     if why := earth_fault.screening_missing(line):
         return table, (why,), tuple(assumed)

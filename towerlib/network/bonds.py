@@ -1,4 +1,4 @@
-"""Which reading speaks of each tower's bond: an impedance without coils, else a share of the injected current."""
+"""Bonds by the injected test: the reading of each tower, the expected leg share, and the state of each bond."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _VISIT = ["visit_id", "tower_id", "date", "method", "footing_verdict", "test_fre
 def bond_readings(
     records: Records, condition: pd.DataFrame, currents: pd.DataFrame, grades: Grades, end: pd.Timestamp
 ) -> pd.DataFrame:
-    """The reading of each tower that speaks of its bond.
+    """Reading of each tower by which its bond is judged.
 
     Parameters
     ----------
@@ -43,16 +43,16 @@ def bond_readings(
     Returns
     -------
     pandas.DataFrame
-        One row a tower in the order of `condition`: bond_visit_id, bond_date, kind (``impedance``: the line
+        One row per tower in the order of `condition`: bond_visit_id, bond_date, kind (``impedance``: the line
         in parallel was read without coils [Ω]; ``share``: of the injected current in the legs [1]), measured,
         measured_u (standard uncertainty of its logarithm), own_ohm and own_u (footing of the tower at that
         reading), outside_coils, other_share (of the same visit, by the currents), reason (why there is none).
 
     Notes
     -----
-    The impedance without coils goes first: the footing hardly enters it, while a share stands or falls with
-    the footing. Where an earth path lies outside the coils neither footing nor share is what it seems, so that
-    only the impedance counts. Newest visit first; what is not usable stays out.
+    The impedance without coils goes first: the footing hardly enters it, while a share depends directly on
+    the footing. Where an earth path lies outside the coils footing and share are not what they seem, so
+    only the impedance counts. Newest visit first; unusable readings stay out.
     """
     outside = records.towers.set_index("tower_id")["earth_paths_in_coils"].reindex(condition["tower_id"])
     outside = no(outside)
@@ -65,8 +65,8 @@ def bond_readings(
     newest = usable.sort_values(["date", "first"], kind="stable").drop_duplicates("tower_id", keep="last")
     table = condition[["tower_id"]].merge(newest, on="tower_id", how="left", validate="1:1")
     seen = condition["tower_id"].isin(candidates["tower_id"]).to_numpy()
-    told = np.where(seen, "its readings are not usable", "nothing was read that speaks of it")
-    reason = np.where(table["kind"].isna(), told, "")
+    unread = np.where(seen, "its readings are not usable", "no reading shows it")
+    reason = np.where(table["kind"].isna(), unread, "")
     reason = np.where(
         (reason == "") & ~(table["test_frequency_hz"] > 0), "the test frequency is not recorded", reason
     )
@@ -83,7 +83,7 @@ def usual_frequency(grades: Grades, end: pd.Timestamp, frequency_hz: float) -> f
     end : pandas.Timestamp
         Later visits are not seen.
     frequency_hz : float
-        Taken where no visit says [Hz].
+        Used where no visit has one [Hz].
 
     Returns
     -------
@@ -96,7 +96,7 @@ def usual_frequency(grades: Grades, end: pd.Timestamp, frequency_hz: float) -> f
 
 
 def _candidates(visits, outside):
-    """Every reading that speaks of a bond, one row each; `first` is 1 for an impedance."""
+    """Every reading by which a bond can be judged, one row each; `first` is 1 for an impedance."""
     alone = visits["method"].isin(FOOTING_ALONE)
     second = visits["impedance_no_coils_ohm"].where(alone)
     z_ohm = second.fillna(visits["impedance_ohm"].where(visits["method"] == "no coils"))
@@ -115,13 +115,13 @@ def _candidates(visits, outside):
 
 
 def _with_footing(table, condition):
-    """The footing of the same visit, else the one that stands; with its uncertainty."""
+    """The footing of the same visit, else the one in force; with its uncertainty."""
     instrument_u = np.log1p(number("operating_uncertainty_percent") / 100) / Z_95
     own = table["own_ohm"].to_numpy(float)
-    stands = condition["footing_ohm"].where(condition["footing_ohm"] > 0).to_numpy(float)
+    in_force = condition["footing_ohm"].where(condition["footing_ohm"] > 0).to_numpy(float)
     table = table.rename(columns={"visit_id": "bond_visit_id", "date": "bond_date"})
     return table.assign(
-        own_ohm=np.where(np.isnan(own), stands, own), own_u=np.where(np.isnan(own), np.nan, instrument_u)
+        own_ohm=np.where(np.isnan(own), in_force, own), own_u=np.where(np.isnan(own), np.nan, instrument_u)
     ).drop(columns=["method", "footing_verdict", "first"])
 
 
@@ -142,7 +142,7 @@ class Shares:
     u : array, shape (n,)
         Standard uncertainty of `off`.
     centre : float
-        Median of the logarithms over the line, which is taken for an error of the wire data.
+        Median of the logarithms over the line, which is attributed to the wire data.
     opened : tuple of int
         Spans that are taken as open.
     beside : array, shape (n,)
@@ -168,7 +168,7 @@ class Shares:
 def expected_shares(
     model: LineModel, readings: pd.DataFrame, usual_hz: float, opened: tuple[int, ...] = ()
 ) -> Shares:
-    """Expected shares of a line against the readings.
+    """Expected leg shares of a line, beside the readings.
 
     Parameters
     ----------
@@ -187,7 +187,7 @@ def expected_shares(
 
     Notes
     -----
-    The median of all readings over their expected values is put down to the wire data and taken out.
+    The median of all readings over their expected values is attributed to the wire data and removed.
 
     References
     ----------
@@ -266,7 +266,7 @@ def _rest_opened(line, opened):
 
 
 def _off(line, rest_s, own_ohm=None):
-    """Logarithm of reading over what a sound bond lets expect."""
+    """Logarithm of reading over the value expected of a sound bond."""
     own_ohm = line.own_ohm if own_ohm is None else own_ohm
     with np.errstate(divide="ignore", invalid="ignore"):  # a tower without any wire beside it has no figure
         expected = 1 / np.abs(np.where(line.by_share, 1 + own_ohm * rest_s, 1 / own_ohm + rest_s))
@@ -284,7 +284,7 @@ def _expected_u(line, opened):
 
 
 def _own_draws(line):
-    """Footing of each tower at its own reading, as far off as it may be [Ω]."""
+    """Footing of each tower at its own reading, perturbed within its uncertainty [Ω]."""
     rng = np.random.default_rng([SEED, 1])
     noise = rng.standard_normal((int(number("network_draws")), len(line.own_ohm)))
     return line.own_ohm * np.exp(line.own_u * noise)
@@ -327,20 +327,20 @@ def _bonds(line, rest_s, opened, centre):
 
 
 def _bond(share, own_ohm, rest_s):
-    """Bond that explains a share; without any wire beside the tower nothing can be said."""
+    """Bond that explains a share; without any wire beside the tower it cannot be decided."""
     alone = rest_s == 0
     return np.where(alone, np.nan, bond_resistance(share, own_ohm, np.where(alone, 1.0, rest_s)))
 
 
 SOUND, WORN, OPEN, UNKNOWN = "sound", "worn", "open suspected", "not known"
-MUCH = 5.0  # an interval that reaches so many times the value has no upper end worth telling
+MUCH = 5.0  # an interval that reaches so many times the value has no meaningful upper end
 INSPECT = "Inspect the bond under the utility's licensed procedure; never open it for a test."
 
 
 def judge(
     model: LineModel, readings: pd.DataFrame, shares: Shares
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """State of each bond, whether to inspect it, and the evidence.
+    """State of each bond, the need for an inspection, and the evidence.
 
     Parameters
     ----------
@@ -355,24 +355,24 @@ def judge(
 
     Notes
     -----
-    A bond is suspected where the reading stands ``bond_z`` standard uncertainties above the expected one and
+    A bond is suspected where the reading lies ``bond_z`` standard uncertainties above the expected one and
     no open span explains it. *Sound* asks for more than no suspicion: with the same uncertainty a share of
-    ``leg_share_suspect`` would have been told. Where two shield wires have a bond each, one of them carries.
+    ``leg_share_suspect`` would have been seen. Where two shield wires have a bond each, one of them carries.
     """
     with np.errstate(invalid="ignore"):
         z = shares.off / shares.u
     high, low = z >= number("bond_z"), z <= -number("bond_z")
-    told = shares.share * np.exp(number("bond_z") * shares.u) < number("leg_share_suspect")
+    sensitive = shares.share * np.exp(number("bond_z") * shares.u) < number("leg_share_suspect")
     unread = np.isnan(z)
     span_too = high & _span_may_explain(shares, unread)
     most = shares.measured_share >= number("leg_share_open")
     state = np.select(
-        [unread | low | span_too, high & most & ~readings["outside_coils"].to_numpy(), high, told],
+        [unread | low | span_too, high & most & ~readings["outside_coils"].to_numpy(), high, sensitive],
         [UNKNOWN, OPEN, WORN, SOUND],
         UNKNOWN,
     )
     words = [
-        _words(model, readings.iloc[k], shares, k, (z[k], high[k], low[k], span_too[k], told[k]))
+        _words(model, readings.iloc[k], shares, k, (z[k], high[k], low[k], span_too[k], sensitive[k]))
         for k in range(len(z))
     ]
     return state, high, np.array(words, object)
@@ -401,9 +401,9 @@ def _span_may_explain(shares, unread):
     return beside_unread & (shares.off - shares.beside < limit * shares.u)
 
 
-def _words(model, reading, shares, k, told):
+def _words(model, reading, shares, k, flags):
     """Evidence of one tower."""
-    z, high, low, span_too, enough = told
+    z, high, low, span_too, enough = flags
     if not model.bonded[k]:
         return "No bonded shield wire at this tower, by design."
     if reading["reason"]:
@@ -414,11 +414,11 @@ def _words(model, reading, shares, k, told):
     if high:
         return " ".join([figures, *_explanations(reading, shares, k, span_too), INSPECT])
     if low:
-        older = " An older reading, from before a span broke, looks the same." if shares.opened else ""
+        older = " An older reading, from before a span broke, gives the same result." if shares.opened else ""
         return f"{figures} Less than any bond allows: a slip, probes too near or wrong wire data.{older}"
     if enough:
-        return f"{figures} That is what a sound bond lets expect; of several bonds one at least carries."
-    return f"{figures} The figures are too unsure to tell a sound bond from a worn one."
+        return f"{figures} That is the value expected of a sound bond. Of several bonds at least one carries."
+    return f"{figures} The uncertainty is too large to distinguish a sound bond from a worn one."
 
 
 def _figures(reading, shares, k, z):
@@ -432,7 +432,7 @@ def _figures(reading, shares, k, z):
     expected = expected * np.exp(shares.centre)
     return (
         text.format(f"{figure(measured, 3)}{unit}")
-        + f" where a sound bond lets expect {figure(expected)}{unit} at {shares.frequency_hz[k]:g} Hz (z {z:.1f})."
+        + f" where {figure(expected)}{unit} is expected with a sound bond at {shares.frequency_hz[k]:g} Hz (z {z:.1f})."
     )
 
 
@@ -441,14 +441,16 @@ def _explanations(reading, shares, k, span_too):
     factor = np.exp(shares.beside[k])
     parts = [_bond_words(reading, shares, k)]
     if span_too:
-        parts.append("An open span beside the tower looks the same; the tower behind it was not read.")
+        parts.append(
+            "An open span beside the tower gives the same reading; the tower behind it was not read."
+        )
     else:
         parts.append(
             f"A broken wire beside the tower would raise it {figure(factor)} times, not {_times(shares, k)}."
         )
     if np.isfinite(reading["other_share"]) and reading["kind"] == "impedance":
         parts.append(f"By the currents the legs take {reading['other_share']:.2f}.")
-    parts.append("A shield wire insulated or ended here, or a slip in a reading, looks the same.")
+    parts.append("A shield wire insulated or ended here, or a slip in a reading, gives the same reading.")
     return parts
 
 
@@ -478,12 +480,12 @@ ADDED = """
 
 
 def join(condition: pd.DataFrame, network: Network) -> pd.DataFrame:
-    """Condition of the towers with what the network says of them.
+    """Condition of the towers with the findings of the network analysis.
 
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower, as of `towerlib.condition.assess`.
+        One row per tower, as of `towerlib.condition.assess`.
     network : Network
         As of `towerlib.network.assess`, of the same towers.
 
@@ -496,18 +498,18 @@ def join(condition: pd.DataFrame, network: Network) -> pd.DataFrame:
 
     Notes
     -----
-    A cause that is a flaw of the readings (a coil reversed, wrong turns, a weak leg) stands: the evidence of the
-    bond goes in front of its own. What the readings alone said of a suspected bond gives way to the network's words.
+    A cause that is a flaw of the readings (a coil reversed, wrong turns, a weak leg) stays: the evidence of the
+    bond goes in front of its own. Evidence of the readings alone on a suspected bond gives way to that of the network.
     """
-    told = network.towers[["tower_id", *ADDED, "bond_suspect", "bond_scan_evidence"]]
+    added = network.towers[["tower_id", *ADDED, "bond_suspect", "bond_scan_evidence"]]
     table = condition.drop(columns=[name for name in ADDED if name in condition])
-    table = table.merge(told, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
+    table = table.merge(added, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
     suspect = table["bond_suspect"].eq(True).fillna(False).astype(bool)
     scanned = table["bond_scan_evidence"].fillna("") != ""
     cause = table["suspected_cause"]
     raised = (suspect | scanned) & (cause.isna() | cause.isin(GIVES_WAY))
     news = np.where(suspect, table["bond_evidence"], table["bond_scan_evidence"])
-    # what the readings alone say of the bond, the network says with more; everything else stays beside it
+    # the network's evidence on a bond holds more than that of the readings alone; everything else is kept beside it
     before = table["evidence"].fillna("").mask(suspect & cause.isin(BOND_CAUSES), "")
     longer = pd.Series([f"{new} {old}".strip() for new, old in zip(news, before, strict=True)], table.index)
     table = table.assign(
@@ -518,7 +520,7 @@ def join(condition: pd.DataFrame, network: Network) -> pd.DataFrame:
 
 
 def _with_spans(table, spans):
-    """Both towers of a suspected span are told of it."""
+    """The suspected span at both of its towers."""
     beside = spans[spans["span_scan"] == "suspected"]
     pairs = pd.concat(
         [
@@ -528,9 +530,9 @@ def _with_spans(table, spans):
     )
     by_tower = pairs.groupby("tower_id", sort=False)
     far = table["tower_id"].map(by_tower["far"].agg(", ".join)).astype("str").fillna("")
-    told = table["tower_id"].map(by_tower["span_evidence"].first()).astype("str").fillna("")
+    evidence = table["tower_id"].map(by_tower["span_evidence"].first()).astype("str").fillna("")
     here = far != ""
-    words = "Span to tower " + far + ": " + told + " " + table["evidence"].fillna("")
+    words = "Span to tower " + far + ": " + evidence + " " + table["evidence"].fillna("")
     cause = table["suspected_cause"]
     return table.assign(
         span_suspected=far,

@@ -1,4 +1,4 @@
-"""Earth-fault screen: potential rise and footing current of each tower when the fault is at that tower."""
+"""Earth fault at each tower: earth-fault potential rise, footing current, and the touch-voltage screening."""
 
 from __future__ import annotations
 
@@ -31,11 +31,11 @@ class Faults:
     Attributes
     ----------
     rise_v, rise_low_v, rise_high_v : array, shape (n,)
-        Potential rise of the faulted tower, and the interval that footing, wires and a suspected bond leave [V].
+        Earth-fault potential rise of the faulted tower, with the interval by footing, wires and a suspected bond [V].
     footing_a : array, shape (n,)
         Current into the earth through that tower [A].
     limited : array of bool, shape (n,)
-        The currents as given cannot flow there: the rise is put at the voltage of a phase.
+        The currents as given cannot flow there: the rise is set to the voltage of a phase.
     """
 
     rise_v: np.ndarray
@@ -46,7 +46,7 @@ class Faults:
 
 
 def missing(line: Line) -> str:
-    """Why the earth-fault screen is off.
+    """Why the earth-fault screening is off.
 
     Parameters
     ----------
@@ -67,14 +67,14 @@ def missing(line: Line) -> str:
     }
     gone = [name for name, value in named.items() if value is None]
     if gone:
-        return f"The earth-fault screen is off: line.toml lacks {' and '.join(gone)}."
+        return f"The earth-fault screening is off: line.toml lacks {' and '.join(gone)}."
     if not fault.from_first_a + fault.from_last_a > 0:
-        return "The earth-fault screen is off: no fault current comes from either end."
+        return "The earth-fault screening is off: no fault current comes from either end."
     return ""
 
 
 def assumed(line: Line) -> tuple[str, ...]:
-    """What the earth-fault screen takes for granted.
+    """Assumptions of the earth-fault screening.
 
     Parameters
     ----------
@@ -89,9 +89,9 @@ def assumed(line: Line) -> tuple[str, ...]:
     currents = line.earth_fault
     words = [
         f"Earth fault: {currents.from_first_a:g} A from the first and {currents.from_last_a:g} A from the last "
-        "station wherever the fault is, all of it supplied by neutrals earthed there; a rise that is a large part of "
-        "the voltage of a phase would hold the current back and comes out too high.",
-        "A suspected bond raises the upper end of a rise only; the rise itself is that of a sound bond.",
+        "station wherever the fault is, all of it supplied by neutrals earthed there. An earth-fault potential rise "
+        "that is a large part of the voltage of a phase would limit the current and comes out too high.",
+        "A suspected bond raises the upper end of an earth-fault potential rise only; the rise itself is that of a sound bond.",
     ]
     if line.phases.conductors:
         words.append(
@@ -99,14 +99,14 @@ def assumed(line: Line) -> tuple[str, ...]:
         )
     else:
         words.append(
-            "line.toml has no [phases]: without the coupling of phase and shield wires the rise comes out too "
-            "high."
+            "line.toml has no [phases]: without the coupling of phase and shield wires the earth-fault "
+            "potential rise comes out too high."
         )
     return tuple(words)
 
 
 def faults(model: LineModel, line: Line, suspected_ohm: np.ndarray) -> Faults:
-    """Rise and footing current of each tower for a fault there.
+    """Earth-fault potential rise and footing current of each tower for a fault there.
 
     Parameters
     ----------
@@ -213,7 +213,7 @@ TRIAGE = (
     "danger. The local code, measurement on site and a licensed person decide."
 )
 LIMIT_DIGITS = 3  # of a permissible voltage: EN 50522 has 115, 225 and 725 V
-WIDE_WORKS = ("ring", "radial", "counterpoise")  # earthing works that spread the rise beyond the legs
+WIDE_WORKS = ("ring", "radial", "counterpoise")  # earthing works that spread the potential beyond the legs
 NARROWEST_LEGS_M = 2.5  # legs nearer to one another may stand on one foundation
 STEP = "Step voltage and voltages carried away by fences or pipes are not screened; a long wire has its worst at its end."
 
@@ -250,7 +250,7 @@ def screen(
     rise_low_v: np.ndarray,
     rise_high_v: np.ndarray,
 ) -> pd.DataFrame:
-    """The touch-voltage screening of each tower, and its evidence.
+    """Touch-voltage screening of each tower, with its evidence.
 
     Parameters
     ----------
@@ -274,7 +274,7 @@ def screen(
     what is permissible. *above*: its lower end passes the upper end of what is permissible. Share of the rise: as
     set, else by kind of structure, ring, leg spacing and soil layers, each as far as it is on record. Ground under
     the feet: as set, else the top layer on record; a resistivity without layers leaves it open. Unknown
-    occupancy: bare feet to shoes. That the rise stays under twice the permissible voltage is said, and decides
+    occupancy: bare feet to shoes. That the rise stays under twice the permissible voltage is stated and decides
     nothing: a pole in soil that is better below shows more than half of its rise.
 
     References
@@ -282,12 +282,12 @@ def screen(
     EN 50522, EN 50341-1, IEEE Std 80, as in `towerlib.physics.touch`.
     """
     line = records.line
-    at = _standing(condition, records, end)
+    at = _exposure(condition, records, end)
     low, high = at["fraction_low"] * rise_low_v, at["fraction_high"] * rise_high_v
     allowed_low, allowed_high = _permissible(at, line)
-    told = np.isfinite(rise_low_v) & np.isfinite(rise_high_v)
+    known = np.isfinite(rise_low_v) & np.isfinite(rise_high_v)
     words = np.select(
-        [told & (high <= allowed_low), told & (low > allowed_high)], [BELOW, ABOVE], CANNOT_TELL
+        [known & (high <= allowed_low), known & (low > allowed_high)], [BELOW, ABOVE], CANNOT_TELL
     )
     figures = at.assign(
         touch_low_v=low,
@@ -296,7 +296,7 @@ def screen(
         rise_high_v=rise_high_v,
         allowed_low_v=allowed_low,
         allowed_high_v=allowed_high,
-        told=told,
+        known=known,
     )
     return pd.DataFrame(
         {
@@ -307,8 +307,8 @@ def screen(
     )
 
 
-def _standing(condition, records, end):
-    """Who stands at each tower, on what, and what share of the rise is within reach."""
+def _exposure(condition, records, end):
+    """Occupancy, ground under the feet and share of the rise within reach at each tower."""
     safety, towers = records.line.safety, condition["tower_id"]
     register = records.towers.set_index("tower_id").reindex(towers)
     given = condition["occupancy"].astype("object").to_numpy()
@@ -345,7 +345,7 @@ def _widened(works, towers, end):
 
 
 def _fractions(register, widened, boxes):
-    """Share of the rise within reach, its ends and the kinds of structure that the record leaves open."""
+    """Share of the rise within reach: its ends, and the kinds of structure that the record leaves open."""
     kinds = _kinds(register, widened)
     ends = np.full((2, len(register)), [[np.inf], [-np.inf]])
     place = boxes["place"].to_numpy(int)
@@ -434,8 +434,8 @@ def _added(at, shoes_ohm, safety):
 
 def _words(tower, line):
     """Evidence of one tower, with every number that was assumed."""
-    if not tower.told:
-        return "The potential rise is not known."
+    if not tower.known:
+        return "The earth-fault potential rise is not known."
     safety = line.safety
     who = tower.occupancy or "occupancy not known"
     feet = f"on {_span(tower.surface_low_ohm_m, tower.surface_high_ohm_m)} Ω·m ({tower.surface_origin})"

@@ -29,7 +29,7 @@ Z_95 = 1.96  # half of a 95 % interval in standard deviations
 
 @dataclass(frozen=True)
 class LineModel:
-    """What the ladder of a line of n towers is made of; towers in route order.
+    """Parts of the ladder of a line of n towers, in route order.
 
     Attributes
     ----------
@@ -40,7 +40,7 @@ class LineModel:
     footing_u : array, shape (n,)
         Standard uncertainty of its logarithm [1].
     footing_assumed : array of bool, shape (n,)
-        The footing is not known: the line's median stands in its place.
+        The footing is not known: the line's median is used.
     bonded : array of bool, shape (n,)
         By design the tower is bonded to the shield wire.
     length_m : array, shape (n − 1,)
@@ -70,7 +70,7 @@ class LineModel:
 
 
 def missing(records: Records, route: Route, condition: pd.DataFrame) -> str:
-    """Why a line cannot be seen as a ladder.
+    """Why a line cannot be modelled as a ladder.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def missing(records: Records, route: Route, condition: pd.DataFrame) -> str:
 
 
 def _wire_flaw(wires):
-    """Why shield wires cannot hang as the settings have them; "" where they can."""
+    """Why the shield wires of the settings are impossible; "" where they can."""
     if (wires.y_m <= 0).any():
         return "a wire would hang below ground, seen over the span; check y_m and sag_m"
     first, second = np.triu_indices(len(wires.x_m), 1)
@@ -114,7 +114,7 @@ def _wire_flaw(wires):
 
 
 def line_model(records: Records, route: Route, condition: pd.DataFrame) -> tuple[LineModel, tuple[str, ...]]:
-    """What the ladder of a line is made of, and what was assumed for it.
+    """Parts of the ladder of a line, and the assumptions.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def line_model(records: Records, route: Route, condition: pd.DataFrame) -> tuple
     Returns
     -------
     tuple of LineModel and tuple of str
-        The second: sentences on what was assumed.
+        The second: the assumptions, in sentences.
 
     Notes
     -----
@@ -217,7 +217,7 @@ def ladder_at(
 
 
 def _footings(condition):
-    """Footings with their intervals; the line's median where none is known, or the bound above it."""
+    """Footings with their intervals; the line's median where none is known, or the lower limit above it."""
     read, low, high = (condition[f"footing{end}_ohm"].to_numpy(float) for end in ("", "_low", "_high"))
     known, bound = read > 0, condition["lower_bound_ohm"].to_numpy(float)
     median = float(np.median(read[known]))
@@ -244,11 +244,11 @@ def _footing_words(condition, known, median):
     words = []
     if count := int((~known).sum()):
         words.append(
-            f"{count} of {len(known)} footings are not known: the line's median of {median:.3g} Ω, or the lower "
-            "bound where that is higher, stands in their place and is marked."
+            f"{count} of {len(known)} footings are not known. The line's median of {median:.3g} Ω, or the lower "
+            "limit where that is higher, is used in their place and marked."
         )
     if (odd := condition.loc[condition["footing_ohm"] <= 0, "tower_id"]).size:
-        words.append(f"A footing of 0 Ω or less cannot be: {listed(odd)} counts as not known.")
+        words.append(f"A footing of 0 Ω or less is impossible: {listed(odd)} counts as not known.")
     return words
 
 
@@ -283,20 +283,20 @@ def _cut_words(model):
     if not alone.any():
         return []
     return [
-        f"Both spans are without a shield wire at {listed(model.tower_id[alone])}: such a tower stands on its "
-        "own footing, and its bond cannot be judged."
+        f"Both spans are without a shield wire at {listed(model.tower_id[alone])}: such a tower has its "
+        "own footing only, and its bond cannot be judged."
     ]
 
 
 def listed(names: Iterable[str], most: int = 5) -> str:
-    """Names of towers in a row, the first few of many.
+    """Names of towers as text, the first few of many.
 
     Parameters
     ----------
     names : sequence of str
         One at least.
     most : int
-        So many are named.
+        Number that is named.
 
     Returns
     -------
@@ -314,12 +314,12 @@ def listed(names: Iterable[str], most: int = 5) -> str:
 
 @dataclass(frozen=True)
 class Draws:
-    """Copies of a line of n towers at one frequency.
+    """Perturbed lines of n towers at one frequency.
 
     Attributes
     ----------
     footing_ohm : array, shape (d, n)
-        Footing of each tower in each copy [Ω].
+        Footing of each tower in each perturbed line [Ω].
     rest_s : array of complex, shape (d, n)
         Admittance of the rest of the line, seen from each tower [S].
     """
@@ -329,7 +329,7 @@ class Draws:
 
 
 def copies(model: LineModel, frequency_hz: float, *, opened: Sequence[int] = (), seed: int = SEED) -> Draws:
-    """Copies of a line with footings, wires and stations as far off as they may be.
+    """Lines with footings, wires and stations perturbed within the stated uncertainty.
 
     Parameters
     ----------
@@ -340,7 +340,7 @@ def copies(model: LineModel, frequency_hz: float, *, opened: Sequence[int] = (),
     opened : sequence of int
         Spans that are open beside those that are so by design.
     seed : int
-        Of the random copies.
+        Of the random numbers.
 
     Returns
     -------
@@ -368,7 +368,7 @@ def copies(model: LineModel, frequency_hz: float, *, opened: Sequence[int] = (),
 
 
 def _rest(model: LineModel, frequency_hz, opened, drawn):
-    """Admittance of the rest of the line at every tower of one copy [S]."""
+    """Admittance of the rest of the line at every tower of one perturbed line [S]."""
     footing_ohm, wire, station_ohm = drawn
     # A wire of a different impedance and a span of a different length are the same to the ladder.
     other = replace(

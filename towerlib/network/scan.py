@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 SUSPECTED, NONE, NOT_TESTABLE = "suspected", "none", "not testable"
 LEG_COUNT = 4  # coils of which the noise of a total is made up
-# A false alarm sends a crew out for nothing: in one of fifty lines without a fault. Copies enough to tell that.
+# A false alarm sends a crew out for nothing: in one of fifty lines without a fault. Enough simulated lines to decide that.
 DECIDE = {"false_alarm": 0.02, "copies": 100, "power_copies": 20}
 INSPECT = "Inspect {} under the utility's licensed procedure."
 
@@ -86,7 +86,7 @@ def scan(
     return _scanned([], tests, errors), (
         "Currents in service are left out of the scan: they change near "
         f"{listed(model.tower_id[sorted(against)])} as beside a broken shield wire, which the impedances without "
-        "coils do not bear out. A transposition or another arrangement of the conductors does that."
+        "coils do not confirm. A transposition or another arrangement of the conductors gives such readings."
     )
 
 
@@ -160,8 +160,8 @@ def _spread(model, found, name):
 def _line(model, found, frequency_hz, bond_ohm):
     """The line with the footings of those visits; NaN for footings that are not known."""
     own_ohm = _spread(model, found, "footing_ohm")
-    stands = np.where(model.footing_assumed, np.nan, model.footing_ohm)
-    footing_ohm = np.where(np.isnan(own_ohm), stands, own_ohm)
+    known = np.where(model.footing_assumed, np.nan, model.footing_ohm)
+    footing_ohm = np.where(np.isnan(own_ohm), known, own_ohm)
     line = ladder_at(replace(model, footing_ohm=footing_ohm), frequency_hz, bond_ohm=bond_ohm)
     piece = pieces(line.span_s)
     alone = np.bincount(piece, weights=(line.tower_s + line.station_s) != 0)[piece] == 0
@@ -170,7 +170,7 @@ def _line(model, found, frequency_hz, bond_ohm):
 
 
 def _errors(model, line):
-    """How far readings and line may be wrong, as the settings have it."""
+    """Uncertainties of readings and line, by the settings."""
     coils = CoilSpec(**line.coils.model_dump())
     return fault_scan_scan.Errors(
         noise_a=max(1e-3 * np.sqrt(LEG_COUNT) * coils.noise_ma, 1e-5),
@@ -198,7 +198,7 @@ def opened(found: FaultScan | None) -> tuple[int, ...]:
 def of_bonds(
     found: FaultScan | None, model: LineModel, suspect: np.ndarray, cleared: np.ndarray
 ) -> pd.DataFrame:
-    """What the scan says of each bond.
+    """Findings of the scan at each bond.
 
     Parameters
     ----------
@@ -213,7 +213,7 @@ def of_bonds(
     Returns
     -------
     DataFrame
-        One row a tower: bond_scan (``suspected``, ``none``, ``not testable``; blank where the scan is off),
+        One row per tower: bond_scan (``suspected``, ``none``, ``not testable``; blank where the scan is off),
         bond_testable (NA where there is no bond by design), bond_scan_evidence.
     """
     count = len(model.tower_id)
@@ -242,7 +242,7 @@ def _bond_words(fault):
         return ""
     return (
         f"Scan of the line: the readings fit {'a worn' if fault.kind == 'worn' else 'an open'} bond here better "
-        f"than none ({_figures(fault)}). A lost footing looks the same in service. "
+        f"than none ({_figures(fault)}). A lost footing gives the same readings in service. "
         + INSPECT.format("the bond")
     )
 
@@ -259,7 +259,7 @@ def _figures(fault):
 
 
 def of_spans(found: FaultScan | None, model: LineModel, route: Route) -> pd.DataFrame:
-    """What the scan says of each span.
+    """Findings of the scan in each span.
 
     Parameters
     ----------
@@ -271,7 +271,7 @@ def of_spans(found: FaultScan | None, model: LineModel, route: Route) -> pd.Data
     Returns
     -------
     DataFrame
-        One row a span: from_tower_id, to_tower_id, length_m, span_scan (``suspected``, ``none``,
+        One row per span: from_tower_id, to_tower_id, length_m, span_scan (``suspected``, ``none``,
         ``not testable``; blank where the scan is off), span_statistic, span_threshold, span_evidence.
     """
     table = pd.DataFrame(route.spans[["from_tower_id", "to_tower_id", "length_m"]])
@@ -303,8 +303,8 @@ def _span_words(word, fault, by_design):
         return "No shield wire runs through this span, by design."
     if fault is not None:
         return (
-            f"The readings fit a broken shield wire in this span better than none ({_figures(fault)}). The span "
-            "before or behind may be meant. In service a transposition, another arrangement of the conductors or a "
-            f"tee looks the same. {where}"
+            f"The readings fit a broken shield wire in this span better than none ({_figures(fault)}). It may be "
+            "the span before or behind. In service a transposition, another arrangement of the conductors or a "
+            f"tee gives the same readings. {where}"
         )
     return "A broken shield wire here would not show in these readings." if word == NOT_TESTABLE else ""

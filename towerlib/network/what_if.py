@@ -1,4 +1,4 @@
-"""A stretch of the line by chainage, and its towers and spans by name."""
+"""What-ifs: open bonds, open spans and other footings, the readings then expected, and those that show the change."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def stretch(route: Route, from_km: float, to_km: float) -> Stretch:
     Raises
     ------
     SettingsError
-        The ends are no numbers, stand the wrong way round or leave fewer than two towers between them.
+        The ends are no numbers, are in the wrong order or have fewer than two towers between them.
     """
     along_km = route.towers["chainage_m"].to_numpy(float) / 1000
     length_km = float(np.nanmax(along_km))
@@ -177,7 +177,7 @@ def _plain(name):
 
 
 def _near(name, names):
-    """The names that are most like one that is not there."""
+    """The nearest names to one that does not exist."""
     near = get_close_matches(str(name), names, n=3, cutoff=0.3)
     return f"the nearest names are {', '.join(near)}" if near else f"names are as {', '.join(names[:3])}"
 
@@ -241,7 +241,7 @@ def change(
 
 
 def suspected_change(network: Network, stretch: Stretch) -> Change:
-    """What the network analysis suspects within a stretch, as a change.
+    """Suspicions of the network analysis within a stretch, as a change.
 
     Parameters
     ----------
@@ -311,7 +311,7 @@ def ladder_with(model: LineModel, frequency_hz: float, change: Change) -> Ladder
 
 
 def rivals(model: LineModel, change: Change) -> list[Change]:
-    """Changes that are easily taken for this one: the spans beside it.
+    """Changes that give similar readings: open spans beside it.
 
     Parameters
     ----------
@@ -337,22 +337,22 @@ OLD_DAYS = 730  # a reading so much older than the newest of the line may be of 
 
 @dataclass(frozen=True)
 class Case:
-    """A line of n towers with what was read, for what-ifs.
+    """A line of n towers with its readings, for what-ifs.
 
     Attributes
     ----------
     model : LineModel
-        What its ladder is made of, every bond sound.
+        Parts of its ladder, every bond sound.
     test_hz : array, shape (n,)
         Test frequency of each tower; the usual one of the line where none is known [Hz].
     service_hz : float
         Frequency of service [Hz].
     measured : pandas.DataFrame
-        One row a tower: tower_id, chainage_km, footing_ohm (with leg coils, of the visit that read without
+        One row per tower: tower_id, chainage_km, footing_ohm (with leg coils, of the visit that read without
         them), no_coils_ohm, leg_share, injected_date, injected_old, total_ma (in service), total_date,
         total_old. Old is a reading more than two years before the newest of its kind.
     assumed : tuple of str
-        What was taken for granted.
+        Assumptions.
     """
 
     model: network_model.LineModel
@@ -377,7 +377,7 @@ def case_of(study: Study) -> Case:
     Raises
     ------
     SettingsError
-        What is missing to see the line as a ladder.
+        What is missing to model the line as a ladder.
     """
     parts = study.records, study.route, study.condition
     if why := network_model.missing(*parts):
@@ -398,7 +398,7 @@ def case_of(study: Study) -> Case:
 
 
 def _measured(condition, readings):
-    """What was read at each tower."""
+    """Readings at each tower."""
     usable = (readings["reason"] == "").to_numpy()
     own_ohm = readings["own_ohm"].to_numpy(float)
     value = np.where(usable, readings["measured"].to_numpy(float), np.nan)
@@ -438,7 +438,7 @@ def is_old(date: pd.Series) -> np.ndarray:
 
 
 def predict(case: Case, change: Change = Change()) -> pd.DataFrame:
-    """What every tower of the line would read.
+    """Expected readings of every tower of the line.
 
     Parameters
     ----------
@@ -450,7 +450,7 @@ def predict(case: Case, change: Change = Change()) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a tower: tower_id, no_coils_ohm and leg_share at its test frequency; ambient_ma_per_a: size of
+        One row per tower: tower_id, no_coils_ohm and leg_share at its test frequency; ambient_ma_per_a: size of
         the current down the tower in service, for 1 A that induction forces through the shield wires [mA/A].
 
     Notes
@@ -496,7 +496,7 @@ def _ambient(case, change):
 
 
 def compare(case: Case, change: Change, stretch: Stretch) -> pd.DataFrame:
-    """What the towers of a stretch read, and would read as recorded and with a change.
+    """Readings of a stretch, and those expected as recorded and with a change.
 
     Parameters
     ----------
@@ -506,7 +506,7 @@ def compare(case: Case, change: Change, stretch: Stretch) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a tower of the stretch: the columns of ``case.measured``, and no_coils_ohm, leg_share and
+        One row per tower of the stretch: the columns of ``case.measured``, and no_coils_ohm, leg_share and
         ambient_ma_per_a each with ``_now`` (as recorded) and ``_then`` (with the change).
     """
     now, then = predict(case), predict(case, change)
@@ -533,7 +533,7 @@ def drive(compared: pd.DataFrame, when: str) -> tuple[float, float]:
 
     Notes
     -----
-    The load is not known, so that its size is free; how well one size serves all towers is what tells.
+    The load is not known, so that its size is free; how well one size fits all towers decides.
     """
     fresh = compared[~compared["total_old"] & (compared["total_ma"] > 0)]
     ratio = np.log(fresh["total_ma"] / fresh[f"ambient_ma_per_a_{when}"])
@@ -565,7 +565,7 @@ KINDS = (WITH, WITHOUT, SHARE, SERVICE)
 
 
 def telling(case: Case, change: Change, stretch: Stretch, drive_a: float = np.nan) -> pd.DataFrame:
-    """Readings of a stretch by how well each alone would tell a change.
+    """Readings of a stretch by how well each alone would show a change.
 
     Parameters
     ----------
@@ -577,13 +577,13 @@ def telling(case: Case, change: Change, stretch: Stretch, drive_a: float = np.na
     Returns
     -------
     pandas.DataFrame
-        One row a reading, most telling first: tower_id, reading (one of `KINDS`), as_recorded and what_if
+        One row per reading, most telling first: tower_id, reading (one of `KINDS`), as_recorded and what_if
         (Ω, share, or mA; medians), apart (distance of the two in standard uncertainties), apart_rival (the
         same to what is most like it of the spans beside it; NaN without any), last_read.
 
     Notes
     -----
-    Copies of the line, each as wrong as its data may be and read with the instrument's error, under every
+    Lines perturbed within the stated uncertainty and read with the instrument's error, under every
     hypothesis; apart = difference of the mean logarithms over the root of the mean variance. Footings, wire and
     stations are off as in `towerlib.network.model`; in service besides the drive (``whatif_drive``), its unevenness from
     span to span, the tower's own leakage and the coils. Order: by the smaller of both distances.
@@ -626,7 +626,7 @@ def _of_kind(case, kind, sizes, apart, rival):
 
 
 def _logs(case, change, drive_a):
-    """Logarithms of the readings of copies of a line, shape (kinds, copies, towers)."""
+    """Logarithms of the readings of perturbed lines, shape (kinds, lines, towers)."""
     model, rng = case.model, np.random.default_rng([SEED, 3])
     count, towers = int(number("network_draws")), len(model.tower_id)
     own_ohm = footings_with(model.footing_ohm, change)
@@ -644,19 +644,19 @@ def _logs(case, change, drive_a):
 
 
 def _drawn(model, footing_ohm, wire, station):
-    """One copy of a line: a wire of another impedance and spans of other lengths are the same to the ladder."""
+    """One perturbed line: a wire of another impedance and spans of other lengths are the same to the ladder."""
     earth_ohm = tuple(np.asarray(model.station_ohm) * station)
     return replace(model, footing_ohm=footing_ohm, length_m=model.length_m * wire, station_ohm=earth_ohm)
 
 
 def _read(case, change, drive_a, rng):
-    """Logarithms of all readings of one copy, shape (kinds, towers)."""
+    """Logarithms of all readings of one perturbed line, shape (kinds, towers)."""
     model = case.model
     towers = len(model.tower_id)
     reading_u = number("impedance_reading_percent") / 100 / np.sqrt(3)
     noise = reading_u * rng.standard_normal((2, towers))
     bond_ohm = np.where(model.bonded, bonds_with(towers, change), np.inf)
-    # The copies carry the footings of the change already.
+    # The perturbed lines have the footings of the change already.
     kept = replace(change, footings=())
     share = np.full(towers, np.nan)
     for frequency_hz in np.unique(case.test_hz):
@@ -671,7 +671,7 @@ def _read(case, change, drive_a, rng):
 
 
 def _in_service(case, change, drive_a, rng):
-    """Logarithms of the totals in service of one copy [A]."""
+    """Logarithms of the totals in service of one perturbed line [A]."""
     model = case.model
     towers, spans = len(model.tower_id), len(model.length_m)
     factor = drive_a * np.exp(number("whatif_drive") * rng.standard_normal())

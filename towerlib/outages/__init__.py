@@ -1,4 +1,4 @@
-"""Trip-outs beside the condition."""
+"""Lightning trip-outs of a line, expected and observed, tower by tower."""
 
 from __future__ import annotations
 
@@ -24,24 +24,24 @@ ADDED = """
 
 
 def join(condition: pd.DataFrame, outages: Outages) -> pd.DataFrame:
-    """Condition of the towers with the trip-outs that each causes.
+    """Condition of the towers with the trip-outs of each.
 
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row a tower.
+        One row per tower.
     outages : Outages
         Of the same towers.
 
     Returns
     -------
     pandas.DataFrame
-        The same rows and order with trip_outs_per_year and the ends of its band, avoided_to_target_per_year,
+        The same rows and order with trip_outs_per_year and the ends of its interval, avoided_to_target_per_year,
         benefit_rank, chance_worst_tenth_benefit and treatment_can_help.
     """
     kept = condition.drop(columns=[name for name in ADDED if name in condition])
-    told = outages.towers[["tower_id", *ADDED]]
-    return kept.merge(told, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
+    added = outages.towers[["tower_id", *ADDED]]
+    return kept.merge(added, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
 
 
 __all__ = ["TOWER_COLUMNS", "Outages", "assess", "join"]
@@ -69,14 +69,14 @@ class Outages:
     Attributes
     ----------
     towers : pandas.DataFrame
-        One row a tower in route order, columns as in `TOWER_COLUMNS`: rates per year with the ends of their band
-        (80 %), what the target would avoid, benefit_rank (1 avoids most), chance_worst_tenth_benefit,
-        treatment_can_help (false: saturated), observed_trip_outs (shares of those that happened), assumed (what
-        stands in), flaw (why there is no rate).
+        One row per tower in route order, columns as in `TOWER_COLUMNS`: rates per year with the ends of their
+        interval (80 %), what the target would avoid, benefit_rank (1 avoids most), chance_worst_tenth_benefit,
+        treatment_can_help (false: saturated), observed_trip_outs (shares of those that happened), assumed (substitutes
+        for missing records), flaw (why there is no rate).
     line : dict
-        Sums over the line, their bands, what was observed, the calibration: see `assess`.
+        Sums over the line with their intervals, the observed trip-outs, the calibration: see `assess`.
     record : pandas.DataFrame
-        One row a trip-out with its verdict, as `towerlib.outages.record.judge` gives it.
+        One row per trip-out with its verdict, as `towerlib.outages.record.judge` gives it.
     weights : numpy.ndarray
         Trip-outs × towers: where each happened.
     years : pandas.DataFrame
@@ -84,9 +84,9 @@ class Outages:
     density : FlashDensity or None
         From the flashes along the line.
     geometry : LineGeometry or None
-        The usual tower that was calculated with.
+        The usual tower of the calculation.
     off, assumed, remarks : tuple of str
-        What is off and why; what stands in for missing records; what else a reader has to know.
+        Analyses that are off and why; substitutes for missing records; other remarks.
     """
 
     towers: pd.DataFrame
@@ -112,11 +112,11 @@ def assess(
         Settings, register, soil, trip-outs and flashes of the line.
     route : Route
     condition : pandas.DataFrame
-        One row a tower in route order, as `towerlib.condition.assess` gives it.
+        One row per tower in route order, as `towerlib.condition.assess` gives it.
     month : str
         ``YYYY-MM``; later trip-outs and flashes are not seen.
     draws : int
-        Lines drawn for the bands.
+        Lines drawn for the intervals.
 
     Returns
     -------
@@ -135,8 +135,8 @@ def assess(
 
     Notes
     -----
-    Rates are summed, never footings averaged. The band holds what reading, season, soil, strength of the insulation
-    and flash density leave open; how far the method itself may be off is the model_factor beside it.
+    Rates are summed, never footings averaged. The interval holds the uncertainty of reading, season, soil, strength
+    of the insulation and flash density; that of the method itself is the model_factor beside it.
     """
     end = pd.Timestamp(last_day(month), tz="UTC") + pd.Timedelta(days=1)
     settings = records.line.outage_record
@@ -182,7 +182,7 @@ def _held_against(seen, line, settings, route):
 
 
 def _years(seen, line):
-    """Years until an improvement of this line shows, by the rate that is known best."""
+    """Years until an improvement of this line shows, by the best known rate."""
     rate = line.get("calibrated_per_year", seen.get("observed_per_year", np.nan))
     total = line.get("trip_outs_per_year", np.nan)
     cuts = [
@@ -195,7 +195,7 @@ def _years(seen, line):
 
 
 def _rated(shape, exposed, line, local, draws, ranks):
-    """Table of the towers with rates and bands, and the sums of the line."""
+    """Table of the towers with rates and intervals, and the sums of the line."""
     towers = exposed.assign(chainage_km=exposed["chainage_m"] / 1000)
     if shape is None:
         blank = [
@@ -218,11 +218,11 @@ def _rated(shape, exposed, line, local, draws, ranks):
     point = rates.point_rates(shape, full, line)
     drawn = rates.draw(shape, full, line, _density_u(full, line, local), draws=draws)
     why = remarks.rank_reasons(shape, full, point, ranks.set_axis(full.index), line)
-    towers = towers.join(point, validate="1:1").assign(**_banded(point, drawn), rank_reason=why)
+    towers = towers.join(point, validate="1:1").assign(**_with_intervals(point, drawn), rank_reason=why)
     totals = _sums(towers, drawn)
     if (
         full["flash_density"].isna().any()
-    ):  # 1 flash per km² and year stood in: no absolute figure may be shown
+    ):  # calculated with 1 flash per km² and year: no absolute figure may be shown
         towers = towers.assign(**dict.fromkeys(ABSOLUTE, np.nan))
         totals = {name: value for name, value in totals.items() if not name.endswith(UNKNOWN_WITHOUT_DENSITY)}
     return towers, totals
@@ -238,8 +238,8 @@ def _density_u(exposed, line, local):
     return float(np.log1p(line.lightning.ground_flash_density_percent / 100))
 
 
-def _banded(point, drawn):
-    """Bands, ranks and chances of the towers."""
+def _with_intervals(point, drawn):
+    """Intervals, ranks and probabilities of the towers."""
     low, high = rates.ends(drawn.now)
     avoided_low, avoided_high = rates.ends(drawn.avoided)
     avoided = point["avoided_to_target_per_year"]
@@ -257,18 +257,18 @@ def _banded(point, drawn):
 
 
 def _sums(towers, drawn):
-    """Sums of the line over the towers with a rate, and what they would be with the others."""
+    """Sums of the line over the towers with a rate, and those with the other towers."""
     rate, avoided = towers["trip_outs_per_year"], towers["avoided_to_target_per_year"]
     rated = rate.notna().to_numpy()
     best = rates.worst_tenth(avoided)
     if not rated.any():
         return {"towers": len(towers), "towers_without_rate": len(towers)}
-    bands = rates.line_sums(drawn, rated, best)
+    intervals = rates.line_sums(drawn, rated, best)
     total, km = rate.sum(), towers.loc[rated, "span_m"].sum() / 1000
     collected = towers["flashes_per_year"]
     of_rated = collected[rated].sum()
     more = collected.sum() / of_rated if of_rated > 0 else (np.nan if collected.sum() > 0 else 1.0)
-    low, high = (float(end) for end in bands["trip_outs"])
+    low, high = (float(end) for end in intervals["trip_outs"])
     factor = number("trip_out_model_factor")
     worst = rate.fillna(0).nlargest(int(best.sum())).sum() if best.any() else 0.0
     return {
@@ -286,13 +286,13 @@ def _sums(towers, drawn):
         "model_low": low * more / factor,
         "model_high": high * more * factor,
         "avoided_to_target_per_year": float(avoided.sum()),
-        "avoided_low": float(bands["avoided"][0]),
-        "avoided_high": float(bands["avoided"][1]),
+        "avoided_low": float(intervals["avoided"][0]),
+        "avoided_high": float(intervals["avoided"][1]),
         "worst_tenth_towers": int(best.sum()),
         "worst_tenth_carries_fraction": float(worst / total) if total > 0 else np.nan,
         "avoided_worst_tenth_per_year": float(avoided[best].sum()),
-        "avoided_worst_tenth_low": float(bands["avoided_worst_tenth"][0]),
-        "avoided_worst_tenth_high": float(bands["avoided_worst_tenth"][1]),
+        "avoided_worst_tenth_low": float(intervals["avoided_worst_tenth"][0]),
+        "avoided_worst_tenth_high": float(intervals["avoided_worst_tenth"][1]),
         "avoided_worst_tenth_fraction": float(avoided[best].sum() / total) if total > 0 else np.nan,
         "saturated_towers": int((towers["treatment_can_help"] == False).sum()),  # noqa: E712 - blanks are neither
     }

@@ -1,4 +1,4 @@
-"""Local ground flash density, from the located flashes in a corridor along the route; and the years of a record."""
+"""Calibration by the line's own record: local flash density, observed trip-outs, and the years until a change shows."""
 
 from __future__ import annotations
 
@@ -70,14 +70,14 @@ class FlashDensity:
 def record_years(
     first: date | None, last: date | None, entries: pd.Series, end: pd.Timestamp
 ) -> tuple[pd.Timestamp, pd.Timestamp, float]:
-    """The stretch of time that a list covers, up to a day.
+    """Time covered by a list, up to a day.
 
     Parameters
     ----------
     first, last : datetime.date or None
         Days that the settings state.
     entries : pandas.Series of datetime64
-        Instants on the list: the first and the last stand in where no day is stated.
+        Instants on the list: the first and the last are used where no day is stated.
     end : pandas.Timestamp
         Later entries are not seen.
 
@@ -113,7 +113,7 @@ def local_density(
     Returns
     -------
     FlashDensity or None
-        None where no flash, no span or no stretch of time is known.
+        None where no flash, no span or no time covered is known.
 
     Notes
     -----
@@ -156,31 +156,31 @@ def local_density(
 
 
 def _width(flashes, settings, length_m):
-    """Width of the corridor to either side, and what makes it doubtful."""
+    """Width of the corridor to either side, and doubts about it."""
     errors = flashes["semi_major_m"].astype(float)
     error_m = errors.median() if errors.notna().any() else number("location_error_m")
     abeam = flashes["flash_chainage_m"].between(
         1.0, length_m - 1.0
-    )  # beyond the ends distance tells no reach
+    )  # beyond the ends distance does not show the reach
     reach_m = flashes.loc[abeam, "flash_distance_m"].quantile(REACHED)
     if np.isnan(reach_m):
         return settings.corridor_m or number("corridor_most_m"), ["No flash fell beside the line."]
-    told = [] if errors.notna().any() else [f"Flashes state no location error; {error_m:g} m is assumed."]
+    remarks = [] if errors.notna().any() else [f"Flashes state no location error; {error_m:g} m is assumed."]
     if settings.corridor_m:
         if settings.corridor_m > reach_m:
-            told.append(
+            remarks.append(
                 f"The corridor of {settings.corridor_m:g} m reaches beyond the list of flashes, which ends at some "
                 f"{reach_m:.0f} m from the line: the density is too low."
             )
-        return settings.corridor_m, told
+        return settings.corridor_m, remarks
     wide = min(number("corridor_most_m"), reach_m - 2 * error_m)
     if wide < error_m:
-        told.append(
+        remarks.append(
             f"The list of flashes ends at some {reach_m:.0f} m from the line, hardly beyond its location error "
             f"of {error_m:.0f} m: the density is too low."
         )
         wide = reach_m
-    return float(wide), told
+    return float(wide), remarks
 
 
 def _corridor(route, wide_m):
@@ -224,18 +224,20 @@ def _year_spread(times, stop, years):
 
 def _limits(count, years, settings):
     """Why the density may be off, one sentence each."""
-    told = []
+    remarks = []
     if settings.detection_share is None:
-        told.append(
+        remarks.append(
             "The share of the flashes that the location system lists is not stated: the local density is a low end."
         )
     if years < 1:
-        told.append(f"The flashes cover {years:.2f} years only: a part of a year tells no yearly density.")
+        remarks.append(f"The flashes cover {years:.2f} years only: a part of a year gives no yearly density.")
     elif years < number("flash_density_years_min"):
-        told.append(f"{counted(round(years), 'year')} of flashes; a sound density takes 10 (IEC 62858).")
+        remarks.append(
+            f"{counted(round(years), 'year')} of flashes; a reliable density takes 10 (IEC 62858)."
+        )
     if count < number("flash_density_counts_min"):
-        told.append(f"{count} flashes in the corridor; a sound density takes 80 (IEC 62858).")
-    return told
+        remarks.append(f"{count} flashes in the corridor; a reliable density takes 80 (IEC 62858).")
+    return remarks
 
 
 CUTS = (0.3, 0.5, 0.75, 0.9)
@@ -259,11 +261,11 @@ def observed(
     dict
         observed_trip_outs (count), observed_in_storm (count of unknown cause, in a storm), observed_years,
         observed_per_year, observed_low, observed_high (Garwood, 95 %), observed_per_100_km_year and its ends;
-        observed_with_storm_per_year. Empty without a stretch of time.
+        observed_with_storm_per_year. Empty where the time covered is not known.
 
     Notes
     -----
-    Where the settings do not say which years the list covers, the first and the last entry of both lists stand in.
+    Where the settings do not say which years the list covers, the first and the last entry of both lists are used.
     A trip-out outside the stated days is not counted, since its years are not.
     """
     entries = pd.concat([judged["time"], flashes["flash_time"]])
@@ -317,18 +319,20 @@ def over_ceiling(seen: dict[str, Any], collected_per_year: float) -> str:
     """
     if not seen or not seen["observed_per_year"] > collected_per_year or seen.get("observed_years", 1) < 1:
         return ""
-    sure = "This is sure" if seen["observed_low"] > collected_per_year else "Chance may still explain it"
+    certainty = (
+        "This is certain" if seen["observed_low"] > collected_per_year else "Chance may still explain it"
+    )
     return (
         f"The line trips by lightning {seen['observed_per_year']:.2g} times a year but collects only "
-        f"{collected_per_year:.2g} flashes a year: earthing alone cannot cure this line; look at cause codes, induced "
-        f"voltages and insulation. {sure}."
+        f"{collected_per_year:.2g} flashes a year: earthing alone cannot cure this line. Check cause codes, induced "
+        f"voltages and insulation. {certainty}."
     )
 
 
 def calibrated(
     seen: dict[str, Any], modelled_per_year: float, shielding_per_year: float = 0.0
 ) -> dict[str, float]:
-    """The line's modelled rate, corrected by what was observed and drawn towards the model where that is little.
+    """The line's modelled rate, corrected by the record, and weighted towards the model where the record is short.
 
     Parameters
     ----------
@@ -342,14 +346,14 @@ def calibrated(
     Returns
     -------
     dict
-        calibration_factor, calibration_low, calibration_high (95 %): what the modelled rate is to be multiplied by;
+        calibration_factor, calibration_low, calibration_high (95 %): factor on the modelled rate;
         calibrated_per_year, calibrated_low, calibrated_high: the line's back-flashovers after it. Empty without
         record or model.
 
     Notes
     -----
-    See `towerlib.physics.statistics.shrunk_factor`, with the accuracy of the method as the factor that the model may
-    be off. One factor for the whole line: never by tower, whose few trip-outs tell nothing of the model.
+    See `towerlib.physics.statistics.shrunk_factor`, with the accuracy of the method as the factor of the
+    model's error. One factor for the whole line: never by tower, whose few trip-outs show nothing of the model.
     """
     if not seen or not modelled_per_year > 0:
         return {}
@@ -368,7 +372,7 @@ def calibrated(
 
 
 def years_table(rate_per_year: float, years_of_record: float, own_cuts: Sequence[float] = ()) -> pd.DataFrame:
-    """How many years it takes until the line's own trip-outs show an improvement.
+    """Years until the line's own trip-outs show an improvement.
 
     Parameters
     ----------
@@ -377,12 +381,12 @@ def years_table(rate_per_year: float, years_of_record: float, own_cuts: Sequence
     years_of_record : float
         Years on record before the work.
     own_cuts : sequence of float
-        Cuts that a plan for this line promises, beside 30, 50, 75 and 90 %.
+        Reductions that a plan for this line promises, beside 30, 50, 75 and 90 %.
 
     Returns
     -------
     pandas.DataFrame
-        One row a cut: cut_fraction; years_each_side (as many before as after); years_after_record (with the years on
+        One row per cut: cut_fraction; years_each_side (as many before as after); years_after_record (with the years on
         record before). inf means more than 60.
 
     Notes

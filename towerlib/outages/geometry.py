@@ -1,4 +1,4 @@
-"""From a line's settings and register to what its lightning rate needs, with every stand-in named."""
+"""Input of the lightning rates: the usual tower of a line and its exposed towers, with every assumption named."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ NO_WIRE = "no shield wire by design: every stroke hits a phase, this method does
 
 
 def line_geometry(line: Line) -> tuple[LineGeometry | None, list[str], list[str]]:
-    """The usual tower of a line as the lightning rate needs it.
+    """Usual tower of a line for the lightning rate.
 
     Parameters
     ----------
@@ -35,13 +35,13 @@ def line_geometry(line: Line) -> tuple[LineGeometry | None, list[str], list[str]
     geometry : LineGeometry or None
         None where the settings contradict themselves or the voltage has no typical tower.
     assumed : list of str
-        What a typical tower of the voltage stands in for, one sentence each.
+        Values taken from a typical tower of the voltage, one sentence each.
     off : list of str
         Why there is no geometry.
 
     Notes
     -----
-    A typical head stands in for missing wires or phases, moved to the height of the line's own tower.
+    A typical head is used for missing wires or phases, moved to the height of the line's own tower.
     """
     assumed = []
     try:
@@ -67,7 +67,7 @@ def line_geometry(line: Line) -> tuple[LineGeometry | None, list[str], list[str]
 
 
 def _check_head(geometry):
-    """What the parts of the head contradict: wires in the ground, in each other, below the phases; the insulators."""
+    """Contradictions within the head: wires in the ground, in each other, below the phases; the insulators."""
     held_kv = geometry.strike_length_m * number("flashover_positive_kv_m")
     if held_kv <= phase_peak_kv(geometry.voltage_kv):
         raise ValueError(f"{NOT_HELD} ({geometry.strike_length_m:g} m at {geometry.voltage_kv:g} kV)")
@@ -89,7 +89,7 @@ def _check_head(geometry):
 
 
 def _missing(line):
-    """Whether a typical tower has to stand in for anything."""
+    """Whether a typical tower is needed for anything."""
     shape = line.tower.surge_impedance_ohm or line.tower.base_radius_m
     return not (
         line.shield_wires.wires and line.phases.conductors and line.phases.strike_length_m and shape
@@ -175,7 +175,7 @@ def towers_exposed(
     local: FlashDensity | None,
     shape: LineGeometry | None = None,
 ) -> pd.DataFrame:
-    """What the rate of each tower needs, in route order.
+    """Input of the rate of each tower, in route order.
 
     Parameters
     ----------
@@ -183,19 +183,19 @@ def towers_exposed(
         Register, soil and settings of the line.
     route : Route
     condition : pandas.DataFrame
-        One row a tower in route order, as `towerlib.condition.assess` gives it.
+        One row per tower in route order, as `towerlib.condition.assess` gives it.
     local : FlashDensity or None
-        Stands in where neither the tower nor the line states a ground flash density.
+        Used where neither the tower nor the line states a ground flash density.
     shape : LineGeometry, optional
-        Says how low a tower may be.
+        Gives the least height of a tower.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower: tower_id, chainage_m, span_m (over which it collects), surge_span_m
+        One row per tower: tower_id, chainage_m, span_m (over which it collects), surge_span_m
         (mean of its spans), height_m, strength_kv, flash_density, flash_density_source,
         resistivity_ohm_m, soil_source, footing_ohm, footing_low_ohm, footing_high_ohm, lower_bound_ohm, target_ohm;
-        assumed (what stands in, or ""), flaw (why there is no rate, or "").
+        assumed (what was assumed, or ""), flaw (why there is no rate, or "").
     """
     line = records.line
     held = ["footing_ohm", "footing_low_ohm", "footing_high_ohm", "lower_bound_ohm", "target_ohm"]
@@ -218,7 +218,7 @@ def _flash_density(own, line, local):
     stated = line.lightning.ground_flash_density
     density = own["ground_flash_density"].astype(float)
     source = pd.Series("register", own.index).where(density.notna(), "")
-    if stated is None and local is not None and local.count:  # a list without a flash here tells no density
+    if stated is None and local is not None and local.count:  # a list without a flash here gives no density
         stated, word = local.per_km2_year, "flashes along the line"
     else:
         word = "line.toml"
@@ -250,7 +250,7 @@ def _soil(own, table, records):
 
 
 def _assumed(table, own):
-    """What stands in at each tower, "" where nothing does."""
+    """Assumptions at each tower, "" where there are none."""
     soil = np.where(table["soil_source"] == "assumed", "soil resistivity 20 m times the footing", "")
     wire = np.where(
         own["shield_wire"] == "insulated", "insulated shield wire sparks over, taken as bonded", ""

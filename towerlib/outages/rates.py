@@ -1,4 +1,4 @@
-"""Trip-outs of every tower a year as its footing stands, and what better footings would save."""
+"""Lightning trip-out rates of every tower, those at its target, and their intervals by random draws."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def method_of(line: Line) -> Method:
-    """How the rate is found, as the line's settings say.
+    """Method of the rate, by the line's settings.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def method_of(line: Line) -> Method:
 
 
 def physics_towers(exposed: pd.DataFrame, footing_ohm: np.ndarray, **drawn: np.ndarray) -> Towers:
-    """Towers as the physics takes them.
+    """Towers in the form of the physics.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def filled(exposed: pd.DataFrame, geometry: LineGeometry) -> pd.DataFrame:
     """
     strength_kv = geometry.strike_length_m * number("flashover_positive_kv_m")
     return exposed.assign(
-        # a tower too low for the line's head has no rate; the usual height stands in so that the others have theirs
+        # a tower too low for the line's head has no rate; the usual height is used so that the others have theirs
         height_m=exposed["height_m"].where(exposed["height_m"] > geometry.least_height_m, geometry.height_m),
         strength_kv=exposed["strength_kv"].fillna(strength_kv),
     )
@@ -101,7 +101,7 @@ def point_rates(geometry: LineGeometry, exposed: pd.DataFrame, line: Line) -> pd
     Returns
     -------
     pandas.DataFrame
-        One row a tower: trip_outs_per_year, trip_outs_at_target_per_year, avoided_to_target_per_year,
+        One row per tower: trip_outs_per_year, trip_outs_at_target_per_year, avoided_to_target_per_year,
         halving_saves_fraction, treatment_can_help (blank without a rate), critical_current_ka, flashes_per_year,
         soil_fits (false where soil and footing do not belong together). Without a ground flash density the rates
         are those at 1 flash per km² and year.
@@ -120,7 +120,7 @@ def point_rates(geometry: LineGeometry, exposed: pd.DataFrame, line: Line) -> pd
         for ohm in (footing, goal, footing / 2)
     )
     per_year = now.backflashovers_per_year * trips
-    # a footing within its target stays as it is: two runs at one value differ by rounding only
+    # a footing within its target is left as it is: two runs at one value differ by rounding only
     at_goal = np.where(goal < footing, aimed.backflashovers_per_year * trips, per_year)
     with np.errstate(divide="ignore", invalid="ignore"):
         saves = np.where(per_year > 0, 1 - half.backflashovers_per_year * trips / per_year, np.nan)
@@ -209,7 +209,7 @@ class Draws:
     Attributes
     ----------
     now, aimed : array
-        Trip-outs a year as the footings stand, and with every footing brought to its target.
+        Trip-outs a year with the present footings, and with every footing at its target.
     """
 
     now: np.ndarray
@@ -217,7 +217,7 @@ class Draws:
 
     @property
     def avoided(self) -> np.ndarray:
-        """Trip-outs a year that the targets save."""
+        """Trip-outs a year that the targets avoid."""
         return self.now - self.aimed
 
 
@@ -230,7 +230,7 @@ def draw(
     draws: int = 1000,
     seed: int = SEED,
 ) -> Draws:
-    """Rates of a line, drawn over all that the records leave open.
+    """Rates of a line, drawn over the uncertainty of the records.
 
     Parameters
     ----------
@@ -250,7 +250,7 @@ def draw(
     -----
     Logarithms are normal. Readings err tower by tower; the season moves all footings of a line alike; soil errs
     tower by tower, by a quarter where it is on record, from 10 to 50 m times the footing where it is not; strength
-    and flash density are one error for the whole line. Towers known by a lower bound are drawn beyond it, from the
+    and flash density are one error for the whole line. Towers known by a lower limit only are drawn above it, from the
     line's own distribution, so that they take part in the ranks. Targets are taken as reached in the season of
     lightning.
     """
@@ -279,7 +279,7 @@ def draw(
         for ohm in (footing, goal)
     ]
     now, aimed = rates
-    # a footing drawn within its target stays as it is: the two differ by rounding only
+    # a footing drawn within its target is left as it is: the two differ by rounding only
     return Draws(now, np.where(goal < footing, aimed, now))
 
 
@@ -315,7 +315,7 @@ def _parts(log_interval):
 
 
 def ends(drawn: np.ndarray, axis: int = 0) -> tuple[np.ndarray, np.ndarray]:
-    """Both ends of the band over the draws.
+    """Both ends of the interval over the draws.
 
     Parameters
     ----------
@@ -333,7 +333,7 @@ def ends(drawn: np.ndarray, axis: int = 0) -> tuple[np.ndarray, np.ndarray]:
 
 
 def chance_worst_tenth(avoided: np.ndarray) -> np.ndarray:
-    """Chance of each tower to be in the tenth where treatment avoids most.
+    """Probability of each tower to be in the tenth where treatment avoids most.
 
     Parameters
     ----------
@@ -371,7 +371,7 @@ def line_sums(drawn: Draws, rated: np.ndarray, best: np.ndarray) -> dict[str, tu
     Returns
     -------
     dict of str to (float, float)
-        Band of trip_outs, avoided, avoided_worst_tenth, all per year.
+        Interval of trip_outs, avoided, avoided_worst_tenth, all per year.
     """
     sums = {
         "trip_outs": drawn.now[:, rated].sum(axis=1),

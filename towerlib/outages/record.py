@@ -1,4 +1,4 @@
-"""Where on the line lightning tripped it: each trip-out spread over the towers, as surely as its place is known."""
+"""Record of trip-outs: which were lightning, by which flash, and the probability that each happened at each tower."""
 
 from __future__ import annotations
 
@@ -60,50 +60,52 @@ def tower_weights(judged: pd.DataFrame, route: Route, settings: OutageRecord) ->
     weights : array, shape (trip-outs, towers)
         Towers in route order; a row sums to 1, or to 0 where the place is not known.
     remarks : list of str
-        One sentence each on places that cannot be used.
+        Places that cannot be used, one sentence each.
 
     Notes
     -----
     A named tower takes all. Else a normal distribution about the distance of the fault locator, with its standard
     error, gives every tower the part over its stretch, halfway to the neighbours. The flash that was found is a
     second witness with its own error; both are combined by their weights where they agree within 3 standard
-    deviations, else the surer one stands alone. What lies beyond an end of the line counts to the last tower there.
+    deviations, else only the more certain one is used. What lies beyond an end of the line counts to the last tower there.
     """
-    centre, spread, told = _witnesses(judged, route, settings)
+    centre, spread, remarks = _witnesses(judged, route, settings)
     weights = _spread_out(centre, spread, borders(route.towers["chainage_m"]))
     place = pd.Index(route.towers["tower_id"]).get_indexer(judged["tower_id"])
     named = judged["tower_id"].notna().to_numpy()
     strange = named & (place < 0)
     if strange.any():
         ids = ", ".join(sorted(set(judged.loc[strange, "tower_id"])))
-        told.append(f"Trip-outs at towers that are not on the route: {ids}. Their place counts as unknown.")
+        remarks.append(
+            f"Trip-outs at towers that are not on the route: {ids}. Their place counts as unknown."
+        )
     weights[named] = 0.0
     known = named & ~strange
     weights[np.flatnonzero(known), place[known]] = 1.0
-    return weights, told
+    return weights, remarks
 
 
 def _witnesses(judged, route, settings):
-    """Most likely chainage of each trip-out and its standard error [m], NaN where nothing tells it."""
+    """Most likely chainage of each trip-out and its standard error [m], NaN where it is not known."""
     length_m = route.length_m
-    relay, relay_u, told = _locator(judged, length_m, settings)
+    relay, relay_u, remarks = _locator(judged, length_m, settings)
     flash = judged["flash_chainage_m"].to_numpy(float)
     ellipse = judged["semi_major_m"].astype(float).fillna(number("location_error_m")).to_numpy()
     flash_u = np.where(np.isnan(flash), np.nan, ellipse / ELLIPSE_SD)
     apart = np.abs(relay - flash) > APART * np.hypot(relay_u, flash_u)
     if apart.any():
         ids = ", ".join(judged.loc[apart, "outage_id"].astype("str").head(5))
-        told.append(
-            f"Fault distance and flash lie far apart at {apart.sum()} trip-out(s): {ids}. The surer place stands."
+        remarks.append(
+            f"Fault distance and flash lie far apart at {apart.sum()} trip-out(s): {ids}. The more certain place is used."
         )
-    # of two witnesses that contradict each other the less sure one is not heard
+    # of two witnesses that contradict each other the less certain one is ignored
     relay_w = np.where(np.isnan(relay) | (apart & (relay_u > flash_u)), 0.0, 1 / relay_u**2)
     flash_w = np.where(np.isnan(flash) | (apart & (relay_u <= flash_u)), 0.0, 1 / flash_u**2)
     both = relay_w + flash_w
     centre = (np.nan_to_num(relay) * relay_w + np.nan_to_num(flash) * flash_w) / np.where(
         both > 0, both, np.nan
     )
-    return centre, 1 / np.sqrt(np.where(both > 0, both, np.nan)), told
+    return centre, 1 / np.sqrt(np.where(both > 0, both, np.nan)), remarks
 
 
 def _locator(judged, length_m, settings):
@@ -111,21 +113,21 @@ def _locator(judged, length_m, settings):
     place = judged["distance_km"].to_numpy(float) * 1000
     assumed = settings.locator_error_percent / 100 * length_m
     error = judged["distance_error_km"].astype(float).to_numpy() * 1000
-    told, blank = [], ~np.isnan(place) & np.isnan(error)
+    remarks, blank = [], ~np.isnan(place) & np.isnan(error)
     error = np.where(np.isnan(error), assumed, np.maximum(error, 1.0))
     if blank.any():
-        told.append(
+        remarks.append(
             f"{counted(blank.sum(), 'fault distance')} without an error: {assumed / 1000:.1f} km is assumed, "
             f"{settings.locator_error_percent:g} % of the line."
         )
     beyond = place > length_m + APART * error
     if beyond.any():
         ids = ", ".join(judged.loc[beyond, "outage_id"].astype("str").head(5))
-        told.append(
+        remarks.append(
             f"{counted(beyond.sum(), 'fault distance')} beyond the line of {length_m / 1000:.1f} km: {ids}. Their place "
-            "counts as unknown unless a flash tells it."
+            "counts as unknown unless a flash shows it."
         )
-    return np.where(beyond, np.nan, place), np.where(np.isnan(place) | beyond, np.nan, error), told
+    return np.where(beyond, np.nan, place), np.where(np.isnan(place) | beyond, np.nan, error), remarks
 
 
 def _spread_out(centre, spread, edges):
@@ -157,7 +159,7 @@ def near_line(flashes: pd.DataFrame, route: Route) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a flash in the order of time: flash_time, flash_distance_m (to the nearest span),
+        One row per flash in the order of time: flash_time, flash_distance_m (to the nearest span),
         flash_chainage_m (of the foot there), peak_current_ka, semi_major_m, latitude_deg, longitude_deg.
     """
     flashes = flashes.sort_values("time", kind="stable", ignore_index=True)
@@ -174,7 +176,7 @@ def near_line(flashes: pd.DataFrame, route: Route) -> pd.DataFrame:
 
 
 def judge(outages: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> pd.DataFrame:
-    """A verdict on every trip-out: whether it was lightning, and by which flash.
+    """Verdict on every trip-out: lightning or not, and by which flash.
 
     Parameters
     ----------
@@ -188,7 +190,7 @@ def judge(outages: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) 
     Returns
     -------
     pandas.DataFrame
-        One row a trip-out in the order of time, its columns as they came and: verdict (one of `VERDICTS`),
+        One row per trip-out in the order of time, its columns as they came and: verdict (one of `VERDICTS`),
         booking_agrees (false where a flash fell but another cause was booked), flash_lag_ms
         (trip-out after flash), flash_time, flash_distance_m, flash_chainage_m, peak_current_ka, semi_major_m.
         The flash columns are blank where none fits.
@@ -266,7 +268,7 @@ def _nearest(times, flashes, within):
 
 
 def remarks(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> list[str]:
-    """What a reader of the verdicts has to know, one sentence each.
+    """Remarks on the verdicts, one sentence each.
 
     Parameters
     ----------
@@ -302,20 +304,20 @@ def _outside_remark(judged, settings):
 
 def _clock_remarks(judged, flashes, settings):
     """Clocks that show no milliseconds, or that are off by hours: the usual spoilers of the rule."""
-    told = []
+    found = []
     for name, times in (("outages.csv", judged["time"]), ("flashes.csv", flashes["flash_time"])):
         if len(times) >= 3 and settings.window_ms < 1000 and times.dt.microsecond.eq(0).all():
-            told.append(
+            found.append(
                 f"Every time in {name} is a whole second, so a window of {settings.window_ms:g} ms finds flashes by "
                 "chance only: bring milliseconds, or set [outage_record] window_ms."
             )
     hours, matched = clock_shift(judged, flashes, settings)
     if hours:
-        told.append(
+        found.append(
             f"{matched} trip-outs booked as lightning would meet a flash if the clock of the trip-outs were "
             f"{abs(hours):g} h {'later' if hours > 0 else 'earlier'}: check its time zone and daylight saving."
         )
-    return told
+    return found
 
 
 def clock_shift(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> tuple[float, int]:
@@ -360,7 +362,7 @@ def _booking_remarks(judged):
 
 
 def _chance_remark(judged, flashes, settings):
-    """How many trip-outs a flash meets by mere chance, where that is worth a word."""
+    """Number of trip-outs that coincide with a flash by chance, where it matters."""
     expected = chance_matches(judged, flashes, settings)
     if not expected >= 0.05:
         return []

@@ -1,4 +1,4 @@
-"""What is off, what is assumed and what a reader has to know of a line's trip-out rates, in sentences."""
+"""Remarks on a line's trip-out rates: analyses that are off, assumptions, doubts, and reasons of ranks."""
 
 from __future__ import annotations
 
@@ -41,23 +41,23 @@ def off(
     -------
     list of str
     """
-    told = []
+    remarks = []
     if exposed["flash_density"].isna().any():
-        told.append(
+        remarks.append(
             "Relative rates only: no ground flash density. Give [lightning] ground_flash_density in line.toml, "
             "ground_flash_density in towers.csv, or flashes.csv."
         )
     for flaw, some in exposed[exposed["flaw"] != ""].groupby("flaw", sort=True):
-        told.append(f"No trip-out rate at {_towers(some)}: {flaw}.")
+        remarks.append(f"No trip-out rate at {_towers(some)}: {flaw}.")
     if judged.empty:
-        told.append("Nothing to hold the rates against: outages.csv has no trip-out.")
+        remarks.append("No record to compare the rates with: outages.csv has no trip-out.")
     elif not seen:
-        told.append(
-            "Nothing to hold the rates against: the days that outages.csv covers are not known, or yet to come."
+        remarks.append(
+            "No record to compare the rates with: the days that outages.csv covers are not known, or are yet to come."
         )
     if flashes.empty:
-        told.append("No trip-out can be told as lightning by a flash: flashes.csv has no flash.")
-    return told
+        remarks.append("No trip-out can be confirmed as lightning by a flash: flashes.csv has no flash.")
+    return remarks
 
 
 def _towers(some):
@@ -68,7 +68,7 @@ def _towers(some):
 
 
 def assumed(exposed: pd.DataFrame, line: Line, local: FlashDensity | None, seen: dict[str, Any]) -> list[str]:
-    """What stands in for records that are missing.
+    """Assumptions for missing records.
 
     Parameters
     ----------
@@ -82,42 +82,42 @@ def assumed(exposed: pd.DataFrame, line: Line, local: FlashDensity | None, seen:
     -------
     list of str
     """
-    told = []
+    remarks = []
     soil = exposed[(exposed["soil_source"] == "assumed") & exposed["footing_ohm"].notna()]
     if len(soil):
-        told.append(
+        remarks.append(
             f"Soil resistivity assumed, 20 m times the footing, at {_towers(soil)}: between 10 and 50 m the "
             "rate at 132 kV and 20 Ω goes from 0.7 to 1.2 times this, at higher voltages further."
         )
     wire = exposed[exposed["assumed"].str.contains("insulated shield wire")]
     if len(wire):
-        told.append(
+        remarks.append(
             f"Insulated shield wire taken as bonded (it sparks over under a surge) at {_towers(wire)}."
         )
     source = exposed["flash_density_source"]
     if (source == "flashes along the line").any():
-        told.append(
+        remarks.append(
             f"Ground flash density from {local.count} flashes in a corridor of {local.corridor_m:.0f} m to either side, "
             f"{local.years:.0f} years: {local.per_km2_year:.2g} per km² and year "
             f"({local.low:.2g} to {local.high:.2g})."
         )
     if (source == "mean of the other towers").any():
-        told.append(
+        remarks.append(
             f"Ground flash density as the mean of the other towers at {_towers(exposed[source == 'mean of the other towers'])}."
         )
     record = line.outage_record
     if seen and not (record.outages_from and record.outages_to):
-        told.append(
+        remarks.append(
             "Years of record taken from the first to the last entry of trip-outs and flashes: set [outage_record] "
             "outages_from and outages_to."
         )
     if not line.lightning.shielding_failures_per_100_km_year:
-        told.append("Shielding failures, which no earthing changes, are taken as none.")
-    return told
+        remarks.append("Shielding failures, which no earthing changes, are assumed to be none.")
+    return remarks
 
 
 def soil_doubts(towers: pd.DataFrame) -> list[str]:
-    """Towers whose footing and soil do not belong together.
+    """Towers whose footing and soil do not agree.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def notes(
     works: pd.DataFrame,
     stated_density: float | None,
 ) -> list[str]:
-    """What else a reader has to know: ceiling, a density that disagrees, works within the record.
+    """Other remarks: ceiling, a density that disagrees, works within the record.
 
     Parameters
     ----------
@@ -160,17 +160,17 @@ def notes(
     -------
     list of str
     """
-    told = [over_ceiling(seen, line["collected_per_year"])] if "collected_per_year" in line else []
-    told += _densities_apart(local, stated_density)
+    remarks = [over_ceiling(seen, line["collected_per_year"])] if "collected_per_year" in line else []
+    remarks += _densities_apart(local, stated_density)
     if seen and len(works):
         first = works["date"].min()
-        told.append(
-            f"Since {first:%Y-%m} towers were treated ({works['tower_id'].nunique()}): the trip-outs before that met "
-            "other footings than the model."
+        remarks.append(
+            f"Since {first:%Y-%m} towers were treated ({works['tower_id'].nunique()}): the trip-outs before that belong to "
+            "other footings than those of the model."
         )
     if local is not None:
-        told += local.remarks
-    return [sentence for sentence in told if sentence]
+        remarks += local.remarks
+    return [sentence for sentence in remarks if sentence]
 
 
 def _densities_apart(local, stated):
@@ -186,7 +186,7 @@ def _densities_apart(local, stated):
 
 
 APART = 0.1  # ranks that differ by more than this part of the towers, and by more than two places, ask for a reason
-WORDS = {  # factor: (why a tower avoids more than its impedance says, why less)
+WORDS = {  # factor: (why a tower avoids more than its impedance suggests, why less)
     "span": ("its spans are long", "its spans are short"),
     "flashes": ("more flashes fall there", "fewer flashes fall there"),
     "height": ("it is high", "it is low"),
@@ -219,13 +219,15 @@ def rank_reasons(
 
     Notes
     -----
-    One property after the other is set to the median of the line, the others left: the ratio of what is avoided tells
+    One property after the other is set to the median of the line, the others left: the ratio of what is avoided shows
     how much it matters at this tower. The strongest that points the way in which the ranks differ is named.
     """
     rated = point["trip_outs_per_year"].notna()
     benefit = point["avoided_to_target_per_year"].rank(ascending=False, method="min")
     impedance = impedance_rank.where(rated).astype("Float64").rank(method="min").astype(float)
-    apart = (impedance - benefit).where(rated, 0.0)  # above 0: treatment avoids more than the impedance says
+    apart = (impedance - benefit).where(
+        rated, 0.0
+    )  # above 0: treatment avoids more than the impedance suggests
     asked = apart.abs() > max(2.0, APART * rated.sum())
     if not asked.any():
         return pd.Series("", exposed.index, dtype="str")

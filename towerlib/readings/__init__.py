@@ -1,1 +1,1 @@
-"""What one visit says, and how far it can be trusted."""
+"""Readings of a visit: their quality, leg currents, sweep, season, changes over time, and which one is in force."""

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
 
 def yes(answers: pd.Series) -> pd.Series:
-    """True where a yes/no column says yes; a blank is not a yes.
+    """True where a yes/no column is yes; a blank is not a yes.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def yes(answers: pd.Series) -> pd.Series:
 
 
 def no(answers: pd.Series) -> pd.Series:
-    """True where a yes/no column says no; a blank is not a no.
+    """True where a yes/no column is no; a blank is not a no.
 
     Parameters
     ----------

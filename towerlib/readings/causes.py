@@ -1,6 +1,6 @@
-"""What a visit's leg currents suggest to look at first: rules in order of precedence, and their sentences.
+"""Suspected cause by the leg currents of a visit: rules in order of precedence, and their sentences.
 
-``causes.csv`` holds the rules: the first one met gives the cause, the numbers and what else looks the same.
+``causes.csv`` holds the rules: the first one met gives the cause, the numbers and other explanations of the same readings.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _TABLE = files("towerlib.readings").joinpath("causes.csv").read_text(encoding="u
 RULES = {row["rule"]: (row["cause"], row["sentence"]) for row in csv.DictReader(_TABLE.splitlines())}
 BOND_CAUSE = "bond: inspect"
 BOND_CAUSES = (BOND_CAUSE, "bond or coils: inspect")
-SPAN_CAUSE = "span: inspect"  # told by the line as a whole, never by one visit
+SPAN_CAUSE = "span: inspect"  # a finding on the line as a whole, never on one visit
 COIL_CAUSES = ("wrong coil turns", "coil reversed")
 DOUBTFUL_COILS = (*COIL_CAUSES, "reading impossible")
 CAUSES = tuple(dict.fromkeys(cause for cause, _ in RULES.values()))
@@ -36,23 +36,25 @@ _SHARE_BESIDE = (
     " Injected test: {leg_share_lambda:g} of the current is in the coils, but other paths lie beside."
 )
 _SHARE_DOUBTED = " Injected test: {leg_share_lambda:g} of the current is in the legs, read with the same coils and in doubt too."
-_UNREAD = " No impedance was read on leg {unread_legs}, though on others: beyond the range, or left out."
+_UNREAD = (
+    " No impedance was read on leg {unread_legs}, though on others. It was beyond the range, or left out."
+)
 
 
 def judged(table: pd.DataFrame, coils: CoilSpec) -> tuple[pd.Series, pd.Series]:
-    """Cause and evidence of each visit: those of the first rule of ``causes.csv`` that it meets.
+    """Suspected cause of each visit and its evidence, by the first rule of ``causes.csv`` that it meets.
 
     Parameters
     ----------
     table : DataFrame
-        Visits with all that `summarise` works out of them.
+        Visits with all columns that `summarise` computes.
     coils : CoilSpec
-        What the coils promise.
+        Specification of the coils.
 
     Returns
     -------
     tuple of two Series of str
-        Cause, one of ``CAUSES``, and evidence: numbers to three figures, and what else looks the same.
+        Cause, one of ``CAUSES``, and evidence: numbers to three figures, and other explanations.
     """
     flags = _flags(table, coils)
     met = np.column_stack([np.asarray(flags[name], dtype=bool) for name in RULES])
@@ -101,7 +103,7 @@ def _flags(table, coils):
 
 
 def _flags_of_record(table):
-    """Rules that stop a judgement of the leakage readings, and those that say there is none to judge."""
+    """Rules on readings that cannot be judged, and on those that are missing."""
     read, has_total = table["leg_count_read"] > 0, table["leakage_total_ma"].notna()
     margin_ma = number("impossible_u") * table["gap_u_ma"]
     total_ma = table["leakage_sum_ma"] - table["gap_ma"]

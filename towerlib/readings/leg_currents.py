@@ -1,4 +1,7 @@
-"""Readings of the legs as arrays, one row a visit and one column a leg."""
+"""Leg currents of a visit: sum, vector total, gap, shares, reversed coils, wrong turns, and the place among its peers.
+
+Readings of the legs are arrays with one row per visit and one column per leg.
+"""
 
 from __future__ import annotations
 
@@ -59,7 +62,7 @@ def by_leg(visits: pd.DataFrame, legs: pd.DataFrame) -> dict[str, np.ndarray]:
     twice = legs.duplicated(["visit_id", "leg"])
     if twice.any():
         visit, leg = legs.loc[twice, ["visit_id", "leg"]].iloc[0]
-        raise RecordsError(f"legs: visit {visit} has leg {leg} twice; keep one row a leg and visit")
+        raise RecordsError(f"legs: visit {visit} has leg {leg} twice; keep one row per leg and visit")
     row = pd.Index(visits["visit_id"]).get_indexer(legs["visit_id"])
     order = np.argsort(row, kind="stable")
     order = order[row[order] >= 0]
@@ -75,7 +78,7 @@ def by_leg(visits: pd.DataFrame, legs: pd.DataFrame) -> dict[str, np.ndarray]:
 
 
 def conductance(readings: dict[str, np.ndarray]) -> np.ndarray:
-    """Apparent conductance of each leg, which stands for its current in the injected test [S].
+    """Apparent conductance of each leg, in proportion to its current in the injected test [S].
 
     Parameters
     ----------
@@ -226,9 +229,9 @@ def turns_in_gap(table: pd.DataFrame, coils: CoilSpec) -> pd.Series:
     Parameters
     ----------
     table : DataFrame
-        Visits with gap, strongest and weakest leg, as `summarise` works them out.
+        Visits with gap, strongest and weakest leg, as `summarise` computes them.
     coils : CoilSpec
-        What the coils promise; a total formed from the same coils shows no such gap.
+        Specification of the coils; a total formed from the same coils shows no such gap.
 
     Returns
     -------
@@ -334,7 +337,7 @@ def against_line(table: pd.DataFrame, coils: CoilSpec) -> dict[str, pd.Series]:
         Visits with ``date``, ``in_service``, ``peer_class``, ``footing_ohm``, ``leakage_total_ma``,
         ``leakage_sum_ma``.
     coils : CoilSpec
-        What the coils promise: noise and display step count as spread.
+        Specification of the coils: noise and display step count as spread.
 
     Returns
     -------
@@ -401,22 +404,22 @@ _VISIT_COLUMNS = [
 def summarise(
     visits: pd.DataFrame, legs: pd.DataFrame, towers: pd.DataFrame, coils: CoilSpec = DEFAULT_COILS
 ) -> pd.DataFrame:
-    """Sum, total, gap and shares of the leg currents of each visit, and what to look at first.
+    """Sum, total, gap and shares of the leg currents of each visit, with the suspected cause.
 
     Parameters
     ----------
     visits, legs, towers : DataFrame
-        Tables of one line, as loaded. Legs of visits that are not in `visits` are not looked at.
+        Tables of one line, as loaded. Legs of other visits are ignored.
     coils : CoilSpec
-        What the coils promise, and whether the total is formed from the same coils.
+        Specification of the coils, and whether the total is formed from the same coils.
 
     Returns
     -------
     DataFrame
-        One row a visit with a leakage reading or a share of an injected current, in the order given:
+        One row per visit with a leakage reading or a share of an injected current, in the order given:
 
         - ``leakage_sum_ma``, ``leakage_total_ma``, ``total_source`` (measured, or blank: gap unknown),
-          ``gap_ma`` with u, bias and z; fraction and lower bound only where ``large_enough``;
+          ``gap_ma`` with u, bias and z; fraction and its low end only where ``large_enough``;
         - ``peer_class``: legs alone, ring or other path, no bonded wire; each is compared within itself;
         - weakest, strongest and highest-impedance leg with the ratio to the median of the others;
           ``reversed_legs``: the coil, or those of which one, turned over, explains the gap; ``step_leg``:
@@ -425,7 +428,7 @@ def summarise(
           total × footing impedance among the line's towers of that day, or of that campaign (``peers``);
         - ``leg_share_lambda``: share of the injected current in the legs, from the currents, else from the
           impedances without and with coils;
-        - ``suspected_cause``, one of ``CAUSES``, and ``evidence``: numbers, and what else looks the same.
+        - ``suspected_cause``, one of ``CAUSES``, and ``evidence``: numbers, and other explanations of the same readings.
 
     Raises
     ------
@@ -437,8 +440,8 @@ def summarise(
     With legs missing the gap stays blank. A total counts as low only while the tower's rise is low too: a
     high footing alone draws little current. The injected test goes before the gap: a leg share from 0.5 on
     suspects the bond, a smaller one clears it. Wrong turns show in the gap of a total measured on its own, or
-    against another visit; the ratio of legs alone does not tell them from legs. In logarithms a total shown
-    as 0 stands as half a display step. A tower counts among its own peers.
+    against another visit; the ratio of legs alone does not show them. In logarithms a total shown
+    as 0 counts as half a display step. A tower counts among its own peers.
 
     Examples
     --------
@@ -470,7 +473,7 @@ def summarise(
 
 
 def _facts(visits, towers, coils):
-    """Visits with what the register says of their tower, their class of comparison and the leg share."""
+    """Visits with the register of their tower, their class of comparison and the leg share."""
     register = towers[["tower_id", "leg_count", "ring", "earth_paths_in_coils", "shield_wire"]]
     table = visits[_VISIT_COLUMNS].merge(register, how="left", on="tower_id", validate="m:1")
     beside = yes(table["ring"]) | no(table["earth_paths_in_coils"])

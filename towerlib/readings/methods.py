@@ -1,6 +1,8 @@
-"""What a reading of a method is of, and whether it lay within the range of the instrument."""
+"""Methods of a test: what each one reads, and whether a reading lay within the range of the instrument."""
 
 from __future__ import annotations
+
+from typing import cast
 
 import pandas as pd
 
@@ -13,12 +15,12 @@ FOOTING_ALONE = tuple(method for method, seen in SEES.items() if seen == "footin
 
 
 def bound(visits: pd.DataFrame) -> pd.Series:
-    """Whether each reading lies below ("<") or beyond (">") the range of the instrument; "" within it.
+    """Side of the range on which each reading lies: below ("<") it, beyond (">") it, or "" within it.
 
     Parameters
     ----------
     visits : pandas.DataFrame
-        Visits, with ``impedance_ohm_bound`` where any reading was a bound.
+        Visits, with ``impedance_ohm_bound`` where any reading lay outside the range.
 
     Returns
     -------
@@ -33,5 +35,5 @@ def bound(visits: pd.DataFrame) -> pd.Series:
     ['']
     """
     if "impedance_ohm_bound" in visits:
-        return visits["impedance_ohm_bound"].astype("str").fillna("")
+        return cast("pd.Series", visits["impedance_ohm_bound"].astype("str").fillna(""))
     return pd.Series("", visits.index, dtype="str")

@@ -1,4 +1,4 @@
-"""How far each visit can be trusted: usable, usable with caution, or not usable, and why in plain words."""
+"""Verdict on each visit: usable, usable with caution, or not usable, with the reasons in plain words."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ FINDINGS = ["visit_id", "tower_id", "rule", "severity", "value", "sentence"]
 
 @dataclass(frozen=True)
 class Grades:
-    """What the rules say about each visit.
+    """Verdicts of the quality rules.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def grade(records: Records, route: Route, overrides: dict[str, dict[str, Any]] |
     Notes
     -----
     A verdict is the gravest severity among the rules that a visit fails. What was not recorded fails no rule
-    but those that ask for it. Nothing is corrected: a reading with wrong turns stays as it is and says so.
+    but those that ask for it. Nothing is corrected: a reading with wrong turns is kept as it is and marked.
     """
     rules = in_force(overrides)
     context = prepare(records, route)
@@ -73,7 +73,7 @@ def grade(records: Records, route: Route, overrides: dict[str, dict[str, Any]] |
 
 
 def _failures(context, rules):
-    """Positions of the visits that fail each rule, less those that a stricter rule on the same names."""
+    """Positions of the visits that fail each rule, without those that fail a stricter rule on the same."""
     failed = {rule.rule: ~FUNCTIONS[rule.rule](context, rule.threshold).to_numpy(bool) for rule in rules}
     never = np.zeros(len(context.visits), dtype=bool)
     return {rule.rule: np.flatnonzero(failed[rule.rule] & ~failed.get(rule.unless, never)) for rule in rules}
@@ -87,10 +87,10 @@ def _found(visits, failed, rules):
         if rows.size == 0:
             continue
         whose = (visits[column].to_numpy(object)[rows] for column in ("visit_id", "tower_id"))
-        told = (_fill(template, visits, rows, rule.threshold) for template in (rule.value, rule.sentence))
+        texts = (_fill(template, visits, rows, rule.threshold) for template in (rule.value, rule.sentence))
         found += [
             (row, -level, place, visit, tower, rule.rule, rule.severity, value, sentence)
-            for row, visit, tower, value, sentence in zip(rows, *whose, *told, strict=True)
+            for row, visit, tower, value, sentence in zip(rows, *whose, *texts, strict=True)
         ]
     return sorted(found)
 

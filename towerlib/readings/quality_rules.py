@@ -1,7 +1,7 @@
-"""Rules on what was written down: method, instrument, circumstances and where the crew stood.
+"""Rules of quality: record, probes and interference, coils and leg currents, and plausibility of the reading.
 
 Every rule takes the context and its threshold of ``rules.csv`` and returns a Series of bool over the visits:
-true where all is well, or where nothing was recorded that could tell.
+true where the visit passes, or where the record does not allow a decision.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def record_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
 
 
 def _place(visits):
-    """How far from the tower the crew stood, and which tower of the line was the nearest."""
+    """Distance of the crew's position from the tower, and the nearest tower of the line."""
     from pyproj import Geod
 
     ellipsoid, distance = Geod(ellps="WGS84"), {}
@@ -77,64 +77,62 @@ def _place(visits):
 
 def method_known(context: Context, threshold: float) -> pd.Series:
     """An impedance comes with the method by which it was read."""
-    return context.visits["method"].isin(METHODS) | context.visits["impedance_ohm"].isna()
+    return context["method"].isin(METHODS) | context["impedance_ohm"].isna()
 
 
 def reading_recorded(context: Context, threshold: float) -> pd.Series:
     """An impedance or a leakage current was recorded."""
-    seen = context.visits
-    return seen["impedance_ohm"].notna() | seen["leakage_total_ma"].notna() | (seen["legs_read"] > 0)
+    return context["impedance_ohm"].notna() | context["leakage_total_ma"].notna() | (context["legs_read"] > 0)
 
 
 def impedance_recorded(context: Context, threshold: float) -> pd.Series:
     """An impedance was recorded."""
-    return context.visits["impedance_ohm"].notna()
+    return context["impedance_ohm"].notna()
 
 
 def impedance_positive(context: Context, threshold: float) -> pd.Series:
     """The impedance is above zero."""
-    return ~(context.visits["impedance_ohm"] <= threshold)
+    return ~(context["impedance_ohm"] <= threshold)
 
 
 def footing_read_alone(context: Context, threshold: float) -> pd.Series:
     """The reading is the footing alone, not in parallel with the shield wires."""
-    seen = context.visits
-    return ~(seen["method"].eq("no coils") & seen["impedance_ohm"].notna()) | seen["footing_alone"]
+    return ~(context["method"].eq("no coils") & context["impedance_ohm"].notna()) | context["footing_alone"]
 
 
 def frequency_known(context: Context, threshold: float) -> pd.Series:
     """An impedance comes with its test frequency."""
-    return context.visits["test_frequency_hz"].notna() | context.visits["impedance_ohm"].isna()
+    return context["test_frequency_hz"].notna() | context["impedance_ohm"].isna()
 
 
 def over_range_absent(context: Context, threshold: float) -> pd.Series:
     """The instrument showed no overload."""
-    return ~yes(context.visits["over_range"])
+    return ~yes(context["over_range"])
 
 
 def serial_recorded(context: Context, threshold: float) -> pd.Series:
     """The serial number of the instrument is known."""
-    return context.visits["instrument_serial"].fillna("").str.strip().ne("")
+    return context["instrument_serial"].fillna("").str.strip().ne("")
 
 
 def calibration_current(context: Context, threshold: float) -> pd.Series:
     """The calibration held on the day of the test."""
-    return ~(context.visits["calibration_overdue_days"] > threshold)
+    return ~(context["calibration_overdue_days"] > threshold)
 
 
 def soil_unfrozen(context: Context, threshold: float) -> pd.Series:
     """The soil was not frozen."""
-    return ~context.visits["soil_state"].eq("frozen")
+    return ~context["soil_state"].eq("frozen")
 
 
 def position_near(context: Context, threshold: float) -> pd.Series:
     """The crew's position lies at the tower, as far as a position fix can tell."""
-    return ~(context.visits["distance_m"].round() > threshold)
+    return ~(context["distance_m"].round() > threshold)
 
 
 def position_at_this_tower(context: Context, threshold: float) -> pd.Series:
     """The crew's position lies within half the shorter adjoining span."""
-    return ~(context.visits["spans_off"] > threshold)
+    return ~(context["spans_off"] > threshold)
 
 
 DIGITS = 9  # 2.95 − 1.95 is a trifle above 1 in binary: the limit itself is still good
@@ -154,7 +152,7 @@ def probe_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
     -------
     dict of str to array or Series
         Highest and difference of stray voltages, offsets of frequencies from the network's, size of the
-        footing as a hemisphere (``hemisphere_m`` from the reading where it can be told, else from the leg
+        footing as a hemisphere (``hemisphere_m`` from the reading where known, else from the leg
         spacing), place of the probes against line and footing, ``probe_error`` of the reading and
         ``zone_spread`` to expect.
     """
@@ -181,7 +179,7 @@ def _interference(visits, mains_hz):
 
 
 def _electrode(visits):
-    """How large the footing is: its diagonal, and the hemisphere that it acts like."""
+    """Size of the footing: its diagonal, and the hemisphere that it acts like."""
     by_size_m = four_leg_hemisphere_m(number("leg_hemisphere_m"), visits["leg_spacing_m"])
     by_size_m = by_size_m.fillna(number("footing_hemisphere_m"))
     reading = visits["impedance_ohm"].where(visits["footing_alone"])
@@ -194,7 +192,7 @@ def _electrode(visits):
 
 
 def _probes(visits):
-    """Where the probes stood, seen from the tower, the line and each other."""
+    """Place of the probes against tower, line and each other."""
     inner, reach = visits["potential_probe_distance_m"], visits["current_probe_distance_m"]
     potential, current = visits["potential_probe_bearing_deg"], visits["current_probe_bearing_deg"]
     line, turn = visits["line_bearing_deg"], visits["line_deviation_deg"]
@@ -214,72 +212,71 @@ def _probes(visits):
 
 def probe_resistance_low(context: Context, threshold: float) -> pd.Series:
     """Both probes are earthed well enough for a quiet reading."""
-    return ~(context.visits["probe_highest_ohm"] > threshold)
+    return ~(context["probe_highest_ohm"] > threshold)
 
 
 def probe_resistance_measurable(context: Context, threshold: float) -> pd.Series:
     """Both probes are earthed well enough for an instrument to read at all."""
-    return ~(context.visits["probe_highest_ohm"] > threshold)
+    return ~(context["probe_highest_ohm"] > threshold)
 
 
 def interference_agrees(context: Context, threshold: float) -> pd.Series:
     """Both probes see about the same stray voltage, as two places at remote earth do."""
-    # At some ten volts a sound lay leaves more than a volt: the nearer probe stands in the tower's funnel.
+    # At some ten volts a sound layout differs by more than a volt: the nearer probe stands in the tower's potential funnel.
     return ~(
-        context.visits["interference_difference_v"]
-        > np.maximum(threshold, context.visits["interference_part_v"].fillna(0))
+        context["interference_difference_v"] > np.maximum(threshold, context["interference_part_v"].fillna(0))
     )
 
 
 def interference_present(context: Context, threshold: float) -> pd.Series:
     """A stray voltage is seen at one probe at least, unless line or shield wire give no reason for one."""
-    none_due = no(context.visits["in_service"]) | context.visits["shield_wire"].isin(["none", "insulated"])
-    return ~(context.visits["interference_highest_v"] < threshold) | none_due
+    none_due = no(context["in_service"]) | context["shield_wire"].isin(["none", "insulated"])
+    return ~(context["interference_highest_v"] < threshold) | none_due
 
 
 def interference_frequency_of_network(context: Context, threshold: float) -> pd.Series:
     """The stray voltage has the network's frequency or its third harmonic."""
-    return ~(context.visits["interference_offset_hz"] > threshold)
+    return ~(context["interference_offset_hz"] > threshold)
 
 
 def frequency_clear(context: Context, threshold: float) -> pd.Series:
     """The test frequency stays clear of the network's frequency and harmonics."""
-    return ~(context.visits["harmonic_offset_hz"] < threshold)
+    return ~(context["harmonic_offset_hz"] < threshold)
 
 
 def current_probe_off_the_line(context: Context, threshold: float) -> pd.Series:
     """The current probe stands well away from the line's axis."""
-    return ~(context.visits["line_clearance_m"] < threshold)
+    return ~(context["line_clearance_m"] < threshold)
 
 
 def current_probe_off_the_footing(context: Context, threshold: float) -> pd.Series:
     """The current probe stands several times the footing's diagonal away from the tower."""
-    return ~(context.visits["probe_extents"] < threshold)
+    return ~(context["probe_extents"] < threshold)
 
 
 def probes_across_the_line(context: Context, threshold: float) -> pd.Series:
     """The leads leave the line at an angle at which it induces little in them."""
-    return ~(context.visits["probe_angle_deg"] < threshold)
+    return ~(context["probe_angle_deg"] < threshold)
 
 
 def probes_off_the_counterpoise(context: Context, threshold: float) -> pd.Series:
     """At a tower with ring or counterpoise, the leads keep well away from the right of way."""
-    return ~((context.visits["probe_angle_deg"] < threshold) & yes(context.visits["ring"]))
+    return ~((context["probe_angle_deg"] < threshold) & yes(context["ring"]))
 
 
 def potential_probe_placed(context: Context, threshold: float) -> pd.Series:
-    """The place of the potential probe lets the reading be true within a small error."""
-    return ~(context.visits["probe_error"].abs() > threshold)
+    """The place of the potential probe makes a small error only."""
+    return ~(context["probe_error"].abs() > threshold)
 
 
 def potential_probe_outside_zones(context: Context, threshold: float) -> pd.Series:
     """The potential probe stands outside the zones of footing and current probe."""
-    return ~(context.visits["probe_error"].abs() > threshold)
+    return ~(context["probe_error"].abs() > threshold)
 
 
 def zones_apart(context: Context, threshold: float) -> pd.Series:
     """The current probe is far enough for the zones of footing and probe not to overlap."""
-    return ~(context.visits["zone_spread"] > threshold)
+    return ~(context["zone_spread"] > threshold)
 
 
 def coil_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
@@ -322,7 +319,7 @@ def _beside_each_other(of_visit, values, count):
 
 
 def _leakage(visits, leakage):
-    """Sum of the legs, the totals that geometry allows, and how sure both are."""
+    """Sum of the legs, the totals that geometry allows, and the uncertainties of both."""
     total = visits["leakage_total_ma"].to_numpy(float)
     read = (~np.isnan(leakage)).sum(axis=1)
     least, most = total_bounds(leakage)
@@ -364,100 +361,94 @@ def _shares(visits):
 
 def turns_as_set(context: Context, threshold: float) -> pd.Series:
     """The coil was worn with as many turns as were entered in the instrument."""
-    worn, entered = context.visits["coil_turns"], context.visits["coil_turns_recorded"]
+    worn, entered = context["coil_turns"], context["coil_turns_recorded"]
     return ~((worn - entered).abs() > threshold)
 
 
 def turns_equal_on_all_legs(context: Context, threshold: float) -> pd.Series:
     """All legs were read with as many turns."""
-    return ~(context.visits["turns_most"] - context.visits["turns_least"] > threshold)
+    return ~(context["turns_most"] - context["turns_least"] > threshold)
 
 
 def current_scale_factor_possible(context: Context, threshold: float) -> pd.Series:
     """The range divisor is one that can be set."""
-    return ~(context.visits["current_scale_factor"] < threshold)
+    return ~(context["current_scale_factor"] < threshold)
 
 
 def all_legs_in_coils(context: Context, threshold: float) -> pd.Series:
     """Where legs were read with leg coils, all legs of the register were."""
-    return all_legs_read(context, threshold) | ~context.visits["method"].eq("leg coils")
+    return all_legs_read(context, threshold) | ~context["method"].eq("leg coils")
 
 
 def all_legs_read(context: Context, threshold: float) -> pd.Series:
     """Where legs were read, all legs of the register were."""
-    seen = context.visits
-    return ~((seen["legs_read"] > 0) & (seen["legs_read"] < seen["leg_count"]))
+    return ~((context["legs_read"] > 0) & (context["legs_read"] < context["leg_count"]))
 
 
 def no_leg_too_many(context: Context, threshold: float) -> pd.Series:
     """No more legs were read than the register has."""
-    return ~(context.visits["legs_read"] > context.visits["leg_count"])
+    return ~(context["legs_read"] > context["leg_count"])
 
 
 def total_within_sum(context: Context, threshold: float) -> pd.Series:
     """The vector total is not above the sum of the legs by more than the coils' uncertainty."""
-    seen = context.visits
-    return ~(seen["leakage_total_ma"] - seen["leg_sum_ma"] > threshold * seen["gap_u_ma"])
+    return ~(context["leakage_total_ma"] - context["leg_sum_ma"] > threshold * context["gap_u_ma"])
 
 
 def total_near_sum(context: Context, threshold: float) -> pd.Series:
     """The vector total is not above the sum of the legs by a factor that no change of load explains."""
-    seen = context.visits
-    return ~(seen["leakage_total_ma"] > threshold * (seen["leg_sum_ma"] + seen["gap_u_ma"]))
+    return ~(context["leakage_total_ma"] > threshold * (context["leg_sum_ma"] + context["gap_u_ma"]))
 
 
 def total_above_least(context: Context, threshold: float) -> pd.Series:
-    """The vector total is not below what the largest leg leaves over the others."""
-    seen = context.visits
-    return ~(seen["least_total_ma"] - seen["leakage_total_ma"] > threshold * seen["gap_u_ma"])
+    """The vector total is not below the least total that the largest leg allows."""
+    return ~(context["least_total_ma"] - context["leakage_total_ma"] > threshold * context["gap_u_ma"])
 
 
 def total_near_least(context: Context, threshold: float) -> pd.Series:
-    """The vector total is not below what the largest leg leaves by more than a change of load explains."""
-    seen = context.visits
-    return ~(seen["least_total_ma"] > threshold * (seen["leakage_total_ma"] + seen["gap_u_ma"]))
+    """The vector total is not below the least total that the largest leg allows by more than a change of load explains."""
+    return ~(context["least_total_ma"] > threshold * (context["leakage_total_ma"] + context["gap_u_ma"]))
 
 
 def ring_total_resolved(context: Context, threshold: float) -> pd.Series:
-    """At a tower with ring or counterpoise, the total stands clear of what coil errors leave of the legs."""
-    seen = context.visits
-    lost = seen["leakage_total_ma"] < threshold * seen["total_u_ma"]
-    return ~(yes(seen["ring"]) & lost & (seen["legs_read"] > 1))
+    """At a tower with ring or counterpoise, the total exceeds the errors that the coils leave of the leg currents."""
+    lost = context["leakage_total_ma"] < threshold * context["total_u_ma"]
+    return ~(yes(context["ring"]) & lost & (context["legs_read"] > 1))
 
 
 def earth_paths_in_coils(context: Context, threshold: float) -> pd.Series:
     """A reading with leg coils had every path to earth inside a coil."""
-    return ~(no(context.visits["earth_paths_in_coils"]) & context.visits["method"].eq("leg coils"))
+    return ~(no(context["earth_paths_in_coils"]) & context["method"].eq("leg coils"))
 
 
 def legs_within_injected(context: Context, threshold: float) -> pd.Series:
     """The legs do not carry more than was injected."""
-    return ~(context.visits["leg_share"] > threshold)
+    return ~(context["leg_share"] > threshold)
 
 
 def leg_shares_agree(context: Context, threshold: float) -> pd.Series:
-    """Currents and impedances tell the same leg share of the injected current."""
-    return ~(context.visits["share_factor"] > threshold)
+    """Currents and impedances give the same leg share of the injected current."""
+    return ~(context["share_factor"] > threshold)
 
 
 def legs_make_the_whole(context: Context, threshold: float) -> pd.Series:
     """The legs' own impedances in parallel make the impedance read with all of them together."""
-    return ~(context.visits["whole_factor"] > threshold)
+    return ~(context["whole_factor"] > threshold)
 
 
 def legs_near_the_whole(context: Context, threshold: float) -> pd.Series:
     """The legs' impedances and the impedance of all are not so far apart as a coil turned over makes them."""
-    return ~(context.visits["whole_factor"] > threshold)
+    return ~(context["whole_factor"] > threshold)
 
 
 def no_coils_lower(context: Context, threshold: float) -> pd.Series:
     """The reading without coils is not above the footing alone."""
-    return ~(context.visits["share_by_impedance"] > threshold)
+    return ~(context["share_by_impedance"] > threshold)
 
 
 def no_coils_possible(context: Context, threshold: float) -> pd.Series:
-    """The reading without coils is not above the footing alone by more than both readings can be wrong."""
-    return ~(context.visits["share_by_impedance"] > threshold)
+    """The reading without coils is not above the footing alone by more than the errors of both readings."""
+    return ~(context["share_by_impedance"] > threshold)
 
 
 def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
@@ -490,7 +481,7 @@ def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
 
 
 def _soil(visits):
-    """What soil and size let expect, and how far the reading is off, as a factor of at least one."""
+    """Expected impedance by soil and size, and the deviation of the reading, as a factor of at least one."""
     expected = visits["resistivity_ohm_m"] / (2 * np.pi * visits["size_m"])
     times = visits["impedance_ohm"].where(visits["impedance_ohm"] > 0) / expected
     # In parallel with the shield wires a reading may lie far below the footing, never far above it.
@@ -507,9 +498,9 @@ def _ambient(visits):
     clear &= ~no(visits["in_service"]) & (visits["impedance_ohm"] > 0) & visits["method"].notna()
     ambient = (1000.0 * volt / total).where(clear)
     ratio = np.log(ambient / visits["impedance_ohm"].where(clear))
-    # Beside the shield wires a reading is a lower bound: only an ambient value below it contradicts it.
-    told = visits["footing_alone"] | (ratio < 0)
-    return {"ambient_ohm": ambient, "ambient_factor": np.exp(ratio.abs()).where(told)}
+    # Beside the shield wires a reading is a lower limit: only an ambient value below it contradicts it.
+    decided = visits["footing_alone"] | (ratio < 0)
+    return {"ambient_ohm": ambient, "ambient_factor": np.exp(ratio.abs()).where(decided)}
 
 
 def _at_test_frequency(visits, sweeps):
@@ -564,36 +555,35 @@ def _same_as(visits):
 
 def impedance_not_tiny(context: Context, threshold: float) -> pd.Series:
     """A footing alone reads at least what the best of towers have."""
-    return ~((context.visits["impedance_ohm"] < threshold) & context.visits["footing_alone"])
+    return ~((context["impedance_ohm"] < threshold) & context["footing_alone"])
 
 
 def impedance_not_huge(context: Context, threshold: float) -> pd.Series:
     """The impedance is one that a footing in contact with soil has."""
-    return ~(context.visits["impedance_ohm"] > threshold)
+    return ~(context["impedance_ohm"] > threshold)
 
 
 def impedance_fits_soil(context: Context, threshold: float) -> pd.Series:
-    """The impedance lies within a factor of what soil and size of the tower let expect."""
-    return ~(context.visits["soil_factor"] > threshold)
+    """The impedance lies within a factor of that expected by soil and size of the tower."""
+    return ~(context["soil_factor"] > threshold)
 
 
 def ambient_agrees(context: Context, threshold: float) -> pd.Series:
-    """Stray voltage over leakage current tells about the same impedance as the test."""
-    return ~(context.visits["ambient_factor"] > threshold)
+    """Stray voltage over leakage current gives about the same impedance as the test."""
+    return ~(context["ambient_factor"] > threshold)
 
 
 def sweep_agrees(context: Context, threshold: float) -> pd.Series:
     """The sweep passes near the single reading at its frequency."""
-    return ~(context.visits["sweep_off"] > threshold)
+    return ~(context["sweep_off"] > threshold)
 
 
 def repeats_agree(context: Context, threshold: float) -> pd.Series:
     """Readings of one tower on one day by one method agree."""
-    seen = context.visits
-    allowed = np.maximum(threshold * seen["repeat_median_ohm"], number("repeat_floor_ohm"))
-    return ~((seen["repeat_most_ohm"] - seen["repeat_least_ohm"]).round(DIGITS) > allowed)
+    allowed = np.maximum(threshold * context["repeat_median_ohm"], number("repeat_floor_ohm"))
+    return ~((context["repeat_most_ohm"] - context["repeat_least_ohm"]).round(DIGITS) > allowed)
 
 
 def readings_its_own(context: Context, threshold: float) -> pd.Series:
     """The readings are not those of another tower of the same crew and day, digit for digit."""
-    return context.visits["same_as_tower_id"].isna()
+    return context["same_as_tower_id"].isna()

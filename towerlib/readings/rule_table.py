@@ -1,4 +1,4 @@
-"""What the quality rules look at: every visit beside its tower, and what each theme works out of both."""
+"""Table of the quality rules, the user's overrides, and the columns that the rules read."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 OF_TOWER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "ring", "shield_wire", "resistivity_ohm_m"]
-DERIVED = (  # what each family of rules works out of visits and records, in this order
+DERIVED = (  # derived columns of each family of rules, in this order
     quality_rules.record_columns,
     quality_rules.probe_columns,
     quality_rules.coil_columns,
@@ -35,20 +35,24 @@ DERIVED = (  # what each family of rules works out of visits and records, in thi
 
 @dataclass(frozen=True)
 class Context:
-    """One row a visit, in the order of the records, with all that the rules ask for.
+    """One row per visit, in the order of the records, with all columns that the rules read.
 
     Parameters
     ----------
     visits : DataFrame
         The visits, columns of their tower (``leg_count``, ``ring``, ``line_bearing_deg`` …) and the columns
-        that each theme derives. NaN in a derived column: the records do not allow to tell.
+        that each theme derives. NaN in a derived column: not available from the records.
     """
 
     visits: pd.DataFrame
 
+    def __getitem__(self, column: str) -> pd.Series:
+        """One column of the visits."""
+        return cast("pd.Series", self.visits[column])
+
 
 def prepare(records: Records, route: Route) -> Context:
-    """Everything the rules look at, worked out once for all visits.
+    """Columns that the rules read, computed once for all visits.
 
     Parameters
     ----------
@@ -118,20 +122,20 @@ class Rule:
     rule : str
         Name of the rule and of its function.
     concerns : str
-        What a failure speaks against: the reading of the "footing", of the "leakage", or "both".
+        Reading that a failure concerns: that of the "footing", of the "leakage", or "both".
     severity : str
-        What a visit becomes that fails: "caution" or "not usable"; "off" by an override.
+        Verdict of a visit that fails: "caution" or "not usable"; "off" by an override.
     threshold : float
         Limit [unit]; NaN for a rule without one.
     unit : str
     unless : str
-        A stricter rule on the same thing: where that one fails too, this one is not said as well.
+        A stricter rule on the same thing: where that one fails too, this one is not listed.
     value : str
         Template of the value found.
     status, source : str
-        How far the threshold is confirmed, and where it comes from.
+        Degree of confirmation of the threshold, and its source.
     sentence : str
-        Template of what the crew is told.
+        Template of the message to the crew.
     """
 
     rule: str
@@ -197,7 +201,7 @@ def in_force(overrides: dict[str, dict[str, Any]] | None = None) -> list[Rule]:
 
 
 def _checked(rule, settings):
-    """The settings of one rule, or the error that says what is wrong with them."""
+    """The settings of one rule, checked."""
     if not isinstance(settings, dict):
         raise SettingsError(
             f"quality rule {rule.rule} = {settings!r} is not a table of severity and threshold"

@@ -1,4 +1,4 @@
-"""Season of a reading, and how far the footing may lie from it at other times of the year.
+"""Season of a reading, and the factors by which the footing may differ from it at other times of the year.
 
 Nothing here corrects a reading: the factors widen its interval, and the reading stays as it was taken.
 """
@@ -34,9 +34,9 @@ def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None
 
     Notes
     -----
-    The month tells no soil state: wet and dry seasons differ from region to region and from year to year. It
+    The month does not show the soil state: wet and dry seasons differ from region to region and from year to year. It
     only keeps visits apart that were made at other times of the year. Summer is December to February in the
-    south, June to August in the north; in the tropics the word says no more than these months.
+    south, June to August in the north; in the tropics the word means no more than these months.
 
     Examples
     --------
@@ -49,14 +49,14 @@ def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None
         latitude = visits["latitude_deg"].astype(float).fillna(latitude)
     latitude = pd.Series(latitude, visits.index, dtype=float)
     quarter = visits["date"].dt.month % 12 // 3 + np.where(latitude > 0, 2, 0)
-    told = quarter.where(latitude.notna() & (latitude != 0)) % 4
-    words = told.map(dict(enumerate(_QUARTERS)))
+    known = quarter.where(latitude.notna() & (latitude != 0)) % 4
+    words = known.map(dict(enumerate(_QUARTERS)))
     unknown = (UNKNOWN + ", " + words).fillna(UNKNOWN)
     return visits["soil_state"].where(visits["soil_state"].isin(STATES), unknown).astype("str")
 
 
 def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = None) -> pd.DataFrame:
-    """Factors between a reading and what the footing may be in other seasons.
+    """Factors between a reading and the footing in other seasons.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
     Returns
     -------
     pandas.DataFrame
-        One row a reading, in the index of `season_class`: ``season_class``; ``season_low_factor`` ≤ 1 and
+        One row per reading, in the index of `season_class`: ``season_class``; ``season_low_factor`` ≤ 1 and
         ``season_high_factor`` ≥ 1, lowest and highest value through the year over the reading;
         ``dry_low_factor`` and ``dry_high_factor``, the value in dry soil over the reading.
 
@@ -78,8 +78,8 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
     -----
     With dry over wet between a and b: a reading in wet soil may rise to b, one in dry fall to 1/b. Normal
     soil is put half way in logarithms, √b to either side; unknown soil may be at either end. Frozen ground is
-    normal soil below the frost. Deep footings move less than wires laid shallow, so one factor for all
-    towers is wrong: put in the ratios of control towers where there are any.
+    normal soil below the frost. Deep footings change less than wires laid shallow, so one factor for all
+    towers is wrong. Set the ratios of control towers where there are any.
 
     References
     ----------
@@ -104,5 +104,5 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
         "dry_low_factor": ([one, one * root_least, one * least, root_least / frost], one),
         "dry_high_factor": ([one, root, most, root], most),
     }
-    factors = {name: np.select(kinds, told, unknown) for name, (told, unknown) in choices.items()}
+    factors = {name: np.select(kinds, of_kind, unknown) for name, (of_kind, unknown) in choices.items()}
     return pd.DataFrame({"season_class": season_class, **factors})[COLUMNS]

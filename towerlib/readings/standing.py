@@ -8,6 +8,7 @@ a lower limit of the footing (read without coils, or beyond the range), and the 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import cast
 
 import pandas as pd
 
@@ -30,7 +31,8 @@ def footings(visits: pd.DataFrame) -> pd.DataFrame:
         Those rows: not refused by the quality rules, read with coils or with the shield wire lifted, and not
         beyond the range of the instrument. A value below the range counts as its upper limit.
     """
-    return visits[_read(visits) & visits["method"].isin(FOOTING_ALONE) & (bound(visits) != ">")]
+    alone = visits["method"].isin(FOOTING_ALONE) & (bound(visits) != ">")
+    return cast("pd.DataFrame", visits[_read(visits) & alone])
 
 
 def lower_limits(visits: pd.DataFrame) -> pd.DataFrame:
@@ -50,7 +52,7 @@ def lower_limits(visits: pd.DataFrame) -> pd.DataFrame:
     side = bound(visits)
     beyond = visits["method"].isin(FOOTING_ALONE) & (side == ">")
     parallel = (visits["method"] == "no coils") & (side != "<")
-    return visits[_read(visits) & (beyond | parallel)]
+    return cast("pd.DataFrame", visits[_read(visits) & (beyond | parallel)])
 
 
 def gaps(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
@@ -71,8 +73,9 @@ def gaps(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
     """
     graded = visits[["visit_id", "date", "leakage_verdict"]]
     read = graded.merge(currents.drop(columns="date", errors="ignore"), on="visit_id", validate="1:1")
-    read = read[read["gap_ma"].notna() & (read["leakage_verdict"] != REFUSED)]
-    return read.assign(gap_of_sum=read["gap_ma"] / read["leakage_sum_ma"].where(read["leakage_sum_ma"] > 0))
+    read = cast("pd.DataFrame", read[read["gap_ma"].notna() & (read["leakage_verdict"] != REFUSED)])
+    sum_ma = cast("pd.Series", read["leakage_sum_ma"])
+    return read.assign(gap_of_sum=read["gap_ma"] / sum_ma.where(sum_ma > 0))
 
 
 def in_force(readings: pd.DataFrame, verdict: str) -> pd.DataFrame:
@@ -134,7 +137,7 @@ def at_month(changed: pd.DataFrame, month: str) -> pd.DataFrame:
     pandas.DataFrame
         The last row of each tower up to then, by tower_id.
     """
-    seen = changed[changed["month"] <= month_number(month)]
+    seen = cast("pd.DataFrame", changed[changed["month"] <= month_number(month)])
     return seen.drop_duplicates("tower_id", keep="last").set_index("tower_id")
 
 
@@ -185,9 +188,9 @@ def months_until(visits: pd.DataFrame, month: str) -> list[str]:
     >>> months_until(pd.DataFrame({"date": pd.to_datetime(["2025-11-03", "2026-01-20"])}), "2026-02")
     ['2025-11', '2025-12', '2026-01', '2026-02']
     """
-    last, first = pd.Period(month, freq="M"), visits["date"].min()
-    begin = last if pd.isna(first) else min(last, pd.Period(first, freq="M"))
-    return [str(each) for each in pd.period_range(begin, last, freq="M")]
+    first = cast("pd.Timestamp", visits["date"].min())
+    begin = month if pd.isna(first) else min(month, f"{first:%Y-%m}")
+    return [str(each) for each in pd.period_range(begin, month, freq="M")]
 
 
 def month_number(month: str) -> int:
@@ -211,12 +214,12 @@ def month_number(month: str) -> int:
     return 12 * int(year) + int(of_year) - 1
 
 
-def _read(visits: pd.DataFrame) -> pd.Series:
+def _read(visits):
     """Visits with an impedance that the quality rules do not refuse."""
     return visits["impedance_ohm"].notna() & (visits["footing_verdict"] != REFUSED)
 
 
-def _ordered(readings: pd.DataFrame, verdict: str) -> pd.DataFrame:
+def _ordered(readings, verdict):
     """Readings with a date, in the order in which they come into force."""
     dated = readings[readings["date"].notna()]
     order = dated.assign(_usable=dated[verdict] == "usable").sort_values(["date", "_usable"], kind="stable")

@@ -1,4 +1,4 @@
-"""What a sweep may mean, in words that claim no more than 40 Hz to 5 kHz allow."""
+"""Sweeps over frequency: low-frequency value, flatness, reactance, and an interpretation within 40 Hz to 5 kHz."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ if TYPE_CHECKING:
     from typing import Any
 
 
-SHAPES = {  # in order of precedence: the first met stands
-    "turning": "|Z| turns within the sweep: interference or a second path looks so. Repeat it before use.",
-    "contradictory": "|Z| rises while the phase is negative, which hardly any footing does: check the phase "
+SHAPES = {  # in order of precedence: the first met applies
+    "turning": "|Z| turns within the sweep: interference or a second path gives this shape. Repeat it before use.",
+    "contradictory": "|Z| rises while the phase is negative, which hardly any footing shows. Check the phase "
     "reference and the leads, then repeat.",
     "rising": "Inductive or rising: a long buried wire, test leads side by side or a path over the shield "
-    "wires look so. The low-frequency value may be too hopeful for lightning.",
-    "falling": "Capacitive or falling: soil of high resistivity looks so. If it is that, trip-out rates from "
-    "the low-frequency value err on the high side.",
-    "flat": "Flat up to {highest_hz:.0f} Hz, as a compact footing is. Long wires in the ground can hide "
-    "behind a flat sweep.",
+    "wires give this shape. The low-frequency value may be too low for lightning.",
+    "falling": "Capacitive or falling: soil of high resistivity gives this shape. If so, trip-out rates from "
+    "the low-frequency value are too high.",
+    "flat": "Flat up to {highest_hz:.0f} Hz, as for a compact footing. Long wires in the ground can also give "
+    "a flat sweep.",
 }
-NOT_TOLD = "Too few clean points over too few frequencies to tell its shape."
-BESIDE = {  # what stands before, or in place of, words about the electrode
-    "footing and shield wires": "Footing and shield wires together: nothing is told of the electrode alone.",
-    "not known": "No method recorded: whether shield wires take part is not known, so nothing is told of the "
+UNDECIDED = "Too few clean points over too few frequencies: the shape cannot be decided."
+BESIDE = {  # words before, or in place of, those about the electrode
+    "footing and shield wires": "Footing and shield wires together: the sweep says nothing of the electrode alone.",
+    "not known": "No method recorded: whether shield wires take part is not known, so the sweep says nothing of the "
     "electrode alone.",
 }
 _OF_ELECTRODE = ("rising", "falling", "flat")
@@ -48,13 +48,13 @@ _REMARKS = {
 }
 
 
-def told(table: pd.DataFrame, turns: np.ndarray) -> dict[str, Any]:
-    """Sign of the reactance, shape of the sweep, and what it may mean.
+def interpretation(table: pd.DataFrame, turns: np.ndarray) -> dict[str, Any]:
+    """Sign of the reactance, shape of the sweep, and its possible meaning.
 
     Parameters
     ----------
     table : pandas.DataFrame
-        One row a sweep, with its numbers.
+        One row per sweep, with its numbers.
     turns : array of bool
         Whether it passes, between its ends, beyond both of them.
 
@@ -80,22 +80,22 @@ def told(table: pd.DataFrame, turns: np.ndarray) -> dict[str, Any]:
 
 
 def _meanings(table, shape):
-    """What each sweep may mean; of the electrode only where the method sees it alone."""
+    """Possible meaning of each sweep; of the electrode only where the method sees it alone."""
     meanings = []
     for sees, name, hertz in zip(table["sees"], shape, table["highest_hz"], strict=True):
-        words = (SHAPES | {"not told": NOT_TOLD})[name].format(highest_hz=hertz)
+        words = (SHAPES | {"not told": UNDECIDED})[name].format(highest_hz=hertz)
         before = BESIDE.get(sees, "")
         meanings.append(before if before and name in _OF_ELECTRODE else f"{before} {words}".strip())
     return meanings
 
 
 def remarks(table: pd.DataFrame) -> pd.Series:
-    """What else is to say of each sweep, in sentences.
+    """Remarks on each sweep, in sentences.
 
     Parameters
     ----------
     table : pandas.DataFrame
-        One row a sweep, with its numbers and what is told of them.
+        One row per sweep, with its numbers and its interpretation.
 
     Returns
     -------
@@ -109,13 +109,15 @@ def remarks(table: pd.DataFrame) -> pd.Series:
         rows = np.flatnonzero(known[name].astype(bool))
         fields = [field for _, field, _, _ in Formatter().parse(sentence) if field]
         columns = [known[field].to_numpy(float)[rows].tolist() for field in fields]
-        said = [sentence.format(**dict(zip(fields, row, strict=True))) for row in zip(*columns, strict=True)]
-        texts[rows] += [f" {text}" for text in said or [sentence] * len(rows)]
+        written = [
+            sentence.format(**dict(zip(fields, row, strict=True))) for row in zip(*columns, strict=True)
+        ]
+        texts[rows] += [f" {text}" for text in written or [sentence] * len(rows)]
     return pd.Series(texts, dtype="str").str.strip()
 
 
 def _shapes(ratio, sign, turns):
-    """Which shapes each sweep has; the phase may tell where the magnitude does not reach far enough."""
+    """Which shapes each sweep has; the phase decides where the magnitude does not reach far enough."""
     flat = number("sweep_flat_percent") / 100.0 + 1e-9
     rises, falls, known = ratio > 1.0 + flat, ratio < 1.0 - flat, np.isfinite(ratio)
     return {
@@ -153,19 +155,19 @@ COLUMNS = _COLUMN_NAMES.split()
 
 
 def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd.DataFrame:
-    """Low-frequency value, flatness and reactance of each sweep, and what may honestly be read from them.
+    """Low-frequency value, flatness and reactance of each sweep, and what they may mean.
 
     Parameters
     ----------
     visits, sweeps : pandas.DataFrame
-        Tables of one line, as loaded. Sweeps of visits that are not in `visits` are not looked at.
+        Tables of one line, as loaded. Sweeps of other visits are ignored.
     mains_hz : float
         Mains frequency [Hz]: points near its harmonics are left out.
 
     Returns
     -------
     pandas.DataFrame
-        One row a visit with a sweep, in the order of `visits`:
+        One row per visit with a sweep, in the order of `visits`:
 
         - ``visit_id``, ``tower_id``, ``date``, ``method``, ``sees`` (footing alone, footing and shield
           wires, not known); ``point_count``, ``points_used``, ``points_off``, ``lowest_hz``, ``highest_hz``;
@@ -173,7 +175,7 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
         - ``high_over_low`` (impedance of the top over that of the bottom), ``percent_per_decade``;
         - ``phase_deg`` and ``reactance_ohm`` at ``high_frequency_hz``; ``reactance_sign``: inductive,
           capacitive, flat, or blank without phases;
-        - ``shape``, a key of `sweep_words.SHAPES` or "not told", and ``screening``, what it may mean;
+        - ``shape``, a key of `SHAPES` or "not told", and ``screening``, its possible meaning;
         - ``single_ohm``, the visit's own reading, ``sweep_at_test_ohm`` at its frequency,
           ``single_off_fraction`` and ``single_agrees`` (NA where they cannot be compared); ``remark``.
 
@@ -182,7 +184,7 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
     Low and high values are medians over the first and last half decade of the points that are clean: off the
     mains harmonics and off no neighbour. A point is off its neighbours if the median of the three lies
     elsewhere. The uncertainty joins the scatter of the low points with the accuracy limit of a reading. The
-    sign is told from `sweep_phase_deg` on, where the phase error of a test set no longer explains it.
+    sign is given from `sweep_phase_deg` on, where the phase error of a test set no longer explains it.
 
     Examples
     --------
@@ -201,7 +203,7 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
     table = table.assign(**_ends({name: np.where(clean, of, np.nan) for name, of in points.items()}))
     table = table.assign(**_against_single(table, points, clean))
     turns = _turns(np.where(clean, points["impedance_ohm"], np.nan))
-    table = table.assign(**told(table, turns))
+    table = table.assign(**interpretation(table, turns))
     return table.assign(remark=remarks(table)).reindex(columns=COLUMNS)
 
 
@@ -239,7 +241,7 @@ def _named(table):
 
 
 def _clean(points, mains_hz):
-    """Which points are used, and how many are not and why."""
+    """Points that are used, and how many are not and why."""
     hertz, ohm = points["frequency_hz"], points["impedance_ohm"]
     read = (hertz > 0) & (ohm > 0)
     guard_hz = number("sweep_harmonic_guard_hz")

@@ -1,4 +1,4 @@
-"""The soil at each tower: two layers where a sounding shows them, else what the register says, else nothing."""
+"""Soil at each tower: two layers where a sounding shows them, else the register, else not known."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ SOUNDING, LAYERS, REGISTER, MEAN = (
     "register",
     "sounding, mean",
 )
-SPACINGS_LEAST = 2  # one spacing is one depth, and says nothing of the soil that a tower meets
+SPACINGS_LEAST = 2  # one spacing is one depth, not the soil that a tower meets
 
 
 def tower_soil(records: Records, tower_ids: pd.Series, end: pd.Timestamp) -> pd.DataFrame:
-    """Soil of each tower as predictions take it.
+    """Soil of each tower for predictions.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def tower_soil(records: Records, tower_ids: pd.Series, end: pd.Timestamp) -> pd.
     Returns
     -------
     pandas.DataFrame
-        One row a tower: upper_ohm_m, lower_ohm_m [Ω·m] and depth_m [m] of the boundary (inf in uniform soil);
+        One row per tower: upper_ohm_m, lower_ohm_m [Ω·m] and depth_m [m] of the boundary (inf in uniform soil);
         is_layered; resistivity_ohm_m, the geometric mean of both; soil_u, standard uncertainty of its logarithm;
         soil_source, and NaN with a blank source where nothing is known.
 
@@ -112,7 +112,7 @@ def _one(fit, own):
 def soil_limits(
     records: Records, tower_ids: pd.Series, end: pd.Timestamp
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Between what limits the two layers of each tower lie, as far as the records say.
+    """Limits of the two layers of each tower, as far as they are on record.
 
     Parameters
     ----------
@@ -122,8 +122,8 @@ def soil_limits(
     Returns
     -------
     (pandas.DataFrame, pandas.DataFrame)
-        First, one row a tower in the order wanted: upper_low_ohm_m and upper_high_ohm_m, resistivity of the ground
-        at the surface [Ω·m], and layers, where it comes from in words. Second, one or more rows a tower, any of
+        First, one row per tower in the order wanted: upper_low_ohm_m and upper_high_ohm_m, resistivity of the ground
+        at the surface [Ω·m], and layers, where it comes from in words. Second, one or more rows per tower, any of
         which may hold: place (of the tower in the first), contrast_low and contrast_high (lower over upper layer),
         depth_low_m and depth_high_m.
 

@@ -1,4 +1,4 @@
-"""Which readings of a tower may be compared over time: same method, frequency, season and set-up."""
+"""Changes over time: readings that may be compared, jumps and trends of their values, and the effect of treatments."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _FIELDS = {
         *("potential_probe_bearing_deg", "current_probe_bearing_deg"),
     ],
 }
-ASPECTS = ("method", "frequency", "season", "set-up", "works")  # in the order in which they are told
+ASPECTS = ("method", "frequency", "season", "set-up", "works")  # in the order of the remarks
 
 
 def comparable(
@@ -77,7 +77,7 @@ def comparable(
 
 
 def readable(visits: pd.DataFrame) -> np.ndarray:
-    """Which visits have a value that may be compared: read, in range, and not refused by the quality rules.
+    """Visits with a value that may be compared: read, in range, and not refused by the quality rules.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def readable(visits: pd.DataFrame) -> np.ndarray:
 
 
 def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.DataFrame:
-    """What makes readings alike, in numbers.
+    """Properties that decide which readings compare, in numbers.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.Data
     Returns
     -------
     pandas.DataFrame
-        One row a visit: codes of tower, method and season; treatments done before; and what was set up.
+        One row per visit: codes of tower, method and season; treatments done before; and the set-up.
     """
     tower, names = pd.factorize(visits["tower_id"])
     wanted = [column for columns in _FIELDS.values() for column in columns]
@@ -124,7 +124,7 @@ def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.Data
 def differences(
     facts: pd.DataFrame, rows: np.ndarray, others: np.ndarray, alike: Comparable
 ) -> dict[str, np.ndarray]:
-    """In which aspects readings differ from others.
+    """Aspects in which readings differ from others.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ def history(
     alike: Comparable | None = None,
     seasons: Seasons | None = None,
 ) -> pd.DataFrame:
-    """What the readings of the footing alone say of each tower over time.
+    """Changes over time of the footing of each tower, by readings of the footing alone.
 
     Parameters
     ----------
@@ -227,12 +227,12 @@ def history(
     Returns
     -------
     pandas.DataFrame
-        One row a tower, in the order of `towers`:
+        One row per tower, in the order of `towers`:
 
         - ``reading_count`` of the footing alone; ``comparable_count``, days with comparable readings;
         - ``last_…`` and ``previous_…``: the newest two of these days; ``jump_ohm`` between them, and
           ``jump_z``, the change of the logarithm in standard uncertainties of both; ``jump_verdict``;
-        - ``trend_percent_per_year`` with its 95 % band, from ``trend_days`` days;
+        - ``trend_percent_per_year`` with its 95 % interval, from ``trend_days`` days;
         - ``works_date``, ``works_treatment``: the last treatment; the readings before and after it, their
           change and ``works_verdict``;
         - ``reason``: why there is no jump, no trend.
@@ -242,9 +242,9 @@ def history(
     Readings from before the last treatment enter no jump and no trend. Among the groups of comparable
     readings since, those of three days go before those of two, and newer ones before older ones. Two days of
     one campaign that differ are tests that disagree, not a change. The trend is a straight line by least
-    squares through the logarithms; its band takes the uncertainty of a reading or the scatter about the line,
+    squares through the logarithms; its interval takes the uncertainty of a reading or the scatter about the line,
     whichever gives more. The change over a treatment may compare two seasons: its uncertainty then holds the
-    seasonal band. A change is no cause: a repair or a lead lost looks alike.
+    seasonal interval. A change shows no cause: a repair and a lost lead can give the same values.
 
     Examples
     --------
@@ -255,8 +255,8 @@ def history(
     >>> days = {"date": pd.to_datetime(["2024-09-03", "2026-09-02"]), "impedance_ohm": [8.0, 16.0]}
     >>> visits = pd.DataFrame({"visit_id": ["V1", "V2"]} | days | visit)
     >>> works = pd.DataFrame({"tower_id": [], "date": pd.to_datetime([]), "treatment": []})
-    >>> told = history(visits, works, pd.DataFrame({"tower_id": ["7"], "ring": [None]})).loc[0]
-    >>> print(told["jump_ohm"], told["jump_verdict"])
+    >>> found = history(visits, works, pd.DataFrame({"tower_id": ["7"], "ring": [None]})).loc[0]
+    >>> print(found["jump_ohm"], found["jump_verdict"])
     8.0 up
     """
     alike, seasons = alike or Comparable(), seasons or Seasons()
@@ -295,7 +295,7 @@ def _season_u(ring, seasons):
 
 
 def _history_days(read):
-    """One row a day of comparable readings: repeats of one day share its soil and count once."""
+    """One row per day of comparable readings: repeats of one day share its soil and count once."""
     read = read[read["key"].notna()].assign(
         day=read["date"].dt.normalize(), log=np.log(read["impedance_ohm"].astype(float))
     )
@@ -306,7 +306,7 @@ def _history_days(read):
 
 
 def _chosen(days):
-    """Days of the group that stands for each tower: enough for a trend first, then the newest."""
+    """Days of the group that is used for each tower: enough for a trend first, then the newest."""
     groups = days.groupby("key")
     size, newest = groups["day"].transform("count"), groups["day"].transform("max")
     ranked = days.assign(telling=size.clip(upper=number("trend_readings")), newest=newest)
@@ -339,7 +339,7 @@ def _jumps(days):
 
 
 def _trends(days):
-    """Straight line through the logarithms of each tower with days enough, and its 95 % band."""
+    """Straight line through the logarithms of each tower with days enough, and its 95 % interval."""
     from scipy.special import stdtrit
 
     years = (days["day"] - days["day"].min()).dt.days / number("days_per_year")
@@ -348,18 +348,18 @@ def _trends(days):
     off["log"] = off["log"] - off["log"].groupby(tower).transform("mean")
     sums = off.assign(tt=off["years"] ** 2, ty=off["years"] * off["log"]).groupby(tower)
     span, count, tt = sums["years"].max() - sums["years"].min(), sums.size(), sums["tt"].sum()
-    told = (count >= number("trend_readings")) & (span >= number("trend_span_years"))
-    slope = (sums["ty"].sum() / tt.where(told)).rename("slope")
+    enough = (count >= number("trend_readings")) & (span >= number("trend_span_years"))
+    slope = (sums["ty"].sum() / tt.where(enough)).rename("slope")
     left = (off["log"] - off["years"] * slope.reindex(tower).to_numpy()) ** 2
-    scatter = np.sqrt(left.groupby(tower).sum() / (count - 2).where(told) / tt)
-    own = sums["u"].max() / np.sqrt(tt.where(told))
-    half = np.fmax(1.96 * own, stdtrit((count - 2).where(told), 0.975) * scatter)
+    scatter = np.sqrt(left.groupby(tower).sum() / (count - 2).where(enough) / tt)
+    own = sums["u"].max() / np.sqrt(tt.where(enough))
+    half = np.fmax(1.96 * own, stdtrit((count - 2).where(enough), 0.975) * scatter)
     return pd.DataFrame(
         {
             "trend_percent_per_year": 100.0 * np.expm1(slope),
             "trend_low_percent_per_year": 100.0 * np.expm1(slope - half),
             "trend_high_percent_per_year": 100.0 * np.expm1(slope + half),
-            "trend_days": count.where(told),
+            "trend_days": count.where(enough),
         }
     )
 
@@ -424,14 +424,14 @@ def _reasons(table, differ):
     most = int(number("trend_readings"))
     words = []
     for (readings, days, trend), how in zip(counts, several, strict=True):
-        told = [_DIFFER[aspect].format(n) for aspect, n in zip(ASPECTS, how, strict=True) if n]
+        others = [_DIFFER[aspect].format(n) for aspect, n in zip(ASPECTS, how, strict=True) if n]
         if readings < 2:
             words.append(["No usable reading of the footing alone.", "One reading only."][readings])
         elif days < 2:
-            against = f", set against the newest: {'; '.join(told)}" if told else ": all on one day"
+            against = f", set against the newest: {'; '.join(others)}" if others else ": all on one day"
             words.append(f"No two days with comparable readings{against}.")
         elif days < most:
-            words.append(f"No trend: {days} days with comparable readings, {most} are wanted.")
+            words.append(f"No trend: {days} days with comparable readings, {most} are needed.")
         else:
             words.append("" if trend else "No trend: the comparable readings lie within a year.")
     return pd.array(words, dtype="str")
@@ -450,7 +450,7 @@ def _worded(table):
 
 
 def _jump_verdict(table):
-    """What a jump means; within one campaign nothing has changed, so two tests that differ disagree."""
+    """Verdict on a jump; within one campaign nothing has changed, so two tests that differ disagree."""
     words = _verdict(table["jump_z"], "")
     days = (table["last_date"] - table["previous_date"]).dt.days
     doubtful = (days <= number("campaign_gap_days")) & (table["jump_z"].abs() >= number("jump_doubt_z"))
@@ -458,7 +458,7 @@ def _jump_verdict(table):
 
 
 def _verdict(z, over):
-    """What a change means, from its size in standard uncertainties."""
+    """Verdict on a change, from its size in standard uncertainties."""
     size, way = z.abs(), np.where(z > 0, "up", "down").astype(object)
     met = [size >= number("jump_z"), size >= number("jump_doubt_z"), z.notna()]
     words = np.select(met, [way + over, "perhaps " + way + over, "no clear change" + over], default="")

@@ -97,18 +97,18 @@ def gaps(visits: pd.DataFrame, currents: pd.DataFrame, month: str) -> pd.DataFra
     return _merged([_rows(read, "gap_of_sum", read["leakage_verdict"], low=read["gap_fraction_low"])])
 
 
-def _seen(visits: pd.DataFrame, month: str) -> pd.DataFrame:
+def _seen(visits, month):
     """Visits up to the last day of a month."""
     return visits[visits["date"] <= last_day(month)]
 
 
 def _rows(
-    visits: pd.DataFrame,
-    value: str,
-    verdict: pd.Series,
-    low: float | pd.Series = np.nan,
-    high: float | pd.Series = np.nan,
-) -> pd.DataFrame:
+    visits,
+    value,
+    verdict,
+    low=np.nan,
+    high=np.nan,
+):
     """Changes in their columns."""
     return pd.DataFrame(
         {
@@ -123,7 +123,7 @@ def _rows(
     )
 
 
-def _merged(streams: list[pd.DataFrame]) -> pd.DataFrame:
+def _merged(streams):
     """Changes of all streams; one gives way for good from the month in which a better one begins."""
     kept, begins = [], pd.Series(dtype="float64")
     for stream in streams:
