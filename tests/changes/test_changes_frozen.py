@@ -28,7 +28,7 @@ def freeze(study, month, reports):
     tables = write.tables(study)
     for name in months.NEEDED:
         tables[name].to_parquet(folder / "tables" / f"{name}.parquet", index=False)
-    runs.write(study, folder, {})
+    runs.write_manifest(study, folder, {})
     return folder
 
 
@@ -155,7 +155,7 @@ def no_parquet(folder):
         (change_table, "tables/condition.parquet was changed after the run"),
         (of_another_line, "it belongs to the line high-moor"),
         (of_an_older_version, "of another version: tables/condition.parquet has no column bond_state"),
-        (tower_twice, "tables/priority.parquet has a tower twice"),
+        (tower_twice, "tables/priority.parquet contains a tower twice"),
         (no_parquet, "The report of 2026-05 cannot be used"),
     ],
 )
