@@ -28,7 +28,7 @@ def freeze(study, month, reports):
     tables = write.tables(study)
     for name in months.NEEDED:
         tables[name].to_parquet(folder / "tables" / f"{name}.parquet", index=False)
-    runs.write(study, folder, {})
+    runs.write_manifest(study, folder, {})
     return folder
 
 
@@ -152,10 +152,10 @@ def no_parquet(folder):
         (lose_manifest, "run.json is missing"),
         (empty_manifest, "run.json does not list"),
         (lose_table, "tables/priority.parquet is missing"),
-        (change_table, "tables/condition.parquet is not the file that the run wrote"),
+        (change_table, "tables/condition.parquet was changed after the run"),
         (of_another_line, "it belongs to the line high-moor"),
         (of_an_older_version, "of another version: tables/condition.parquet has no column bond_state"),
-        (tower_twice, "tables/priority.parquet has a tower twice"),
+        (tower_twice, "tables/priority.parquet contains a tower twice"),
         (no_parquet, "The report of 2026-05 cannot be used"),
     ],
 )

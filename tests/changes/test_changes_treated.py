@@ -76,4 +76,4 @@ def test_words_name_the_treatment_and_what_comes_next():
         "Deep rod of 2025-05-01: from 60 Ω (2024-09-10) to 25 Ω (2026-06-10), clearly down and still above the limit "
         "of 15 Ω."
     )
-    assert "test again" in kind(30.0, np.nan, 0.08)[1]
+    assert "Test again" in kind(30.0, np.nan, 0.08)[1]

@@ -254,7 +254,7 @@ def command(*words):
         (["--towers", "9"], "'9' is not a tower of low-moor"),
         (["--towers", "T2a"], "did you mean 'T2'"),
         (["--from-km", "5", "--to-km", "3"], "--from-km 5 lies beyond --to-km 3"),
-        (["--from-km", "nan"], "is no chainage"),
+        (["--from-km", "nan"], "is not a chainage"),
         (["--from-km", "7"], "the line runs from km 0 to km 0.600"),
         (["--towers", "safety"], "safety queue of the priority list.: there is none"),
         (["--month", "2026-13"], "is no month"),

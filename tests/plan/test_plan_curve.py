@@ -70,7 +70,7 @@ def test_curve_is_blank_below_the_must_do_works():
 
 
 def test_curve_needs_rising_budgets():
-    with pytest.raises(SettingsError, match="must rise"):
+    with pytest.raises(SettingsError, match="must increase"):
         budget_curve(options(), TERMS, [2.0, 1.0])
 
 

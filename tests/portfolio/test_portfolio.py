@@ -123,7 +123,7 @@ DAMAGE = {
     "run.json is damaged": lambda folder: (folder / "run.json").write_text('{"line_id":'),
     "run.json does not list the files": lambda folder: (folder / "run.json").write_text("[]"),
     "tables/line.parquet is missing": lambda folder: (folder / "tables" / "line.parquet").unlink(),
-    "tables/condition.parquet is not the file that the run wrote": _alter,
+    "tables/condition.parquet was changed after the run": _alter,
     "tables/priority.parquet has no column queue": _drop_column,
     "it belongs to the line many and the month 2026-06": lambda folder: sign(folder, "other", "2026-06"),
     "rods of tower T2, which is not one of its options": _foreign_work,

@@ -186,7 +186,7 @@ def test_lines_without_prices_or_treatments_are_named(pair):
     } <= set(portfolio.split([*pair, dear, idle]).off)
     nothing = portfolio.split([dear])
     assert nothing.plan is None
-    assert nothing.off[-1] == "No split: no line has a plan that it could be made of."
+    assert nothing.off[-1] == "No split: no line has a plan that can take part."
 
 
 def test_must_dos_that_do_not_fit_are_told(pair):

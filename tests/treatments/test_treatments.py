@@ -210,7 +210,7 @@ def test_a_utility_edits_the_catalogue():
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ('[treatments]\noff = ["rings"]\n', "no shipped treatment; did you mean 'ring'"),
+        ('[treatments]\noff = ["rings"]\n', "not a shipped treatment; did you mean 'ring'"),
         ('[[treatments.own]]\noption = "x"\nlife_years = 3\n', "needs a kind"),
         ('[[treatments.own]]\noption = "x"\nkind = "rods"\nlife_years = 3\n', "needs count and length_m"),
         ('[[treatments.own]]\noption = "x"\nkind = "ring"\n', "needs life_years"),

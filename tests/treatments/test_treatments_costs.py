@@ -106,8 +106,8 @@ def test_mobilisation_stands_apart_and_the_dearest_way_in_counts():
     ("row", "told"),
     [
         (("trench", "m", -5.0), "row 2: the price -5 per m of 'trench' is below 0"),
-        (("trench", "ft", 5.0), "unit that its item is not counted in; price it by m"),
-        (("trench", "m", 5.0, {"soil_class": "clay"}), "none of soft, ordinary, stony, rock"),
+        (("trench", "ft", 5.0), "unit that does not fit its item; price it by m"),
+        (("trench", "m", 5.0, {"soil_class": "clay"}), "use one of soft, ordinary, stony, rock"),
         (("trench", "m", 5.0, {"price_low": 6.0}), "does not lie between"),
         (("trench", "m", np.nan), "has no price"),
         (("wire", "m", 3.0), "occurs twice"),
