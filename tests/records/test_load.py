@@ -154,7 +154,10 @@ STOPS = [  # (files, sentence)
     ),
     ({"visits_csv": VISITS.replace("method", "date")}, r"two columns for date"),
     ({"visits_csv": "a\0b,c\n1,2\n"}, r"NUL bytes"),
-    ({"visits_csv": None, "visits_xlsx": "no workbook"}, r"visits\.xlsx: the file is damaged or no workbook"),
+    (
+        {"visits_csv": None, "visits_xlsx": "no workbook"},
+        r"visits\.xlsx: the file is damaged or is not a workbook",
+    ),
     ({"towers_parquet": b"PAR1"}, r"the table towers stands in towers\.csv and towers\.parquet"),
     (
         {"visits_csv": VISITS.replace("v1,1", "v1,8").replace("v2,2", "v2,9")},
