@@ -115,7 +115,7 @@ REJECTED = [  # (file, row, column, words)
     ("visits/2026-06-crew-c.csv", 6, "impedance_ohm", "points to another row"),
     ("visits/2026-06-crew-c.csv", 7, "", "quotation marks"),
     ("visits/2026-06-crew-c.csv", 10, "impedance_ohm", "carries the unit V"),
-    ("visits/2026-06-crew-c.csv", 11, "visit_id", "is a copy of another row"),
+    ("visits/2026-06-crew-c.csv", 11, "visit_id", "is a duplicate of another row"),
 ]
 
 

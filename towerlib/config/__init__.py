@@ -30,6 +30,9 @@ from towerlib.errors import RecordsError, SettingsError
 from towerlib.months import MONTH
 
 
+Columns = dict[str, str | dict[str, str]]  # header to column, or file pattern to such a table
+
+
 class Line(Settings):
     """All settings of one line."""
 
@@ -58,7 +61,7 @@ class Line(Settings):
     quality: dict[str, dict[str, float | str]] = Field(
         {}, description="A quality rule to its threshold and severity, where the shipped ones do not fit"
     )
-    columns: dict[str, str | dict[str, str]] = Field(
+    columns: Columns = Field(
         {},
         description="A crew's own headers: header to column, for all files or under a pattern of file names",
     )

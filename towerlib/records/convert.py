@@ -243,13 +243,13 @@ def cell_flaws(rows, written, read, table, latest):
     wrong = [
         _unreadable(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()
     ]
-    found = pd.concat([audit.none(), *wrong]) if wrong else audit.none()
+    found = pd.concat([audit.no_flaws(), *wrong]) if wrong else audit.no_flaws()
     parts = [
         part
         for part in (found, _outside(rows, written, table, found, latest), _nameless(rows, table))
         if len(part)
     ]
-    return pd.concat(parts, ignore_index=True) if parts else audit.none()
+    return pd.concat(parts, ignore_index=True) if parts else audit.no_flaws()
 
 
 def _unreadable(written, read, name):
@@ -262,10 +262,10 @@ def _nameless(rows, table):
     """Rows whose own name is a dash, an error value of a spreadsheet, or in place of a leg the sum of all legs."""
     name = (schema(table).metadata["key"] or ("",))[-1]  # a visit_id beside a leg is held against the visits
     if not name or rows.empty:
-        return audit.none()
+        return audit.no_flaws()
     words = dict(_NAMELESS) | ({_SUM: _sum_words(rows["leg"])} if table == "legs" else {})
     parts = [_among(rows, name, reason, list(of_it)) for reason, of_it in words.items() if len(of_it)]
-    return pd.concat([audit.none(), *parts])
+    return pd.concat([audit.no_flaws(), *parts])
 
 
 def _sum_words(legs):
@@ -276,7 +276,7 @@ def _sum_words(legs):
 def _among(rows, name, reason, words):
     """Flaws of the cells of one column that are one of some words."""
     bad = rows.index[rows[name].isin(words)]
-    return audit.flaws(bad, name, rows.loc[bad, name], reason) if len(bad) else audit.none()
+    return audit.flaws(bad, name, rows.loc[bad, name], reason) if len(bad) else audit.no_flaws()
 
 
 def _outside(rows, written, table, known, latest):
@@ -288,7 +288,7 @@ def _outside(rows, written, table, known, latest):
             if len(bad):
                 value = written[name].loc[bad].astype("str").fillna("") if name in written else ""
                 parts.append(audit.flaws(bad, name, value, reason))
-    return _with_hints(pd.concat(parts, ignore_index=True), rows) if parts else audit.none()
+    return _with_hints(pd.concat(parts, ignore_index=True), rows) if parts else audit.no_flaws()
 
 
 def _with_hints(found, rows):

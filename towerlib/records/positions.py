@@ -243,14 +243,14 @@ def towers(table, line):
         Flaws in the form of `towerlib.records.audit.flaws`.
     """
     if table.rows.empty:
-        return table, audit.none()
+        return table, audit.no_flaws()
     rows, lost = _from_grid(table.rows, line.crs)
     settled = _settled(rows, rows)
     wrong = rows.index[(settled.problem != "").to_numpy()]
     table = _put_right("towers", replace(table, rows=rows), settled)
     flaws = audit.flaws(wrong, "latitude_deg", _pairs(rows.loc[wrong]), settled.problem.loc[wrong])
     parts = [part for part in (lost, flaws) if len(part)]
-    return table, pd.concat(parts, ignore_index=True) if parts else audit.none()
+    return table, pd.concat(parts, ignore_index=True) if parts else audit.no_flaws()
 
 
 def visits(table, register):
@@ -272,7 +272,7 @@ def visits(table, register):
     """
     rows = table.rows[table.rows[POSITION].notna().any(axis=1)]
     if rows.empty:
-        return table, audit.none()
+        return table, audit.no_flaws()
     settled = _settled(rows, register)
     has_problem = settled.problem != ""
     no_fix = has_problem & (rows[POSITION] == 0).all(axis=1)
@@ -328,7 +328,7 @@ def _put_right(name, table, settled):
             pd.DataFrame(entries).astype(dict.fromkeys(["column", "value", "used", "reason"], "str"))
         )
         rows.loc[changed, column] = after
-    mended = audit.mended(name, rows, pd.concat(parts, ignore_index=True))
+    mended = audit.repaired_cells(name, rows, pd.concat(parts, ignore_index=True))
     return replace(table, rows=rows, repaired=pd.concat([table.repaired, mended], ignore_index=True))
 
 
@@ -336,7 +336,7 @@ def _from_grid(rows, crs):
     """Latitude and longitude of towers that have easting and northing only; and the flaws of those without a place."""
     blank = rows["latitude_deg"].isna() | rows["longitude_deg"].isna()
     if not blank.any():
-        return rows, audit.none()
+        return rows, audit.no_flaws()
     grid = blank & rows["easting_m"].notna() & rows["northing_m"].notna()
     reason = ""
     if grid.any() and crs is None:
