@@ -44,7 +44,7 @@ def last_day(month: str) -> pd.Timestamp:
     """
     if not MONTH.fullmatch(str(month)):
         raise SettingsError(f"{month!r} is no month; write it as YYYY-MM, such as 2026-06")
-    return pd.Period(month, freq="M").end_time.normalize()
+    return pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0)
 
 
 def newest(dates: pd.Series) -> str:
@@ -82,7 +82,7 @@ def today() -> pd.Timestamp:
     """
     stated = os.environ.get(TODAY)
     if not stated:
-        return pd.Timestamp((datetime.now(UTC) + timedelta(hours=FARTHEST_EAST_H)).date())
+        return cast("pd.Timestamp", pd.Timestamp((datetime.now(UTC) + timedelta(hours=FARTHEST_EAST_H)).date()))
     day = cast("pd.Timestamp", pd.to_datetime(stated, format="%Y-%m-%d", errors="coerce"))
     if pd.isna(day):
         raise SettingsError(f"{TODAY} is {stated!r}, which is not a day; write it as YYYY-MM-DD, or unset it")

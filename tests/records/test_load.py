@@ -106,7 +106,7 @@ BAD_ROWS = [  # (table, file text, row number, column, sentence)
     ("visits", VISITS + "v3,1,2026-03-01,leg coils,-5\n", 4, "impedance_ohm", "at least 0 Ω"),
     ("visits", VISITS + "v2,2,2026-03-02,leg coils,22.5\n", 4, "visit_id", "is a duplicate"),
     ("visits", VISITS + "v3,1,2026-03-01,leg coils,5,extra,cells\n", 4, "", "7 cells, the header 5"),
-    ("towers", TOWERS + "5,91,-19.99\n", 5, "latitude_deg", "no position on earth"),
+    ("towers", TOWERS + "5,91,-19.99\n", 5, "latitude_deg", "not a position on earth"),
     ("towers", TOWERS + "5,,\n", 5, "latitude_deg", "no position"),
 ]
 

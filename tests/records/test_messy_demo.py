@@ -106,7 +106,7 @@ def test_legs_are_read_as_they_were(records, tables):
 REJECTED = [  # (file, row, column, words)
     ("towers.csv", 20, "latitude_deg", "without a fix"),
     ("visits/2026-05-crew-a.csv", 7, "impedance_ohm", "siehe Bemerkung"),
-    ("visits/2026-05-crew-a.csv", 10, "date", "no day of the calendar"),
+    ("visits/2026-05-crew-a.csv", 10, "date", "not a day of the calendar"),
     ("visits/2026-05-crew-a.csv", 15, "tower_id", "no tower of the register"),
     ("visits/2026-05-crew-a.csv", 20, "tower_id", "own row in the register was rejected"),
     ("visits/2026-06-crew-b.xlsx [June]", 11, "date", "is blank"),

@@ -29,7 +29,6 @@ from towerlib.config.sections import (
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.months import MONTH
 
-
 Columns = dict[str, str | dict[str, str]]  # header to column, or file pattern to such a table
 
 
@@ -37,11 +36,11 @@ class Line(Settings):
     """All settings of one line."""
 
     id: str = Field(description="Names the report folder: letters, digits, '-' and '_'")
-    name: str = Field("", description="Name shown on pages; the id when blank")
+    name: str = Field(default="", description="Name shown on pages; the id when blank")
     voltage_kv: float = Field(gt=0, le=2000, description="Nominal voltage [kV]")
     frequency_hz: float = Field(gt=0, le=1000, description="Frequency of the network [Hz]")
     crs: str | None = Field(
-        None, description="Projected coordinate system; chosen from the positions when missing"
+        default=None, description="Projected coordinate system; chosen from the positions when missing"
     )
     stations: Stations = Stations()
     shield_wires: ShieldWires = ShieldWires()
@@ -59,10 +58,11 @@ class Line(Settings):
     treatments: Treatments = Treatments()
     plan: Plan = Plan()
     quality: dict[str, dict[str, float | str]] = Field(
-        {}, description="A quality rule to its threshold and severity, where the shipped ones do not fit"
+        default={},
+        description="A quality rule to its threshold and severity, where the shipped ones do not fit",
     )
     columns: Columns = Field(
-        {},
+        default={},
         description="A crew's own headers: header to column, for all files or under a pattern of file names",
     )
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
+import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
@@ -131,7 +132,8 @@ def reject(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> tuple[pd.Data
         return read, rejected()
     first = flaws.drop_duplicates("index").set_index("index")
     more = flaws[flaws.duplicated("index")]
-    also = (more["column"] + " " + more["reason"]).groupby(more["index"]).agg("; ".join)
+    sentences = pd.Series(more["column"] + " " + more["reason"])
+    also = sentences.groupby(more["index"]).agg("; ".join)
     reason = first["reason"].where(
         ~first.index.isin(also.index), first["reason"].str.rstrip(".") + "; also " + also.reindex(first.index)
     )
@@ -146,7 +148,7 @@ def reject(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> tuple[pd.Data
             "reason": reason,
         }
     )
-    return read.drop(index=first.index), entries[REJECTED]
+    return read.drop(index=first.index), cast("pd.DataFrame", entries[REJECTED])
 
 
 def rejected_ids(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> frozenset[str]:
@@ -189,12 +191,12 @@ def repaired_cells(table: str, read: pd.DataFrame, repairs: pd.DataFrame) -> pd.
     """
     if repairs.empty:
         return repaired()
-    in_use = repairs[repairs["index"].isin(read.index)]
+    in_use = repairs[repairs["index"].isin(list(read.index))]
     places = read.loc[in_use["index"], ["_file", "_row"]].set_axis(["file", "row"], axis=1)
     entries = in_use.drop(columns="index").assign(
         table=table, file=places["file"].to_numpy(), row=places["row"].to_numpy()
     )
-    return entries[REPAIRED].astype({"row": "Int64"})
+    return cast("pd.DataFrame", entries[REPAIRED]).astype({"row": "Int64"})
 
 
 def by_file(read: Mapping[str, Table]) -> pd.DataFrame:
@@ -210,16 +212,20 @@ def by_file(read: Mapping[str, Table]) -> pd.DataFrame:
     pandas.DataFrame
         One row per table and file; columns rows_in, used, repaired (of the used), rejected.
     """
-    parts = {
-        (name, file): {
-            "rows_in": count,
-            "used": len(table.rows) if len(table.rows_in) == 1 else int((table.rows["_file"] == file).sum()),
-            "repaired": table.repaired.loc[table.repaired["file"] == file, "row"].nunique(),
-            "rejected": int((table.rejected["row"].notna() & (table.rejected["file"] == file)).sum()),
-        }
-        for name, table in read.items()
-        for file, count in table.rows_in.items()
-    }
+    parts = {(name, file): _counts(table, file) for name, table in read.items() for file in table.rows_in}
     columns = ["rows_in", "used", "repaired", "rejected"]
     index = pd.MultiIndex.from_tuples(list(parts), names=["table", "file"])
     return pd.DataFrame(list(parts.values()), index=index, columns=columns).astype("int64")
+
+
+def _counts(table: Table, file: str) -> dict[str, int]:
+    """Rows of one file of a table: in, used, repaired, rejected."""
+    is_only = len(table.rows_in) == 1  # then the rows need not be compared with the name of the file
+    repaired = table.repaired.loc[table.repaired["file"] == file, "row"]
+    rejected = table.rejected["row"].notna() & (table.rejected["file"] == file)
+    return {
+        "rows_in": table.rows_in[file],
+        "used": len(table.rows) if is_only else int(np.count_nonzero(table.rows["_file"] == file)),
+        "repaired": len(set(repaired)),
+        "rejected": int(np.count_nonzero(rejected)),
+    }

@@ -38,47 +38,90 @@ _CODES = re.compile(
 _SHAPES = {"Feature", "FeatureCollection"}
 
 
-def library():
-    """`pyogrio` with the formats and file systems that lead out of a file switched off, for the whole process.
-
-    Formats are switched off when they register, so this must be the way in which the package gets hold of it.
-    """
-    skipped = os.environ.get("GDAL_SKIP")
-    os.environ["PROJ_NETWORK"] = "OFF"
-    os.environ["GDAL_SKIP"] = f"{skipped or ''} {SKIPPED}".strip()
-    try:
-        import pyogrio
-    finally:  # other programs that this process starts may have another GDAL, which does not know all of them
-        if skipped is None:
-            del os.environ["GDAL_SKIP"]
-        else:
-            os.environ["GDAL_SKIP"] = skipped
-
-    pyogrio.set_gdal_config_options(OPTIONS)
-    return pyogrio
-
-
-def layers(path, folder=None):
-    """Layers of a GeoPackage.
+def read_geojson(path, folder):
+    """Features of a GeoJSON file.
 
     Parameters
     ----------
-    path : pathlib.Path
-    folder : pathlib.Path, optional
-        The line folder; that of the file when missing.
+    path, folder : pathlib.Path
 
     Returns
     -------
-    list of (str, str or None)
-        Name and kind of geometry, None for a table without.
+    geopandas.GeoDataFrame
+        Properties as numbers, booleans or text; without a stated system in WGS 84 (RFC 7946), with
+        ``"crs": null`` in none.
 
     Raises
     ------
     RecordsError
-        It is no GeoPackage, or holds more than tables; the sentence has no file name in front.
+        It is no GeoJSON, or its coordinate system is not given as a code; no file name in front.
     """
-    with _alone(geopackage(path, folder or path.parent)) as copy:
-        return [(str(name), shape) for name, shape in library().list_layers(copy)]
+    import geopandas
+    from shapely.geometry import shape
+
+    whole = _json(content(path, folder, LARGEST_GIS))
+    features = [whole] if whole["type"] == "Feature" else whole.get("features")
+    if not isinstance(features, list) or not all(isinstance(one, dict) for one in features):
+        raise RecordsError("is no GeoJSON: it lists no features; save it again as GeoJSON")
+    rows = [one.get("properties") or {} for one in features]
+    if not all(isinstance(row, dict) for row in rows):
+        raise RecordsError("is no GeoJSON: properties of a feature have no names; save it again as GeoJSON")
+    table = pd.DataFrame(rows, index=range(len(rows))).drop(columns="geometry", errors="ignore")
+    table = pd.DataFrame({name: _plain(table[name]) for name in table}, index=table.index)
+    shapes = [shape(one["geometry"]) if one.get("geometry") else None for one in features]
+    return geopandas.GeoDataFrame(table, geometry=geopandas.GeoSeries(shapes, table.index, crs=_crs(whole)))
+
+
+def _json(text):
+    """The outer object of a GeoJSON text."""
+    try:
+        whole = json.loads(text.decode("utf-8-sig"))
+    except (ValueError, RecursionError):
+        whole = None
+    if not (isinstance(whole, dict) and whole.get("type") in _SHAPES):
+        raise RecordsError("is no GeoJSON with features; save it again as GeoJSON")
+    return whole
+
+
+def _plain(column):
+    """Values of one property: numbers and booleans as they are, anything else as text."""
+    if column.dtype != object and str(column.dtype) != "str":
+        return column
+    kinds = {type(value) for value in column.dropna()}
+    if kinds and kinds <= {int, float}:
+        return column.astype(float)
+    return column.map(_text, na_action="ignore").astype("str")
+
+
+def _text(value):
+    """One property as text; what is nested stays JSON."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float) and value.is_integer():
+        return f"{value:.0f}"
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+
+
+def _crs(whole):
+    """The coordinate system of a GeoJSON: a code, WGS 84 when not stated, None when stated to be unknown."""
+    stated = whole.get("crs", {"type": "name", "properties": {"name": "EPSG:4326"}})
+    if stated is None:
+        return None
+    mend = "write it as longitude and latitude in WGS 84, or name a code such as EPSG:32736"
+    kind = stated.get("type") if isinstance(stated, dict) else None
+    if kind == "link":
+        raise RecordsError(f"gives its coordinate system as a link, which is not followed; {mend}")
+    properties = stated.get("properties") if kind == "name" else None
+    name = properties.get("name") if isinstance(properties, dict) else None
+    if not (isinstance(name, str) and _CODES.fullmatch(name)):
+        raise RecordsError(f"gives its coordinate system otherwise than by a code; {mend}")
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    try:
+        return CRS.from_user_input(name)
+    except CRSError:
+        raise RecordsError(f"names the coordinate system {name!r}, which is not known; {mend}") from None
 
 
 def read_layers(path, folder, names=None, **options):
@@ -106,6 +149,29 @@ def read_layers(path, folder, names=None, **options):
         there = [(str(name), shape) for name, shape in library().list_layers(copy)]
         wanted = names(there) if names else [name for name, _ in there]
         return {name: library().read_dataframe(copy, layer=name, **options) for name in wanted}
+
+
+def layers(path, folder=None):
+    """Layers of a GeoPackage.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    folder : pathlib.Path, optional
+        The line folder; that of the file when missing.
+
+    Returns
+    -------
+    list of (str, str or None)
+        Name and kind of geometry, None for a table without.
+
+    Raises
+    ------
+    RecordsError
+        It is no GeoPackage, or holds more than tables; the sentence has no file name in front.
+    """
+    with _alone(geopackage(path, folder or path.parent)) as copy:
+        return [(str(name), shape) for name, shape in library().list_layers(copy)]
 
 
 @contextmanager
@@ -189,87 +255,21 @@ def _insist_on_table(kind, name, sql, plain):
         plain.discard(name.lower())
 
 
-def read_geojson(path, folder):
-    """Features of a GeoJSON file.
+def library():
+    """`pyogrio` with the formats and file systems that lead out of a file switched off, for the whole process.
 
-    Parameters
-    ----------
-    path, folder : pathlib.Path
-
-    Returns
-    -------
-    geopandas.GeoDataFrame
-        Properties as numbers, booleans or text; without a stated system in WGS 84 (RFC 7946), with
-        ``"crs": null`` in none.
-
-    Raises
-    ------
-    RecordsError
-        It is no GeoJSON, or its coordinate system is not given as a code; no file name in front.
+    Formats are switched off when they register, so this must be the way in which the package gets hold of it.
     """
-    import geopandas
-    from shapely.geometry import shape
-
-    whole = _json(content(path, folder, LARGEST_GIS))
-    features = [whole] if whole["type"] == "Feature" else whole.get("features")
-    if not isinstance(features, list) or not all(isinstance(one, dict) for one in features):
-        raise RecordsError("is no GeoJSON: it lists no features; save it again as GeoJSON")
-    rows = [one.get("properties") or {} for one in features]
-    if not all(isinstance(row, dict) for row in rows):
-        raise RecordsError("is no GeoJSON: properties of a feature have no names; save it again as GeoJSON")
-    table = pd.DataFrame(rows, index=range(len(rows))).drop(columns="geometry", errors="ignore")
-    table = pd.DataFrame({name: _plain(table[name]) for name in table}, index=table.index)
-    shapes = [shape(one["geometry"]) if one.get("geometry") else None for one in features]
-    return geopandas.GeoDataFrame(table, geometry=shapes, crs=_crs(whole))
-
-
-def _json(text):
-    """The outer object of a GeoJSON text."""
+    skipped = os.environ.get("GDAL_SKIP")
+    os.environ["PROJ_NETWORK"] = "OFF"
+    os.environ["GDAL_SKIP"] = f"{skipped or ''} {SKIPPED}".strip()
     try:
-        whole = json.loads(text.decode("utf-8-sig"))
-    except (ValueError, RecursionError):
-        whole = None
-    if not (isinstance(whole, dict) and whole.get("type") in _SHAPES):
-        raise RecordsError("is no GeoJSON with features; save it again as GeoJSON")
-    return whole
+        import pyogrio
+    finally:  # other programs that this process starts may have another GDAL, which does not know all of them
+        if skipped is None:
+            del os.environ["GDAL_SKIP"]
+        else:
+            os.environ["GDAL_SKIP"] = skipped
 
-
-def _plain(column):
-    """Values of one property: numbers and booleans as they are, anything else as text."""
-    if column.dtype != object and str(column.dtype) != "str":
-        return column
-    kinds = {type(value) for value in column.dropna()}
-    if kinds and kinds <= {int, float}:
-        return column.astype(float)
-    return column.map(_text, na_action="ignore").astype("str")
-
-
-def _text(value):
-    """One property as text; what is nested stays JSON."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float) and value.is_integer():
-        return f"{value:.0f}"
-    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
-
-
-def _crs(whole):
-    """The coordinate system of a GeoJSON: a code, WGS 84 when not stated, None when stated to be unknown."""
-    stated = whole.get("crs", {"type": "name", "properties": {"name": "EPSG:4326"}})
-    if stated is None:
-        return None
-    mend = "write it as longitude and latitude in WGS 84, or name a code such as EPSG:32736"
-    kind = stated.get("type") if isinstance(stated, dict) else None
-    if kind == "link":
-        raise RecordsError(f"gives its coordinate system as a link, which is not followed; {mend}")
-    properties = stated.get("properties") if kind == "name" else None
-    name = properties.get("name") if isinstance(properties, dict) else None
-    if not (isinstance(name, str) and _CODES.fullmatch(name)):
-        raise RecordsError(f"gives its coordinate system otherwise than by a code; {mend}")
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
-
-    try:
-        return CRS.from_user_input(name)
-    except CRSError:
-        raise RecordsError(f"names the coordinate system {name!r}, which is not known; {mend}") from None
+    pyogrio.set_gdal_config_options(OPTIONS)
+    return pyogrio

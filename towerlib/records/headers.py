@@ -16,93 +16,6 @@ TITLE_ROWS = 30  # the header is looked for in so many first rows
 MOST_COLUMNS = 2_000
 NONE = "has no header row"
 LONGEST_HEADER = 200  # characters; longer ones are no header
-
-
-def best_header_row(rows, recognise):
-    """The header among the first rows of a file: the one with most known columns.
-
-    Parameters
-    ----------
-    rows : list of list of str
-        The first rows.
-    recognise : callable
-        From a list of texts to a list of the kinds of the columns that are known (None: unknown).
-
-    Returns
-    -------
-    (int, list of str, int)
-        Place in `rows`, the header without blank cells at its end, and how many of its columns are known. Where
-        no row has a known column, the first row that is not blank stands for it.
-
-    Raises
-    ------
-    RecordsError
-        All rows are blank, or the header is too wide; the sentence has no file name in front.
-
-    Examples
-    --------
-    >>> known = lambda texts: ["text" if text in ("date", "leg") else None for text in texts]
-    >>> best_header_row([["Sheet 3"], ["date", "leg", ""], ["2026-03-01", "A"]], known)
-    (1, ['date', 'leg'], 2)
-    """
-    most, place = -1, None
-    for number, cells in enumerate(rows):
-        if any(map(str.strip, cells)):
-            known = header_score(cells, recognise)
-            most, place = (known, number) if known > most else (most, place)
-            if known == len(cells) > 1:
-                break  # nothing below can be better
-    if place is None:
-        raise RecordsError(NONE)
-    header = [cell.strip() for cell in rows[place]]
-    while not header[-1]:
-        header.pop()
-    if len(header) > MOST_COLUMNS:
-        raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
-    return place, header, most
-
-
-def header_score(cells, recognise):
-    """Number of known columns in a row.
-
-    Examples
-    --------
-    >>> header_score(["date", "painted in"], lambda texts: ["date", None])
-    1
-    """
-    if len(cells) > MOST_COLUMNS:
-        return 0
-    return sum(kind is not None for kind in recognise([cell.strip()[:LONGEST_HEADER] for cell in cells]))
-
-
-def with_units(header, row):
-    """The header with the units that stand in a row of their own below it.
-
-    Parameters
-    ----------
-    header, row : list of str
-        Header, and the row below it.
-
-    Returns
-    -------
-    (list of str, bool)
-        Header, and whether the row held nothing but units.
-
-    Examples
-    --------
-    >>> with_units(["Tower", "R"], ["", "[kΩ]"])
-    (['Tower', 'R [kΩ]'], True)
-    >>> with_units(["Tower", "R"], ["12", "4.2"])
-    (['Tower', 'R'], False)
-    """
-    units = [cell.strip().strip("[]()").strip() for cell in row[: len(header)]]
-    filled = [unit for unit in units if unit]
-    if not filled or any(map(str.strip, row[len(header) :])) or not all(find(unit) for unit in filled):
-        return header, False
-    units += [""] * (len(header) - len(units))
-    return [f"{text} [{unit}]" if unit else text for text, unit in zip(header, units, strict=True)], True
-
-
 LONGEST = 200  # characters of a header; a longer text is none
 _LEG_WORD = "leg|eckstiel|stiel|pied|pata|perna"
 _CURRENT = (
@@ -124,106 +37,6 @@ class Heading:
     name: str | None = None  # column of the dictionary, or None for one of the utility's own
     unit: str = ""  # unit in the header, where it is not that of the dictionary
     leg: str | None = None  # leg whose current the column holds
-
-
-@lru_cache(maxsize=10_000)
-def fold(text):
-    """A header without case, accents, punctuation and spare spaces, so that spellings meet.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> fold("Résistance_de  Terre:")
-    'resistance de terre'
-    """
-    plain = "".join(
-        mark for mark in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(mark)
-    )
-    return " ".join(re.sub(r"[^\w°ωρ%]+|_", " ", plain).split())
-
-
-def split_unit(text):
-    """A header and the unit in brackets at its end, or behind a comma.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    (str, str)
-        The unit is blank where there is none that is known.
-
-    Examples
-    --------
-    >>> split_unit("R [Ω]"), split_unit("I leg A (mA)"), split_unit("Remarks (crew)")
-    (('R', 'Ω'), ('I leg A', 'mA'), ('Remarks (crew)', ''))
-    """
-    if len(text) > LONGEST:
-        return text, ""
-    found = re.fullmatch(r"(.+?)\s*(?:[\[(]\s*([^\])]+?)\s*[\])]|,\s*(?:in )?(\S+)|\s+in (\S+))\s*", text)
-    unit = next((part for part in found.groups()[1:] if part), "") if found else ""
-    return (found[1], unit) if unit and find(unit) else (text, "")
-
-
-@cache
-def spellings(table):
-    """Every folded spelling of every column of a table.
-
-    Parameters
-    ----------
-    table : str
-
-    Returns
-    -------
-    dict of str to str
-        Folded spelling to column of the dictionary.
-
-    Examples
-    --------
-    >>> spellings("visits")["mast nr"]
-    'tower_id'
-    """
-    columns = schema(table).columns
-    text = files("towerlib.records").joinpath("headers.csv").read_text(encoding="utf-8")
-    rows = [
-        row
-        for row in csv.DictReader(text.splitlines())
-        if row["table"] in ("*", table) and row["column"] in columns
-    ]
-    rows.sort(key=lambda row: row["table"] == "*", reverse=True)  # what a table says itself goes before
-    words = {fold(word): row["column"] for row in rows for word in row["also written as"].split("|")}
-    return words | {fold(name): name for name in columns}
-
-
-@cache
-def synonyms(column):
-    """Other words for the options of a column that holds words from a list.
-
-    Parameters
-    ----------
-    column : str
-
-    Returns
-    -------
-    dict of str to str
-        Word to the option that it stands for.
-
-    Examples
-    --------
-    >>> synonyms("method")["ohne Spulen"]
-    'no coils'
-    """
-    text = files("towerlib.records").joinpath("choices.csv").read_text(encoding="utf-8")
-    rows = [row for row in csv.DictReader(text.splitlines()) if row["column"] == column]
-    return {word.strip(): row["value"] for row in rows for word in row["also written as"].split("|")}
 
 
 def headings(header, table, own=None):
@@ -357,3 +170,189 @@ def insist(found, table):
         raise RecordsError(
             f"lacks the needed column {missing[0]}; its header reads: {' '.join(header.split())}"
         )
+
+
+@cache
+def spellings(table):
+    """Every folded spelling of every column of a table.
+
+    Parameters
+    ----------
+    table : str
+
+    Returns
+    -------
+    dict of str to str
+        Folded spelling to column of the dictionary.
+
+    Examples
+    --------
+    >>> spellings("visits")["mast nr"]
+    'tower_id'
+    """
+    columns = schema(table).columns
+    text = files("towerlib.records").joinpath("headers.csv").read_text(encoding="utf-8")
+    rows = [
+        row
+        for row in csv.DictReader(text.splitlines())
+        if row["table"] in ("*", table) and row["column"] in columns
+    ]
+    rows.sort(key=lambda row: row["table"] == "*", reverse=True)  # what a table says itself goes before
+    words = {fold(word): row["column"] for row in rows for word in row["also written as"].split("|")}
+    return words | {fold(name): name for name in columns}
+
+
+@cache
+def synonyms(column):
+    """Other words for the options of a column that holds words from a list.
+
+    Parameters
+    ----------
+    column : str
+
+    Returns
+    -------
+    dict of str to str
+        Word to the option that it stands for.
+
+    Examples
+    --------
+    >>> synonyms("method")["ohne Spulen"]
+    'no coils'
+    """
+    text = files("towerlib.records").joinpath("choices.csv").read_text(encoding="utf-8")
+    rows = [row for row in csv.DictReader(text.splitlines()) if row["column"] == column]
+    return {word.strip(): row["value"] for row in rows for word in row["also written as"].split("|")}
+
+
+@lru_cache(maxsize=10_000)
+def fold(text):
+    """A header without case, accents, punctuation and spare spaces, so that spellings meet.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> fold("Résistance_de  Terre:")
+    'resistance de terre'
+    """
+    plain = "".join(
+        mark for mark in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(mark)
+    )
+    return " ".join(re.sub(r"[^\w°ωρ%]+|_", " ", plain).split())
+
+
+def split_unit(text):
+    """A header and the unit in brackets at its end, or behind a comma.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    (str, str)
+        The unit is blank where there is none that is known.
+
+    Examples
+    --------
+    >>> split_unit("R [Ω]"), split_unit("I leg A (mA)"), split_unit("Remarks (crew)")
+    (('R', 'Ω'), ('I leg A', 'mA'), ('Remarks (crew)', ''))
+    """
+    if len(text) > LONGEST:
+        return text, ""
+    found = re.fullmatch(r"(.+?)\s*(?:[\[(]\s*([^\])]+?)\s*[\])]|,\s*(?:in )?(\S+)|\s+in (\S+))\s*", text)
+    bare, *units = found.groups(default="") if found else (text,)
+    unit = next(filter(None, units), "")
+    return (bare, unit) if unit and find(unit) else (text, "")
+
+
+def best_header_row(rows, recognise):
+    """The header among the first rows of a file: the one with most known columns.
+
+    Parameters
+    ----------
+    rows : list of list of str
+        The first rows.
+    recognise : callable
+        From a list of texts to a list of the kinds of the columns that are known (None: unknown).
+
+    Returns
+    -------
+    (int, list of str, int)
+        Place in `rows`, the header without blank cells at its end, and how many of its columns are known. Where
+        no row has a known column, the first row that is not blank stands for it.
+
+    Raises
+    ------
+    RecordsError
+        All rows are blank, or the header is too wide; the sentence has no file name in front.
+
+    Examples
+    --------
+    >>> known = lambda texts: ["text" if text in ("date", "leg") else None for text in texts]
+    >>> best_header_row([["Sheet 3"], ["date", "leg", ""], ["2026-03-01", "A"]], known)
+    (1, ['date', 'leg'], 2)
+    """
+    most, place = -1, None
+    for number, cells in enumerate(rows):
+        if any(map(str.strip, cells)):
+            known = header_score(cells, recognise)
+            most, place = (known, number) if known > most else (most, place)
+            if known == len(cells) > 1:
+                break  # nothing below can be better
+    if place is None:
+        raise RecordsError(NONE)
+    header = [cell.strip() for cell in rows[place]]
+    while not header[-1]:
+        header.pop()
+    if len(header) > MOST_COLUMNS:
+        raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
+    return place, header, most
+
+
+def header_score(cells, recognise):
+    """Number of known columns in a row.
+
+    Examples
+    --------
+    >>> header_score(["date", "painted in"], lambda texts: ["date", None])
+    1
+    """
+    if len(cells) > MOST_COLUMNS:
+        return 0
+    return sum(kind is not None for kind in recognise([cell.strip()[:LONGEST_HEADER] for cell in cells]))
+
+
+def with_units(header, row):
+    """The header with the units that stand in a row of their own below it.
+
+    Parameters
+    ----------
+    header, row : list of str
+        Header, and the row below it.
+
+    Returns
+    -------
+    (list of str, bool)
+        Header, and whether the row held nothing but units.
+
+    Examples
+    --------
+    >>> with_units(["Tower", "R"], ["", "[kΩ]"])
+    (['Tower', 'R [kΩ]'], True)
+    >>> with_units(["Tower", "R"], ["12", "4.2"])
+    (['Tower', 'R'], False)
+    """
+    units = [cell.strip().strip("[]()").strip() for cell in row[: len(header)]]
+    filled = [unit for unit in units if unit]
+    if not filled or any(map(str.strip, row[len(header) :])) or not all(find(unit) for unit in filled):
+        return header, False
+    units += [""] * (len(header) - len(units))
+    return [f"{text} [{unit}]" if unit else text for text, unit in zip(header, units, strict=True)], True

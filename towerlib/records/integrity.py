@@ -7,9 +7,9 @@ of one name with different contents are all rejected.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from towerlib.records import audit, positions
-from towerlib.records.tables import TABLES, schema
+from towerlib.records.tables import TABLES, key
 
 if TYPE_CHECKING:
     from towerlib.config import Line
@@ -56,8 +56,8 @@ def settle(read: Mapping[str, Table], line: Line) -> dict[str, Table]:
             table = _reject(name, *positions.towers(table, line))
         if name == "visits":
             table = _reject(name, *positions.visits(table, settled["towers"].rows))
-        if schema(name).metadata["key"]:
-            table = _reject(name, table, same_name(table.rows, list(schema(name).metadata["key"])))
+        if key(name):
+            table = _reject(name, table, same_name(table.rows, key(name)))
         settled[name] = _belonging(name, table, settled)
     return settled
 
@@ -74,7 +74,7 @@ def _belonging(name: str, table: Table, settled: Mapping[str, Table]) -> Table:
         if lost.any():
             table = _reject(name, table, _orphans(table.rows[lost], column, home, settled[home]))
             codes = codes[~lost]
-    if schema(name).metadata["key"]:
+    if key(name):
         return table
     return _reject(name, table, duplicates(table.rows, codes))
 
@@ -85,7 +85,7 @@ def _reject(name: str, table: Table, flaws: pd.DataFrame) -> Table:
         return table
     rows, entries = audit.reject(name, table.rows, flaws)
     gone = entries.set_index(["file", "row"]).index
-    kept = ~pd.MultiIndex.from_frame(table.repaired[["file", "row"]]).isin(gone)
+    kept = ~table.repaired.set_index(["file", "row"]).index.isin(gone)
     return replace(
         table,
         rows=rows,
@@ -102,7 +102,8 @@ def _identified(name: str, table: Table, towers: Table) -> tuple[Table, pd.DataF
     Towers whose own row was rejected count as names too: otherwise their visits would go to a similar name.
     """
     rows, register = table.rows, [*towers.rows["tower_id"], *towers.rejected_ids]
-    strange = rows[rows["tower_id"].notna() & (_references_codes(rows["tower_id"], register) < 0)]
+    is_strange = rows["tower_id"].notna() & (_references_codes(rows["tower_id"], register) < 0)
+    strange = cast("Any", rows[is_strange])
     if strange.empty:
         return table, audit.no_flaws()
     from towerlib.records.tower_names import match
@@ -130,15 +131,14 @@ def _identified(name: str, table: Table, towers: Table) -> tuple[Table, pd.DataF
     return replace(table, rows=rows, repaired=mended), flaws
 
 
-def _references_codes(names: pd.Series, known: Iterable[Hashable]) -> np.ndarray:
+def _references_codes(names, known) -> np.ndarray:
     """Position of each name among the known ones, -1 for none; a million names take a few hundredths of a second."""
-    found = pc.index_in(
-        pa.array(names, type=pa.large_string()), value_set=pa.array(known, type=pa.large_string())
-    )
+    options = pc.SetLookupOptions(value_set=pa.array(known, type=pa.large_string()))
+    found = pc.call_function("index_in", [pa.array(names, type=pa.large_string())], options)
     return found.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
 
 
-def _orphans(rows: pd.DataFrame, column: str, home: str, table: Table) -> pd.DataFrame:
+def _orphans(rows, column: str, home: str, table: Table) -> pd.DataFrame:
     """Flaws of rows that refer to a tower or visit that is missing or was rejected itself."""
     missing, rejected = {
         "towers": (
@@ -177,8 +177,8 @@ def same_name(rows: pd.DataFrame, key: list[str]) -> pd.DataFrame:
     twice[named] = pd.Series(whole).duplicated(keep=False)
     if not twice.any():
         return audit.no_flaws()
-    names = pd.Series(whole[twice[named]], index=rows.index[twice])
-    shared = rows.loc[names.index]
+    names = cast("Any", pd.Series(whole[twice[named]], index=rows.index[twice]))
+    shared = cast("pd.DataFrame", rows.loc[names.index])
     content = [name for name in rows if name not in _PLACE]
     repeats = shared[shared.duplicated(content)]
     rest = names.drop(index=repeats.index)
@@ -213,9 +213,9 @@ def duplicates(rows: pd.DataFrame, codes: np.ndarray | None = None) -> pd.DataFr
     likely = pd.Series(_mixed(rows, codes)).duplicated(keep=False).to_numpy()
     if not likely.any():
         return audit.no_flaws()
-    shared = rows[likely]
+    shared = cast("pd.DataFrame", rows[likely])
     content = [name for name in rows if name not in _PLACE]
-    shared = shared[shared.duplicated(content, keep=False)]
+    shared = cast("pd.DataFrame", shared[shared.duplicated(content, keep=False)])
     bad = shared.index[shared.duplicated(content)]
     if bad.empty:
         return audit.no_flaws()
@@ -225,7 +225,7 @@ def duplicates(rows: pd.DataFrame, codes: np.ndarray | None = None) -> pd.DataFr
     return audit.flaws(bad, first, value, _duplicate(spots).loc[bad])
 
 
-def _duplicate(spots: pd.Series) -> pd.Series:
+def _duplicate(spots):
     """The reason of a duplicate row, by the places of its group."""
     return "is a duplicate of another row (" + spots + "); the first row is used"
 
@@ -250,7 +250,7 @@ def _mixed(rows: pd.DataFrame, codes: np.ndarray | None) -> np.ndarray:
     return mixed
 
 
-def _codes(names: pd.Series, column: str) -> np.ndarray:
+def _codes(names, column: str) -> np.ndarray:
     """A number per name, -1 where blank; legs compare without case, spaces and the word itself ("leg A" is "a")."""
     codes, distinct = pd.factorize(names)
     if column != "leg":
@@ -261,7 +261,7 @@ def _codes(names: pd.Series, column: str) -> np.ndarray:
     return np.append(folded, -1)[codes]
 
 
-def _spots(rows: pd.DataFrame, groups: pd.Series | list[pd.Series]) -> pd.Series:
+def _spots(rows, groups) -> Any:
     """File and row of the members of each group, at most three of them."""
     place = rows["_file"] + " row " + rows["_row"].astype("str")
     return place.groupby(groups, dropna=False).transform(_listed)

@@ -89,6 +89,7 @@ def load(
     for name in NEEDED:
         _insist(name, read[name], folder)
     by_file = audit.by_file(read)
+    by_table = by_file.groupby("table", sort=False).sum()
     limit_rules = limits.of_line(line, folder)
     _insist_on_unchanged(before, folder)
     return Records(
@@ -97,7 +98,7 @@ def load(
         **{name: _finished(name, table.rows) for name, table in read.items()},
         rejected=pd.concat([table.rejected for table in read.values()], ignore_index=True),
         repaired=pd.concat([table.repaired for table in read.values()], ignore_index=True),
-        counts=by_file.groupby("table", sort=False).sum().reindex(list(TABLES), fill_value=0),
+        counts=cast("pd.DataFrame", by_table).reindex(list(TABLES), fill_value=0),
         by_file=by_file,
         limit_rules=limit_rules,
         files=tuple(before),
@@ -236,7 +237,7 @@ def _with_wide_legs(read: dict[str, Table]) -> dict[str, Table]:
     }
 
 
-def _one_leg(visits: pd.DataFrame, name: str) -> pd.DataFrame:
+def _one_leg(visits, name: str) -> pd.DataFrame:
     """The currents of one leg as rows of legs."""
     filled = visits[visits[name].notna()]
     long = filled[["visit_id", "_file", "_row"]].assign(

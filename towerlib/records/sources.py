@@ -3,6 +3,7 @@
 import os
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import cast
 
 import pandas as pd
 
@@ -26,6 +27,19 @@ class Source:
     name: str  # as people see it: relative to the line folder, with the sheet behind it
     sheet: str | None = None
     may_be_other: bool = False  # one sheet of several, not named by a table: it may hold notes
+
+
+@dataclass(frozen=True)
+class Raw:
+    """A table as its file has it; columns of `cells` are positions in `header`."""
+
+    header: list
+    cells: pd.DataFrame
+    rows: pd.Index  # row numbers in the file, as a spreadsheet shows them
+    misshapen: list = field(default_factory=list)  # (row number, text, reason) of rows that do not fit
+    merged: list = field(default_factory=list)  # (index of `cells`, column) that a merged cell filled
+    separator: str = ""  # between the cells of a text file
+    is_tight: bool = False  # known to have no white space round its cells
 
 
 def find(folder):
@@ -83,6 +97,24 @@ def _of_file(table, path, folder):
     return [_source(name or table, path, folder, sheet, may_be_other=not name) for name, sheet in sheets]
 
 
+def _sheets(path, folder):
+    """(table or "", name) of every visible sheet of a workbook, after the same guard."""
+    from towerlib.records.workbooks import sheet_names
+
+    try:
+        guard(path, folder)
+        names = sheet_names(path)
+    except RecordsError as flaw:
+        raise RecordsError(f"{path} {flaw}") from None
+    tables = [name.strip().lower() for name in names]
+    return [(table if table in TABLES else "", name) for table, name in zip(tables, names, strict=True)]
+
+
+def _source(table, path, folder, sheet=None, *, may_be_other=False):
+    name = path.relative_to(folder).as_posix() + (f" [{sheet}]" if sheet else "")
+    return Source(table, path, name, sheet, may_be_other)
+
+
 def unread(folder, sources):
     """Files that look like tables but are none of the contract's: perhaps a slip in the name.
 
@@ -102,19 +134,6 @@ def unread(folder, sources):
     split = [path for path in _listed(folder) if path.is_dir() and path.name.lower() in SPLIT]
     inside = [entry for path in split for entry in _listed(path)]  # all of it was sent for that table
     return [path.relative_to(folder).as_posix() for path in [*loose, *inside] if path not in read]
-
-
-def _sheets(path, folder):
-    """(table or "", name) of every visible sheet of a workbook, after the same guard."""
-    from towerlib.records.workbooks import sheet_names
-
-    try:
-        guard(path, folder)
-        names = sheet_names(path)
-    except RecordsError as flaw:
-        raise RecordsError(f"{path} {flaw}") from None
-    tables = [name.strip().lower() for name in names]
-    return [(table if table in TABLES else "", name) for table, name in zip(tables, names, strict=True)]
 
 
 def context(folder):
@@ -147,24 +166,6 @@ def _listed(folder):
     except OSError as flaw:
         raise RecordsError(f"{folder} cannot be read as a folder: {flaw.strerror}") from None
     return [path for path in entries if not path.name.startswith((".", "~$"))]
-
-
-def _source(table, path, folder, sheet=None, *, may_be_other=False):
-    name = path.relative_to(folder).as_posix() + (f" [{sheet}]" if sheet else "")
-    return Source(table, path, name, sheet, may_be_other)
-
-
-@dataclass(frozen=True)
-class Raw:
-    """A table as its file has it; columns of `cells` are positions in `header`."""
-
-    header: list
-    cells: pd.DataFrame
-    rows: pd.Index  # row numbers in the file, as a spreadsheet shows them
-    misshapen: list = field(default_factory=list)  # (row number, text, reason) of rows that do not fit
-    merged: list = field(default_factory=list)  # (index of `cells`, column) that a merged cell filled
-    separator: str = ""  # between the cells of a text file
-    is_tight: bool = False  # known to have no white space round its cells
 
 
 def read(source, folder, recognise):
@@ -282,7 +283,7 @@ def _without_blank_rows(raw):
     part = raw.cells[doubtful]
     blank = pd.DataFrame({place: _blank(part[place], raw.is_tight) for place in part}).all(axis=1)
     gone = blank.reindex(raw.cells.index, fill_value=False).to_numpy()
-    cells = raw.cells[~gone].reset_index(drop=True)
+    cells = cast("pd.DataFrame", raw.cells[~gone]).reset_index(drop=True)
     return replace(raw, cells=cells, rows=raw.rows[~gone])
 
 

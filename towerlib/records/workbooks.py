@@ -2,6 +2,7 @@
 
 import re
 import zipfile
+from datetime import date, datetime, time
 
 import pandas as pd
 
@@ -12,20 +13,6 @@ MOST_CELLS = 12_000_000
 MOST_ROWS = 1_048_576  # of a sheet; ECMA-376 leaves it open, programs do not (from memory)
 _AGAIN = "open it in a spreadsheet program and save it again as .xlsx"
 MENDABLE = 60_000_000  # bytes unpacked up to which merged cells are looked for: this takes all of it at once
-
-
-def sheet_names(path):
-    """Names of the visible sheets of a workbook.
-
-    Raises
-    ------
-    RecordsError
-        It cannot be opened; the sentence has no file name in front.
-    """
-    book = _opened(path, read_only=True)
-    names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
-    book.close()
-    return names
 
 
 def read_sheet(path, sheet, recognise):
@@ -77,28 +64,6 @@ def read_sheet(path, sheet, recognise):
         [_fit(body[row], len(header)) for row in rows], columns=range(len(header)), dtype=object
     )
     return header, cells.apply(_plain) if len(cells) else cells, rows, filled
-
-
-def _wide_enough(header, body):
-    """The header as wide as the widest row: what stands beside the table is kept as a column without a name."""
-    return header + [""] * (max(map(len, body.values()), default=0) - len(header))
-
-
-def _opened(path, **options):
-    """A workbook; whatever keeps openpyxl from opening it is one sentence."""
-    import io
-
-    import openpyxl
-
-    try:  # from memory: openpyxl leaves the file open where its contents are broken
-        return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), **options)
-    except Exception as flaw:  # openpyxl lets every error of zip and XML through
-        raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
-
-
-def _brief(flaw):
-    """The first line of an error of another library."""
-    return (str(flaw).splitlines() or [type(flaw).__name__])[0][:120]
 
 
 def _filled_rows(path, sheet):
@@ -203,6 +168,11 @@ def _anywhere(path, *marks):
         return any(mark in archive.read(entry) for entry in sheets for mark in marks)
 
 
+def _wide_enough(header, body):
+    """The header as wide as the widest row: what stands beside the table is kept as a column without a name."""
+    return header + [""] * (max(map(len, body.values()), default=0) - len(header))
+
+
 def _fill(body, merged, width):
     """Put the value of a merged cell into every row that it covers; gives where."""
     filled = []
@@ -247,10 +217,39 @@ def _text(cell):
         return "yes" if cell else "no"
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
         return str(int(cell))
-    if hasattr(cell, "isoformat"):
-        return (
-            cell.isoformat(sep=" ").removesuffix(" 00:00:00")
-            if hasattr(cell, "hour") and hasattr(cell, "year")
-            else cell.isoformat()
-        )
+    if isinstance(cell, datetime):
+        return cell.isoformat(sep=" ").removesuffix(" 00:00:00")
+    if isinstance(cell, date | time):
+        return cell.isoformat()
     return str(cell).strip()
+
+
+def sheet_names(path):
+    """Names of the visible sheets of a workbook.
+
+    Raises
+    ------
+    RecordsError
+        It cannot be opened; the sentence has no file name in front.
+    """
+    book = _opened(path, read_only=True)
+    names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
+    book.close()
+    return names
+
+
+def _opened(path, **options):
+    """A workbook; whatever keeps openpyxl from opening it is one sentence."""
+    import io
+
+    import openpyxl
+
+    try:  # from memory: openpyxl leaves the file open where its contents are broken
+        return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), **options)
+    except Exception as flaw:  # openpyxl lets every error of zip and XML through
+        raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
+
+
+def _brief(flaw):
+    """The first line of an error of another library."""
+    return (str(flaw).splitlines() or [type(flaw).__name__])[0][:120]
