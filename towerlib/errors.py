@@ -1,22 +1,28 @@
-"""The ways in which the work can stop, each told in one sentence."""
+"""Errors that stop the work, the sentence that reports each, and the hint at the name that was meant."""
 
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
 from pathlib import Path
+
+MOST_LISTED = 30  # names that a hint lists in full
 
 
 class TowerlibError(Exception):
-    """What was wrong in the user's files, where, and how to mend it."""
+    """A fault in the user's files or settings: its place, its value and how to mend it."""
 
 
 class RecordsError(TowerlibError):
-    """A table, file or folder without which the work makes no sense."""
+    """A table, file or folder that the work cannot do without is missing or unusable."""
 
 
 class SettingsError(TowerlibError):
-    """A setting, parameter or option that is unknown, out of range or missing."""
+    """A setting, parameter or option is unknown, out of range or missing."""
 
 
-def sentence(flaw):
-    """What stopped the work, as people read it.
+def sentence(flaw: BaseException) -> str:
+    """The report of an error in one sentence.
 
     Parameters
     ----------
@@ -25,7 +31,7 @@ def sentence(flaw):
     Returns
     -------
     str
-        One sentence; for a fault of the program it names the place in the code.
+        The message of an error of ours, the reason of the system, or the place in the code of a program fault.
 
     Examples
     --------
@@ -47,3 +53,33 @@ def sentence(flaw):
         step = step.tb_next
     place = f" ({Path(step.tb_frame.f_code.co_filename).name}, line {step.tb_lineno})" if step else ""
     return f"a fault of the program, please report it: {type(flaw).__name__}: {flaw}{place}"
+
+
+def nearest(name: object, known: Iterable[str], most: int = 1) -> str:
+    """A hint at the names that were probably meant, to end a sentence about an unknown name.
+
+    Parameters
+    ----------
+    name : object
+        As the user wrote it.
+    known : iterable of str
+        Names that are allowed here.
+    most : int
+        Names proposed at most.
+
+    Returns
+    -------
+    str
+        The names that are spelt alike. Without such a name, all known names up to `MOST_LISTED` of them, and a
+        blank beyond that number.
+
+    Examples
+    --------
+    >>> nearest("volts", ["voltage_kv", "frequency_hz"]), nearest("colour", ["id", "crs"])
+    ("; did you mean 'voltage_kv'?", '; known are id, crs')
+    """
+    names = [str(one) for one in known]
+    near = get_close_matches(str(name), names, n=most, cutoff=0.5)
+    if near:
+        return f"; did you mean {' or '.join(map(repr, near))}?"
+    return f"; known are {', '.join(names)}" if 0 < len(names) <= MOST_LISTED else ""

@@ -1,17 +1,26 @@
-"""Months as reports count them: ``YYYY-MM``, seen up to its last day."""
+"""The calendar of the package: months as reports count them, and the only reading of the clock.
+
+A report covers a month, ``YYYY-MM``, up to its last day. Everything that depends on the present day asks `today`,
+so that a run can be repeated as of another day.
+"""
+
+from __future__ import annotations
 
 import os
 import re
 from datetime import UTC, datetime, timedelta
+from typing import cast
 
 import pandas as pd
 
 from towerlib.errors import SettingsError
 
-MONTH = re.compile(r"(19|20|21)\d\d-(0[1-9]|1[0-2])")  # the name of a folder of reports, too
+MONTH = re.compile(r"(19|20|21)\d\d-(0[1-9]|1[0-2])")  # also the name of a folder of reports
+TODAY = "TOWERLIB_TODAY"  # environment variable that replaces the clock, as YYYY-MM-DD
+FARTHEST_EAST_H = 14  # hours by which the calendar is at most ahead of universal time
 
 
-def last_day(month):
+def last_day(month: str) -> pd.Timestamp:
     """Last day of a month.
 
     Parameters
@@ -26,7 +35,7 @@ def last_day(month):
     Raises
     ------
     SettingsError
-        The text is no month.
+        The text is not a month.
 
     Examples
     --------
@@ -35,10 +44,10 @@ def last_day(month):
     """
     if not MONTH.fullmatch(str(month)):
         raise SettingsError(f"{month!r} is no month; write it as YYYY-MM, such as 2026-06")
-    return pd.Period(month, freq="M").end_time.normalize()
+    return cast("pd.Timestamp", pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0))
 
 
-def newest(dates):
+def newest(dates: pd.Series) -> str:
     """The month of the newest date.
 
     Parameters
@@ -58,35 +67,30 @@ def newest(dates):
     return f"{dates.max():%Y-%m}"
 
 
-TODAY = "TOWERLIB_TODAY"  # environment variable that stands for the clock, as YYYY-MM-DD
-FARTHEST_EAST_H = 14  # hours; where the calendar is farthest ahead of universal time
-
-
-def today():
-    """The day that it is, where it is latest on earth: a crew there may have tested on it already.
+def today() -> pd.Timestamp:
+    """The present day in the easternmost time zone, since a crew there may have tested on it already.
 
     Returns
     -------
     pandas.Timestamp
-        At midnight; that of the environment variable ``TOWERLIB_TODAY`` where it is set, so that a run can be
-        repeated as of another day.
+        At midnight. The environment variable ``TOWERLIB_TODAY`` replaces the clock where it is set.
 
     Raises
     ------
     SettingsError
-        The variable holds no day.
+        The variable does not hold a day.
     """
     stated = os.environ.get(TODAY)
     if not stated:
-        return pd.Timestamp((datetime.now(UTC) + timedelta(hours=FARTHEST_EAST_H)).date())
-    day = pd.to_datetime(stated, format="%Y-%m-%d", errors="coerce")
+        return cast("pd.Timestamp", pd.Timestamp((datetime.now(UTC) + timedelta(hours=FARTHEST_EAST_H)).date()))
+    day = cast("pd.Timestamp", pd.to_datetime(stated, format="%Y-%m-%d", errors="coerce"))
     if pd.isna(day):
-        raise SettingsError(f"{TODAY} is {stated!r}, which is no day; write it as YYYY-MM-DD, or unset it")
+        raise SettingsError(f"{TODAY} is {stated!r}, which is not a day; write it as YYYY-MM-DD, or unset it")
     return day
 
 
-def latest(month=""):
-    """The last day that a record can be of: today, or the end of a month beyond today that was asked for.
+def latest(month: str = "") -> pd.Timestamp:
+    """The last day that a record can be of: today, or the end of a requested month that is still to come.
 
     Parameters
     ----------
@@ -96,12 +100,12 @@ def latest(month=""):
     Returns
     -------
     pandas.Timestamp
-        The same for a blank month and for any month up to that of today.
+        Today for a blank month and for every month up to the present one.
 
     Raises
     ------
     SettingsError
-        The text is no month.
+        The text is not a month.
 
     Examples
     --------

@@ -1,16 +1,33 @@
-"""The one door through which files of a user come in: what is checked before a file is opened, and its fingerprint."""
+"""Files in and out: the checks before a user's file is opened, tables shipped with the package, atomic writing.
 
+Reading. `guard` and `content` are the only way in for a user's files, and `fingerprint` records what was read.
+`shipped_rows` reads the tables of the package itself.
+
+Writing. `replace_files` and `replace_folder` let finished files take the place of old ones as a whole or not at all.
+`restore` puts back what a killed process left between two renames.
+"""
+
+from __future__ import annotations
+
+import csv
 import hashlib
 import os
 import re
 import secrets
 import shutil
 import zipfile
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 
 from towerlib.errors import RecordsError
+
+try:
+    import fcntl
+except ImportError:  # no such locks on this system: leftovers then stay where they are
+    fcntl = None
 
 SHEETS = (".xlsx", ".xlsm")
 LARGEST_FILE = 2_000_000_000  # bytes; a million sweep rows take some 30 million
@@ -20,25 +37,28 @@ LARGEST_UNZIPPED = 600_000_000  # bytes; a workbook of 50,000 visits unpacks to 
 MOST_SQUEEZED = 200  # times; XML of real sheets packs to a tenth or a thirtieth
 SQUEEZED_FROM = 20_000_000  # bytes unpacked; below this no ratio does harm
 
+_UNFINISHED = re.compile(r"\.(.+)\.unfinished-[0-9a-f]{16}")
+_REPLACED = re.compile(r"\.(.+)\.replaced-[0-9a-f]+")
 
-def guard(path, folder, most=None, *, may_be_empty=False):
-    """Refuse a file before it is opened: outside the folder, no regular file, too large, or a trap of an archive.
+
+def guard(path: Path, folder: Path, most: int | None = None, *, may_be_empty: bool = False) -> None:
+    """Refuse a file before it is opened: outside the folder, not a regular file, too large, or an archive trap.
 
     Parameters
     ----------
     path : pathlib.Path
         The file.
     folder : pathlib.Path
-        The line folder, which the file may not leave, by a link or otherwise.
+        The line folder, which must contain the file; a link may not lead out of it.
     most : int, optional
         Largest size [byte]; `LARGEST_FILE` when missing.
     may_be_empty : bool
-        Whether the reader says itself what an empty file lacks.
+        Whether the reader itself reports what an empty file lacks.
 
     Raises
     ------
     RecordsError
-        One sentence with the mend, without the name of the file in front.
+        One sentence with the mend; the caller puts the name of the file in front.
     """
     try:
         inside = path.resolve(strict=True).is_relative_to(folder.resolve())
@@ -58,8 +78,8 @@ def guard(path, folder, most=None, *, may_be_empty=False):
         _guard_workbook(path)
 
 
-def content(path, folder, most, *, may_be_empty=False):
-    """All bytes of one file, after the guard; never more than asked for, even if the file grows meanwhile.
+def content(path: Path, folder: Path, most: int, *, may_be_empty: bool = False) -> bytes:
+    """All bytes of one file that the guard accepts, never more than `most` even if the file grows meanwhile.
 
     Parameters
     ----------
@@ -76,9 +96,9 @@ def content(path, folder, most, *, may_be_empty=False):
     Raises
     ------
     FileNotFoundError
-        There is nothing of that name, not even a link.
+        Neither a file nor a link has that name.
     RecordsError
-        As for `guard`, and where the file cannot be opened.
+        As for `guard`; also a file that cannot be opened.
     """
     path.lstat()
     guard(path, folder, most, may_be_empty=may_be_empty)
@@ -93,14 +113,14 @@ def content(path, folder, most, *, may_be_empty=False):
 
 @dataclass(frozen=True)
 class Fingerprint:
-    """What a file held when it was looked at, and what tells that it was written to since."""
+    """The content of a file when it was read, and the stamp that reveals a later change."""
 
     sha256: str
-    stamp: tuple
+    stamp: tuple[int, ...] | None
 
 
-def fingerprint(path, folder):
-    """The fingerprint of one file; None for a file that the guard refuses, since nobody may read it.
+def fingerprint(path: Path, folder: Path) -> Fingerprint | None:
+    """The fingerprint of one file; None for a file that the guard refuses.
 
     Parameters
     ----------
@@ -119,10 +139,17 @@ def fingerprint(path, folder):
         return None
 
 
-def stamp(path):
-    """Identity, size and times of a file; None where there is none.
+def stamp(path: Path) -> tuple[int, ...] | None:
+    """Identity, size and times of a file; None where it does not exist.
 
-    The time of the last change of its entry is among them, which no program sets at will.
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    tuple of int or None
+        The time of the last status change is among them: no program can set it at will.
     """
     try:
         here = os.stat(path)  # noqa: PTH116
@@ -131,8 +158,32 @@ def stamp(path):
     return here.st_dev, here.st_ino, here.st_size, here.st_mtime_ns, here.st_ctime_ns
 
 
-def _insist_on_size(size, most):
-    """Refuse what is larger than such a file may be."""
+def shipped_rows(package: str, name: str) -> list[dict[str, str]]:
+    """Rows of a CSV table that is shipped with the package.
+
+    Parameters
+    ----------
+    package : str
+        Dotted name of the package that contains the table.
+    name : str
+        Name of the file.
+
+    Returns
+    -------
+    list of dict of str to str
+        One entry per row: header to cell, a blank cell as "".
+
+    Examples
+    --------
+    >>> shipped_rows("towerlib.config", "limits.csv")[0]["limit_ohm"]
+    '15'
+    """
+    text = files(package).joinpath(name).read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+def _insist_on_size(size: int, most: int | None) -> None:
+    """Refuse a file that is larger than its kind may be."""
     if most is None and size > LARGEST_FILE:
         raise RecordsError(
             f"has {size / 1e9:.1f} GB; split it into files of at most {LARGEST_FILE / 1e9:.0f} GB"
@@ -141,8 +192,8 @@ def _insist_on_size(size, most):
         raise RecordsError(f"has {size / 1e6:,.1f} MB; a file of its kind has at most {most / 1e6:.0f} MB")
 
 
-def _guard_workbook(path):
-    """A workbook is a zip archive: anything else, or one that unpacks without bound, is refused."""
+def _guard_workbook(path: Path) -> None:
+    """Refuse a workbook that is not a zip archive, or one that unpacks beyond all measure."""
     with path.open("rb") as file:
         start = file.read(8)
     if start.startswith(b"\xd0\xcf\x11\xe0"):
@@ -151,40 +202,31 @@ def _guard_workbook(path):
         with zipfile.ZipFile(path) as archive:
             unzipped = sum(entry.file_size for entry in archive.infolist())
     except zipfile.BadZipFile:
-        raise RecordsError("is damaged or no workbook; save it again as .xlsx") from None
+        raise RecordsError("is damaged or is not a workbook; save it again as .xlsx") from None
     if unzipped > LARGEST_UNZIPPED:
         raise RecordsError(f"would unpack to {unzipped / 1e9:.1f} GB; split it into smaller files")
     if unzipped > max(SQUEEZED_FROM, MOST_SQUEEZED * path.stat().st_size):
         raise RecordsError(
-            f"unpacks to {unzipped / path.stat().st_size:.0f} times its size, as no real table does; "
+            f"unpacks to {unzipped / path.stat().st_size:.0f} times its size, which no real table does; "
             "delete empty formatted rows, or save the table as CSV"
         )
 
 
-try:
-    import fcntl
-except ImportError:  # no such locks on this system: leftovers then stay where they are
-    fcntl = None
-
-_UNFINISHED = re.compile(r"\.(.+)\.unfinished-[0-9a-f]{16}")
-_REPLACED = re.compile(r"\.(.+)\.replaced-[0-9a-f]+")
-
-
 @contextmanager
-def staging(parent, name):
-    """Hidden folder in which something grows beside the place where it will stand.
+def staging(parent: str | Path, name: str) -> Iterator[Path]:
+    """A hidden folder to write in, beside the place that the finished work will take.
 
     Parameters
     ----------
     parent : path
-        Folder of the target; made where it does not exist.
+        Folder of the target; created where it does not exist.
     name : str
         Name of the target.
 
     Yields
     ------
     pathlib.Path
-        Nobody else writes there. Removed at the end, unless `replace_folder` has moved it to its target.
+        No other process writes there. It is removed at the end unless `replace_folder` moved it to its target.
 
     Raises
     ------
@@ -193,7 +235,7 @@ def staging(parent, name):
 
     Notes
     -----
-    Leftovers of dead processes in the same parent are put back or removed first.
+    Leftovers of dead processes in the same parent are first put back or removed.
     """
     parent = Path(parent)
     parent.mkdir(parents=True, exist_ok=True)
@@ -208,13 +250,13 @@ def staging(parent, name):
 
 
 @contextmanager
-def replace_files(folder):
-    """Hidden folder whose files take the place of their namesakes in `folder` when all of them are written.
+def replace_files(folder: str | Path) -> Iterator[Path]:
+    """A hidden folder whose files replace their namesakes in `folder` once all of them are written.
 
     Parameters
     ----------
     folder : path
-        Made where it does not exist.
+        Created where it does not exist.
 
     Yields
     ------
@@ -246,15 +288,15 @@ def replace_files(folder):
             path.replace(folder / path.name)
 
 
-def replace_folder(target, place):
-    """Let a finished folder take the place of an old one.
+def replace_folder(target: Path, place: Path) -> None:
+    """Replace an old folder by a finished one.
 
     Parameters
     ----------
     target : pathlib.Path
         Need not exist.
     place : pathlib.Path
-        Finished folder beside it, as `staging` gives it.
+        Finished folder beside it, from `staging`.
 
     Notes
     -----
@@ -274,7 +316,7 @@ def replace_folder(target, place):
     shutil.rmtree(old, ignore_errors=True)
 
 
-def restore(parent):
+def restore(parent: str | Path) -> None:
     """Put back every folder whose replacement was interrupted between its two renames.
 
     Parameters
@@ -284,7 +326,7 @@ def restore(parent):
 
     Notes
     -----
-    Where the parent cannot be written to, it stays as it is.
+    A parent that cannot be written to is left unchanged.
     """
     parent = Path(parent)
     if not _left(parent, _REPLACED):
@@ -296,8 +338,8 @@ def restore(parent):
                 max(olds, key=_written).rename(parent / name)
 
 
-def _clear(parent):
-    """Remove what dead processes left: what they had not finished, and what has its successor in place."""
+def _clear(parent: Path) -> None:
+    """Remove leftovers of dead processes: unfinished folders, and old folders whose successor is in place."""
     if _left(parent, _REPLACED):
         with _held(parent):
             for name, olds in _left(parent, _REPLACED).items():
@@ -311,9 +353,9 @@ def _clear(parent):
                 _release(handle)
 
 
-def _left(parent, form):
+def _left(parent: Path, form: re.Pattern[str]) -> dict[str, list[Path]]:
     """Hidden folders of one form, by the name of their target."""
-    found = {}
+    found: dict[str, list[Path]] = {}
     with suppress(OSError):
         for path in parent.iterdir():
             if (match := form.fullmatch(path.name)) and path.is_dir() and not path.is_symlink():
@@ -321,15 +363,15 @@ def _left(parent, form):
     return found
 
 
-def _written(folder):
-    """When a report was finished; of two leftovers the later one counts."""
+def _written(folder: Path) -> int:
+    """When a report was finished; the later of two leftovers is put back."""
     with suppress(OSError):
         return (folder / "run.json").stat().st_mtime_ns
     return -1
 
 
-def _made(parent, name):
-    """New folder of a name that no other process has, and the lock on it."""
+def _made(parent: Path, name: str) -> tuple[Path, int | None]:
+    """A new folder with a unique name, and the lock on it."""
     while True:
         place = parent / f".{name}.unfinished-{secrets.token_hex(8)}"
         place.mkdir()
@@ -341,8 +383,8 @@ def _made(parent, name):
 
 
 @contextmanager
-def _held(folder):
-    """Lock on a folder while its entries are renamed; none where the system has no such locks."""
+def _held(folder: Path) -> Iterator[None]:
+    """Lock a folder while its entries are renamed; without locks on this system nothing is locked."""
     handle = _lock(folder, wait=True)
     try:
         yield
@@ -350,8 +392,8 @@ def _held(folder):
         _release(handle)
 
 
-def _lock(folder, *, wait):
-    """Handle of a folder that this process alone holds; None where it cannot be had."""
+def _lock(folder: Path, *, wait: bool) -> int | None:
+    """Handle of a folder that this process alone holds; None where it cannot be obtained."""
     if fcntl is None:
         return None
     try:
@@ -366,7 +408,7 @@ def _lock(folder, *, wait):
     return handle
 
 
-def _release(handle):
-    """End of a lock."""
+def _release(handle: int | None) -> None:
+    """Release a lock."""
     if handle is not None:
         os.close(handle)

@@ -137,7 +137,7 @@ def test_the_column_tells_what_the_letter_o_is(column, expected):
 @pytest.mark.parametrize(
     ("cell", "words"),
     [
-        ("91", "'91' lies beyond 90 degrees, so it is no latitude"),
+        ("91", "'91' lies beyond 90 degrees, so it is not a latitude"),
         ("-90.5 S", "lies beyond 90 degrees"),
         ("6250123", "grid metres"),
         ("33°60'10\"S", "60 or more minutes or seconds"),
@@ -167,7 +167,7 @@ def test_what_is_no_latitude_is_a_problem(cell, words):
 def test_longitudes_have_their_own_limit():
     read = longitudes("151", "180", "-180", "180.01")
     assert read.values.tolist()[:3] == [151, 180, -180]
-    assert "lies beyond 180 degrees, so it is no longitude" in read.problem[3]
+    assert "lies beyond 180 degrees, so it is not a longitude" in read.problem[3]
 
 
 def test_letters_prove_that_the_columns_are_swapped():
@@ -333,7 +333,10 @@ def test_a_far_position_that_no_exchange_explains_is_a_problem(move):
     latitude, longitude = line()
     there = settle(latitude[:1] + move[0], longitude[:1] + move[1], latitude, longitude)
     assert np.isnan(place(there, 0)).all()
-    assert "neither a swap nor a sign explains it beyond doubt; read the position again" in there.problem[0]
+    assert (
+        "neither swapped axes nor a lost sign explain it beyond doubt; read the position again"
+        in there.problem[0]
+    )
 
 
 def test_the_distance_in_the_sentence():
@@ -362,7 +365,7 @@ def test_too_few_towers_prove_nothing(towers):
     settled = settle(*written, latitude[:towers], longitude[:towers])
     assert (settled.repair == "").all()
     assert place(settled, 0) == (33.8, 151.2)
-    assert "is no position on earth" in settled.problem[1]
+    assert "is not a position on earth" in settled.problem[1]
     assert "without a fix" in settled.problem[2]
 
 
@@ -392,7 +395,7 @@ def test_blanks_stay_blank_and_inputs_stay_as_they_were():
 
 def test_an_impossible_half_of_a_position_is_a_problem():
     settled = settle(pd.Series([151.2, -33.8]), pd.Series([np.nan, np.nan]), *line())
-    assert settled.problem[0].startswith("latitude 151.2, longitude blank is no position on earth")
+    assert settled.problem[0].startswith("latitude 151.2, longitude blank is not a position on earth")
     assert (settled.problem[1], settled.latitude_deg[1]) == ("", -33.8)
 
 

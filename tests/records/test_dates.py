@@ -139,12 +139,9 @@ def test_the_column_tells_day_first_from_month_first(column, expected):
 
 def test_sentences_say_what_would_settle_it():
     alone = dates(text("03/04/2026")).problem[0]
-    assert alone == (
-        "'03/04/2026' is 2026-04-03 or 2026-03-04, and no day past the 12th in the column tells the order; "
-        "write the one meant, in that form."
-    )
+    assert all(part in alone for part in ("'03/04/2026'", "2026-04-03 or 2026-03-04", "no day past the 12th"))
     both = dates(text("03/04/2026", "25/04/2026", "04/25/2026")).problem[0]
-    assert "the column also holds 25/04/2026 and 04/25/2026" in both
+    assert "25/04/2026 and 04/25/2026" in both
     assert "which number is the year" in dates(text("26-04-03")).problem[0]
 
 
@@ -164,7 +161,7 @@ def test_sentences_say_what_would_settle_it():
 def test_days_that_no_calendar_has(cell):
     read = dates(text(cell))
     assert days(read) == [None]
-    assert read.problem[0].startswith(f"'{cell}' is no day of the calendar, 1900 to 2200")
+    assert read.problem[0].startswith(f"'{cell}' is not a day of the calendar, 1900 to 2200")
 
 
 @pytest.mark.parametrize(

@@ -66,9 +66,11 @@ def test_a_million_blank_rows_are_passed_soon(tmp_path):
     content = workbook(
         tmp_path / "book.xlsx", [HEAD, *ROWS], lambda text: text.replace(b"</sheetData>", stray)
     )
-    begun = time.perf_counter()
+    begun = time.process_time()
     records = load(line_folder(tmp_path / "low-moor", visits_csv=None, visits_xlsx=content))
-    assert time.perf_counter() - begun < 10  # a second or two; it only tells the slow way, of a minute
+    assert (
+        time.process_time() - begun < 10
+    )  # of processor time: one or two are usual, the slow way takes a minute
     assert records.rejected["row"].to_list() == [1048576]
     assert len(records.visits) == 8
 

@@ -273,14 +273,14 @@ def test_tricks_of_a_geopackage_are_refused(tmp_path, kind):
         book.executescript(TRICKS[kind])
     book.close()
     content = path.read_bytes()
-    begun = time.perf_counter()
+    begun = time.process_time()
     with pytest.raises(RecordsError, match=r"towers\.gpkg: the file holds the (view|layer|virtual table)"):
         load(line_folder(tmp_path / "low-moor", towers_csv=None, towers_gpkg=content))
     (tmp_path / "line" / "context").mkdir(parents=True)
     (tmp_path / "line" / "context" / "a.gpkg").write_bytes(content)
     with pytest.raises(RecordsError, match=r"a\.gpkg holds the"):
         map_layers.layers(tmp_path / "line")
-    assert time.perf_counter() - begun < 20
+    assert time.process_time() - begun < 20
 
 
 def test_a_geopackage_that_is_still_written_to_is_refused(tmp_path):
@@ -311,10 +311,10 @@ def test_a_path_is_a_path_whatever_it_is_called(tmp_path):
 
 
 def refused(folder, error=TowerlibError):
-    begun = time.perf_counter()
+    begun = time.process_time()
     with pytest.raises(error) as caught:
         load(folder)
-    assert time.perf_counter() - begun < 20
+    assert time.process_time() - begun < 20
     assert "\n" not in str(caught.value)
     return str(caught.value)
 

@@ -18,7 +18,7 @@ from towerlib.records import csv_files
 from towerlib.records.load import load
 from towerlib.report import intake
 
-SOON_S = 20  # far above what any of them takes; it only tells a hang from a pause of the machine
+SOON_S = 20  # of processor time: far above what any of them takes, whatever else the machine does
 HEAD = VISITS.splitlines()[0] + "\n"
 
 
@@ -91,10 +91,10 @@ TEXTS = [  # what stands in visits.csv, and words of the sentence
 
 @pytest.mark.parametrize(("content", "words"), TEXTS)
 def test_a_text_file_that_is_none_is_one_sentence(tmp_path, content, words):
-    begun = time.perf_counter()
+    begun = time.process_time()
     with pytest.raises(RecordsError, match=words) as caught:
         load(line_folder(tmp_path / "low-moor", visits_csv=content))
-    assert time.perf_counter() - begun < SOON_S
+    assert time.process_time() - begun < SOON_S
     assert "\n" not in str(caught.value)
     assert len(str(caught.value)) < 1_000
 
@@ -112,15 +112,15 @@ def test_no_cell_makes_the_reader_slow(tmp_path, cell, column):
     ]
     rows[1][names.index(column)] = f'"{cell}"'
     text = "\n".join(",".join(row) for row in [names, *rows]) + "\n"
-    begun = time.perf_counter()
+    begun = time.process_time()
     records = load(line_folder(tmp_path / "low-moor", visits_csv=text))
-    assert time.perf_counter() - begun < SOON_S
+    assert time.process_time() - begun < SOON_S
     assert records.rejected["row"].to_list() == [3]
     assert accounted(records)
 
 
 BOOKS = [  # what stands in visits.xlsx, and words of the sentence
-    pytest.param(b"no zip at all", "damaged or no workbook", id="no zip"),
+    pytest.param(b"no zip at all", "damaged or is not a workbook", id="no zip"),
     pytest.param(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600, "protected by a password", id="password"),
     pytest.param(b"PK\x05\x06" + b"\0" * 18, "cannot be read as a workbook", id="empty zip"),
 ]
@@ -137,7 +137,7 @@ def test_a_workbook_that_is_none_is_one_sentence(tmp_path, content, words):
 @pytest.mark.parametrize("share", [0.3, 0.6, 0.95])
 def test_half_a_workbook_is_one_sentence(tmp_path, book, name, share):
     content = book.read_bytes()
-    with pytest.raises(RecordsError, match="damaged or no workbook"):
+    with pytest.raises(RecordsError, match="damaged or is not a workbook"):
         load(
             line_folder(
                 tmp_path / "low-moor", visits_csv=None, **{name: content[: int(share * len(content))]}
@@ -167,11 +167,11 @@ MEMORY = 1_000 << 20  # bytes of address space beyond what the imports take
 CHILD = """
 import resource, sys
 from towerlib.errors import TowerlibError
-from towerlib.records import load, checks, workbooks, delimited, positions
+from towerlib.records import convert, csv_files, integrity, load, positions, workbooks
 import openpyxl, pandera.pandas
 taken = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
 resource.setrlimit(resource.RLIMIT_AS, (taken + int(sys.argv[1]),) * 2)
-resource.setrlimit(resource.RLIMIT_CPU, (60, 60))
+resource.setrlimit(resource.RLIMIT_CPU, (60, 60))  # of its own work, however busy the machine is
 for folder in sys.argv[2:]:
     try:
         load.load(folder)
@@ -217,7 +217,7 @@ def multiplying_entities(book, place):
 
 HEAVY = [
     (zip_bomb, "would unpack to 0.7 GB"),
-    (inflating_sheet, "times its size, as no real table does"),
+    (inflating_sheet, "times its size, which no real table does"),
     (multiplying_entities, "cannot be read as a workbook"),
 ]
 
@@ -230,7 +230,7 @@ def test_what_would_fill_the_memory_is_refused(tmp_path, book):
         file.write(b"visit_id,")
         file.truncate(200_000_000)  # sparse: zero bytes, and none of them on the disk
     command = [sys.executable, "-c", CHILD, str(MEMORY), *map(str, folders)]
-    run = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    run = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (run.returncode, run.stderr) == (0, "")
     words = [*(words for _, words in HEAVY), "a line of more than a megabyte"]
     assert [word in line for word, line in zip(words, run.stdout.splitlines(), strict=True)] == [True] * 4

@@ -266,7 +266,7 @@ def test_sentences_of_questions():
         '"12" could mean more than one tower of the register: 12L, 12R. Which tower was it?'
     )
     assert one("12L", ["12R"])["reason"] == (
-        '"12L" is no tower of the register, which has the other side only: 12R. Which tower was it?'
+        '"12L" is no tower of the register, which has only the other side: 12R. Which tower was it?'
     )
     assert "Of the same number: 12A, 12B, 12C, 12D, 12E, 12F and 2 more." in one("12", several)["reason"]
 

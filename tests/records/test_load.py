@@ -104,9 +104,9 @@ BAD_ROWS = [  # (table, file text, row number, column, sentence)
     ("visits", VISITS + "v3,1,,leg coils,5\n", 4, "date", "is blank"),
     ("visits", VISITS + "v3,1,2026-03-01,wishful,5\n", 4, "method", "leg coils"),
     ("visits", VISITS + "v3,1,2026-03-01,leg coils,-5\n", 4, "impedance_ohm", "at least 0 Ω"),
-    ("visits", VISITS + "v2,2,2026-03-02,leg coils,22.5\n", 4, "visit_id", "is a copy"),
+    ("visits", VISITS + "v2,2,2026-03-02,leg coils,22.5\n", 4, "visit_id", "is a duplicate"),
     ("visits", VISITS + "v3,1,2026-03-01,leg coils,5,extra,cells\n", 4, "", "7 cells, the header 5"),
-    ("towers", TOWERS + "5,91,-19.99\n", 5, "latitude_deg", "no position on earth"),
+    ("towers", TOWERS + "5,91,-19.99\n", 5, "latitude_deg", "not a position on earth"),
     ("towers", TOWERS + "5,,\n", 5, "latitude_deg", "no position"),
 ]
 
@@ -154,8 +154,11 @@ STOPS = [  # (files, sentence)
     ),
     ({"visits_csv": VISITS.replace("method", "date")}, r"two columns for date"),
     ({"visits_csv": "a\0b,c\n1,2\n"}, r"NUL bytes"),
-    ({"visits_csv": None, "visits_xlsx": "no workbook"}, r"visits\.xlsx: the file is damaged or no workbook"),
-    ({"towers_parquet": b"PAR1"}, r"the table towers stands in towers\.csv and towers\.parquet"),
+    (
+        {"visits_csv": None, "visits_xlsx": "no workbook"},
+        r"visits\.xlsx: the file is damaged or is not a workbook",
+    ),
+    ({"towers_parquet": b"PAR1"}, r"the table towers is in towers\.csv and towers\.parquet"),
     (
         {"visits_csv": VISITS.replace("v1,1", "v1,8").replace("v2,2", "v2,9")},
         r"no row of the table visits can be used",

@@ -106,7 +106,7 @@ def test_legs_are_read_as_they_were(records, tables):
 REJECTED = [  # (file, row, column, words)
     ("towers.csv", 20, "latitude_deg", "without a fix"),
     ("visits/2026-05-crew-a.csv", 7, "impedance_ohm", "siehe Bemerkung"),
-    ("visits/2026-05-crew-a.csv", 10, "date", "no day of the calendar"),
+    ("visits/2026-05-crew-a.csv", 10, "date", "not a day of the calendar"),
     ("visits/2026-05-crew-a.csv", 15, "tower_id", "no tower of the register"),
     ("visits/2026-05-crew-a.csv", 20, "tower_id", "own row in the register was rejected"),
     ("visits/2026-06-crew-b.xlsx [June]", 11, "date", "is blank"),
@@ -115,7 +115,7 @@ REJECTED = [  # (file, row, column, words)
     ("visits/2026-06-crew-c.csv", 6, "impedance_ohm", "points to another row"),
     ("visits/2026-06-crew-c.csv", 7, "", "quotation marks"),
     ("visits/2026-06-crew-c.csv", 10, "impedance_ohm", "carries the unit V"),
-    ("visits/2026-06-crew-c.csv", 11, "visit_id", "is a copy of another row"),
+    ("visits/2026-06-crew-c.csv", 11, "visit_id", "is a duplicate of another row"),
 ]
 
 

@@ -1,20 +1,33 @@
-"""The account of every input row: used, repaired (with the original) or rejected (with the reason)."""
+"""The audit of rows: every input row is used, repaired (with the original) or rejected (with the reason).
 
+Readers describe what is wrong as a table of *flaws* and what they changed as a table of *repairs*, both by the index
+of the rows. `reject` and `repaired_cells` turn them into entries with file and row number, as people look them up;
+`by_file` counts them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
+from typing import TYPE_CHECKING, cast
 
+import numpy as np
 import pandas as pd
+
+if TYPE_CHECKING:
+    from towerlib.records.load import Table
 
 REJECTED = ["table", "file", "row", "column", "value", "reason"]
 REPAIRED = ["table", "file", "row", "column", "value", "used", "reason"]
 
 
-def rejected(entries=()):
-    """The table of rejected rows, one row an input row that is not used.
+def rejected(entries: Iterable[tuple] = ()) -> pd.DataFrame:
+    """The table of rejected rows, one row per input row that is not used.
 
     Parameters
     ----------
     entries : iterable of tuple
-        (table, file, row, column, value, reason); row may be None where a whole file is refused.
+        (table, file, row, column, value, reason); row is None where a whole file is refused.
 
     Returns
     -------
@@ -23,14 +36,14 @@ def rejected(entries=()):
 
     Examples
     --------
-    >>> rejected([("visits", "visits.csv", 7, "date", "soon", "is no date")]).loc[0, "row"]
+    >>> rejected([("visits", "visits.csv", 7, "date", "soon", "'soon' is not a date.")]).loc[0, "row"]
     np.int64(7)
     """
-    return _frame(entries, REJECTED)
+    return _entries(entries, REJECTED)
 
 
-def repaired(entries=()):
-    """The table of repaired cells: the value as written, the value used, and why.
+def repaired(entries: Iterable[tuple] = ()) -> pd.DataFrame:
+    """The table of repaired cells: the value as written, the value used, and the reason.
 
     Parameters
     ----------
@@ -42,28 +55,62 @@ def repaired(entries=()):
     pandas.DataFrame
         Columns table, file, row, column, value, used, reason.
     """
-    return _frame(entries, REPAIRED)
+    return _entries(entries, REPAIRED)
 
 
-def _frame(entries, columns):
+def _entries(entries: Iterable[tuple], columns: Sequence[str]) -> pd.DataFrame:
+    """Entries as a table; one empty table serves every caller without entries."""
     entries = list(entries)
-    return _typed(entries, columns) if entries else _without_entries(tuple(columns))
+    return _typed(entries, columns) if entries else _no_entries(tuple(columns))
 
 
 @cache
-def _without_entries(columns):
-    """The empty ledger; it is asked for so often that making it anew would take longer than reading a file."""
-    return _typed([], list(columns))
+def _no_entries(columns: tuple[str, ...]) -> pd.DataFrame:
+    """A table without entries; building it each time would take longer than reading a small file."""
+    return _typed([], columns)
 
 
-def _typed(entries, columns):
-    frame = pd.DataFrame(entries, columns=columns)
+def _typed(entries: list[tuple], columns: Sequence[str]) -> pd.DataFrame:
+    """Entries as a table with text columns and an integer row number."""
     texts = {name: "str" for name in columns if name != "row"}
-    return frame.astype({**texts, "row": "Int64"})
+    return pd.DataFrame(entries, columns=[*columns]).astype({**texts, "row": "Int64"})
 
 
-def reject(table, read, flaws):
-    """Rows of a table that stand, and the ledger entries of those that do not.
+def flaws(index: pd.Index, column: str, value: str | pd.Series, reason: str | pd.Series) -> pd.DataFrame:
+    """Flaws of some rows in one column, in the form that `reject` takes.
+
+    Parameters
+    ----------
+    index : pandas.Index
+        Rows.
+    column : str
+    value, reason : str or pandas.Series
+        The cell as written, and the sentence; a Series is aligned to `index`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns index, column, value, reason.
+    """
+    frame = pd.DataFrame({"column": column, "value": value, "reason": reason}, index=index)
+    return frame.rename_axis("index").reset_index().astype({"value": "str", "reason": "str"})
+
+
+@cache
+def no_flaws() -> pd.DataFrame:
+    """No flaws, in the form of `flaws`."""
+    return flaws(pd.RangeIndex(0), "", "", "")
+
+
+@cache
+def no_repairs() -> pd.DataFrame:
+    """No repairs, in the form that `repaired_cells` takes."""
+    columns = ["index", "column", "value", "used", "reason"]
+    return pd.DataFrame(columns=columns).astype(dict.fromkeys(columns[1:], "str") | {"index": "int64"})
+
+
+def reject(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The rows without flaws, and the audit entries of the rows with flaws.
 
     A row with several flaws is one entry: its first flaw, with the others in the reason.
 
@@ -79,13 +126,14 @@ def reject(table, read, flaws):
     Returns
     -------
     (pandas.DataFrame, pandas.DataFrame)
-        Standing rows with their index as before, and entries in the form of `rejected`.
+        Remaining rows with their index unchanged, and entries in the form of `rejected`.
     """
     if flaws.empty:
         return read, rejected()
     first = flaws.drop_duplicates("index").set_index("index")
     more = flaws[flaws.duplicated("index")]
-    also = (more["column"] + " " + more["reason"]).groupby(more["index"]).agg("; ".join)
+    sentences = pd.Series(more["column"] + " " + more["reason"])
+    also = sentences.groupby(more["index"]).agg("; ".join)
     reason = first["reason"].where(
         ~first.index.isin(also.index), first["reason"].str.rstrip(".") + "; also " + also.reindex(first.index)
     )
@@ -100,24 +148,24 @@ def reject(table, read, flaws):
             "reason": reason,
         }
     )
-    return read.drop(index=first.index), entries[REJECTED]
+    return read.drop(index=first.index), cast("pd.DataFrame", entries[REJECTED])
 
 
-def fallen(table, read, flaws):
-    """Names of the rows that a rejection takes away, so that what hangs on them can be told why it falls.
+def rejected_ids(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> frozenset[str]:
+    """Names of the rejected towers or visits, so that the rows that refer to them are rejected with that reason.
 
     Parameters
     ----------
     table : str
     read : pandas.DataFrame
-        Rows before.
+        Rows before the rejection.
     flaws : pandas.DataFrame
-        As `reject` takes them.
+        As for `reject`.
 
     Returns
     -------
     frozenset of str
-        Empty for a table on which nothing hangs.
+        Empty for a table to which no other table refers.
     """
     if table not in ("towers", "visits") or flaws.empty:
         return frozenset()
@@ -125,48 +173,15 @@ def fallen(table, read, flaws):
     return frozenset(read.loc[flaws["index"].unique(), name].dropna())
 
 
-def flaws(index, column, value, reason):
-    """Flaws of some rows in one column, in the form that `reject` takes.
-
-    Parameters
-    ----------
-    index : pandas.Index
-        Rows.
-    column : str
-    value, reason : str or pandas.Series
-        As written, and the sentence; a Series is aligned to `index`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns index, column, value, reason.
-    """
-    frame = pd.DataFrame({"column": column, "value": value, "reason": reason}, index=index)
-    return frame.rename_axis("index").reset_index().astype({"value": "str", "reason": "str"})
-
-
-@cache
-def none():
-    """No flaws, in the form of `flaws`."""
-    return flaws(pd.RangeIndex(0), "", "", "")
-
-
-@cache
-def no_repairs():
-    """No repairs, in the form that `mended` takes."""
-    columns = ["index", "column", "value", "used", "reason"]
-    return pd.DataFrame(columns=columns).astype(dict.fromkeys(columns[1:], "str") | {"index": "int64"})
-
-
-def mended(table, read, repairs):
-    """The repaired cells of the rows that stand, in the form of `repaired`.
+def repaired_cells(table: str, read: pd.DataFrame, repairs: pd.DataFrame) -> pd.DataFrame:
+    """The repaired cells of the rows in use, in the form of `repaired`.
 
     Parameters
     ----------
     table : str
         Name of the table.
     read : pandas.DataFrame
-        Standing rows with `_file` and `_row`.
+        Rows in use with `_file` and `_row`.
     repairs : pandas.DataFrame
         Columns index (of `read`), column, value, used, reason.
 
@@ -176,15 +191,15 @@ def mended(table, read, repairs):
     """
     if repairs.empty:
         return repaired()
-    standing = repairs[repairs["index"].isin(read.index)]
-    places = read.loc[standing["index"], ["_file", "_row"]].set_axis(["file", "row"], axis=1)
-    entries = standing.drop(columns="index").assign(
+    in_use = repairs[repairs["index"].isin(list(read.index))]
+    places = read.loc[in_use["index"], ["_file", "_row"]].set_axis(["file", "row"], axis=1)
+    entries = in_use.drop(columns="index").assign(
         table=table, file=places["file"].to_numpy(), row=places["row"].to_numpy()
     )
-    return entries[REPAIRED].astype({"row": "Int64"})
+    return cast("pd.DataFrame", entries[REPAIRED]).astype({"row": "Int64"})
 
 
-def by_file(read):
+def by_file(read: Mapping[str, Table]) -> pd.DataFrame:
     """Rows in, used, repaired and rejected of each file.
 
     Parameters
@@ -195,18 +210,22 @@ def by_file(read):
     Returns
     -------
     pandas.DataFrame
-        One row a table and file; columns rows_in, used, repaired (of the used), rejected.
+        One row per table and file; columns rows_in, used, repaired (of the used), rejected.
     """
-    parts = {
-        (name, file): {
-            "rows_in": count,
-            "used": len(table.rows) if len(table.rows_in) == 1 else int((table.rows["_file"] == file).sum()),
-            "repaired": table.repaired.loc[table.repaired["file"] == file, "row"].nunique(),
-            "rejected": int((table.rejected["row"].notna() & (table.rejected["file"] == file)).sum()),
-        }
-        for name, table in read.items()
-        for file, count in table.rows_in.items()
-    }
+    parts = {(name, file): _counts(table, file) for name, table in read.items() for file in table.rows_in}
     columns = ["rows_in", "used", "repaired", "rejected"]
     index = pd.MultiIndex.from_tuples(list(parts), names=["table", "file"])
     return pd.DataFrame(list(parts.values()), index=index, columns=columns).astype("int64")
+
+
+def _counts(table: Table, file: str) -> dict[str, int]:
+    """Rows of one file of a table: in, used, repaired, rejected."""
+    is_only = len(table.rows_in) == 1  # then the rows need not be compared with the name of the file
+    repaired = table.repaired.loc[table.repaired["file"] == file, "row"]
+    rejected = table.rejected["row"].notna() & (table.rejected["file"] == file)
+    return {
+        "rows_in": table.rows_in[file],
+        "used": len(table.rows) if is_only else int(np.count_nonzero(table.rows["_file"] == file)),
+        "repaired": len(set(repaired)),
+        "rejected": int(np.count_nonzero(rejected)),
+    }

@@ -1,13 +1,21 @@
-"""Dates and instants as crews and exports write them."""
+"""Dates and instants as crews and exports write them.
+
+`dates` reads days of the calendar in many forms and lets the column decide between day first and month first.
+`instants` reads moments in time and insists on a time zone.
+"""
+
+from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import cast
 
 import pandas as pd
 
-from towerlib.records.parsing import each_text, keyboard, parsed, patch, shown, tidy, unread
+from towerlib.records.parsing import Parsed, each_text, keyboard, parsed, patch, shown, tidy, unread
 from towerlib.values import number
 
 _CLOCK = r"(?:[01]?[0-9]|2[0-3]):[0-5][0-9](?::[0-5][0-9](?:[.,][0-9]{1,9})?)?"
@@ -44,11 +52,12 @@ _MONTHS = {  # English, German, French, Spanish, Portuguese; lower case, without
     12: ("dec", "december", "dezember", "dez", "decembre", "diciembre", "dic", "dezembro"),
 }
 _MONTH_OF = {name: month for month, names in _MONTHS.items() for name in names}
+NO_PROOF = "no day past the 12th in the column proves the order"  # of a date that the column leaves open
 _MEND = "write it as year-month-day, such as 2026-03-02."
 
 
-def dates(cells):
-    """Days of the calendar, the time of day left out.
+def dates(cells: pd.Series) -> Parsed:
+    """Days of the calendar, without the time of day.
 
     Parameters
     ----------
@@ -62,11 +71,11 @@ def dates(cells):
 
     Notes
     -----
-    ISO 8601 is the usual form; all else that can be read counts as repaired: day.month.year, slashes, month
-    names in five languages, two-digit years, day numbers of a spreadsheet (1900 system), times cut off.
-    Whether 03/04/2026 is in March or April the whole column tells: a cell such as 25/03/2026 proves that the
-    day comes first. Where the column proves neither or both, such cells are refused. With dots the day comes
-    first, unless the column proves the month first. A day in the future is judged by `checks`.
+    ISO 8601 is the usual form; everything else that can be read counts as repaired: day.month.year, slashes, month
+    names in five languages, two-digit years, day numbers of a spreadsheet (1900 system), removed times. The whole
+    column decides whether 03/04/2026 is in March or April: a cell such as 25/03/2026 proves that the day comes first.
+    Where the column proves neither or both, such cells are refused. With dots the day comes first unless the column
+    proves the month first. A day in the future is judged by `towerlib.records.convert.cell_flaws`.
 
     References
     ----------
@@ -79,7 +88,7 @@ def dates(cells):
     >>> read.values.astype("str").tolist()
     ['2026-03-02', '2026-03-25', '2026-04-03', '2026-03-02', nan]
     >>> print(read.problem[4])
-    '30.02.2026' is no day of the calendar, 1900 to 2200; write it as year-month-day, such as 2026-03-02.
+    '30.02.2026' is not a day of the calendar, 1900 to 2200; write it as year-month-day, such as 2026-03-02.
     """
     text = tidy(cells)
     values = _within(pd.to_datetime(text, format="%Y-%m-%d", errors="coerce"))
@@ -88,22 +97,22 @@ def dates(cells):
 
 
 def _within(values):
-    """Dates to the nanosecond type; NaT outside the years that records can be of."""
+    """Dates in the nanosecond type; NaT outside the years that records can have."""
     years = values.dt.year.between(number("date_first_year"), number("date_last_year"))
     return values.where(years).dt.as_unit("ns")
 
 
 @dataclass(frozen=True)
 class _Meaning:
-    """What one cell can mean: a day if the day comes first, one if the month does, None for no such day."""
+    """The possible meanings of a cell: a day if the day comes first, a day if the month does, None for no such day."""
 
     day_first: date | None = None
     month_first: date | None = None
-    shape: str = ""  # "date", "dots" or "slashes" where the order counts, "year?", "" for no date at all
+    shape: str = ""  # "date"; "dots" or "slashes" where the order counts; "year?"; "" for no date at all
 
 
-def _hard_dates(text):
-    """Readings of the cells that are not plain ISO dates; a column has few different ones."""
+def _hard_dates(text) -> Parsed:
+    """Readings of the cells that are not plain ISO dates, each distinct text once."""
     written = text.drop_duplicates()
     typed = keyboard(written)
     meanings = dict(zip(written.tolist(), map(_meaning, typed.tolist()), strict=True))
@@ -114,20 +123,22 @@ def _hard_dates(text):
     lost = values.isna()
     if not lost.any():
         return read
-    problem = unread(text[lost], each_text(text[lost], lambda one: _complaint(meanings[one], *proofs)))
-    return patch(read, lost, parsed(values[lost], repaired=problem == "", problem=problem))
+    left = text[lost]
+    problem = unread(left, each_text(left, lambda one: _complaint(meanings[one], *proofs)))
+    blank = cast("pd.Series", values[lost])
+    return patch(read, lost, parsed(blank, repaired=problem == "", problem=problem))
 
 
-def _meaning(cell):
-    """Meaning of one cell, the time of day left out."""
+def _meaning(cell: str) -> _Meaning:
+    """Meaning of one cell, without the time of day."""
     day = _TIME.sub("", cell)
     if found := _YEAR_FIRST.fullmatch(day):
         return _settled(*(part for part in found.groups() if part))
     if found := _YEAR_LAST.fullmatch(day):
-        first, mark, second, year = found.groups()
-        if mark == "-" and len(year) == 2:
-            return _Meaning(shape="year?")  # 26-03-02: the year may stand first
-        shape = "dots" if mark == "." else "slashes"
+        first, between, second, year = found.groups()
+        if between == "-" and len(year) == 2:
+            return _Meaning(shape="year?")  # 26-03-02: the year may come first
+        shape = "dots" if between == "." else "slashes"
         return _Meaning(_date(year, second, first), _date(year, first, second), shape)
     for layout in _IN_WORDS:
         found = layout.fullmatch(day)
@@ -138,13 +149,13 @@ def _meaning(cell):
     return _Meaning()
 
 
-def _settled(year, month, day):
+def _settled(year: str, month: str | int, day: str) -> _Meaning:
     """Meaning of a date whose order is known."""
     here = _date(year, month, day)
     return _Meaning(here, here, "date")
 
 
-def _date(year, month, day):
+def _date(year: str, month: str | int, day: str) -> date | None:
     """A day of the calendar, or None; the year as text, since two digits need a century."""
     whole = int(year)
     if len(year) == 2:
@@ -156,7 +167,7 @@ def _date(year, month, day):
     return here if number("date_first_year") <= whole <= number("date_last_year") else None
 
 
-def _serial(days):
+def _serial(days: int) -> _Meaning:
     """Meaning of a spreadsheet's day number, within the years that make such a number likely."""
     here = date(1899, 12, 30) + timedelta(days=days)
     if number("serial_first_year") <= here.year <= number("serial_last_year"):
@@ -164,21 +175,21 @@ def _serial(days):
     return _Meaning()
 
 
-def _plain(word):
+def _plain(word: str) -> str:
     """A word in lower case and without accents."""
     letters = unicodedata.normalize("NFKD", word.lower())
     return "".join(letter for letter in letters if not unicodedata.combining(letter))
 
 
-def _proofs(meanings):
-    """First cell that only makes sense with the day first, and first that only does with the month first."""
+def _proofs(meanings: Mapping[str, _Meaning]) -> tuple[str, str]:
+    """The first cell that is a date only with the day first, and the first that is one only with the month first."""
     day = [cell for cell, meaning in meanings.items() if meaning.day_first and not meaning.month_first]
     month = [cell for cell, meaning in meanings.items() if meaning.month_first and not meaning.day_first]
     return "".join(day[:1]), "".join(month[:1])
 
 
-def _choose(meaning, day_proof, month_proof):
-    """The day that a cell means by the proofs of its column; None where they do not tell."""
+def _choose(meaning: _Meaning, day_proof: str, month_proof: str) -> date | None:
+    """The day that a cell means by the proofs of its column; None where they do not decide."""
     one, other = meaning.day_first, meaning.month_first
     if one == other or not one or not other:
         return one or other
@@ -187,23 +198,21 @@ def _choose(meaning, day_proof, month_proof):
     return other if month_proof and not day_proof and meaning.shape == "slashes" else None
 
 
-def _complaint(meaning, day_proof, month_proof):
-    """What a cell is not, or why it cannot be told, and what to write."""
+def _complaint(meaning: _Meaning, day_proof: str, month_proof: str) -> str:
+    """Why a cell is not a date or cannot be decided, and what to write."""
     if meaning.shape == "year?":
-        return f"does not tell which number is the year; {_MEND}"
+        return f"does not show which number is the year; {_MEND}"
     if meaning.day_first:
-        why = " and ".join(proof for proof in (day_proof, month_proof) if proof)
-        why = f"the column also holds {why}" if why else "no day past the 12th in the column tells the order"
-        return (
-            f"is {meaning.day_first} or {meaning.month_first}, and {why}; write the one meant, in that form."
-        )
+        proofs = " and ".join(proof for proof in (day_proof, month_proof) if proof)
+        why = f"the column also contains {proofs}" if proofs else NO_PROOF
+        return f"is {meaning.day_first} or {meaning.month_first}, and {why}; write the intended day in that form."
     if meaning.shape:
         years = f"{number('date_first_year'):.0f} to {number('date_last_year'):.0f}"
-        return f"is no day of the calendar, {years}; {_MEND}"
+        return f"is not a day of the calendar, {years}; {_MEND}"
     return f"is not a date; {_MEND}"
 
 
-def instants(cells):
+def instants(cells: pd.Series) -> Parsed:
     """Instants in universal time.
 
     Parameters
@@ -218,7 +227,7 @@ def instants(cells):
 
     Notes
     -----
-    ISO 8601 with a zone is the usual form. A time without zone is a problem, since an hour's doubt joins the
+    ISO 8601 with a zone is the usual form. A time without zone is a problem, since an error of an hour assigns the
     wrong flash to a trip-out. ``UTC`` in place of ``Z`` counts as repaired.
 
     References
@@ -242,7 +251,7 @@ def instants(cells):
     return patch(parsed(values, repaired=text != usual), lost, _no_instants(text[lost], values[lost]))
 
 
-def _no_instants(text, blank):
+def _no_instants(text, blank) -> Parsed:
     """Cells without an instant: not recorded, or a problem."""
     mend = "add the offset, such as 2026-03-02T10:15:00+02:00, or Z."
     problem = unread(text, "is not a date with time and zone, such as 2026-03-02T10:15:00.250+02:00.")

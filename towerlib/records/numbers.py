@@ -1,12 +1,23 @@
-"""Units as crews write them in a cell, and the factor to the unit that a column is kept in."""
+"""Numbers, units, yes or no, and words from a list, as crews write them.
 
+`numbers` reads a column of numbers. It converts a unit in the cell (`factor`). It settles by the evidence of the
+column whether 1,234 has a decimal comma or a thousands separator (`decimal_separators`). It knows one-sided readings,
+over-range texts and placeholder text. `yes_no` and `choice` read the other short texts. None of them guesses: a cell
+that stays ambiguous is a problem with a sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
 from difflib import SequenceMatcher
 from functools import cache
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 
 from towerlib.records.parsing import (
+    Parsed,
     each_text,
     groups,
     keyboard,
@@ -44,22 +55,261 @@ _SPELT_OUT = {
     **dict.fromkeys(("ft", "foot", "feet"), ("length", number("foot_m"))),
 }
 _JOINTS = str.maketrans("", "", " .·⋅*-_")
+_EXPONENT = r"(?:[eE][+-]?[0-9]{1,3})?"
+_LAKHS = r"[0-9]{1,2}(?:,[0-9]{2})+,[0-9]{3}"  # grouping of the Indian subcontinent: 1,25,000
+# Forms with only one possible decimal separator, except for the lone thousand below, which fits them too.
+_COMMA = "|".join(
+    (
+        r"[+-]?(?:[0-9]*|[0-9]{1,3}(?:[ .'][0-9]{3})+),[0-9]+" + _EXPONENT,
+        r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}",
+    )
+)
+_POINT = "|".join(
+    (
+        rf"[+-]?(?:[0-9]*|[0-9]{{1,3}}(?:[ ,'][0-9]{{3}})+|{_LAKHS})\.[0-9]+" + _EXPONENT,
+        r"[+-]?[0-9]{1,3}(?:,[0-9]{3}){2,}",
+        rf"[+-]?{_LAKHS}",
+    )
+)
+_WHOLE = rf"[+-]?(?:[0-9]+|[0-9]{{1,3}}(?:[ '][0-9]{{3}})+){_EXPONENT}"
+_LONE_COMMA = r"[+-]?[1-9][0-9]{0,2},[0-9]{3}"
+LONE_POINT = r"[+-]?[1-9][0-9]{0,2}\.[0-9]{3}"
+_NUMBER = (  # a sign of a one-sided reading, a number, and the rest: a unit, or anything else
+    r"^(?P<side>[<>≤≥]=?)?\s*(?P<body>[+-]?[0-9.,' ]*[0-9](?:[eE][+-]?[0-9]{1,3})?)"
+    + r"\s*(?P<tail>[^0-9\s.,'].*)?$"
+)
+_USUAL = {",": r"[+-]?[0-9]*(?:,[0-9]+)?", ".": r"[+-]?[0-9]*(?:\.[0-9]+)?"}
+_OVER_RANGE = phrases(
+    *("OL", "O.L.", "over_range", "overloaded", "over range", "overflow", "ovl", "ovr", "out of range"),
+    *("outside range", "off scale", "Überlast", "Überlauf", "Messbereich überschritten", "außer Bereich"),
+    *("hors gamme", "hors échelle", "dépassement", "fuera de rango", "fuera de escala", "sobrerango"),
+    *("fora da faixa", "fora de escala", "fora de alcance"),
+)
+_ENDLESS = phrases("inf", "+inf", "infinity", "+infinity", "∞", "+∞")
+_YES = frozenset(
+    ("yes", "y", "true", "t", "1", "1.0", "x", "✓", "✔", "☑", "ja", "j", "wahr", "oui", "vrai", "si", "sí")
+) | {"s", "sim", "verdadero", "verdadeiro"}
+_NO = frozenset(
+    ("no", "n", "false", "f", "0", "0.0", "nein", "falsch", "non", "faux", "falso", "não", "nao", "☐")
+)
+
+
+def numbers(cells: pd.Series, unit: str, *, decimal: str | None = None) -> Parsed:
+    """Numbers in the unit of the column.
+
+    Parameters
+    ----------
+    cells : Series
+        Raw cells.
+    unit : str
+        Unit of the column, such as ``"ohm"``, ``"Ω·m"``, ``"mA"``, ``"m"``, ``"deg"``, ``"%"``; ``"1"`` for
+        none. A unit in a cell is never converted to a unit that `find` does not know.
+    decimal : {",", ".", None}
+        Decimal separator that the file is known to use. A cell separator ``;`` does not prove a decimal comma.
+
+    Returns
+    -------
+    Parsed
+        Values as float. An over-range text gives NaN with ``">"`` in `censored`, placeholder text a blank.
+
+    Notes
+    -----
+    A number with a point and nothing else (``3.2``, ``1e3``) is the usual form; so is a decimal comma where `decimal`
+    names it. Everything else that can be read counts as repaired: a unit in the cell (converted), thousands
+    separators, ``<0.5`` and ``>2000``, words. Where ``1,234`` may be a thousand or a decimal, only the column can
+    decide: see `decimal_separators`. Whether 0 means "not tested" is not decided here.
+
+    Examples
+    --------
+    >>> read = numbers(pd.Series(["3.2", "4,5", "0,12 kΩ", "<0,5", "3 V", None]), "ohm")
+    >>> read.values.tolist()
+    [3.2, 4.5, 120.0, 0.5, nan, nan]
+    >>> print(read.problem[4])
+    '3 V' carries the unit V, but this column is in ohm; check that the reading is in the right column.
+    """
+    text = tidy(cells)
+    values = plain_numbers(text)
+    hard = cast("Any", values.isna() & (text != ""))
+    if decimal == "," or cast("Any", text[hard]).str.contains(",", regex=False).any():
+        hard = hard | text.str.fullmatch(LONE_POINT)  # 1.234 may be a thousand there
+    read = parsed(values.mask(hard))
+    if not hard.any():
+        return read
+    return patch(read, hard, _hard_numbers(text[hard], text[~hard], unit, decimal))
+
+
+def _hard_numbers(text, others, unit: str, decimal: str | None) -> Parsed:
+    """Readings of the cells that are not plain numbers; `others` are the plain ones of the column."""
+    found = cast("Any", groups(keyboard(text), _NUMBER).fillna(""))
+    separators = decimal_separators(found["body"], others, decimal)
+    scale = each_text(found["tail"], lambda tail: factor(tail, unit), "float64")
+    values = to_float(found["body"], separators) * scale
+    values = values.where(np.isfinite(values))
+    usual = text.str.fullmatch(_USUAL[decimal or "."]) & (separators == (decimal or "."))
+    side = found["side"].str.slice(0, 1).replace({"≤": "<", "≥": ">"})
+    read = parsed(values, repaired=~usual, censored=side)
+    lost = values.isna()
+    if not lost.any():
+        return read
+    about = found.assign(text=text, separator=separators, has_scale=scale.notna())[lost]
+    return patch(read, lost, _no_numbers(about, unit))
+
+
+def _no_numbers(about, unit: str) -> Parsed:
+    """Cells without a value: beyond the range, not measured, or a problem."""
+    text, tail, separator = about["text"], about["tail"], about["separator"]
+    is_over = each_text(text, _is_over_range, "bool")
+    endless = each_text(text, word_key).isin(_ENDLESS) | (separator.isin([",", "."]) & about["has_scale"])
+    has_unit = each_text(tail, lambda one: bool(find(one)), "bool")
+    other_unit = (separator != "") & ~about["has_scale"] & has_unit
+    wanted = "a number" if unit == "1" else f"a number in {unit}"
+    mend = "write one number, such as 3.2, or leave the cell empty if nothing was measured."
+    problem = (
+        unread(text, f"is not {wanted}; {mend}")
+        .mask(
+            endless,
+            shown(text) + " is not a finite number; write >2000 or OL for a reading beyond the range.",
+        )
+        .mask(separator == "?", _two_readings(text, about["body"]))
+        .mask(other_unit, _other_unit(text, tail, unit))
+        .mask(is_over, "")
+    )
+    blank = pd.Series(np.nan, index=text.index)
+    return parsed(
+        blank, repaired=problem == "", censored=is_over.map({True: ">", False: ""}), problem=problem
+    )
+
+
+def _is_over_range(text: str) -> bool:
+    """Whether a cell states, with or without a unit, that the instrument was beyond its range."""
+    words, _, last = text.rpartition(" ")
+    return word_key(text) in _OVER_RANGE or (word_key(words) in _OVER_RANGE and find(last) is not None)
+
+
+def _two_readings(text, body):
+    """The problem of 1,234 where nothing settles the comma."""
+    decimal = body.str.replace(",", ".", regex=False)
+    thousand = body.str.replace("[,.]", "", regex=True)
+    return (
+        shown(text)
+        + " reads as "
+        + decimal
+        + " or as "
+        + thousand
+        + ", and the column does not settle which; "
+        "write " + thousand + " or " + decimal + "0."
+    )
+
+
+def _other_unit(text, tail, unit):
+    """The problem of volts in a column of ohms."""
+    column = "takes no unit" if unit == "1" else f"is in {unit}"
+    return (
+        shown(text) + " carries the unit " + tail + f", but this column {column}; "
+        "check that the reading is in the right column."
+    )
+
+
+def decimal_separators(numbers: pd.Series, others: pd.Series, decimal: str | None = None) -> pd.Series:
+    """Decimal separator of each number: ``"?"`` where nothing settles it, ``""`` where it is not a number.
+
+    Parameters
+    ----------
+    numbers : Series of str
+        Numbers without unit, in the characters of a plain keyboard.
+    others : Series of str
+        The other cells of the column, plain numbers with a point or without, which are further evidence.
+    decimal : {",", ".", None}
+        The separator that the file is known to use.
+
+    Returns
+    -------
+    Series of str
+        ``","``, ``"."``, ``"?"`` or ``""``, with the index of `numbers`.
+
+    Notes
+    -----
+    Most forms are unambiguous: 3,2 and 1.234,5 have a decimal comma; 3.2, 1,234.5 and 1,234,567 a decimal point. Only
+    one to three digits, a separator and three digits (1,234 or 1.234) can be either. There `decimal` and the other
+    cells decide. Where they use both separators, or where 1,234 has no evidence beside it, the separator stays open;
+    1.234 without evidence of a decimal comma has a decimal point.
+
+    Examples
+    --------
+    >>> decimal_separators(pd.Series(["3,2", "1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
+    [',', ',', ',']
+    >>> decimal_separators(pd.Series(["1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
+    ['?', '.']
+    """
+    lone_comma, lone_point = numbers.str.fullmatch(_LONE_COMMA), numbers.str.fullmatch(LONE_POINT)
+    comma = numbers.str.fullmatch(_COMMA) & ~lone_comma
+    point = numbers.str.fullmatch(_POINT) & ~lone_point
+    comma_used = decimal == "," or comma.any()
+    point_used = decimal == "." or point.any() or _with_point(others)
+    found = pd.Series("", index=numbers.index, dtype="str")
+    found[comma] = ","
+    found[point | numbers.str.fullmatch(_WHOLE)] = "."
+    found[lone_comma] = _of_lone_comma(comma_used, point_used, decimal)
+    found[lone_point] = _of_lone_point(comma_used, point_used, decimal)
+    return found
+
+
+def _with_point(others) -> bool:
+    """Whether plain numbers have a point that cannot separate thousands."""
+    return bool((others.str.contains(".", regex=False) & ~others.str.fullmatch(LONE_POINT)).any())
+
+
+def _of_lone_comma(comma_used: bool, point_used: bool, decimal: str | None) -> str:
+    """Decimal separator of the form 1,234."""
+    if comma_used and (decimal == "," or not point_used):
+        return ","
+    return "." if point_used and not comma_used else "?"
+
+
+def _of_lone_point(comma_used: bool, point_used: bool, decimal: str | None) -> str:
+    """Decimal separator of the form 1.234."""
+    if decimal == "." or not comma_used:
+        return "."
+    return "?" if point_used else ","
+
+
+def to_float(numbers: pd.Series, separators: pd.Series) -> pd.Series:
+    """Numbers by their decimal separators.
+
+    Parameters
+    ----------
+    numbers, separators : Series of str
+        Argument and result of `decimal_separators`.
+
+    Returns
+    -------
+    Series of float
+        NaN where the separator is not settled, or where the cell is not a number.
+
+    Examples
+    --------
+    >>> to_float(pd.Series(["1.234,5", "1'234.5", "1,234"]), pd.Series([",", ".", "?"])).tolist()
+    [1234.5, 1234.5, nan]
+    """
+    with_comma = numbers.str.replace("[ .']", "", regex=True).str.replace(",", ".", regex=False)
+    with_point = numbers.str.replace("[ ,']", "", regex=True)
+    plain = with_point.where(separators == ".", with_comma.where(separators == ",", ""))
+    return plain_numbers(plain)
 
 
 @cache
-def find(written):
+def find(written: str) -> tuple[str, float] | None:
     """Quantity and size of a unit as written in a cell.
 
     Parameters
     ----------
     written : str
-        Such as ``"kΩ"``, ``"mOhm"``, ``"ft"``. Small and capital letters count only where m is milli and M is
-        mega.
+        Such as ``"kΩ"``, ``"mOhm"``, ``"ft"``. Case matters only between m (milli) and M (mega).
 
     Returns
     -------
     tuple of (str, float) or None
-        Quantity, and factor to its unprefixed SI unit (degree, percent); None for a unit that is not known.
+        Quantity, and factor to its unprefixed SI unit (degree, percent); None for an unknown unit.
 
     References
     ----------
@@ -81,7 +331,7 @@ def find(written):
     return None
 
 
-def factor(written, target):
+def factor(written: str, target: str) -> float:
     """Factor from a unit as written to the unit of the column.
 
     Parameters
@@ -109,253 +359,7 @@ def factor(written, target):
     return here[1] / there[1]
 
 
-_EXPONENT = r"(?:[eE][+-]?[0-9]{1,3})?"
-_LAKHS = r"[0-9]{1,2}(?:,[0-9]{2})+,[0-9]{3}"  # grouping of the Indian subcontinent: 1,25,000
-# Forms in which only one mark can be the decimal one, but for the lone thousand below, which fits them too.
-_COMMA = "|".join(
-    (
-        r"[+-]?(?:[0-9]*|[0-9]{1,3}(?:[ .'][0-9]{3})+),[0-9]+" + _EXPONENT,
-        r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}",
-    )
-)
-_POINT = "|".join(
-    (
-        rf"[+-]?(?:[0-9]*|[0-9]{{1,3}}(?:[ ,'][0-9]{{3}})+|{_LAKHS})\.[0-9]+" + _EXPONENT,
-        r"[+-]?[0-9]{1,3}(?:,[0-9]{3}){2,}",
-        rf"[+-]?{_LAKHS}",
-    )
-)
-_WHOLE = rf"[+-]?(?:[0-9]+|[0-9]{{1,3}}(?:[ '][0-9]{{3}})+){_EXPONENT}"
-_LONE_COMMA = r"[+-]?[1-9][0-9]{0,2},[0-9]{3}"
-LONE_POINT = r"[+-]?[1-9][0-9]{0,2}\.[0-9]{3}"
-
-
-def decimal_marks(numbers, others, decimal=None):
-    """Decimal mark of each number, ``"?"`` where nothing settles it, ``""`` where it is no number.
-
-    Parameters
-    ----------
-    numbers : Series of str
-        Numbers without unit, in the characters of a plain keyboard.
-    others : Series of str
-        The other cells of the column, plain numbers with a point or none: evidence too.
-    decimal : {",", ".", None}
-        The mark that the file is known to use.
-
-    Returns
-    -------
-    Series of str
-        ``","``, ``"."``, ``"?"`` or ``""``, with the index of `numbers`.
-
-    Notes
-    -----
-    Most forms tell by themselves: 3,2 and 1.234,5 have a decimal comma; 3.2, 1,234.5 and 1,234,567 a decimal
-    point. Only one to three digits, a mark and three digits (1,234 or 1.234) can be either. There `decimal`
-    and the other cells decide. Where they use both marks, or where 1,234 stands without any evidence, it
-    stays open; 1.234 without evidence of a decimal comma has a decimal point.
-
-    Examples
-    --------
-    >>> decimal_marks(pd.Series(["3,2", "1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
-    [',', ',', ',']
-    >>> decimal_marks(pd.Series(["1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
-    ['?', '.']
-    """
-    lone_comma, lone_point = numbers.str.fullmatch(_LONE_COMMA), numbers.str.fullmatch(LONE_POINT)
-    comma = numbers.str.fullmatch(_COMMA) & ~lone_comma
-    point = numbers.str.fullmatch(_POINT) & ~lone_point
-    comma_used = decimal == "," or comma.any()
-    point_used = decimal == "." or point.any() or _with_point(others)
-    marks = pd.Series("", index=numbers.index, dtype="str")
-    marks[comma] = ","
-    marks[point | numbers.str.fullmatch(_WHOLE)] = "."
-    marks[lone_comma] = _mark_of_comma(comma_used, point_used, decimal)
-    marks[lone_point] = _mark_of_point(comma_used, point_used, decimal)
-    return marks
-
-
-def _with_point(others):
-    """Whether plain numbers have a point that no thousand can have."""
-    return bool((others.str.contains(".", regex=False) & ~others.str.fullmatch(LONE_POINT)).any())
-
-
-def _mark_of_comma(comma_used, point_used, decimal):
-    """Decimal mark of the form 1,234."""
-    if comma_used and (decimal == "," or not point_used):
-        return ","
-    return "." if point_used and not comma_used else "?"
-
-
-def _mark_of_point(comma_used, point_used, decimal):
-    """Decimal mark of the form 1.234."""
-    if decimal == "." or not comma_used:
-        return "."
-    return "?" if point_used else ","
-
-
-def to_float(numbers, marks):
-    """Numbers by their decimal marks.
-
-    Parameters
-    ----------
-    numbers, marks : Series of str
-        As `decimal_marks` takes and gives them.
-
-    Returns
-    -------
-    Series of float
-        NaN where there is no mark, or none that is settled.
-
-    Examples
-    --------
-    >>> to_float(pd.Series(["1.234,5", "1'234.5", "1,234"]), pd.Series([",", ".", "?"])).tolist()
-    [1234.5, 1234.5, nan]
-    """
-    with_comma = numbers.str.replace("[ .']", "", regex=True).str.replace(",", ".", regex=False)
-    with_point = numbers.str.replace("[ ,']", "", regex=True)
-    plain = with_point.where(marks == ".", with_comma.where(marks == ",", ""))
-    return plain_numbers(plain)
-
-
-_NUMBER = (  # a bound, a number, and what follows it: a unit, or anything else
-    r"^(?P<bound>[<>≤≥]=?)?\s*(?P<body>[+-]?[0-9.,' ]*[0-9](?:[eE][+-]?[0-9]{1,3})?)"
-    + r"\s*(?P<tail>[^0-9\s.,'].*)?$"
-)
-_USUAL = {",": r"[+-]?[0-9]*(?:,[0-9]+)?", ".": r"[+-]?[0-9]*(?:\.[0-9]+)?"}
-_OVER_RANGE = phrases(
-    *("OL", "O.L.", "over_range", "overloaded", "over range", "overflow", "ovl", "ovr", "out of range"),
-    *("outside range", "off scale", "Überlast", "Überlauf", "Messbereich überschritten", "außer Bereich"),
-    *("hors gamme", "hors échelle", "dépassement", "fuera de rango", "fuera de escala", "sobrerango"),
-    *("fora da faixa", "fora de escala", "fora de alcance"),
-)
-_ENDLESS = phrases("inf", "+inf", "infinity", "+infinity", "∞", "+∞")
-_YES = frozenset(
-    ("yes", "y", "true", "t", "1", "1.0", "x", "✓", "✔", "☑", "ja", "j", "wahr", "oui", "vrai", "si", "sí")
-) | {"s", "sim", "verdadero", "verdadeiro"}
-_NO = frozenset(
-    ("no", "n", "false", "f", "0", "0.0", "nein", "falsch", "non", "faux", "falso", "não", "nao", "☐")
-)
-
-
-def numbers(cells, unit, *, decimal=None):
-    """Numbers in the unit of the column.
-
-    Parameters
-    ----------
-    cells : Series
-        Raw cells.
-    unit : str
-        Unit of the column, such as ``"ohm"``, ``"Ω·m"``, ``"mA"``, ``"m"``, ``"deg"``, ``"%"``; ``"1"`` for
-        none. To a unit that `towerlib.records.numbers` does not know, no unit in a cell converts.
-    decimal : {",", ".", None}
-        Decimal mark that the file is known to use. A separator ``;`` alone is no proof of a decimal comma.
-
-    Returns
-    -------
-    Parsed
-        Values as float. An over-range word gives NaN with ``">"`` in `censored`, a word for "not measured" a
-        blank.
-
-    Notes
-    -----
-    A number with a point and nothing else (``3.2``, ``1e3``) is the usual form; so is a decimal comma where
-    `decimal` says so. All else that can be read counts as repaired: a unit in the cell (converted),
-    thousands, ``<0.5`` and ``>2000``, words. Where ``1,234`` may be thousand or decimal, the column decides
-    or nobody does: see `towerlib.records.numbers.decimal_marks`. Whether 0 stands for "not tested" is not
-    decided here.
-
-    Examples
-    --------
-    >>> read = numbers(pd.Series(["3.2", "4,5", "0,12 kΩ", "<0,5", "3 V", None]), "ohm")
-    >>> read.values.tolist()
-    [3.2, 4.5, 120.0, 0.5, nan, nan]
-    >>> print(read.problem[4])
-    '3 V' carries the unit V, and this column is in ohm; check that the reading stands in the right column.
-    """
-    text = tidy(cells)
-    values = plain_numbers(text)
-    hard = values.isna() & (text != "")
-    if decimal == "," or text[hard].str.contains(",", regex=False).any():
-        hard |= text.str.fullmatch(LONE_POINT)  # 1.234 may be a thousand there
-    read = parsed(values.mask(hard))
-    if not hard.any():
-        return read
-    return patch(read, hard, _hard_numbers(text[hard], text[~hard], unit, decimal))
-
-
-def _hard_numbers(text, others, unit, decimal):
-    """Readings of the cells that are not plain numbers; `others` are the plain ones of the column."""
-    found = groups(keyboard(text), _NUMBER).fillna("")
-    marks = decimal_marks(found["body"], others, decimal)
-    scale = each_text(found["tail"], lambda tail: factor(tail, unit), "float64")
-    values = to_float(found["body"], marks) * scale
-    values = values.where(np.isfinite(values))
-    usual = text.str.fullmatch(_USUAL[decimal or "."]) & (marks == (decimal or "."))
-    bound = found["bound"].str.slice(0, 1).replace({"≤": "<", "≥": ">"})
-    read = parsed(values, repaired=~usual, censored=bound)
-    lost = values.isna()
-    if not lost.any():
-        return read
-    about = found.assign(text=text, mark=marks, has_scale=scale.notna())[lost]
-    return patch(read, lost, _no_numbers(about, unit))
-
-
-def _no_numbers(about, unit):
-    """Cells without a value: beyond the range, not measured, or a problem."""
-    text, tail = about["text"], about["tail"]
-    is_over = each_text(text, _is_over_range, "bool")
-    endless = each_text(text, word_key).isin(_ENDLESS) | (about["mark"].isin([",", "."]) & about["has_scale"])
-    other_unit = (
-        (about["mark"] != "") & ~about["has_scale"] & each_text(tail, lambda one: bool(find(one)), "bool")
-    )
-    wanted = "a number" if unit == "1" else f"a number in {unit}"
-    mend = "write one number, such as 3.2, or leave the cell empty if nothing was measured."
-    problem = (
-        unread(text, f"is not {wanted}; {mend}")
-        .mask(
-            endless, shown(text) + " is no finite number; write >2000 or OL for a reading beyond the range."
-        )
-        .mask(about["mark"] == "?", _two_readings(text, about["body"]))
-        .mask(other_unit, _other_unit(text, tail, unit))
-        .mask(is_over, "")
-    )
-    blank = pd.Series(np.nan, index=text.index)
-    return parsed(
-        blank, repaired=problem == "", censored=is_over.map({True: ">", False: ""}), problem=problem
-    )
-
-
-def _is_over_range(text):
-    """Whether a cell says, with or without a unit, that the instrument was beyond its range."""
-    words, _, last = text.rpartition(" ")
-    return word_key(text) in _OVER_RANGE or (word_key(words) in _OVER_RANGE and find(last) is not None)
-
-
-def _two_readings(text, body):
-    """What to say of 1,234 where nothing settles the comma."""
-    decimal = body.str.replace(",", ".", regex=False)
-    thousand = body.str.replace("[,.]", "", regex=True)
-    return (
-        shown(text)
-        + " reads as "
-        + decimal
-        + " or as "
-        + thousand
-        + ", and the column does not settle which; "
-        "write " + thousand + " or " + decimal + "0."
-    )
-
-
-def _other_unit(text, tail, unit):
-    """What to say of volts in a column of ohms."""
-    column = "takes no unit" if unit == "1" else f"is in {unit}"
-    return (
-        shown(text) + " carries the unit " + tail + f", and this column {column}; "
-        "check that the reading stands in the right column."
-    )
-
-
-def yes_no(cells):
+def yes_no(cells: pd.Series) -> Parsed:
     """Yes or no, in the words of five languages, ticks and 1/0.
 
     Parameters
@@ -366,7 +370,7 @@ def yes_no(cells):
     Returns
     -------
     Parsed
-        Values of type ``boolean``; all but yes, no, true and false counts as repaired.
+        Values of type ``boolean``; everything except yes, no, true and false counts as repaired.
 
     Examples
     --------
@@ -374,23 +378,23 @@ def yes_no(cells):
     >>> read.values.tolist()
     [True, False, True, <NA>, <NA>]
     >>> print(read.problem[3])
-    'maybe' is neither yes nor no; write yes or no, or leave the cell empty if nobody looked.
+    'maybe' is neither yes nor no; write yes or no, or leave the cell empty if it was not checked.
     """
     text = tidy(cells)
     values = each_text(text, _truth, "boolean")
-    mend = "is neither yes nor no; write yes or no, or leave the cell empty if nobody looked."
+    mend = "is neither yes nor no; write yes or no, or leave the cell empty if it was not checked."
     problem = unread(text, mend).where(values.isna(), "")
     usual = each_text(text, lambda one: one.lower() in ("", "yes", "no", "true", "false"), "bool")
     return parsed(values, repaired=~usual & (problem == ""), problem=problem)
 
 
-def _truth(text):
+def _truth(text: str) -> bool | None:
     """True, False or neither."""
     word = text.lower()
     return True if word in _YES else False if word in _NO else None
 
 
-def choice(cells, options, synonyms=None):
+def choice(cells: pd.Series, options: Sequence[str], synonyms: Mapping[str, str] | None = None) -> Parsed:
     """The word of a list that each cell means.
 
     Parameters
@@ -398,16 +402,15 @@ def choice(cells, options, synonyms=None):
     cells : Series
         Raw cells.
     options : sequence of str
-        Words that the column may hold.
+        Words that the column may contain.
     synonyms : dict of str to str, optional
-        Other words, and the option that each stands for.
+        Other words, and the option that each means.
 
     Returns
     -------
     Parsed
-        Values as the list spells them. Case, spaces, hyphens, underscores and dots do not matter; a cell
-        spelt otherwise than the list counts as repaired. A near miss is not guessed: `problem` lists the
-        words.
+        Values in the spelling of the list. Case, spaces, hyphens, underscores and dots do not matter; a cell in
+        another spelling counts as repaired. A near miss is not guessed: `problem` lists the words.
 
     Examples
     --------
@@ -416,20 +419,21 @@ def choice(cells, options, synonyms=None):
     >>> read.values.tolist()
     ['leg coils', 'no coils', nan]
     >>> print(read.problem[2])
-    'no coil' is not a word of this column; write one of these, the nearest first: no coils, leg coils.
+    'no coil' is not a word of this column; write one of these (the nearest first): no coils, leg coils.
     """
     text = tidy(cells)
     meant = {word_key(word): option for word, option in (synonyms or {}).items()}
     meant |= {word_key(option): option for option in options}
     values = each_text(text, lambda one: meant.get(word_key(one)))
     lost = (text != "") & values.isna()
-    complaint = each_text(text[lost], lambda one: _not_listed(one, options))
-    problem = placed(pd.Series("", index=text.index, dtype="str"), lost, unread(text[lost], complaint))
+    left = cast("pd.Series", text[lost])
+    complaint = each_text(left, lambda one: _not_listed(one, options))
+    problem = placed(pd.Series("", index=text.index, dtype="str"), lost, unread(left, complaint))
     return parsed(values, repaired=(text != "") & (values != text) & (problem == ""), problem=problem)
 
 
-def _not_listed(text, options):
-    """What to say of a word that is not on the list."""
+def _not_listed(text: str, options: Sequence[str]) -> str:
+    """The problem of a word that is not on the list."""
     word = text[:40].lower()
     nearest = sorted(options, key=lambda option: -SequenceMatcher(None, word, option.lower()).ratio())
-    return f"is not a word of this column; write one of these, the nearest first: {', '.join(nearest)}."
+    return f"is not a word of this column; write one of these (the nearest first): {', '.join(nearest)}."

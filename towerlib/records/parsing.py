@@ -1,6 +1,15 @@
-"""Words that crews write in place of a value, and how a sentence quotes a cell."""
+"""What all readers of cells share: the result of reading a column, placeholder text, and the text of cells.
 
+`Parsed` is the result of every reader; `parsed`, `patch` and `placed` build it. `tidy`, `keyboard`, `plain_numbers`,
+`groups` and `each_text` prepare and take apart the text of cells. `unread` makes the problem of a cell that no reader
+understood, and knows the placeholder text that crews write in place of a value ("n/a", "same as last").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -11,8 +20,8 @@ _JOINTS = str.maketrans("", "", " .-_/\\<>=\u2010\u2011\u2012\u2013\u2014\u2015\
 _SHOWN_LENGTH = 40
 
 
-def word_key(text):
-    """One word or phrase as the word lists hold it: lower case, without dots, spaces, dashes and slashes.
+def word_key(text: str) -> str:
+    """One word or phrase in the form of the word lists: lower case, without dots, spaces, dashes and slashes.
 
     Parameters
     ----------
@@ -32,8 +41,8 @@ def word_key(text):
     return text.lower().translate(_JOINTS)
 
 
-def phrases(*written):
-    """Words and phrases as `word_key` leaves them, to look cells up in.
+def phrases(*written: str) -> frozenset[str]:
+    """A word list in the form of `word_key`.
 
     Parameters
     ----------
@@ -77,8 +86,8 @@ SAME_AS_BEFORE = phrases(
 )
 
 
-def shown(text):
-    """The text as a sentence quotes it: in quotes, cut when long.
+def shown(text: pd.Series) -> pd.Series:
+    """The text as a sentence quotes it: in quotes, shortened when long.
 
     Parameters
     ----------
@@ -100,15 +109,15 @@ def shown(text):
     return "'" + text.where(~long, text.str.slice(0, _SHOWN_LENGTH) + "…") + "'"
 
 
-def unread(text, complaint):
-    """Why each cell that no reader understood is a problem; ``""`` where it says that nothing was measured.
+def unread(text: pd.Series, complaint: str | pd.Series) -> pd.Series:
+    """The problem of each cell that no reader understood; ``""`` for placeholder text of a missing reading.
 
     Parameters
     ----------
     text : Series of str
-        The cells left over, none of them blank.
+        The remaining cells, none of them blank.
     complaint : str or Series of str
-        What follows the quoted cell: what it is not, and what to write instead.
+        The sentence after the quoted cell: what it is not, and what to write instead.
 
     Returns
     -------
@@ -123,7 +132,7 @@ def unread(text, complaint):
     """
     key = each_text(text, word_key)
     sentence = shown(text) + " " + complaint
-    again = shown(text) + " points to another row; write out what was found here, or leave the cell empty."
+    again = shown(text) + " points to another row; write the value found here, or leave the cell empty."
     return sentence.mask(key.isin(SAME_AS_BEFORE), again).mask(key.isin(NOT_MEASURED), "")
 
 
@@ -137,18 +146,17 @@ class Parsed:
     Attributes
     ----------
     values : Series
-        What the cells say; NaN, NaT or NA where blank or unreadable, or where the range that was passed is
-        not stated.
+        NaN, NaT or NA where the cell is blank or unreadable, or where an exceeded range is not stated.
     repaired : Series of bool
-        The reading took some interpretation; it belongs in the list of repairs beside the text as written.
+        The cell needed interpretation and is listed among the repairs beside the text as written.
     censored : Series of str
-        ``"<"`` or ``">"`` where the truth lies under or over the value, else ``""``.
+        ``"<"`` or ``">"`` where the true value lies below or above the reading, else ``""``.
     problem : Series of str
         Why the cell cannot be read and how to mend it, else ``""``.
 
     Notes
     -----
-    All four share the index of the cells they were read from.
+    All four share the index of the cells.
     """
 
     values: pd.Series
@@ -157,8 +165,14 @@ class Parsed:
     problem: pd.Series
 
 
-def parsed(values, *, repaired=False, censored="", problem=""):
-    """One `Parsed` from values and what is known about them.
+def parsed(
+    values: pd.Series,
+    *,
+    repaired: bool | pd.Series = False,
+    censored: str | pd.Series = "",
+    problem: str | pd.Series = "",
+) -> Parsed:
+    """One `Parsed` from values and their properties.
 
     Parameters
     ----------
@@ -188,22 +202,22 @@ def parsed(values, *, repaired=False, censored="", problem=""):
     )
 
 
-def patch(whole, where, part):
-    """The readings of `whole`, and those of `part` in its place.
+def patch(whole: Parsed, where: pd.Series, part: Parsed) -> Parsed:
+    """The readings of `whole` with those of `part` in some places.
 
     Parameters
     ----------
     whole : Parsed
         All cells.
     where : Series of bool
-        Which of the cells `part` holds.
+        The places of the cells of `part`.
     part : Parsed
         As many cells as `where` is true, in the same order.
 
     Returns
     -------
     Parsed
-        New series; the arguments stay as they were.
+        New series; the arguments are not changed.
 
     Examples
     --------
@@ -216,7 +230,7 @@ def patch(whole, where, part):
     )
 
 
-def placed(column, where, cells):
+def placed(column: pd.Series, where: pd.Series, cells: pd.Series) -> pd.Series:
     """The column with other cells in some places.
 
     Parameters
@@ -224,14 +238,14 @@ def placed(column, where, cells):
     column : Series
         All cells.
     where : Series of bool
-        Which places the others take.
+        The places of the other cells.
     cells : Series
         As many as `where` is true, in the same order.
 
     Returns
     -------
     Series
-        New; the index may have doubles, since places count and not labels.
+        New; the index may have duplicates, since positions count and not labels.
 
     Examples
     --------
@@ -243,8 +257,8 @@ def placed(column, where, cells):
     return column
 
 
-def tidy(cells):
-    """Text of the cells without white space around it; ``""`` where blank.
+def tidy(cells: pd.Series) -> pd.Series:
+    """Text of the cells without surrounding white space; ``""`` where blank.
 
     Parameters
     ----------
@@ -264,13 +278,13 @@ def tidy(cells):
     return cells.astype("str").fillna("").str.strip()
 
 
-def keyboard(text):
+def keyboard(text: pd.Series) -> pd.Series:
     r"""The same text in the characters of a plain keyboard: minus signs, primes, spaces.
 
     Parameters
     ----------
     text : Series of str
-        As `tidy` leaves it.
+        From `tidy`.
 
     Returns
     -------
@@ -283,7 +297,7 @@ def keyboard(text):
     ['-3 200', '33°52\'10"']
     """
     odd = text.str.contains("[^ -_a-~]|''|  ")
-    typed = text[odd]
+    typed = cast("Any", text[odd])
     for pattern, character in (
         ("[\u2010\u2011\u2012\u2013\u2212\ufe63\uff0d]", "-"),
         ("[\u2018\u2019\u02bc\u00b4`\u2032]", "'"),
@@ -296,13 +310,13 @@ def keyboard(text):
     return placed(text, odd, typed.str.strip())
 
 
-def plain_numbers(text):
-    """Numbers with a point or none and nothing else; NaN for all else.
+def plain_numbers(text: pd.Series) -> pd.Series:
+    """Numbers with or without a decimal point and nothing else; NaN for every other text.
 
     Parameters
     ----------
     text : Series of str
-        As `tidy` leaves it.
+        From `tidy`.
 
     Returns
     -------
@@ -324,8 +338,8 @@ def plain_numbers(text):
     return pd.Series(np.where(np.isfinite(numbers), numbers, np.nan), index=text.index)
 
 
-def groups(text, pattern):
-    """What each named group of a pattern caught, one column a group.
+def groups(text: pd.Series, pattern: str) -> pd.DataFrame:
+    """The named groups of a pattern, one column per group.
 
     Parameters
     ----------
@@ -337,7 +351,7 @@ def groups(text, pattern):
     Returns
     -------
     DataFrame
-        Same index; NA throughout where the cell does not fit, ``""`` where an optional group was not used.
+        Same index; NA throughout where the cell does not match, ``""`` where an optional group was not used.
 
     Notes
     -----
@@ -348,7 +362,8 @@ def groups(text, pattern):
     >>> groups(pd.Series(["3 m", "tall"], dtype="str"), "^(?P<size>[0-9]+) ?(?P<unit>m)$").to_numpy().tolist()
     [['3', 'm'], [nan, nan]]
     """
-    found = pc.extract_regex(pa.array(text, type=pa.large_string()), pattern)
+    options = pc.ExtractRegexOptions(pattern)
+    found = pc.call_function("extract_regex", [pa.array(text, type=pa.large_string())], options)
     columns = {
         field.name: pd.array(column, dtype="str")
         for field, column in zip(found.type, found.flatten(), strict=True)
@@ -356,8 +371,8 @@ def groups(text, pattern):
     return pd.DataFrame(columns, index=text.index)
 
 
-def each_text(text, reading, dtype="str"):
-    """A reading of every cell, worked out once for each different text.
+def each_text(text: pd.Series, reading: Callable[[str], Any], dtype: str = "str") -> pd.Series:
+    """A reading of every cell, computed once per distinct text.
 
     Parameters
     ----------

@@ -1,15 +1,30 @@
-"""Positions put right where the line's own towers prove the slip, and positions from grid metres."""
+"""Positions of towers and visits: slips repaired where the line's towers prove them, and positions from grid metres.
+
+`settle` compares positions with the line. A swap of axes or a lost sign is repaired only where exactly one exchange
+leads back to the line; everything else that lies far away is a problem.
+"""
+
+from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from towerlib.errors import SettingsError
 from towerlib.records import audit
 from towerlib.values import number
 
-_REPAIRS = {  # what was wrong: whether the axes change places, then the signs that the two take
+if TYPE_CHECKING:
+    from pyproj import CRS
+    from scipy.spatial import KDTree
+
+    from towerlib.config import Line
+    from towerlib.records.load import Table
+
+_REPAIRS = {  # the slip: whether the axes were swapped, and the signs that repair latitude and longitude
     "latitude and longitude were swapped": (True, 1, 1),
     "the latitude had the wrong sign": (False, -1, 1),
     "the longitude had the wrong sign": (False, 1, -1),
@@ -19,9 +34,71 @@ _REPAIRS = {  # what was wrong: whether the axes change places, then the signs t
     "latitude and longitude were swapped, and both had the wrong sign": (True, -1, -1),
 }
 _LIMITS = (90, 180)
-_KM_PER_DEGREE = (
-    60 * 1.852
-)  # a nautical mile is a minute of arc, near enough to tell a person how far off it is
+_KM_PER_DEGREE = 60 * 1.852  # a nautical mile is a minute of arc: accurate enough for a sentence
+POSITION = ["latitude_deg", "longitude_deg"]
+NO_FIX = "latitude 0, longitude 0 is what a receiver stores without a fix: left blank"
+
+
+def towers(table: Table, line: Line) -> tuple[Table, pd.DataFrame]:
+    """Towers with a latitude and longitude each, proven slips repaired, and the flaws of the rest.
+
+    Parameters
+    ----------
+    table : Table
+        Towers.
+    line : Line
+        Its `crs` turns eastings and northings into positions.
+
+    Returns
+    -------
+    (Table, pandas.DataFrame)
+        Flaws in the form of `towerlib.records.audit.flaws`.
+    """
+    if table.rows.empty:
+        return table, audit.no_flaws()
+    rows, lost = _from_grid(table.rows, line.crs)
+    settled = _settled(rows, rows)
+    wrong = rows.index[(settled.problem != "").to_numpy()]
+    table = _with_settled("towers", replace(table, rows=rows), settled)
+    flaws = audit.flaws(wrong, "latitude_deg", _pairs(rows.loc[wrong]), settled.problem.loc[wrong])
+    parts = [part for part in (lost, flaws) if len(part)]
+    return table, pd.concat(parts, ignore_index=True) if parts else audit.no_flaws()
+
+
+def visits(table: Table, register: pd.DataFrame) -> tuple[Table, pd.DataFrame]:
+    """Visits with positions repaired where the line proves the slip, and left blank where there was no fix.
+
+    A position far from the line is not changed; the quality rules judge it together with the reading.
+
+    Parameters
+    ----------
+    table : Table
+        Visits.
+    register : pandas.DataFrame
+        Towers with their positions.
+
+    Returns
+    -------
+    (Table, pandas.DataFrame)
+        Flaws of positions that do not exist on earth.
+    """
+    rows = cast("Any", table.rows[table.rows[POSITION].notna().any(axis=1)])
+    if rows.empty:
+        return table, audit.no_flaws()
+    settled = _settled(rows, register)
+    has_problem = settled.problem != ""
+    no_fix = has_problem & (rows[POSITION] == 0).all(axis=1)
+    impossible = has_problem & ~((rows["latitude_deg"].abs() <= 90) & (rows["longitude_deg"].abs() <= 180))
+    wrong = rows.index[impossible]
+    flaws = audit.flaws(wrong, "latitude_deg", _pairs(rows.loc[wrong]), settled.problem.loc[wrong])
+    as_written = has_problem & ~no_fix
+    kept = replace(
+        settled,
+        latitude_deg=settled.latitude_deg.mask(as_written, rows["latitude_deg"]),
+        longitude_deg=settled.longitude_deg.mask(as_written, rows["longitude_deg"]),
+        repair=settled.repair.mask(no_fix, NO_FIX),
+    )
+    return _with_settled("visits", table, kept), flaws
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,9 +110,9 @@ class Settled:
     latitude_deg, longitude_deg : Series of float
         Degrees; NaN where blank or a problem.
     repair : Series of str
-        What was put right, else ``""``.
+        The repaired slip, else ``""``.
     problem : Series of str
-        Why the position cannot stand and how to mend it, else ``""``.
+        Why the position cannot be used and how to mend it, else ``""``.
     """
 
     latitude_deg: pd.Series
@@ -44,15 +121,20 @@ class Settled:
     problem: pd.Series
 
 
-def settle(latitude_deg, longitude_deg, reference_latitude_deg, reference_longitude_deg):
-    """Positions with swapped axes and lost signs put right where the line's towers leave no doubt.
+def settle(
+    latitude_deg: pd.Series,
+    longitude_deg: pd.Series,
+    reference_latitude_deg: ArrayLike,
+    reference_longitude_deg: ArrayLike,
+) -> Settled:
+    """Positions with swapped axes and lost signs repaired where the line's towers leave no doubt.
 
     Parameters
     ----------
     latitude_deg, longitude_deg : Series of float
-        Positions [deg] as written, with one index; numbers beyond 90 and 180 may stand in them.
+        Positions [deg] as written, with one index; they may exceed 90 and 180.
     reference_latitude_deg, reference_longitude_deg : array
-        The line's towers [deg], with slips of their own; the positions themselves may be among them.
+        The line's towers [deg], which may contain slips too; the positions themselves may be among them.
 
     Returns
     -------
@@ -61,12 +143,11 @@ def settle(latitude_deg, longitude_deg, reference_latitude_deg, reference_longit
 
     Notes
     -----
-    The line is where most of its towers lie together: the half that is nearest to their median, and every
-    tower within `position_near_deg` (of arc) of one that belongs to it. A position within that distance of
-    the line stands. One farther off than `position_far_deg` is repaired when exactly one exchange of axes and
-    signs puts it beside the line. Every other one is a problem, and so is 0/0. With fewer than three towers
-    to go by, nothing is repaired and only what cannot be a position is a problem. A slip that most towers
-    share is not seen.
+    The line is the place where most of its towers lie together: the half nearest to their median, and every tower
+    within `position_near_deg` (of arc) of a tower that belongs to it. A position within that distance of the line is
+    accepted. A position farther off than `position_far_deg` is repaired when exactly one exchange of axes and signs
+    leads to the line. Every other position is a problem, and so is 0/0. With fewer than three towers for comparison
+    nothing is repaired, and only an impossible position is a problem. A slip that most towers share is not detected.
 
     Examples
     --------
@@ -86,8 +167,8 @@ def settle(latitude_deg, longitude_deg, reference_latitude_deg, reference_longit
     settled, repair = _repaired(written, line, is_far)
     lost = nowhere | (is_off & (repair == ""))
     problem = [
-        _problem(*place, away) if is_lost else ""
-        for place, away, is_lost in zip(written, away_deg, lost, strict=True)
+        _problem(latitude, longitude, away) if is_lost else ""
+        for (latitude, longitude), away, is_lost in zip(written, away_deg, lost, strict=True)
     ]
     latitude, longitude = np.where(lost, np.nan, settled.T)
     index = latitude_deg.index
@@ -99,8 +180,15 @@ def settle(latitude_deg, longitude_deg, reference_latitude_deg, reference_longit
     )
 
 
-def _line(towers):
-    """Where the line runs: its towers on the unit sphere, as a search tree; None where they are too few."""
+def _settled(rows, register) -> Settled:
+    """Positions after the comparison with the line's towers."""
+    return settle(
+        rows["latitude_deg"], rows["longitude_deg"], register["latitude_deg"], register["longitude_deg"]
+    )
+
+
+def _line(towers: np.ndarray) -> KDTree | None:
+    """The towers of the line on the unit sphere, as a search tree; None where they are too few."""
     from scipy.spatial import KDTree
 
     towers = towers[_is_position(towers) & (towers != 0).any(axis=1)]
@@ -117,26 +205,26 @@ def _line(towers):
         belongs |= near
 
 
-def _is_position(places):
+def _is_position(places: np.ndarray) -> Any:
     """Whether latitude and longitude are numbers within 90 and 180 degrees."""
     return (np.abs(places) <= _LIMITS).all(axis=1)
 
 
-def _sphere(places):
-    """Points of the unit sphere: free of the jump of longitude at 180 degrees."""
+def _sphere(places: np.ndarray) -> np.ndarray:
+    """Points on the unit sphere, where longitude does not jump at 180 degrees."""
     latitude, longitude = np.radians(places).T
     return np.column_stack(
         [np.cos(latitude) * np.cos(longitude), np.cos(latitude) * np.sin(longitude), np.sin(latitude)]
     )
 
 
-def _arc(chord):
+def _arc(chord: np.ndarray) -> np.ndarray:
     """Arc [deg] of a chord of the unit sphere."""
     return np.degrees(2 * np.arcsin(np.clip(chord / 2, 0, 1)))
 
 
-def _away(places, line):
-    """Arc [deg] from each place to the line's nearest tower; 0 without a line, infinite for no position."""
+def _away(places: np.ndarray, line: KDTree | None) -> np.ndarray:
+    """Arc [deg] from each place to the line's nearest tower; 0 without a line, infinite for an impossible place."""
     away = np.where(_is_position(places), 0.0, np.inf)
     known = np.isfinite(away)
     if line is not None and known.any():
@@ -144,8 +232,8 @@ def _away(places, line):
     return away
 
 
-def _repaired(written, line, is_far):
-    """Places, with those put right for which exactly one exchange leads to the line, and what was wrong."""
+def _repaired(written: np.ndarray, line: KDTree | None, is_far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Places, repaired where exactly one exchange leads to the line, and the slip of each."""
     settled, repair = written.copy(), np.full(len(written), "", dtype=object)
     if line is None or not is_far.any():
         return settled, repair
@@ -161,154 +249,25 @@ def _repaired(written, line, is_far):
     return settled, repair
 
 
-def _exchanged(places, is_swapped, latitude_sign, longitude_sign):
+def _exchanged(places: np.ndarray, is_swapped: bool, latitude_sign: int, longitude_sign: int) -> np.ndarray:
     """Places after one exchange of axes and signs."""
     return places[:, :: -1 if is_swapped else 1] * [latitude_sign, longitude_sign]
 
 
-def _problem(latitude, longitude, away_deg):
-    """Why a position cannot stand, and what to do."""
+def _problem(latitude: float, longitude: float, away_deg: float) -> str:
+    """Why a position cannot be used, and what to do."""
     if latitude == 0 and longitude == 0:
         return "latitude 0, longitude 0 is what a receiver stores without a fix; read the position again."
     place = f"latitude {latitude:.7g}, longitude {longitude:.7g}".replace("nan", "blank")
     if not np.isfinite(away_deg):
-        return f"{place} is no position on earth; check for a slip, swapped columns or grid metres."
+        return f"{place} is not a position on earth; check for a slip, swapped columns or grid metres."
     return (
         f"{place} lies about {away_deg * _KM_PER_DEGREE:,.0f} km from the line's nearest other tower, "
-        "and neither a swap nor a sign explains it beyond doubt; read the position again."
+        "and neither swapped axes nor a lost sign explain it beyond doubt; read the position again."
     )
 
 
-def from_grid(easting, northing, crs):
-    """Latitudes and longitudes of grid positions.
-
-    Parameters
-    ----------
-    easting, northing : Series of float
-        Grid coordinates in the units of `crs` (metres as a rule), with one index.
-    crs : str or pyproj.CRS
-        Projected coordinate system, such as ``"EPSG:32736"``.
-
-    Returns
-    -------
-    DataFrame
-        Columns latitude_deg, longitude_deg (WGS 84); NaN where one is blank or beyond the projection.
-
-    Raises
-    ------
-    SettingsError
-        The system is not known, or is not a projected one.
-
-    Examples
-    --------
-    >>> from_grid(pd.Series([500000.0]), pd.Series([10000000.0]), "EPSG:32736").round(6).to_numpy().tolist()
-    [[0.0, 33.0]]
-    """
-    from pyproj import CRS, Transformer
-    from pyproj.exceptions import CRSError
-
-    try:
-        system = CRS.from_user_input(crs)
-    except CRSError:
-        raise SettingsError(
-            f'line.toml, line.crs: {crs!r} is not known; write a code, as "EPSG:32736"'
-        ) from None
-    if not system.is_projected:
-        raise SettingsError(
-            f"line.toml, line.crs: {crs!r} has no easting and northing; name a projected system"
-        )
-    transform = Transformer.from_crs(system, "EPSG:4326", always_xy=True).transform
-    longitude, latitude = transform(easting.to_numpy("float64"), northing.to_numpy("float64"))
-    places = pd.DataFrame({"latitude_deg": latitude, "longitude_deg": longitude}, index=easting.index)
-    return places.where(np.isfinite(places).all(axis=1))
-
-
-POSITION = ["latitude_deg", "longitude_deg"]
-NO_FIX = "latitude 0, longitude 0 is what a receiver stores without a fix: left blank"
-
-
-def towers(table, line):
-    """Towers with a latitude and longitude each, slips that the others prove put right, and the flaws of the rest.
-
-    Parameters
-    ----------
-    table : Table
-        Towers.
-    line : Line
-        Its `crs` turns eastings and northings into positions.
-
-    Returns
-    -------
-    (Table, pandas.DataFrame)
-        Flaws in the form of `towerlib.records.audit.flaws`.
-    """
-    if table.rows.empty:
-        return table, audit.none()
-    rows, lost = _from_grid(table.rows, line.crs)
-    settled = _settled(rows, rows)
-    wrong = rows.index[(settled.problem != "").to_numpy()]
-    table = _put_right("towers", replace(table, rows=rows), settled)
-    flaws = audit.flaws(wrong, "latitude_deg", _pairs(rows.loc[wrong]), settled.problem.loc[wrong])
-    parts = [part for part in (lost, flaws) if len(part)]
-    return table, pd.concat(parts, ignore_index=True) if parts else audit.none()
-
-
-def visits(table, register):
-    """Visits whose position is put right where the line proves the slip, or left blank where there was no fix.
-
-    One that lies far from the line stands as it is: what it means is judged with the reading.
-
-    Parameters
-    ----------
-    table : Table
-        Visits.
-    register : pandas.DataFrame
-        Towers with their positions.
-
-    Returns
-    -------
-    (Table, pandas.DataFrame)
-        Flaws of positions that are none on earth.
-    """
-    rows = table.rows[table.rows[POSITION].notna().any(axis=1)]
-    if rows.empty:
-        return table, audit.none()
-    settled = _settled(rows, register)
-    has_problem = settled.problem != ""
-    no_fix = has_problem & (rows[POSITION] == 0).all(axis=1)
-    impossible = has_problem & ~((rows["latitude_deg"].abs() <= 90) & (rows["longitude_deg"].abs() <= 180))
-    wrong = rows.index[impossible]
-    flaws = audit.flaws(wrong, "latitude_deg", _pairs(rows.loc[wrong]), settled.problem.loc[wrong])
-    stands = has_problem & ~no_fix
-    kept = replace(
-        settled,
-        latitude_deg=settled.latitude_deg.mask(stands, rows["latitude_deg"]),
-        longitude_deg=settled.longitude_deg.mask(stands, rows["longitude_deg"]),
-        repair=settled.repair.mask(no_fix, NO_FIX),
-    )
-    return _put_right("visits", table, kept), flaws
-
-
-def _settled(rows, register):
-    """Positions after the comparison with the line's towers."""
-    return settle(
-        rows["latitude_deg"], rows["longitude_deg"], register["latitude_deg"], register["longitude_deg"]
-    )
-
-
-def _pairs(rows):
-    """Positions as a list shows them."""
-    return _shown(rows["latitude_deg"]) + ", " + _shown(rows["longitude_deg"])
-
-
-def _shown(numbers):
-    """Numbers as a list shows them; nothing where they are blank."""
-    return pd.Series(
-        ["" if pd.isna(one) else f"{one:.10g}" for one in numbers], index=numbers.index, dtype="str"
-    )
-
-
-def _put_right(name, table, settled):
+def _with_settled(name: str, table: Table, settled: Settled) -> Table:
     """A table with the settled positions, and each changed cell in its list of repairs."""
     changed = settled.repair.index[(settled.repair != "").to_numpy()]
     if changed.empty:
@@ -328,21 +287,33 @@ def _put_right(name, table, settled):
             pd.DataFrame(entries).astype(dict.fromkeys(["column", "value", "used", "reason"], "str"))
         )
         rows.loc[changed, column] = after
-    mended = audit.mended(name, rows, pd.concat(parts, ignore_index=True))
+    mended = audit.repaired_cells(name, rows, pd.concat(parts, ignore_index=True))
     return replace(table, rows=rows, repaired=pd.concat([table.repaired, mended], ignore_index=True))
 
 
-def _from_grid(rows, crs):
-    """Latitude and longitude of towers that have easting and northing only; and the flaws of those without a place."""
+def _pairs(rows) -> pd.Series:
+    """Positions as a list shows them."""
+    return _shown(rows["latitude_deg"]) + ", " + _shown(rows["longitude_deg"])
+
+
+def _shown(numbers) -> pd.Series:
+    """Numbers as a list shows them; "" where they are blank."""
+    return pd.Series(
+        ["" if pd.isna(one) else f"{one:.10g}" for one in numbers], index=numbers.index, dtype="str"
+    )
+
+
+def _from_grid(rows, crs: str | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows with the latitude and longitude of towers given in grid metres, and the flaws of towers without a place."""
     blank = rows["latitude_deg"].isna() | rows["longitude_deg"].isna()
     if not blank.any():
-        return rows, audit.none()
+        return rows, audit.no_flaws()
     grid = blank & rows["easting_m"].notna() & rows["northing_m"].notna()
     reason = ""
     if grid.any() and crs is None:
         reason = 'has easting and northing, but line.toml names no crs; add crs = "EPSG:…" under [line]'
-    elif grid.any():
-        reason = f"has easting and northing outside of {crs}; check both, and the crs of line.toml"
+    elif grid.any() and crs is not None:
+        reason = f"has easting and northing outside of {crs}; check both, and the crs in line.toml"
         placed = from_grid(rows.loc[grid, "easting_m"], rows.loc[grid, "northing_m"], crs)
         rows = rows.assign(
             **{name: rows[name].mask(grid, placed[name].reindex(rows.index)) for name in POSITION}
@@ -356,3 +327,48 @@ def _from_grid(rows, crs):
             audit.flaws(bare, "latitude_deg", "", none),
         ]
     )
+
+
+def from_grid(easting: pd.Series, northing: pd.Series, crs: str | CRS) -> pd.DataFrame:
+    """Latitudes and longitudes of grid positions.
+
+    Parameters
+    ----------
+    easting, northing : Series of float
+        Grid coordinates in the units of `crs` (metres as a rule), with one index.
+    crs : str or pyproj.CRS
+        Projected coordinate system, such as ``"EPSG:32736"``.
+
+    Returns
+    -------
+    DataFrame
+        Columns latitude_deg, longitude_deg (WGS 84); NaN where one is blank or beyond the projection.
+
+    Raises
+    ------
+    SettingsError
+        The system is unknown or not projected.
+
+    Examples
+    --------
+    >>> from_grid(pd.Series([500000.0]), pd.Series([10000000.0]), "EPSG:32736").round(6).to_numpy().tolist()
+    [[0.0, 33.0]]
+    """
+    from pyproj import Transformer
+    from pyproj.crs import CRS
+    from pyproj.exceptions import CRSError
+
+    try:
+        system = CRS.from_user_input(crs)
+    except CRSError:
+        raise SettingsError(
+            f'line.toml, line.crs: {crs!r} is not known; write a code, as "EPSG:32736"'
+        ) from None
+    if not system.is_projected:
+        raise SettingsError(
+            f"line.toml, line.crs: {crs!r} has no easting and northing; name a projected system"
+        )
+    transform = Transformer.from_crs(system, "EPSG:4326", always_xy=True).transform
+    longitude, latitude = transform(easting.to_numpy("float64"), northing.to_numpy("float64"))
+    places = pd.DataFrame({"latitude_deg": latitude, "longitude_deg": longitude}, index=easting.index)
+    return places.where(np.isfinite(places).all(axis=1))

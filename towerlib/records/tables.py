@@ -1,17 +1,37 @@
-"""The data dictionary: every table and column that a line folder may hold.
+"""The data dictionary: every table and column that a line folder may contain.
 
-Checks, reading and documentation all come from here. A column that is not required may be missing or blank;
-a blank means "not recorded", never zero.
+Checks, reading and documentation all come from here. A column that is not required may be missing or blank. A blank
+means "not recorded", never zero.
 """
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
 
 from pandera.pandas import Check, Column, DataFrameSchema
 
-from towerlib.errors import RecordsError
+from towerlib.errors import RecordsError, nearest
 
 
-def _column(kind, name, text, *, unit="", required=False, may_be_blank=False, is_past=False, checks=()):
-    """One column; `kind`, `unit` and whether its day cannot lie in the future travel in its metadata."""
-    dtype = {"number": float, "date": "datetime64[ns]", "instant": "datetime64[ns, UTC]", "yes/no": "boolean"}
+def _column(
+    kind: str,
+    name: str,
+    text: str,
+    *,
+    unit: str = "",
+    required: bool = False,
+    may_be_blank: bool = False,
+    is_past: bool = False,
+    checks: Iterable[Check] = (),
+) -> Column:
+    """One column; its metadata carries `kind`, `unit` and whether its day cannot lie in the future."""
+    dtype: dict[str, Any] = {
+        "number": float,
+        "date": "datetime64[ns]",
+        "instant": "datetime64[ns, UTC]",
+        "yes/no": "boolean",
+    }
     return Column(
         dtype.get(kind, str),
         checks=list(checks),
@@ -23,35 +43,44 @@ def _column(kind, name, text, *, unit="", required=False, may_be_blank=False, is
     )
 
 
-def _text(name, text, **more):
+def _text(name: str, text: str, **more: Any) -> Column:
     return _column("text", name, text, **more)
 
 
-def _number(name, unit, text, low=None, high=None, *, above=None, required=False):
+def _number(
+    name: str,
+    unit: str,
+    text: str,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    above: float | None = None,
+    required: bool = False,
+) -> Column:
     checks = [
-        check(bound)
-        for check, bound in ((Check.ge, low), (Check.le, high), (Check.gt, above))
-        if bound is not None
+        check(limit)
+        for check, limit in ((Check.ge, low), (Check.le, high), (Check.gt, above))
+        if limit is not None
     ]
     return _column("number", name, text, unit=unit, required=required, checks=checks)
 
 
-def _choice(name, options, text, **more):
+def _choice(name: str, options: tuple[str, ...], text: str, **more: Any) -> Column:
     return _column("choice", name, text, checks=[Check.isin(options)], **more)
 
 
-def _yes_no(name, text):
+def _yes_no(name: str, text: str) -> Column:
     return _column("yes/no", name, text)
 
 
-def _schema(name, row, key, *columns):
-    """One table: what a row is, and which columns together name a row."""
+def _schema(name: str, row: str, key: tuple[str, ...], *columns: Column) -> DataFrameSchema:
+    """One table: the meaning of a row, and the columns that together name a row."""
     return DataFrameSchema(
-        {column.name: column for column in columns},
+        {str(column.name): column for column in columns},
         name=name,
         description=row,
         metadata={"key": key},
-        strict=False,  # columns of the utility's own are carried along
+        strict=False,  # the utility's own columns are kept
     )
 
 
@@ -102,7 +131,7 @@ _VISITS = _schema(
     _choice(
         "method",
         ("leg coils", "no coils", "shield wire lifted"),
-        "leg coils: footing alone; no coils: footing in parallel with the shield wires, a lower bound; "
+        "leg coils: footing alone; no coils: footing in parallel with the shield wires, a lower limit only; "
         "shield wire lifted: footing alone",
         required=True,
         may_be_blank=True,  # such a visit is kept and graded: its leakage currents still count
@@ -219,15 +248,15 @@ _PRICES = _schema(
     _number("year", "1", "Index year", 1900, 2200),
 )
 
-TABLES = {
-    schema.name: schema
+TABLES: dict[str, DataFrameSchema] = {
+    str(schema.name): schema
     for schema in (_TOWERS, _VISITS, _LEGS, _SWEEPS, _SOIL, _OUTAGES, _FLASHES, _WORKS, _PRICES)
 }
-NEEDED = ("towers", "visits")  # without these two there is nothing to rank
-SPLIT = ("visits", "legs", "sweeps")  # these may come as many files, in a folder of that name
+NEEDED = ("towers", "visits")  # without these two nothing can be ranked
+SPLIT = ("visits", "legs", "sweeps")  # may come as many files, in a folder of that name
 
 
-def schema(name):
+def schema(name: str) -> DataFrameSchema:
     """The schema of one table.
 
     Parameters
@@ -243,7 +272,7 @@ def schema(name):
     Raises
     ------
     RecordsError
-        There is no such table.
+        The dictionary has no such table.
 
     Examples
     --------
@@ -251,11 +280,42 @@ def schema(name):
     'mA'
     """
     if name not in TABLES:
-        raise RecordsError(f"{name!r} is no table of a line folder; known are {', '.join(TABLES)}")
+        raise RecordsError(f"{name!r} is not a table of a line folder{nearest(name, TABLES)}")
     return TABLES[name]
 
 
-def required(name):
+def about(part: Column | DataFrameSchema) -> dict[str, Any]:
+    """The properties of a column or table that pandera has no field for.
+
+    Parameters
+    ----------
+    part : pandera Column or DataFrameSchema
+
+    Returns
+    -------
+    dict
+        kind, unit and is_past of a column; key of a table.
+
+    Examples
+    --------
+    >>> about(schema("legs").columns["leakage_ma"])["unit"]
+    'mA'
+    """
+    return part.metadata or {}
+
+
+def key(name: str) -> list[str]:
+    """Columns that together name a row of a table; empty where rows have no name.
+
+    Examples
+    --------
+    >>> key("legs"), key("soil")
+    (['visit_id', 'leg'], [])
+    """
+    return list(about(schema(name))["key"])
+
+
+def required(name: str) -> list[str]:
     """Columns without which a table cannot be read.
 
     Examples
@@ -263,11 +323,11 @@ def required(name):
     >>> required("legs")
     ['visit_id', 'leg', 'leakage_ma']
     """
-    return [key for key, column in schema(name).columns.items() if column.required]
+    return [one for one, column in schema(name).columns.items() if column.required]
 
 
-def document():
-    """The data dictionary as Markdown, one section a table.
+def document() -> str:
+    """The data dictionary as Markdown, one section per table.
 
     Returns
     -------
@@ -283,24 +343,23 @@ def document():
         parts += [
             f"## {name}: one row is {table.description}",
             "",
-            "| column | unit or kind | what it is |",
+            "| column | unit or kind | meaning |",
             "|---|---|---|",
         ]
-        parts += [_document_row(key, column) for key, column in table.columns.items()]
+        parts += [_document_row(one, column) for one, column in table.columns.items()]
         parts.append("")
     return "\n".join(parts)
 
 
-def _document_row(key, column):
+def _document_row(name: str, column: Column) -> str:
     """One line of the documentation; a star marks a required column."""
-    unit = column.metadata["unit"] if column.metadata["kind"] == "number" else column.metadata["kind"]
-    bounds = [_bound(check) for check in column.checks] + ["not in the future"] * column.metadata["is_past"]
-    return (
-        f"| {'★ ' if column.required else ''}`{key}` | {unit} | {'; '.join([column.description, *bounds])} |"
-    )
+    unit = about(column)["unit"] if about(column)["kind"] == "number" else about(column)["kind"]
+    rules = [_rule(check) for check in column.checks] + ["not in the future"] * about(column)["is_past"]
+    meaning = "; ".join([str(column.description), *rules])
+    return f"| {'★ ' if column.required else ''}`{name}` | {unit} | {meaning} |"
 
 
-def _bound(check):
+def _rule(check: Check) -> str:
     """A check in words."""
     rule = check.statistics
     if "allowed_values" in rule:
