@@ -301,7 +301,8 @@ def checked(name: str, table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The same; a column without any value has the type of the dictionary, so that files of several lines fit.
+        The same; a column without any value, or of whole figures among numbers, has the type of the dictionary, so
+        that files of several lines fit.
 
     Raises
     ------
@@ -316,24 +317,30 @@ def checked(name: str, table: pd.DataFrame) -> pd.DataFrame:
     """
     name = _by_file().get(name, name)
     contract = schema(name)
-    blank = {
-        column: DTYPES[row.type]
-        for column in table
-        if column in contract.columns
-        and table[column].isna().all()
-        and (row := about(str(column), name)) is not None
-        and (row.type not in ("whole", "true/false") or table.empty)
-    }
-    typed = table.astype(blank)
+    typed = table.astype(_lossless(table, name))
     try:
         contract.validate(typed, lazy=True)
     except SchemaErrors as flaws:
         first = flaws.failure_cases.iloc[0]
-        column = first["column"] if isinstance(first["column"], str) else first["failure_case"]
+        of_table = first["schema_context"] == "DataFrameSchema"
+        column = first["failure_case"] if of_table else first["column"]
         raise TypeError(
             f"table {name}, column {column}: {first['check']}, found {first['failure_case']}"
         ) from None
     return typed
+
+
+def _lossless(table: pd.DataFrame, name: str) -> dict[str, str]:
+    """Types of the columns that lose nothing by taking that of the dictionary: blank ones, whole figures."""
+    found = {}
+    for column in map(str, table.columns):
+        row, cells = about(column, name), table[column]
+        if row is None:
+            continue
+        blank = bool(cells.isna().all()) and (row.type not in ("whole", "true/false") or table.empty)
+        if blank or (row.type == "number" and cells.dtype.kind == "i"):
+            found[column] = DTYPES[row.type]
+    return found
 
 
 def document() -> str:

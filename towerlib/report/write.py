@@ -115,7 +115,7 @@ def write_report(study, folder, outlook=None):
     workbook.write_list(study.priority, folder / "priority-list.csv")
     found = write_changes(study, folder)
     workbook.write(study, folder / "priority-list.xlsx", found=found, notes=notes(study))
-    workbook.write_list(study.retest, folder / "retest-list.csv")
+    workbook.write_list(dictionary.checked("retest-list.csv", study.retest), folder / "retest-list.csv")
     intake.write(study.records, folder)
     gis.write(
         study.route,
