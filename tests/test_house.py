@@ -12,7 +12,7 @@ from towerlib.values import table
 
 PACKAGE = Path(towerlib.__file__).parent
 ROOMS = [  # from left to right; modules of one group may import from each other
-    {"errors", "safe_files", "text", "values"},
+    {"dictionary", "errors", "safe_files", "text", "values"},
     {"physics"},
     {"months", "config"},
     {"records"},

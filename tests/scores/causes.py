@@ -1,6 +1,7 @@
 """How well the named causes meet what is planted, over coils of several accuracies.
 
-``python -m tests.scores.causes [--lines N] [--seed S]`` prints it in Markdown.
+``python -m tests.scores.causes [--lines N] [--seed S] [--write]`` prints it in Markdown; ``--write`` also puts the short
+form into ``SCORES.md``.
 """
 
 import argparse
@@ -11,6 +12,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas as pd
 
+from tests.scores.record import rewrite
 from towerlib.physics.leg_currents import CoilSpec
 from towerlib.readings.leg_currents import summarise
 from towerlib.records.load import load
@@ -183,15 +185,70 @@ def _cell(name, value):
     return f"{100 * value:.1f} %" if name in FIGURES[1:4] else f"{value:.0f}"
 
 
+SHORT = ("open bond", "worn bond", "reversed coil", "corroded leg")
+PRECISE = {"bonds": "open bond", "reversed coils": "reversed coil", "weak legs": "corroded leg"}
+
+
+def short(scored):
+    """Recall of the defects that matter, one row per kind of reading and accuracy, and the precision.
+
+    Parameters
+    ----------
+    scored : dict of str to DataFrame
+        As of `score`, by what was read; the precision is that of the first.
+
+    Returns
+    -------
+    str
+        Markdown.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"planted": [*SHORT, "nothing"], "coils": "1 % + 1 mA", "flagged": 0.028})
+    >>> rows = rows.assign(recall=0.9, precision=0.85, missed=4.0, honest=3.0)
+    >>> print(short({"leakage": rows}).splitlines()[2])
+    | leakage | 1 % + 1 mA | 90 %, 3 of 4 | 90 %, 3 of 4 | 90 %, 3 of 4 | 90 %, 3 of 4 | 2.8 % |
+    """
+    lines = [
+        f"| readings | coils | {SHORT[0]}: recall, honest of missed | {' | '.join(SHORT[1:])} | sound visits flagged |",
+        "|---" * (len(SHORT) + 3) + "|",
+    ]
+    for readings, table in scored.items():
+        for coils, rows in table.groupby("coils", sort=False):
+            of = rows.set_index("planted")
+            cells = [
+                f"{100 * of.recall[name]:.0f} %, {of.honest[name]:.0f} of {of.missed[name]:.0f}"
+                for name in SHORT
+            ]
+            flagged = f"{100 * of.flagged['nothing']:.1f} %"
+            lines.append(f"| {' | '.join([readings, str(coils), *cells, flagged])} |")
+    return "\n".join([*lines, "", _precision(*next(iter(scored.items())))])
+
+
+def _precision(readings, scored):
+    """Range of the precision over the coils, as a sentence."""
+    told = []
+    for words, name in PRECISE.items():
+        found = 100 * scored.loc[scored["planted"] == name, "precision"].dropna()
+        ends = dict.fromkeys([f"{found.min():.0f}", f"{found.max():.0f}"])
+        told.append(f"{words} {' to '.join(ends)} %")
+    return f"Precision with {readings}: {', '.join(told)}."
+
+
 def main(words=None):
     """Print what is found with the injected test and by leakage alone."""
     parser = argparse.ArgumentParser(description="How well the named causes meet what is planted.")
     parser.add_argument("--lines", type=int, default=3, help="lines to simulate, the demo's three in turn")
     parser.add_argument("--seed", type=int, default=1, help="seed of the first line")
+    parser.add_argument("--write", action="store_true", help="rewrite the section of SCORES.md")
     asked = parser.parse_args(words)
+    found = {}
     for title, injected in (("Leakage and injected test", True), ("Leakage alone", False)):
         print(f"{title}, {asked.lines} lines from seed {asked.seed}:\n")
-        print(markdown(score(asked.lines, asked.seed, injected=injected)) + "\n")
+        found[title.lower()] = score(asked.lines, asked.seed, injected=injected)
+        print(markdown(found[title.lower()]) + "\n")
+    if asked.write:
+        rewrite("causes", f"{asked.lines} lines from seed {asked.seed}.\n\n{short(found)}")
 
 
 if __name__ == "__main__":

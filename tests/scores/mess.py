@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas as pd
 
+from tests.scores.record import rewrite
 from towerlib import route
 from towerlib.errors import TowerlibError
 from towerlib.readings import quality
@@ -320,7 +321,7 @@ OUTCOMES = [
     "caught",
     "repaired rightly",
     "read as meant",
-    "told by the rules",
+    "found by the rules",
     "passed unseen",
     "used wrongly",
 ]
@@ -366,7 +367,7 @@ def score(folder=None, seed=SEED):
     -------
     pandas.DataFrame
         One row a kind; columns messed, caught, repaired rightly, read as meant (right, without an entry in the
-        list of repairs), told by the rules (used as written, and the visit's grade or the route says so),
+        list of repairs), found by the rules (used as written, and the visit's grade or the route says so),
         passed unseen, used wrongly, accounted (share of the rows that are used or rejected).
     """
     with TemporaryDirectory() as place:
@@ -399,7 +400,7 @@ def markdown(table):
     sums = table[names].sum().rename("**all**").to_frame().T
     for name, row in pd.concat([table[names], sums]).iterrows():
         lines.append(f"| {name} | {' | '.join(str(int(row[column])) for column in names)} |")
-    lines.append(f"\nRows accounted for: {table['accounted'].min():.0%}.")
+    lines.append(f"\nRows accounted for: {100 * table['accounted'].min():.0f} %.")
     return "\n".join(lines)
 
 
@@ -474,7 +475,7 @@ def _outcomes(records, mess, clean):
     outcomes = dict.fromkeys(OUTCOMES, 0)
     outcomes["caught"] = len(mess.ids) - len(used)
     outcomes["repaired rightly" if is_listed else "read as meant"] = int(as_meant.sum())
-    outcomes["told by the rules"] = int((~as_meant & told).sum())
+    outcomes["found by the rules"] = int((~as_meant & told).sum())
     outcomes["passed unseen" if mess.slip else "used wrongly"] = int((~as_meant & ~told).sum())
     return outcomes
 
@@ -531,13 +532,17 @@ def _told(records):
     return set(quality.grade(records, laid, records.line.quality).findings["visit_id"])
 
 
-def main():
+def main(words=None):
     """Print the score."""
-    parser = argparse.ArgumentParser(description="How well the reader stands mess.")
+    parser = argparse.ArgumentParser(description="How well the reader bears mess.")
     parser.add_argument("folder", nargs="?", help="a clean line folder; a simulated line when missing")
     parser.add_argument("--seed", type=int, default=SEED)
-    asked = parser.parse_args()
-    print(markdown(score(asked.folder, asked.seed)))
+    parser.add_argument("--write", action="store_true", help="rewrite the section of SCORES.md")
+    asked = parser.parse_args(words)
+    text = markdown(score(asked.folder, asked.seed))
+    print(text)
+    if asked.write:
+        rewrite("mess", text)
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from tests.scores.causes import markdown
+from tests.scores.record import rewrite
 from towerlib.physics.fault_scan.response import with_fault
 from towerlib.physics.fault_scan.scan import Ambient, Errors, Injected, ScanOptions, single_faults
 from towerlib.physics.ladder import driving_points, ladder, solve
@@ -67,7 +68,7 @@ SITUATIONS = (
     ),
     Situation("not transposed, 0.5 to 5 A, noise 10 mA, own 3 mA", "in service", **POOR),
     Situation("without coils and footing at every tower, 5 %", "injected", every=1),
-    Situation("the same, errors of 20 % told as 6 %", "injected", every=1, reading=0.20, told=0.064),
+    Situation("the same, errors of 20 % stated as 6 %", "injected", every=1, reading=0.20, told=0.064),
     Situation("without coils at every third tower", "injected", **THIRD),
     Situation("without coils at every third tower, 0.5 to 5 A, noise 10 mA", "both", **THIRD, **POOR),
     Situation("without coils at every third tower, 3 to 30 A, noise 3 mA", "both", (3.0, 30.0), **THIRD),
@@ -287,9 +288,13 @@ def main(words=None):
     parser = argparse.ArgumentParser(description="How well the scan finds open bonds and open spans.")
     parser.add_argument("--lines", type=int, default=20, help="lines to simulate in each situation")
     parser.add_argument("--seed", type=int, default=1, help="seed of the first line")
+    parser.add_argument("--write", action="store_true", help="rewrite the section of SCORES.md")
     asked = parser.parse_args(words)
-    print(f"Lines of {TOWERS} towers, {asked.lines} in each situation from seed {asked.seed}:\n")
-    print(markdown(score(asked.lines, asked.seed)))
+    text = f"Lines of {TOWERS} towers, {asked.lines} in each situation from seed {asked.seed}:\n\n"
+    text += markdown(score(asked.lines, asked.seed))
+    print(text)
+    if asked.write:
+        rewrite("scan", text)
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from tests.scores import causes as scoring
+from tests.scores import record
 from tests.scores.causes import ANSWERS, HONEST, count, judge, markdown, score
 from towerlib import assessment
 from towerlib.physics.leg_currents import CoilSpec
@@ -23,6 +24,19 @@ HIDDEN = {
     ("brackwater-stonefell", "71"): "worn bond of 21 Ω at a footing of 27 Ω",
     ("stonefell-ambermoss", "C/4"): "worn bond of 10 Ω at a footing of 36 Ω",
 }
+
+
+SCORED = pd.DataFrame(
+    {
+        "coils": np.repeat(["1 % + 1 mA", "2 % + 2 mA"], 5),
+        "planted": [*scoring.SHORT, "nothing"] * 2,
+        "flagged": 0.028,
+        "recall": 0.6,
+        "precision": [0.5, 0.5, 1.0, 0.8, np.nan, 0.75, 0.75, 1.0, 0.9, np.nan],
+        "missed": 2.0,
+        "honest": 1.0,
+    }
+)
 
 
 @pytest.fixture(scope="module")
@@ -105,6 +119,39 @@ def test_both_tables_are_printed(monkeypatch, capsys):
     scoring.main(["--lines", "2", "--seed", "7"])
     assert asked == [(2, 7, True), (2, 7, False)]
     assert "Leakage alone, 2 lines from seed 7" in capsys.readouterr().out
+
+
+def test_writing_replaces_the_own_section_and_nothing_else(tmp_path, monkeypatch):
+    path = tmp_path / "SCORES.md"
+    before = record.SCORES.read_text(encoding="utf-8")
+    path.write_text(before, encoding="utf-8")
+    monkeypatch.setattr(scoring, "score", lambda *about, injected: SCORED)
+    monkeypatch.setattr(scoring, "rewrite", lambda section, text: record.rewrite(section, text, path))
+    scoring.main(["--lines", "2", "--seed", "7", "--write"])
+    after = path.read_text(encoding="utf-8")
+    heads, tails = zip(*(text.split("<!-- causes -->\n") for text in (before, after)), strict=True)
+    assert heads[0] == heads[1]
+    assert tails[0].split("<!-- end of causes -->")[1] == tails[1].split("<!-- end of causes -->")[1]
+    section = tails[1].split("<!-- end of causes -->")[0]
+    assert section.startswith("2 lines from seed 7.")
+    assert "| leakage alone | 1 % + 1 mA | 60 %, 1 of 2 |" in section
+    assert "bonds 50 to 75 %, reversed coils 100 %" in section
+
+
+def test_a_missing_section_is_named(tmp_path):
+    path = tmp_path / "SCORES.md"
+    path.write_text("<!-- end of scan -->\n<!-- scan -->\n", encoding="utf-8")
+    for section in ("scan", "mess"):
+        with pytest.raises(ValueError, match=f"no section between <!-- {section} -->"):
+            record.rewrite(section, "", path)
+
+
+@pytest.mark.parametrize("section", ["causes", "scan", "mess"])
+def test_every_score_has_its_section(section, tmp_path):
+    path = tmp_path / "SCORES.md"
+    path.write_text(record.SCORES.read_text(encoding="utf-8"), encoding="utf-8")
+    record.rewrite(section, "nothing measured", path)
+    assert path.read_text(encoding="utf-8").count("nothing measured") == 1
 
 
 # ---- what is found

@@ -1,16 +1,20 @@
-"""What every column of the lists and GIS layers means: unit, number format, meaning."""
+"""Names, units and number formats of the columns of lists and GIS layers, from the data dictionary."""
 
-import csv
+from __future__ import annotations
+
 from functools import cache
-from importlib.resources import files
+
+from towerlib.dictionary import about, names
 
 LIST, RETESTS, PACKAGES, CHANGES = "priority list", "retests", "plan packages", "changes"
+TABLES = {LIST: "priority", PACKAGES: "packages"}  # of sheets that are called otherwise
+IN_THE_FORMAT = {PACKAGES: ("currency",)}  # columns of the CSV that a sheet has in its number formats
 MONEY = "money"  # stands for the currency of the line
 SUFFIXES = ("ohm", "ma", "v", "km", "m", "deg", "date")  # units that end the name of a column
 
 
 @cache
-def dictionary(part=LIST):
+def dictionary(part: str = LIST) -> dict[str, dict[str, str]]:
     """Unit, number format and meaning of every column of a list or layer.
 
     Parameters
@@ -29,11 +33,20 @@ def dictionary(part=LIST):
     >>> dictionary("retests")["due_date"]["format"]
     'yyyy-mm-dd'
     """
-    text = files("towerlib.report").joinpath("columns.csv").read_text(encoding="utf-8")
-    return {row["column"]: row for row in csv.DictReader(text.splitlines()) if row["part"] == part}
+    table = TABLES.get(part, part.replace(" ", "-"))
+    rows = {name: about(name, table) for name in names(table) if name not in IN_THE_FORMAT.get(part, ())}
+    return {
+        name: {
+            "unit": "date" if row.type == "date" else row.unit,
+            "format": row.format,
+            "meaning": row.meaning,
+        }
+        for name, row in rows.items()
+        if row is not None
+    }
 
 
-def in_currency(text, currency):
+def in_currency(text: str, currency: str) -> str:
     """A unit or number format in the currency of a line.
 
     Parameters
@@ -55,7 +68,7 @@ def in_currency(text, currency):
     return text.replace(MONEY, currency) if currency else text
 
 
-def label(column, unit):
+def label(column: str, unit: str) -> str:
     """Name of a column as people read it.
 
     Parameters
@@ -79,7 +92,7 @@ def label(column, unit):
     return " ".join(words) + (f" [{unit}]" if unit not in ("", "1", "date") else "")
 
 
-def one_line(text):
+def one_line(text: object) -> str:
     r"""A text without line breaks and signs that cannot be shown, for headers, footers and formats.
 
     Parameters

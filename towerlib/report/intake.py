@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from towerlib import safe_files
+from towerlib import dictionary, safe_files
 from towerlib.readings.quality import VERDICTS
 from towerlib.report import workbook
 
@@ -195,5 +195,5 @@ def write(records, folder):
     lists = {"rejected-rows.csv": records.rejected, "repaired-rows.csv": records.repaired}
     with safe_files.replace_files(folder) as place:
         for name, table in lists.items():
-            workbook.write_list(table, place / name)
+            workbook.write_list(dictionary.checked(name, table), place / name)
     return [folder / name for name in lists]

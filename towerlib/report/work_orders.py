@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from towerlib import dictionary
 from towerlib.config.sections import OFTEN_VISITED
 from towerlib.plan import packages
 from towerlib.plan.budget import QUANTITIES
@@ -102,7 +103,8 @@ def write(study, folder):
         rounded = table.round(
             {column: 3 for column in table.select_dtypes("float") if not column.endswith("_deg")}
         )
-        workbook.write_list(rounded.assign(currency=currency), folder / name)
+        table = dictionary.checked(name, rounded.assign(currency=currency))
+        workbook.write_list(table, folder / name)
     return list(tables)
 
 

@@ -5,7 +5,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
-from towerlib import changes, portfolio
+from towerlib import changes, dictionary, portfolio
 from towerlib.plan import order_rule
 from towerlib.plan import sensitivity as studies
 from towerlib.report import (
@@ -49,9 +49,15 @@ def write_changes(study, folder):
     found = changes.against_last(study, folder.parent)
     workbook.write_list(found.table, folder / "changes.csv")
     tables = {"changes": found.table, "coverage": changes.coverage(study)}
-    for name, table in tables.items():
-        table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
+    _write_tables(tables, folder)
     return found
+
+
+def _write_tables(tables, folder):
+    """Tables as Parquet, each held against its schema."""
+    for name, table in tables.items():
+        file = f"tables/{name}.parquet"
+        dictionary.checked(file, table).to_parquet(folder / file, index=False, compression="zstd")
 
 
 TOWERS_SHOWN = 8  # pictures of single towers: the first of the list that have leg currents to show
@@ -109,7 +115,7 @@ def write_report(study, folder, outlook=None):
     workbook.write_list(study.priority, folder / "priority-list.csv")
     found = write_changes(study, folder)
     workbook.write(study, folder / "priority-list.xlsx", found=found, notes=notes(study))
-    workbook.write_list(study.retest, folder / "retest-list.csv")
+    workbook.write_list(dictionary.checked("retest-list.csv", study.retest), folder / "retest-list.csv")
     intake.write(study.records, folder)
     gis.write(
         study.route,
@@ -130,8 +136,7 @@ def write_report(study, folder, outlook=None):
     for rank, tower_id in suspicious(study.priority):
         picture = tower_sheet.tower_picture(tower_id, cases)
         save(picture, folder / "towers" / f"{rank:03d}-{quote(tower_id, safe='')}.png")
-    for name, table in (tables(study) | {"history": cases.history, "sweep-shapes": cases.shapes}).items():
-        table.to_parquet(folder / "tables" / f"{name}.parquet", index=False, compression="zstd")
+    _write_tables(tables(study) | {"history": cases.history, "sweep-shapes": cases.shapes}, folder)
     summary.write(study, folder / "summary.html", found, outlook=outlook)
     line_explorer.write(study, folder / "explorer.html")
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
