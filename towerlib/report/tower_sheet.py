@@ -115,14 +115,10 @@ SHAPES = {  # of the markers, by method
 METHODS = {
     "leg coils": "leg coils (footing alone)",
     "shield wire lifted": "shield wire lifted (footing alone)",
-    "no coils": "no coils (lower bound, its foot on the value)",
+    "no coils": "no coils (lower limit only, its foot on the value)",
     "not stated": "method not stated",
 }
-FILLS = {
-    "usable": style.COLOURS(0.85),
-    "usable with caution": style.tint(style.COLOURS(0.3)),
-    "not usable": "white",
-}
+FILLS = {name: look.colour for name, look in style.VERDICTS.items() if name != "not tested"}
 NO_READINGS = "No impedance of this tower was read (visits.csv)."
 BOUNDS = {"<": "< ", ">": "> "}
 

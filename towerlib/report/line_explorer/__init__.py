@@ -10,7 +10,7 @@ import pandas as pd
 from towerlib.report import cautions, map_layers
 from towerlib.report.line_explorer import evidence, history
 from towerlib.report.line_explorer import layers as line_explorer_layers
-from towerlib.report.style import CONTEXT
+from towerlib.report.style import CONTEXT, HOLLOW, SHAPES, SPANS
 from towerlib.text import one_line
 
 DIGITS = 3  # of a kilometre: one metre
@@ -432,6 +432,8 @@ def contents(study, towers, stations, context_names):
         "stations": {axis: stations[axis].tolist() for axis in ("name", "x", "y")},
         "layers": [_layer(layer, history.number(months[0])) for layer in layers],
         "missing": missing,
+        "hollow": HOLLOW,
+        "suspected": SPANS["suspected"].label,
         "context": [
             {"name": one_line(name), "colour": CONTEXT[place % len(CONTEXT)]}
             for place, name in enumerate(context_names)
@@ -499,7 +501,7 @@ def _layer(layer, first):
         "log": layer.log,
         "dated": layer.dated,
         "rows": [[height, text] for height, text in layer.rows.items()],
-        "looks": [vars(look) for look in layer.looks],
+        "looks": [vars(look) | {"marker": SHAPES[look.shape].bokeh} for look in layer.looks],
         "steps": [[word, _explorer_numbers(pd.Series(ohm), 3)] for word, ohm in layer.steps],
         "changes": found,
     }
