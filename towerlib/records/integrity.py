@@ -9,6 +9,7 @@ import pyarrow.compute as pc
 
 from towerlib.records import audit, positions
 from towerlib.records.tables import TABLES, schema
+from towerlib.text import listed
 
 _PLACE = ("_file", "_row")
 _MIX = np.uint64(0x9E3779B97F4A7C15)  # odd, so that no bit is lost: 2^64 over the golden ratio
@@ -128,8 +129,7 @@ def _spots(rows, groups):
 
 def _listed(spots):
     """At most three places for a sentence."""
-    shown = " and ".join(spots.iloc[:3])
-    return shown if len(spots) < 4 else f"{shown} and {len(spots) - 3} more"
+    return listed(spots, 3, " and ")
 
 
 BELONGS = {  # table: (its column, the table where the id must stand)

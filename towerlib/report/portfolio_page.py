@@ -20,12 +20,12 @@ from towerlib.outages import HONEST
 from towerlib.report import cautions, layout, style
 from towerlib.text import (
     BLANK,
-    band,
-    count,
+    counted,
+    interval,
     isolated,
-    money_estimate,
+    money,
     named,
-    percent_of,
+    percent,
     sentence,
     significant,
 )
@@ -123,7 +123,9 @@ def _avoidable_words(lines):
     parts = [
         f"{isolated(row.title)} {significant(row.avoidable_per_year)}" for row in known.head(6).itertuples()
     ]
-    return f"Bars, avoidable trip-outs a year of {count(len(known), 'line')}, most first: {'; '.join(parts)}."
+    return (
+        f"Bars, avoidable trip-outs a year of {counted(len(known), 'line')}, most first: {'; '.join(parts)}."
+    )
 
 
 def reach(coverage):
@@ -171,8 +173,8 @@ def _reach_words(coverage):
         return "There is but one month to show."
     first, last = coverage.iloc[0], coverage.iloc[-1]
     parts = [
-        f"{REACH[f'{name}_percent'][0]} {percent_of(first[name], first['towers'])} then, "
-        f"{percent_of(last[name], last['towers'])} now"
+        f"{REACH[f'{name}_percent'][0]} {percent(first[name], first['towers'])} then, "
+        f"{percent(last[name], last['towers'])} now"
         for name in ("usable", "above_limit", "overdue", "never_tested")
     ]
     return f"Lines over time from {first['month']} to {last['month']}, share of towers: {'; '.join(parts)}."
@@ -208,13 +210,13 @@ def ranked(portfolio, reports, back=".."):
             "rank": _rank(row.rank_trip_outs),
             "rank_money": _rank(row.rank_money),
             "title": row.title,
-            "size": f"{count(row.towers, 'tower')}, {significant(row.length_km, 3)}{BLANK}km",
-            "above": f"{row.above_limit} ({percent_of(row.above_limit, row.towers)})",
+            "size": f"{counted(row.towers, 'tower')}, {significant(row.length_km, 3)}{BLANK}km",
+            "above": f"{row.above_limit} ({percent(row.above_limit, row.towers)})",
             "observed": _observed(row),
-            "expected": band(row.trip_outs_per_year, row.trip_outs_low, row.trip_outs_high),
+            "expected": interval(row.trip_outs_per_year, row.trip_outs_low, row.trip_outs_high),
             "basis": "" if _unknown(row.trip_outs_per_year) else row.basis,
-            "avoidable": band(row.avoidable_per_year, row.avoidable_low, row.avoidable_high),
-            "money": band(row.money_per_year, row.money_low, row.money_high),
+            "avoidable": interval(row.avoidable_per_year, row.avoidable_low, row.avoidable_high),
+            "money": interval(row.money_per_year, row.money_low, row.money_high),
             "currency": row.currency,
             "links": links(reports, row.folder, portfolio.month, back),
         }
@@ -270,7 +272,7 @@ def reach_rows(portfolio):
     names = ("tested", "usable", "overdue", "never_tested", "above_limit")
     return [
         {"month": row["month"]}
-        | {name: f"{row[name]} ({percent_of(row[name], row['towers'])})" for name in names}
+        | {name: f"{row[name]} ({percent(row[name], row['towers'])})" for name in names}
         for row in kept.tail(8).to_dict("records")
     ]
 
@@ -358,7 +360,7 @@ def years(split):
     if split.plan is None:
         return []
     return [
-        f"Year {row.year}: {count(row.towers, 'tower')} in {count(row.mobilisations, 'mobilisation')}, "
+        f"Year {row.year}: {counted(row.towers, 'tower')} in {counted(row.mobilisations, 'mobilisation')}, "
         f"{significant(row.spent, 3)} of {significant(row.budget, 3)}{BLANK}{split.currency}, "
         f"{significant(row.crew_weeks)}{BLANK}crew-weeks."
         for row in split.plan.years.itertuples()
@@ -395,12 +397,12 @@ def headline(portfolio):
     if not math.isfinite(first["avoidable_per_year"]):
         told = "No trip-out rate is known on any of these lines"
     else:
-        whole = band(
+        whole = interval(
             *(sums[f"avoidable_{end}"] for end in ("per_year", "low", "high")), "lightning trip-outs a year"
         )
         told = (
             f"bringing every footing to its target would avoid {whole}, "
-            f"{percent_of(first['avoidable_per_year'], sums['avoidable_per_year'])} of them on {isolated(first['title'])}"
+            f"{percent(first['avoidable_per_year'], sums['avoidable_per_year'])} of them on {isolated(first['title'])}"
         )
     return " ".join(filter(None, (sentence(told), _gain(portfolio.split))))
 
@@ -411,7 +413,7 @@ def _gain(split):
         return ""
     own, found = split.table["own_per_year"].sum(skipna=False), split.table["avoided_per_year"].sum()
     text = (
-        f"{money_estimate(split.total, split.currency)} split over the lines would avoid "
+        f"{money(split.total, split.currency, digits=2)} split over the lines would avoid "
         f"{significant(found)} a year by model and record"
     )
     return sentence(
@@ -436,27 +438,27 @@ def figures(portfolio):
     seen = int(lines["observed_trip_outs"].notna().sum())
     avoidable = [sums[f"avoidable_{end}"] for end in ("per_year", "low", "high")]
     earned = [sums[f"money_{end}"] for end in ("per_year", "low", "high")]
-    of = f"of {count(int(sums['towers']), 'tower')}"
+    of = f"of {counted(int(sums['towers']), 'tower')}"
     return [
         _figure(
             "above their limit",
-            count(int(sums["above_limit"]), "tower"),
+            counted(int(sums["above_limit"]), "tower"),
             f"{of}, {significant(sums['length_km'], 3)}{BLANK}km",
         ),
         _figure(
             "without a usable reading of the footing alone",
-            count(int(sums["unread"]), "tower"),
+            counted(int(sums["unread"]), "tower"),
             f"{of}; {int(sums['never_tested'])} never tested, {int(sums['overdue'])} overdue",
         ),
         _figure(
             "lightning trip-outs that happened",
             _times(sums["observed_per_year"]),
-            f"{_number(sums['observed_trip_outs'])} in the records of {seen} of {count(len(lines), 'line')}",
+            f"{_number(sums['observed_trip_outs'])} in the records of {seen} of {counted(len(lines), 'line')}",
         ),
         _figure(
             "lightning trip-outs expected, footings as they stand",
             _times(sums["trip_outs_per_year"]),
-            f"on {known} of {count(len(lines), 'line')}, each held against its record where it has one",
+            f"on {known} of {counted(len(lines), 'line')}, each held against its record where it has one",
         ),
         _figure(
             "avoidable by footings at target",
@@ -494,7 +496,7 @@ def _part_ends(ends):
 
 
 def _money(amount, portfolio):
-    return "not known" if _blank(amount) else money_estimate(amount, portfolio.lines["currency"].iloc[0])
+    return "not known" if _blank(amount) else money(amount, portfolio.lines["currency"].iloc[0], digits=2)
 
 
 def missing(portfolio):
@@ -522,11 +524,11 @@ def answer(portfolio):
     -------
     str
     """
-    lines = [f"{portfolio.month}: {count(len(portfolio.lines), 'line')}. {headline(portfolio)}"]
+    lines = [f"{portfolio.month}: {counted(len(portfolio.lines), 'line')}. {headline(portfolio)}"]
     if portfolio.missing:
         lines.append(f"Not in it: {named(f'{name} ({why})' for name, why in portfolio.missing.items())}.")
     lines += [
-        f"Safety, apart from money: {count(int(portfolio.totals['safety_queue']), 'tower')} in the safety queue."
+        f"Safety, apart from money: {counted(int(portfolio.totals['safety_queue']), 'tower')} in the safety queue."
     ]
     return "\n".join(lines).replace("\u00a0", " ").replace("\u202f", " ")
 

@@ -138,7 +138,7 @@ def dotted(shape: str) -> Path:
     outside = marker.get_path().transformed(marker.get_transform())
     turn = 1 if _runs_clockwise(outside) else -1  # against the outline, so that the fill leaves it out
     low = -0.12 if shape == "^" else 0.0  # the middle of a triangle lies below that of its box
-    hole = Path(0.17 * circle.vertices[::turn] + [0.0, low], circle.codes)
+    hole = Path(0.2 * circle.vertices[::turn] + [0.0, low], circle.codes)
     return Path.make_compound_path(outside, hole)
 
 
@@ -246,7 +246,7 @@ CLASSES = {  # kind of a tower by its footing, the worst last
     "not tested": NOT_TESTED,
     "good": Look("good", "circle", scaled(0.08)),
     "acceptable": Look("acceptable", "square", scaled(0.5), 1.1),
-    "lower bound only": Look("lower limit only", "diamond with dot", scaled(0.7), 1.3, bounded=True),
+    "lower bound only": Look("lower limit only", "diamond with dot", scaled(0.7), 1.5, bounded=True),
     "above limit": Look("above limit", "triangle", scaled(0.95), 1.5),
     "above limit, lower bound": Look(
         "above limit, lower limit only", "triangle with dot", scaled(0.95), 1.8, bounded=True
@@ -260,7 +260,7 @@ GAPS = {  # of the gap fraction, with the value they start at: shapes to tell ap
     "0.2 to 0.5": (0.2, Look("gap fraction 0.2 to 0.5", "square", scaled(0.35), 1.1)),
     "0.5 and more": (0.5, Look("gap fraction 0.5 and more", "triangle", scaled(0.8), 1.5)),
 }
-RING = Look("ring joins the legs: no conclusion on the bond", "hexagon", NO_VERDICT, 1.2)
+RING = Look("ring joins the legs", "hexagon", NO_VERDICT, 1.2)
 QUEUES = {  # why a tower is on the priority list, the most urgent first
     "safety": Look("safety: check touch voltage on site", "star", scaled(0.97), 1.9),
     "repair": Look("repair", "triangle", scaled(0.8), 1.6),

@@ -13,11 +13,12 @@ from towerlib.plan.priority import SHIELD_WIRE
 from towerlib.report import condition_words, outage_charts
 from towerlib.text import (
     BLANK,
-    band,
-    count,
-    money_estimate,
+    counted,
+    first_lines,
+    interval,
+    money,
     named,
-    percent_of,
+    percent,
     sentence,
     significant,
 )
@@ -170,7 +171,7 @@ def _cost(told, plan):
     )
     text = f"With its footings as they stand, this line is expected to trip by lightning {_times(rate, low, high)}"
     if known:
-        record = count(told["observed_trip_outs"], "lightning trip-out")
+        record = counted(told["observed_trip_outs"], "lightning trip-out")
         text += f", 95{BLANK}% interval of the model held against {record} in {significant(told['observed_years'])} years"
     else:
         text += (
@@ -179,18 +180,18 @@ def _cost(told, plan):
         )
     if plan.cost_per_trip_out:
         cost, least, most = (
-            money_estimate(end * plan.cost_per_trip_out, plan.currency) for end in (rate, low, high)
+            money(end * plan.cost_per_trip_out, plan.currency, digits=2) for end in (rate, low, high)
         )
         return (
             text
-            + f"; at {money_estimate(plan.cost_per_trip_out, plan.currency)} a trip-out that is {cost} a year ({least} to {most})"
+            + f"; at {money(plan.cost_per_trip_out, plan.currency, digits=2)} a trip-out that is {cost} a year ({least} to {most})"
         )
     return text + "; what a trip-out costs is not set ([plan] cost_per_trip_out), so no money can be told"
 
 
 def _times(rate, low, high):
     """How often a year."""
-    return band(rate, low, high, "times a year")
+    return interval(rate, low, high, "times a year")
 
 
 def _saving(told):
@@ -199,12 +200,12 @@ def _saving(told):
     if not towers or not math.isfinite(fraction):
         return ""
     text = (
-        f"bringing the {count(towers, 'tower')} where it pays most (a tenth) to target would avoid "
-        f"{percent_of(fraction, 1)} of the modelled trip-outs"
+        f"bringing the {counted(towers, 'tower')} where it pays most (a tenth) to target would avoid "
+        f"{percent(fraction, 1)} of the modelled trip-outs"
     )
     if "avoided_worst_tenth_per_year" in told:
         ends = (told[f"avoided_worst_tenth_{end}"] for end in ("per_year", "low", "high"))
-        text += f", {band(*ends, 'a year')} by the model alone"
+        text += f", {interval(*ends, 'a year')} by the model alone"
     return text
 
 
@@ -241,10 +242,10 @@ def _above(towers, length_km):
     above = towers["impedance_class"] == "above limit"
     only = int((above & towers["footing_ohm"].isna()).sum())
     judged = int(towers["footing_ohm"].notna().sum()) + only
-    more = f"of {count(judged, 'tower')} whose footing can be judged ({percent_of(above.sum(), judged)})"
+    more = f"of {counted(judged, 'tower')} whose footing can be judged ({percent(above.sum(), judged)})"
     more += f"; {only} by a lower bound alone" if only else ""
     return _figure(
-        count(int(above.sum()), "tower"),
+        counted(int(above.sum()), "tower"),
         "above their limit",
         f"{more}; {significant(length_km, 3)}{BLANK}km of line",
     )
@@ -256,9 +257,9 @@ def _unread(towers):
         int(towers["footing_ohm"].isna().sum()),
         int((towers["impedance_class"] == "lower bound only").sum()),
     )
-    more = f"of {count(len(towers), 'tower')}"
+    more = f"of {counted(len(towers), 'tower')}"
     more += f"; of {bound} a lower bound is known that lies within the limit" if bound else ""
-    return _figure(count(unread, "tower"), "without a usable reading of the footing alone", more)
+    return _figure(counted(unread, "tower"), "without a usable reading of the footing alone", more)
 
 
 def _observed(told):
@@ -267,11 +268,11 @@ def _observed(told):
     if not told.get("observed_years"):
         return _figure("not known", what, "no record over a stretch of time")
     big = f"{told['observed_trip_outs']} in {significant(told['observed_years'])}{BLANK}years"
-    rate = band(*(told[f"observed_{end}"] for end in ("per_year", "low", "high")), "a year")
+    rate = interval(*(told[f"observed_{end}"] for end in ("per_year", "low", "high")), "a year")
     parts = [rate]
     if math.isfinite(told["observed_per_100_km_year"]):
         ends = (told[f"observed_per_100_km_{end}"] for end in ("year", "low", "high"))
-        parts.append(band(*ends, "per 100 km and year"))
+        parts.append(interval(*ends, "per 100 km and year"))
     return _figure(big, what, f"{'; '.join(parts)}; 95{BLANK}% intervals")
 
 
@@ -294,9 +295,9 @@ def _bonds(towers):
     leads = int((towers["leads_missing"] > 0).fillna(False).sum())
     more = (
         "suspected from readings, or seen broken; a suspicion is no fault. Earthing leads seen missing at "
-        f"{count(leads, 'tower')}"
+        f"{counted(leads, 'tower')}"
     )
-    return _figure(count(int(bonds.sum()), "tower"), "with a shield-wire bond to inspect", more)
+    return _figure(counted(int(bonds.sum()), "tower"), "with a shield-wire bond to inspect", more)
 
 
 def _touch(study):
@@ -306,7 +307,7 @@ def _touch(study):
         return _figure("not screened", what, "see what is off")
     number, often = screen.value_counts(), int((study.priority["queue"] == "safety").sum())
     more = f"people are often at {often} of them; {number.get('cannot tell', 0)} cannot be told. A triage, no certificate"
-    return _figure(count(int(number.get("above", 0)), "tower"), what, more)
+    return _figure(counted(int(number.get("above", 0)), "tower"), what, more)
 
 
 def covered(study):
@@ -329,7 +330,7 @@ def covered(study):
         "overdue": "overdue: the reading that stands is older than its rule allows",
         "never_tested": "never tested",
     }
-    return [(text, str(row[name]), percent_of(row[name], row["towers"])) for name, text in words.items()]
+    return [(text, str(row[name]), percent(row[name], row["towers"])) for name, text in words.items()]
 
 
 def trip_outs(study):
@@ -490,7 +491,7 @@ def uncertain(study):
     sure = towers["rank_confidence"].value_counts()
     unsure = towers.loc[towers["rank_confidence"] == "open"].sort_values("impedance_rank")["tower_id"]
     parts = [
-        f"Which towers are the worst tenth by footing: {count(int(sure.get('sure', 0)), 'tower')} surely in or out, "
+        f"Which towers are the worst tenth by footing: {counted(int(sure.get('sure', 0)), 'tower')} surely in or out, "
         f"{sure.get('likely', 0)} likely, {sure.get('open', 0)} open"
         + (f" ({named(unsure)})." if len(unsure) else "."),
         *study.outages.remarks,
@@ -519,8 +520,7 @@ def assumed(study):
     parts = _each_once(
         [*study.network.assumed, *study.outages.assumed, *study.treatments.assumed, *study.budget.assumed]
     )
-    more = len(parts) - MOST
-    return parts[:MOST] + ([f"And {more} more: see the notebooks of this month."] if more > 0 else [])
+    return first_lines(parts, MOST, "see the notebooks of this month.")
 
 
 def off(study):
@@ -552,7 +552,7 @@ def unusual(study):
     rows, rejected, repaired = (int(counts[name].sum()) for name in ("rows_in", "rejected", "repaired"))
     verdicts = study.grades.visits["verdict"].value_counts()
     parts = [
-        f"{count(rows, 'row')} read, {rejected} of them not used and {repaired} cells or rows repaired, each listed with "
+        f"{counted(rows, 'row')} read, {rejected} of them not used and {repaired} cells or rows repaired, each listed with "
         "its reason in the lists beside this page.",
         f"Visits: {verdicts.get('usable', 0)} usable, {verdicts.get('usable with caution', 0)} with caution, "
         f"{verdicts.get('not usable', 0)} not usable; what is not usable stays out of every figure here.",

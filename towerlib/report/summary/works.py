@@ -10,11 +10,11 @@ from towerlib.plan.priority import CONFIRM
 from towerlib.report import plan_words
 from towerlib.text import (
     BLANK,
-    band,
-    count,
-    money_estimate,
+    counted,
+    interval,
+    money,
     named,
-    percent_of,
+    percent,
     sentence,
     significant,
 )
@@ -74,7 +74,7 @@ def footing(row, state):
     str
     """
     if pd.notna(row.footing_ohm):
-        return band(row.footing_ohm, row.footing_low_ohm, row.footing_high_ohm, "Ω", 3)
+        return interval(row.footing_ohm, row.footing_low_ohm, row.footing_high_ohm, "Ω", 3)
     bound = state["lower_bound_ohm"]
     return f"at least {significant(bound, 3)}{BLANK}Ω" if pd.notna(bound) else "not known"
 
@@ -95,7 +95,7 @@ def cause(row, state):
     if state.get("safety_screen") == "above" and state["occupancy"] in OFTEN_VISITED:
         parts.append(f"touch screen; people: {state['occupancy']}")
     if pd.notna(state["leads_missing"]) and state["leads_missing"] > 0:
-        parts.append(f"{count(int(state['leads_missing']), 'earthing lead')} missing, seen by the crew")
+        parts.append(f"{counted(int(state['leads_missing']), 'earthing lead')} missing, seen by the crew")
     if state["corrosion"] == "heavy":
         parts.append("heavy corrosion, seen by the crew")
     if state["bond_seen"] in ("damaged", "missing"):
@@ -127,7 +127,7 @@ def avoided(row):
         return "not known"
     if row.avoided_high < 0.001:
         return "under 0.001"
-    return band(row.avoided_per_year, row.avoided_low, row.avoided_high)
+    return interval(row.avoided_per_year, row.avoided_low, row.avoided_high)
 
 
 def treatment(row, state, plan):
@@ -150,7 +150,7 @@ def treatment(row, state, plan):
     if pd.notna(row.cost) and math.isfinite(row.cost):
         ends = (state.get(name, float("nan")) for name in ("cost_low", "cost_high"))
         low, high = (significant(float(end)) for end in ends)
-        text += f", {money_estimate(row.cost, plan.currency)} ({low} to {high})"
+        text += f", {money(row.cost, plan.currency, digits=2)} ({low} to {high})"
     else:
         text += ", no price"
     planned = pd.notna(row.package) and row.package
@@ -237,7 +237,7 @@ def _level(row, rate):
         "spent": significant(row.spent, 3),
         "works": f"{significant(row.cost_low)} to {significant(row.cost_high)}",
         "towers": f"{row.towers:.0f}",
-        "avoided": band(row.avoided_per_year, row.avoided_low, row.avoided_high),
+        "avoided": interval(row.avoided_per_year, row.avoided_low, row.avoided_high),
         "left": significant(max(rate - row.avoided_per_year, 0.0)) if math.isfinite(rate) else "–",
         "each": significant(row.cost_per_benefit),
         "further": significant(further),
@@ -276,7 +276,7 @@ def _calibration(study):
     """How far the record bears the model out."""
     line = study.outages.line
     if "calibration_factor" in line:
-        ends = band(line["calibration_factor"], line["calibration_low"], line["calibration_high"])
+        ends = interval(line["calibration_factor"], line["calibration_low"], line["calibration_high"])
         yield (
             f"These figures are the model's. The record of this line speaks for {ends} times as many trip-outs, avoided "
             "ones too; which towers come first hardly depends on it."
@@ -298,8 +298,8 @@ def _worth(study, levels):
         "less than one costs" if each < price else "more than one costs: by trip-outs alone it does not pay"
     )
     yield (
-        f"Each trip-out avoided takes {money_estimate(each, currency)} of the middle budget, "
-        f"at {money_estimate(price, currency)} "
+        f"Each trip-out avoided takes {money(each, currency, digits=2)} of the middle budget, "
+        f"at {money(price, currency, digits=2)} "
         "a "
         f"trip-out {pays}. What a trip-out costs is seldom known well: at half or twice as much all money told of them halves "
         "or doubles, and the plan, which counts trip-outs, stays."
@@ -310,12 +310,12 @@ def _years(study):
     """Whether it can be delivered: the set budget year by year."""
     plan = study.budget.plan
     parts = [
-        f"year {row.year:.0f}: {count(int(row.towers), 'tower')}, {money_estimate(row.spent, study.line.plan.currency)}, "
-        f"{significant(row.crew_weeks)} crew-weeks, {count(int(row.mobilisations), 'mobilisation')}"
+        f"year {row.year:.0f}: {counted(int(row.towers), 'tower')}, {money(row.spent, study.line.plan.currency, digits=2)}, "
+        f"{significant(row.crew_weeks)} crew-weeks, {counted(int(row.mobilisations), 'mobilisation')}"
         for row in plan.years.itertuples()
     ]
     must = int(plan.works["must_do"].sum())
-    owed = f"; {count(must, 'work')} of it must be done whatever it saves" if must else ""
+    owed = f"; {counted(must, 'work')} of it must be done whatever it saves" if must else ""
     yield f"The budget as set, {'; '.join(parts)}{owed}. Mobilisation: bringing a crew to a stretch of the line once."
 
 
@@ -331,7 +331,7 @@ def _knee(outlook, currency):
         return
     row = outlook.curve[outlook.curve["at_knee"]].iloc[0]
     yield (
-        f"The knee of the budget curve lies near {money_estimate(row['budget'], currency)}: "
+        f"The knee of the budget curve lies near {money(row['budget'], currency, digits=2)}: "
         "beyond it money buys less than on the "
         "average of the whole curve, up to every tower treated."
     )
@@ -342,7 +342,7 @@ def _tests(study, outlook):
     again, towers = len(study.retest), study.condition
     unsure = int((towers["rank_confidence"] == "open").sum())
     text = (
-        f"Test more first: {count(again, 'tower')} on the retest list; of {count(unsure, 'read tower')} it is open whether "
+        f"Test more first: {counted(again, 'tower')} on the retest list; of {counted(unsure, 'read tower')} it is open whether "
         "they belong to the worst tenth"
     )
     if outlook is not None and len(outlook.tests):
@@ -367,11 +367,11 @@ def checks(study, levels):
     works, parts = study.budget.works, []
     if len(works):
         ways = works["verify"].fillna("").replace("", "not said").value_counts()
-        some = [f"{count(int(number), 'work')} by {way}" for way, number in ways.head(MOST_CHECKS).items()]
+        some = [f"{counted(int(number), 'work')} by {way}" for way, number in ways.head(MOST_CHECKS).items()]
         parts.append(f"First by the works themselves: {'; '.join(some)}.")
         verified = works["predicted_ohm"].notna().sum()
         parts.append(
-            f"{count(int(verified), 'work')} of {len(works)} have a predicted footing to be held against the retest; the "
+            f"{counted(int(verified), 'work')} of {len(works)} have a predicted footing to be held against the retest; the "
             "changes of each month tell fixed and verified, fixed not verified, and did not work apart."
         )
     else:
@@ -390,9 +390,9 @@ def _proof(study, levels):
     cut = _cut(study, levels)
     near = years.loc[(years["cut_fraction"] - cut).abs().idxmin()]
     after = near["years_after_record"] if pd.notna(near["years_after_record"]) else near["years_each_side"]
-    how = "more than 60 years" if math.isinf(after) else f"about {count(int(after), 'year')}"
+    how = "more than 60 years" if math.isinf(after) else f"about {counted(int(after), 'year')}"
     yield (
-        f"Then by trip-outs, slowly: if {percent_of(near['cut_fraction'], 1)} of them really ceased, this line alone would take "
+        f"Then by trip-outs, slowly: if {percent(near['cut_fraction'], 1)} of them really ceased, this line alone would take "
         f"{how} after the work to show it (one-sided 5 %, power 80 %); results pooled over treated lines, each "
         "with its flashes counted, show it sooner. A bad year that is followed by a better one proves nothing."
     )
