@@ -114,7 +114,7 @@ def test_everything_can_be_reached_with_the_keyboard(seen, study):
     page.keyboard.press("ArrowRight")
     assert f"Tower \u2068{names[1]}\u2069" in page.inner_text("#chosen-name")
     page.keyboard.press("Escape")
-    assert page.inner_text("#chosen-name") == "Nothing chosen"
+    assert page.inner_text("#chosen-name") == "Nothing selected"
     page.focus("#list")
     page.keyboard.press("ArrowDown")
     page.keyboard.press("ArrowDown")

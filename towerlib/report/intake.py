@@ -108,7 +108,9 @@ def why_repaired(repaired):
 def _mended(column, kind, cells):
     """One kind of repair with its count and an example."""
     one = cells.iloc[0]
-    return f"{column}, {counted(len(cells), 'cell')}: {kind} ('{_brief(one['value'])}' → {one['used'] or 'blank'}, {one['file']} row {one['row']})"
+    place = f"{one['file']} row {one['row']}"
+    change = f"'{_brief(one['value'])}' → {one['used'] or 'blank'}"
+    return f"{column}, {counted(len(cells), 'cell')}: {kind} ({change}, {place})"
 
 
 def _told(rows):

@@ -8,7 +8,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from towerlib.readings.causes import DOUBTFUL_COILS
-from towerlib.report import layout, style, tower_marks
+from towerlib.report import cautions, layout, style, tower_marks
 from towerlib.report.tower_case import case
 from towerlib.text import one_line, plain
 from towerlib.values import number
@@ -577,7 +577,7 @@ MEANINGS = {
     "history": "Grey line at a reading: where the footing may lie in other seasons; no reading is changed.",
     "sweeps": "A sweep tells no impulse impedance and nothing above its own highest frequency.",
 }
-CAUTION = "Inspect a bond under the utility's licensed procedure; never open it for a test."
+CAUTION = cautions.INSPECT_BOND
 
 
 def tower_picture(tower_id, tables):

@@ -1,4 +1,9 @@
-"""Where towers, spans, stations and context layers stand on the map of the page: kilometres of the grid."""
+"""The explorer of a line: map and route profile linked, month by month, with the evidence of every tower and span.
+
+One HTML file that needs no other and asks no network. Places are kilometres of the grid of the route.
+"""
+
+from __future__ import annotations
 
 import json
 import re
@@ -7,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from towerlib.report import cautions, map_layers
+from towerlib.report import map_layers, pages
 from towerlib.report.line_explorer import evidence, history
 from towerlib.report.line_explorer import layers as line_explorer_layers
 from towerlib.report.style import CONTEXT, HOLLOW, SHAPES, SPANS
@@ -203,7 +208,7 @@ def _figure(name, height, **looks):
 
 
 def _hands(chart, towers, spans):
-    """Tap on the marks of a chart, and the pointer on its towers."""
+    """Tap on the marks of a chart, and the pointer over its towers."""
     from bokeh.models import HoverTool, TapTool
 
     looks = {
@@ -372,16 +377,15 @@ def page(study):
         HTML with its scripts, its styles and its tables inside.
     """
     from bokeh.resources import Resources
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     towers, stations, remarks = towers_placed(study)
     layers = map_layers.layers(study.records.folder)
     shapes, unplaced = context_shapes(layers, towers, study.route.crs)
-    told = contents(study, towers, stations, [shape["name"] for shape in shapes])
+    tables = contents(study, towers, stations, [shape["name"] for shape in shapes])
     scripts = [(TEMPLATES / name).read_text(encoding="utf-8") for name in SCRIPTS]
-    room = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
-    return room.get_template("explorer.html").render(
+    return pages.render(
+        "explorer.html",
         title=study.line.title,
         month=study.month,
         stations=list(stations["name"]) if len(stations) else ["the first station", "the last station"],
@@ -389,11 +393,9 @@ def page(study):
         remarks=[*remarks, *unplaced, *study.route.remarks],
         off=[*study.network.off, *study.outages.off],
         assumed=[*study.network.assumed, *study.outages.assumed, *study.outages.remarks],
-        cautions=cautions.CAUTIONS,
-        style=Markup((TEMPLATES / "explorer.css").read_text(encoding="utf-8")),
         library=Markup(Resources(mode="inline", components=["bokeh"]).js_raw[0]),
         charts=Markup(_charts(shapes)),
-        contents=Markup(_json(told)),
+        contents=Markup(_json(tables)),
         script=Markup("\n".join(scripts)),
     )
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.network import what_if
-from towerlib.report import tower_case, tower_marks
+from towerlib.report import cautions, tower_case, tower_marks
 from towerlib.text import first_lines, plain
 
 MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
@@ -380,7 +380,7 @@ def answer(line, stretch, change):
 
 BOUND = (
     "A what-if that fits is no proof: a transposition, several worn bonds in a row or wrong wire data may fit as "
-    "well. Inspect under the utility's licensed procedure; never open a bond for a test."
+    f"well. {cautions.INSPECT_SPAN}"
 )
 
 

@@ -110,8 +110,8 @@ function tell() {
   told.replaceChildren();
   for (const id of ["to-tower"]) el(id).disabled = !chosen;
   if (!chosen) {
-    el("chosen-name").textContent = "Nothing chosen";
-    el("chosen-now").textContent = "Choose a tower or a span on the map, on the profile or in the list.";
+    el("chosen-name").textContent = "Nothing selected";
+    el("chosen-now").textContent = "Select a tower or a span on the map, on the profile or in the list.";
     return;
   }
   const sentences = (places) => places.map((place) => known.texts[place]);
