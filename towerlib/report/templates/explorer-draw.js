@@ -55,7 +55,7 @@ function fill() {
     marker: looks.map((look) => look.marker),
     colour: looks.map(tint),
     size: looks.map((look) => size * look.size),
-    ink: new Array(looks.length).fill(colour("ink")),
+    ink: looks.map((look) => (look.bounded ? "#ffffff" : colour("ink"))), // so that the dot shows on dark marks
     edge: new Array(looks.length).fill(size < 6 ? 0.4 : 1),
     name: order.map((tower) => "Tower " + isolated(towers.name[tower])),
     words: order.map((tower) => words(layer, found[tower])),

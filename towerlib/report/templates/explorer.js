@@ -27,12 +27,12 @@ function drawing(look) {
     for (const [name, value] of Object.entries(looks)) part.setAttribute(name, value);
     svg.append(part);
   };
-  const ink = { stroke: "currentColor", "stroke-width": 1.2 }, [shape, extra] = look.marker.split(/_(?=dot|x$)/);
+  const ink = { stroke: look.bounded ? "#ffffff" : "currentColor", "stroke-width": 1.2 }, [shape, extra] = look.marker.split(/_(?=dot|x$)/);
   if (look.rule) add("path", { d: "M0 9H18", stroke: "currentColor", "stroke-width": 2, "stroke-dasharray": look.rule === "limit" ? "6 3" : "2 3" });
   else if (look.area) add("rect", { x: 1, y: 4, width: 16, height: 10, fill: look.colour });
   else if (shape === "circle") add("circle", { cx: 9, cy: 9, r: 6, fill: tint(look), ...ink });
   else add("path", { d: OUTLINES[shape], fill: tint(look), ...ink });
-  if (extra === "dot") add("circle", { cx: 9, cy: 9.5, r: 1.8, fill: "currentColor" });
+  if (extra === "dot") add("circle", { cx: 9, cy: 9.5, r: 1.8, fill: "#ffffff" });
   if (extra === "x") add("path", { d: "M5 5L13 13M5 13L13 5", ...ink });
   return svg;
 }
