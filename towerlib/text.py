@@ -1,373 +1,28 @@
-"""Small words that sentences share."""
+"""Numbers, units, money, plurals and lists of names as people read them; the only place.
+
+Readings keep up to three figures (`plain`), estimates two (`significant`, `interval`). Thousands are grouped by a thin
+space on pages and in pictures; a file passes ``mark=""``. Names from records stay on one line (`one_line`) and keep
+their own direction of writing on pages (`isolated`).
+"""
+
+from __future__ import annotations
 
 import math
 import re
 import unicodedata
+from collections.abc import Iterable
 from textwrap import fill
 
-import numpy as np
-
-
-def counted(count, noun):
-    """A number with its noun, in the plural where there is not one.
-
-    Parameters
-    ----------
-    count : int
-    noun : str
-        In the singular; the plural takes an s.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> counted(1, "tower"), counted(3, "price row")
-    ('1 tower', '3 price rows')
-    """
-    return f"{count} {noun}{'' if count == 1 else 's'}"
-
-
-def grouped(amount, digits=0, mark=" "):
-    """An amount with its digits in groups of three.
-
-    Parameters
-    ----------
-    amount : float
-    digits : int
-        Behind the point.
-    mark : str
-        Between the groups; pages take a narrow space that does not break.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> grouped(249477.0), grouped(1234.56, 1)
-    ('249 477', '1 234.6')
-    """
-    return f"{amount:,.{digits}f}".replace(",", mark)
-
-
-def figure(value, digits=2):
-    """A number to so many significant figures, without powers of ten.
-
-    Parameters
-    ----------
-    value : float
-        Finite.
-    digits : int
-        Significant figures.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> figure(557.2), figure(0.0612), figure(12.34, 3)
-    ('560', '0.061', '12.3')
-    """
-    return f"{float(f'{value:.{digits}g}') + 0.0:.10g}"  # + 0.0: no minus before a nought
-
-
-NARROW = "\u202f"  # a narrow space at which no line breaks
-
-
-def money(amount, currency=""):
-    """An amount in groups of three digits, with its currency.
-
-    Parameters
-    ----------
-    amount : float
-    currency : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> money(249477.0, "EUR").split(), money(float("nan"))
-    (['249', '477', 'EUR'], '-')
-    """
-    if not np.isfinite(amount):
-        return "-"
-    return grouped(amount, mark=NARROW) + (f"{NARROW}{currency}" if currency else "")
-
-
-def share(gain):
-    """A gain in words.
-
-    Parameters
-    ----------
-    gain : float
-        Part of what it is held against.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> share(0.15), share(-0.02), share(0.0)
-    ('15% more', '2% less', 'no more')
-    """
-    if abs(gain) < 5e-4:
-        return "no more"
-    if abs(gain) < 0.005:
-        return f"{gain:.1%} more" if gain > 0 else f"{-gain:.1%} less"
-    return f"{gain:.0%} more" if gain >= 0 else f"{-gain:.0%} less"
-
-
-def two(number):
-    """Two figures: more would promise too much.
-
-    Parameters
-    ----------
-    number : float
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> two(2.4422)
-    '2.4'
-    """
-    return plain(float(f"{number:.2g}"))
-
-
-def rounded(amount):
-    """Two figures of an amount.
-
-    Parameters
-    ----------
-    amount : float
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> rounded(7802.9)
-    7800.0
-    """
-    return float(f"{amount:.2g}")
-
-
-def wrapped(parts):
-    r"""Paragraphs of a readable width.
-
-    Parameters
-    ----------
-    parts : iterable of str
-        Blank ones are left out.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> wrapped(["a", "", "b"])
-    'a\nb'
-    """
-    return "\n".join(fill(part, 110, subsequent_indent="  ") for part in parts if part)
-
-
-THIN, BLANK = "\u202f", "\u00a0"  # between groups of digits; between a number and its unit
-NEXT_TO_NOTHING = 1e-6  # what rounding leaves of nothing
+THIN = NARROW = "\u202f"  # between groups of digits; no line breaks at it
+BLANK = "\u00a0"  # between a number and its unit; no line breaks at it
+NONE = "–"  # where there is no number
 MANY = 6  # names in one sentence
+WIDTH = 110  # characters of a line of text
+NEXT_TO_NOTHING = 1e-6  # what rounding leaves of nothing
 
 
-def significant(number, digits=2):
-    """A number to so many figures: more would promise too much.
-
-    Parameters
-    ----------
-    number : float
-    digits : int
-
-    Returns
-    -------
-    str
-        A dash where there is no number.
-
-    Examples
-    --------
-    >>> significant(5.7848), significant(8.0), significant(float("nan"))
-    ('5.8', '8.0', '–')
-    """
-    if number is None or not math.isfinite(number):
-        return "–"
-    if abs(number) < NEXT_TO_NOTHING:
-        return "0"
-    size = math.floor(math.log10(abs(number)))
-    rounded = round(number, digits - 1 - size)
-    if abs(rounded) >= 1000:
-        return grouped(rounded, mark=THIN)
-    if abs(rounded) < 0.001:
-        return plain(rounded)
-    size = math.floor(math.log10(abs(rounded)))
-    return f"{rounded:.{max(0, digits - 1 - size)}f}"
-
-
-def band(middle, low, high, unit="", digits=2):
-    """A figure with the ends of its band.
-
-    Parameters
-    ----------
-    middle, low, high : float
-    unit : str
-    digits : int
-        Figures kept.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> band(5.78, 4.23, 7.58, "a year").replace(BLANK, " ")
-    '5.8 a year (4.2 to 7.6)'
-    """
-    text = significant(middle, digits) + (f"{BLANK}{unit}" if unit else "")
-    known = all(end is not None and math.isfinite(end) for end in (low, high))
-    return f"{text} ({significant(low, digits)} to {significant(high, digits)})" if known else text
-
-
-def money_estimate(amount, currency):
-    """An amount to two figures with its currency.
-
-    Parameters
-    ----------
-    amount : float
-    currency : str
-        Blank where the settings name none.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> money_estimate(52063.0, "EUR").replace(THIN, " ").replace(BLANK, " ")
-    '52 000 EUR'
-    """
-    return f"{significant(amount)}{BLANK}{currency or '(no currency set)'}"
-
-
-def count(number, word, words=""):
-    """How many of what.
-
-    Parameters
-    ----------
-    number : int
-    word, words : str
-        One of them, and several: the word with an s where that is blank.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> count(1, "tower").replace(BLANK, " "), count(2, "bond").replace(BLANK, " ")
-    ('1 tower', '2 bonds')
-    """
-    return f"{number:d}{BLANK}{word if number == 1 else words or word + 's'}"
-
-
-def percent_of(part, whole):
-    """A part in percent; a dash of nothing.
-
-    Parameters
-    ----------
-    part, whole : float
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> percent_of(1, 8).replace(BLANK, " "), percent_of(0, 0)
-    ('12 %', '–')
-    """
-    return f"{100 * part / whole:.0f}{BLANK}%" if whole else "–"
-
-
-def isolated(name):
-    """A name that keeps its own direction of writing inside a sentence.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    str
-        Between the marks for it where it has letters written from right to left.
-
-    Examples
-    --------
-    >>> isolated("12A"), len(isolated("\u05d0")) - 1
-    ('12A', 2)
-    """
-    leftward = any(unicodedata.bidirectional(letter) in ("R", "AL", "AN", "RLE", "RLO") for letter in name)
-    return f"\u2068{name}\u2069" if leftward else name
-
-
-def named(names, most=MANY):
-    """The first few names, and how many more.
-
-    Parameters
-    ----------
-    names : iterable of str
-    most : int
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> named(["1", "2", "3"], most=2)
-    '1, 2 and 1 more'
-    """
-    names = [isolated(str(name)) for name in names]
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more
-
-
-def sentence(text):
-    """A text that begins with a capital and ends with a stop.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> sentence("no rate at 2 towers")
-    'No rate at 2 towers.'
-    """
-    text = re.sub(r"[ \t\r\n]+", " ", str(text)).strip()  # blanks at which no line breaks stay
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) or not text else ".")
-
-
-def plain(number):
-    """Three figures of a number, never with an exponent.
+def plain(number: float) -> str:
+    """Up to three figures of a number, never with an exponent: for readings and axes.
 
     Parameters
     ----------
@@ -387,12 +42,323 @@ def plain(number):
     return (f"{number:.0f}" if abs(number) >= 100 else f"{number:.3g}").replace("-", "−")
 
 
-def one_line(text):
+def significant(number: float | None, digits: int = 2, mark: str = THIN) -> str:
+    """A number to so many significant figures, without powers of ten: for estimates.
+
+    Parameters
+    ----------
+    number : float or None
+    digits : int
+        Significant figures.
+    mark : str
+        Between groups of three digits; blank in files.
+
+    Returns
+    -------
+    str
+        A dash where there is no number.
+
+    Examples
+    --------
+    >>> significant(5.7848), significant(8.0), significant(557.2), significant(float("nan"))
+    ('5.8', '8.0', '560', '–')
+    """
+    if number is None or not math.isfinite(number):
+        return NONE
+    if abs(number) < NEXT_TO_NOTHING:
+        return "0"
+    rounded = float(f"{number:.{digits}g}")
+    if abs(rounded) >= 1000:
+        return grouped(rounded, mark=mark)
+    decimals = digits - 1 - math.floor(math.log10(abs(rounded)))
+    return f"{rounded:.{max(0, decimals)}f}"
+
+
+def figure(value: float, digits: int = 2) -> str:
+    """As `significant`, for texts that also go to files: no thin space between groups of digits.
+
+    Parameters
+    ----------
+    value : float
+    digits : int
+        Significant figures.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> figure(5572.0), figure(0.0612), figure(12.34, 3)
+    ('5600', '0.061', '12.3')
+    """
+    return significant(value, digits, mark="")
+
+
+def interval(
+    middle: float | None, low: float | None, high: float | None, unit: str = "", digits: int = 2
+) -> str:
+    """A figure with the ends of its interval.
+
+    Parameters
+    ----------
+    middle, low, high : float or None
+    unit : str
+    digits : int
+        Significant figures.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> interval(5.78, 4.23, 7.58, "a year").replace(BLANK, " ")
+    '5.8 a year (4.2–7.6)'
+    """
+    text = significant(middle, digits) + (f"{BLANK}{unit}" if unit else "")
+    between = ends(low, high, digits)
+    return f"{text} ({between})" if between else text
+
+
+def ends(low: float | None, high: float | None, digits: int = 2) -> str:
+    """The ends of an interval; blank where one of them is not known.
+
+    Parameters
+    ----------
+    low, high : float or None
+    digits : int
+        Significant figures.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> ends(4.23, 7.58), ends(-1.0, 2.0), ends(1.0, float("inf"))
+    ('4.2–7.6', '-1.0 to 2.0', '')
+    """
+    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
+        return ""
+    dash = " to " if low < 0 else "–"
+    return f"{significant(low, digits)}{dash}{significant(high, digits)}"
+
+
+def grouped(amount: float, digits: int = 0, mark: str = " ") -> str:
+    """An amount with its digits in groups of three.
+
+    Parameters
+    ----------
+    amount : float
+    digits : int
+        Behind the point.
+    mark : str
+        Between the groups; `THIN` on pages.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> grouped(249477.0), grouped(1234.56, 1)
+    ('249 477', '1 234.6')
+    """
+    return f"{amount:,.{digits}f}".replace(",", mark)
+
+
+def money(amount: float, currency: str | None = None, digits: int | None = None) -> str:
+    """An amount of money.
+
+    Parameters
+    ----------
+    amount : float
+    currency : str, optional
+        Left out where it is None; named as missing where it is blank.
+    digits : int, optional
+        Significant figures of an estimate; else the whole amount.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> money(249477.0, "EUR").split(), money(52063.0, "EUR", digits=2).split(), money(float("nan"))
+    (['249', '477', 'EUR'], ['52', '000', 'EUR'], '–')
+    """
+    if not math.isfinite(amount):
+        return NONE
+    text = grouped(amount, mark=THIN) if digits is None else significant(amount, digits)
+    return text if currency is None else f"{text}{BLANK}{currency or '(no currency set)'}"
+
+
+def percent(part: float, whole: float = 1.0) -> str:
+    """A part of a whole in percent; a dash of nothing.
+
+    Parameters
+    ----------
+    part, whole : float
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> percent(1, 8).replace(BLANK, " "), percent(0.004).replace(BLANK, " "), percent(0, 0)
+    ('12 %', '0.4 %', '–')
+    """
+    if not whole or not math.isfinite(part / whole):
+        return NONE
+    share = 100 * part / whole
+    digits = 1 if 0.05 <= abs(share) < 0.5 else 0
+    return f"{share + 0.0:.{digits}f}{BLANK}%"
+
+
+def gain(fraction: float) -> str:
+    """A gain in words.
+
+    Parameters
+    ----------
+    fraction : float
+        Gain over the value that it is compared with.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> [gain(fraction).replace(BLANK, " ") for fraction in (0.15, -0.02, 0.0)]
+    ['15 % more', '2 % less', 'no more']
+    """
+    if abs(fraction) < 5e-4:
+        return "no more"
+    return f"{percent(abs(fraction))} {'more' if fraction > 0 else 'less'}"
+
+
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """A number with its noun, in the plural where there is not one.
+
+    Parameters
+    ----------
+    number : int
+    noun, plural : str
+        The plural takes an s where it is blank.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> counted(1, "tower"), counted(3, "price row"), counted(2, "visit by a crew", "visits by crews")
+    ('1 tower', '3 price rows', '2 visits by crews')
+    """
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
+def listed(names: Iterable[object], most: int = MANY, between: str = ", ") -> str:
+    """The first few names, and how many more.
+
+    Parameters
+    ----------
+    names : iterable
+        Tower ids, files, places.
+    most : int
+        Names at most.
+    between : str
+        Between two names.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> listed(["T1", "T2", "T3"], most=2)
+    'T1, T2 and 1 more'
+    """
+    shown = [one_line(name) for name in names]
+    more = f" and {len(shown) - most} more" if len(shown) > most else ""
+    return between.join(shown[:most]) + more
+
+
+def named(names: Iterable[object], most: int = MANY) -> str:
+    """As `listed`, each name in its own direction of writing: for sentences on pages.
+
+    Parameters
+    ----------
+    names : iterable
+    most : int
+        Names at most.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> named(["1", "2", "3"], most=2)
+    '1, 2 and 1 more'
+    """
+    return listed((isolated(str(name)) for name in names), most)
+
+
+def first_lines(lines: Iterable[str], most: int, place: str = "") -> list[str]:
+    """The first lines of a list, and a line that says how many more there are and where.
+
+    Parameters
+    ----------
+    lines : iterable of str
+    most : int
+        Lines at most.
+    place : str
+        Where all of them are.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> first_lines(["a", "b", "c"], 1, "all in rejected-rows.csv")
+    ['a', '… and 2 more, all in rejected-rows.csv']
+    """
+    lines = list(lines)
+    where = f", {place}" if place else ""
+    return lines[:most] + ([f"… and {len(lines) - most} more{where}"] if len(lines) > most else [])
+
+
+def isolated(name: str) -> str:
+    """A name that keeps its own direction of writing inside a sentence.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+        Between marks of direction where it has letters written from right to left.
+
+    Examples
+    --------
+    >>> isolated("12A"), len(isolated("\u05d0")) - 1
+    ('12A', 2)
+    """
+    leftward = any(unicodedata.bidirectional(letter) in ("R", "AL", "AN", "RLE", "RLO") for letter in name)
+    return f"\u2068{name}\u2069" if leftward else name
+
+
+def one_line(text: object) -> str:
     r"""Text without line breaks, so that one label stays one line.
 
     Parameters
     ----------
-    text : str
+    text : object
         Any text.
 
     Returns
@@ -407,15 +373,12 @@ def one_line(text):
     return " ".join(str(text).split())
 
 
-def listed(ids, most=6):
-    """First few ids in words, and how many more.
+def sentence(text: object) -> str:
+    """A text that begins with a capital and ends with a stop.
 
     Parameters
     ----------
-    ids : iterable of str
-        Tower ids.
-    most : int
-        How many to name.
+    text : object
 
     Returns
     -------
@@ -423,9 +386,39 @@ def listed(ids, most=6):
 
     Examples
     --------
-    >>> listed(["T1", "T2", "T3"], most=2)
-    'T1, T2 and 1 more'
+    >>> sentence("no rate at 2 towers")
+    'No rate at 2 towers.'
     """
-    ids = [one_line(name) for name in ids]
-    more = f" and {len(ids) - most} more" if len(ids) > most else ""
-    return ", ".join(ids[:most]) + more
+    text = re.sub(r"[ \t\r\n]+", " ", str(text)).strip()  # blanks at which no line breaks stay
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) or not text else ".")
+
+
+def wrapped(parts: Iterable[str], width: int = WIDTH) -> str:
+    r"""Paragraphs of a readable width.
+
+    Parameters
+    ----------
+    parts : iterable of str
+        Blank ones are left out.
+    width : int
+        Characters of a line.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> wrapped(["a", "", "b"])
+    'a\nb'
+    """
+    return "\n".join(fill(part, width, subsequent_indent="  ") for part in parts if part)
+
+
+# Former names, for modules that have not moved to the names above.
+two, share = significant, gain
+
+
+def rounded(amount: float) -> float:
+    """Two figures of an amount: `money` with ``digits=2`` writes it at once."""
+    return float(f"{amount:.2g}")

@@ -242,7 +242,7 @@ def test_curve_is_the_empirical_distribution():
 def test_distribution_counts_what_it_does_not_draw():
     text = words(condition_charts.impedance_distribution(condition(60), LINE))
     by_hand = (
-        "60 towers: 47 with an impedance, 9 lower bound only, 4 not tested."  # 3, 10, … 59 and 5, 16, 27, 49
+        "60 towers: 47 with an impedance, 9 lower limit only, 4 not tested."  # 3, 10, … 59 and 5, 16, 27, 49
     )
     assert by_hand in text
 

@@ -15,7 +15,7 @@ from shapely.affinity import translate
 
 from towerlib import assessment, condition
 from towerlib.readings import standing
-from towerlib.report import line_explorer
+from towerlib.report import line_explorer, style
 from towerlib.report.line_explorer import evidence, history, layers
 
 DEMO = Path(__file__).parents[2] / "data" / "demo" / "brackwater-stonefell"
@@ -155,7 +155,7 @@ def test_classes_of_a_month_are_those_of_its_assessment(study, found, month):
     changes = found["impedance"].changes
     seen = changes[changes["month"] <= standing.month_number(month)].drop_duplicates("tower", keep="last")
     kinds = seen.set_index("tower")["kind"].reindex(range(TOWERS)).fillna(0).astype(int)
-    names = ["not tested", "good", "acceptable", "lower bound only", "above limit", "above limit"]
+    names = [name.split(",")[0] for name in style.CLASSES]
     assert [names[kind] for kind in kinds] == then["impedance_class"].tolist()
 
 

@@ -106,7 +106,7 @@ def test_everything_can_be_reached_with_the_keyboard(seen, study):
     while "charts" not in reached and len(reached) < 30:
         reached.append(page.evaluate("document.activeElement.id"))
         page.keyboard.press("Tab")
-    wanted = ["layer", "month", "find", "list", "by-rank", "previous", "next", "nearer", "whole", "charts"]
+    wanted = ["layer", "month", "find", "list", "by-rank", "previous", "next", "zoom-in", "whole", "charts"]
     assert [each for each in reached if each in wanted] == wanted
     page.focus("#charts")
     page.keyboard.press("ArrowRight")
@@ -114,7 +114,7 @@ def test_everything_can_be_reached_with_the_keyboard(seen, study):
     page.keyboard.press("ArrowRight")
     assert f"Tower \u2068{names[1]}\u2069" in page.inner_text("#chosen-name")
     page.keyboard.press("Escape")
-    assert page.inner_text("#chosen-name") == "Nothing chosen"
+    assert page.inner_text("#chosen-name") == "Nothing selected"
     page.focus("#list")
     page.keyboard.press("ArrowDown")
     page.keyboard.press("ArrowDown")

@@ -17,7 +17,7 @@ SENTENCES = [
     "mid-map.",
     "Newest reading 2026-06. Grid: OSGB36 / British National Grid (EPSG:27700); its north lies 1.22° west of "
     "true north at mid-map.",
-    "140 towers: 125 with an impedance, 11 lower bound only, 4 not tested. Bar: low to high end.",
+    "140 towers: 125 with an impedance, 11 lower limit only, 4 not tested. Bar: low to high end.",
     "Outside the frame, place in doubt: T1111111, T1111112, T1111113, T1111114, T1111115, T12 and 11 more.",
 ]
 PICTURES = {

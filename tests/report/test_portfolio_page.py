@@ -124,7 +124,9 @@ def test_the_page_tells_sums_split_and_what_is_missing(pages):
     text = words(pages[0].read_text(encoding="utf-8"))
     assert "old & <b> : No report for 2026-06; the newest is 2026-05." in text
     # By hand: 2 + 2 + 2 avoidable, ends 3 and 9; towers 2 + 2 + 1 + 1.
-    assert "would avoid 6.0 lightning trip-outs a year (3.0 to 9.0), 33 % of them" in text
+    assert "Avoidable lightning trip-outs: 6.0 a year (80 % interval 3.0–9.0), 33 % of them" in text.replace(
+        "\xa0", " "
+    )
     assert "of 6 towers, 40.0 km" in text
     assert "bare is not in the split: its treatments have no price." in text
     assert "All lines in the split 30 000" in text
@@ -172,7 +174,7 @@ def test_the_page_prints_on_a4(pages, chromium):  # noqa: F811
     with opened(chromium, pages[0]) as seen:
         paper = seen.printed()
     assert len(paper) <= 4
-    assert "Signed off" in paper[-1]
+    assert "Sign-off" in paper[-1]
     assert "permit" in paper[0]
 
 
@@ -182,7 +184,7 @@ def test_one_line_of_one_month_has_a_page(tmp_path):
     paths = portfolio_page.write(portfolio.gather(tmp_path), tmp_path)
     text = words(paths[0].read_text(encoding="utf-8"))
     assert "No trip-out rate is known on any of these lines." in text
-    assert "There is but one month to show." in text
+    assert "There is only one month to show." in text
     assert not re.search(BLANKS, text)
 
 
@@ -242,7 +244,7 @@ def test_the_command_writes_notebook_page_and_index(tmp_path):
     book = nbformat.read(tmp_path / "2026-06" / "portfolio.ipynb", as_version=4)
     outputs = "".join(out.get("text", "") for cell in book.cells for out in cell.get("outputs", []))
     assert "rich" in outputs
-    assert "25 EUR split over the lines" in (tmp_path / "2026-06" / "portfolio.html").read_text(
+    assert "One budget of 25 EUR would avoid" in (tmp_path / "2026-06" / "portfolio.html").read_text(
         encoding="utf-8"
     ).replace("\u00a0", " ")
     assert (tmp_path / "index.html").is_file()
@@ -267,5 +269,5 @@ def test_wrong_input_is_one_sentence_and_status_2(tmp_path, monkeypatch, asked, 
 def test_answer_names_what_is_missing(reports):
     said = portfolio_page.answer(portfolio.gather(reports, "2026-06"))
     assert "old & <b> (no report for 2026-06; the newest is 2026-05)" in said
-    assert "Safety, apart from money: 4 towers" in said
+    assert "Safety, not traded against cost: 4 towers" in said
     assert pd.isna(portfolio.gather(reports, "2026-06").lines["rank_trip_outs"].iloc[-1])

@@ -10,7 +10,7 @@ from test_plan_budget import drawn_up, line_of, towers, treatments
 from towerlib import plan
 from towerlib.plan import packages
 from towerlib.plan.budget import QUANTITIES
-from towerlib.report import work_orders
+from towerlib.report import cautions, work_orders
 
 
 def study_of(could=None, condition=None, **changed):
@@ -106,9 +106,8 @@ def test_every_order_says_what_where_and_how_it_is_accepted(study):
         assert row.option in row.scope
         assert f"tower {row.tower_id}" in row.scope
         assert "trench" in row.materials
-        assert "not dead" in row.safety
-        assert "no permit" in row.safety
-        assert "buried services" in row.safety
+        for caution in (cautions.DEAD_LINE, cautions.THUNDER, cautions.NO_PERMIT, cautions.DIGGING):
+            assert caution in row.safety
         assert f"before {row.before_ohm:.3g} Ω" in row.acceptance
     assert table["latitude_deg"].notna().all()
 
@@ -130,10 +129,10 @@ def test_work_without_a_prediction_and_work_above_the_bonds():
     could = treatments(kind="arresters")
     table = work_orders.work_orders(study_of(could).budget, towers(), "low-moor")
     assert table["acceptance"].str.contains("not by ohms").all()
-    assert table["safety"].str.contains("licensed people alone").all()
+    assert table["safety"].str.contains(cautions.NEAR_WIRES, regex=False).all()
     could = treatments(kind="lead")
     table = work_orders.work_orders(study_of(could).budget, towers(), "low-moor")
-    assert table["safety"].str.contains("may be live").all()
+    assert table["safety"].str.contains(cautions.LEADS, regex=False).all()
 
 
 def test_remarks_name_doubts_before_anyone_digs():

@@ -193,20 +193,20 @@ def test_colours_follow_the_words(book):
 
 
 def test_colours_stand_for_words_that_there_are():
-    words = workbook.WORDS
+    words = workbook.FILLS
     assert set(words["priority list", "queue"]) == set(plan.QUEUES) - {"none"}
     assert set(words["changes", "kind"]) <= set(changes.KINDS)
 
 
 def test_coloured_words_can_be_read():
-    for looks in workbook.WORDS.values():
+    for looks in workbook.FILLS.values():
         for colour in looks.values():
             light = sorted([luminance(colour), luminance(workbook.ink_on(colour))])
             assert (light[1] + 0.05) / (light[0] + 0.05) >= LEAST_CONTRAST
 
 
 def test_urgent_is_darker_also_without_colour():
-    queues = [luminance(colour) for colour in workbook.WORDS["priority list", "queue"].values()]
+    queues = [luminance(colour) for colour in workbook.FILLS["priority list", "queue"].values()]
     assert np.all(np.diff(queues) > 0.02)
 
 

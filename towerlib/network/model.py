@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from towerlib import text
 from towerlib.physics import overhead_line
 from towerlib.physics.ladder import driving_points, ladder
 from towerlib.physics.overhead_line import Wires, mean_height
@@ -307,9 +308,7 @@ def listed(names: Iterable[str], most: int = 5) -> str:
     >>> listed(["1", "2"]), listed(["1", "2", "3"], most=1)
     ('towers 1, 2', 'towers 1 and 2 more')
     """
-    names = [str(name) for name in names]
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return f"tower{'s' * (len(names) > 1)} {', '.join(names[:most])}{more}"
+    return f"tower{'s' * (len(names) > 1)} {text.listed(names, most)}"
 
 
 @dataclass(frozen=True)

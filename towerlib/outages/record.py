@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.route import nearest_span
-from towerlib.text import counted
+from towerlib.text import counted, listed
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -354,11 +354,8 @@ def _booking_remarks(judged):
     other = judged[(judged["verdict"] == BY_FLASH) & ~judged["booking_agrees"]]
     if other.empty:
         return []
-    named = ", ".join(f"{row.outage_id} ({row.cause})" for row in other.head(5).itertuples())
-    more = f" and {len(other) - 5} more" if len(other) > 5 else ""
-    return [
-        f"Booked as another cause, but a flash fell at that instant: {named}{more}. They count as lightning."
-    ]
+    named = listed((f"{row.outage_id} ({row.cause})" for row in other.itertuples()), 5)
+    return [f"Booked as another cause, but a flash fell at that instant: {named}. They count as lightning."]
 
 
 def _chance_remark(judged, flashes, settings):

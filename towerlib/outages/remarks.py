@@ -10,6 +10,7 @@ import pandas as pd
 from towerlib.outages.calibration import over_ceiling
 from towerlib.outages.rates import method_of, physics_towers
 from towerlib.physics.lightning.rate import tower_rates
+from towerlib.text import counted, listed
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -62,9 +63,7 @@ def off(
 
 def _towers(some):
     """Some towers by name, and how many more."""
-    ids = list(some["tower_id"])
-    more = f" and {len(ids) - NAMED} more" if len(ids) > NAMED else ""
-    return f"{len(ids)} tower{'s' * (len(ids) > 1)} ({', '.join(ids[:NAMED])}{more})"
+    return f"{counted(len(some), 'tower')} ({listed(some['tower_id'], NAMED)})"
 
 
 def assumed(exposed: pd.DataFrame, line: Line, local: FlashDensity | None, seen: dict[str, Any]) -> list[str]:

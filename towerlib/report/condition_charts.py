@@ -1,6 +1,8 @@
-"""Pieces of the profile along the route: towers with their intervals, targets and limits as steps."""
+"""Charts of the condition of a line: profile along the route, worst towers, gap scatter, distribution.
 
-from dataclasses import replace
+Each chart is a figure of A4 width that the report saves; the profile and the distribution are also drawn on the page of
+the line. A line without readings gives a page that says what is missing.
+"""
 
 import numpy as np
 from matplotlib.lines import Line2D
@@ -9,14 +11,6 @@ from towerlib.errors import SettingsError
 from towerlib.report import layout, style, tower_marks
 from towerlib.text import listed, plain
 
-MARKS = style.MARKS | {
-    "not tested": style.Mark(style.TICK, style.INK, 1.2),
-    "lower bound only": replace(style.MARKS["lower bound only"], shape=style.STANDING, size=3),
-    "above limit, lower bound": replace(
-        style.MARKS["above limit, lower bound"], shape=style.STANDING, size=3
-    ),
-}
-
 
 def profile_notes(towers):
     """Sentences for the foot: how many towers, what bars and arrows mean, what is not drawn.
@@ -24,7 +18,7 @@ def profile_notes(towers):
     Parameters
     ----------
     towers : pandas.DataFrame
-        As `shown.with_value` gives it.
+        As `tower_marks.with_value` gives it.
 
     Returns
     -------
@@ -32,7 +26,7 @@ def profile_notes(towers):
     """
     return [
         f"{tower_marks.counts(towers)} Bar: low to high end of the interval of a reading.",
-        "Arrow: the impedance is at least the value at the foot of the arrow.",
+        "Dot in the mark and arrow: lower limit only, the impedance lies above the mark.",
         *tower_marks.left_out(towers),
     ]
 
@@ -43,15 +37,15 @@ def profile_handles(towers):
     Parameters
     ----------
     towers : pandas.DataFrame
-        As `shown.with_value` gives it.
+        As `tower_marks.with_value` gives it.
 
     Returns
     -------
     list of matplotlib.lines.Line2D
     """
-    count = towers["kind"].value_counts()
-    marks = style.MARKS | {"not tested": MARKS["not tested"]}
-    return [style.entry(marks[name], f"{name} ({count.get(name, 0)})") for name in reversed(marks)]
+    count, labels = towers["kind"].value_counts(), tower_marks.class_labels(towers)
+    marks = reversed(style.MARKS.items())
+    return [style.entry(mark, f"{labels[name]} ({count.get(name, 0)})") for name, mark in marks]
 
 
 def draw_profile(axes, towers, line):
@@ -62,7 +56,7 @@ def draw_profile(axes, towers, line):
     axes : matplotlib.axes.Axes
         Panel; its place must be final.
     towers : pandas.DataFrame
-        As `shown.with_value` gives it; at least one value above zero.
+        As `tower_marks.with_value` gives it; at least one value above zero.
     line : towerlib.config.Line
         Names of the stations.
     """
@@ -118,13 +112,16 @@ def _draw_limits(axes, towers):
 def _draw_towers(axes, towers):
     """Draw the towers; give the boxes that they and their bars take."""
     size, covered = 4.5 if len(towers) <= 300 else 3.2, [_draw_intervals(axes, towers)]
-    for name, mark in MARKS.items():
+    for name, mark in style.MARKS.items():
         some = towers[towers["kind"] == name]
         if name == "not tested":
-            looks = {"transform": axes.get_xaxis_transform(), "linewidths": 0.8}
-            style.dots(axes, some["chainage_km"], np.full(len(some), 0.02), mark, name=name, **looks)
+            looks = {"transform": axes.get_xaxis_transform(), "size": size}
+            style.dots(axes, some["chainage_km"], np.full(len(some), 0.025), mark, name=name, **looks)
         else:
             some = some[some["value_ohm"] > 0]
+            if name in style.BOUNDED:
+                up = style.dots(axes, some["chainage_km"], some["value_ohm"], style.OPEN_END, zorder=2)
+                up.set(gid="no upper end", edgecolors=style.FAINT, facecolors="none")
             style.dots(axes, some["chainage_km"], some["value_ohm"], mark, name=name, size=size)
             covered.append(layout.box_of(axes, some["chainage_km"], some["value_ohm"], size * mark.size))
     return np.vstack(covered)
@@ -156,7 +153,7 @@ def bar_notes(towers):
     Parameters
     ----------
     towers : pandas.DataFrame
-        As `shown.with_value` gives it.
+        As `tower_marks.with_value` gives it.
 
     Returns
     -------
@@ -185,7 +182,7 @@ def bar_handles(footing, gap):
     list of artists
     """
     found = [name for name in style.MARKS if (footing["kind"] == name).any()]
-    entries = [style.area(style.fill(name), name) for name in found]
+    entries = [style.area(style.fill(name), style.CLASSES[name].label, style.hatch(name)) for name in found]
     if footing["limit_ohm"].notna().any():
         looks = {"marker": "|", "markersize": 8, "markeredgewidth": 1.6, "color": style.INK}
         entries.append(Line2D([], [], linestyle="", label="limit of the tower", **looks))
@@ -213,6 +210,8 @@ def draw_impedance(figure, towers, place):
     low, high = np.where(towers["kind"].isin(tower_marks.TESTED) & np.isfinite(high), [low, high], np.nan)
     rows, colours = np.arange(len(towers)), [style.fill(name) for name in towers["kind"]]
     _draw_bars(axes, value, colours, towers["words"], np.fmax(np.fmax(value, high), limit))
+    for bar, name in zip(axes.patches, towers["kind"], strict=True):
+        bar.set_hatch(style.hatch(name))
     axes.hlines(rows, low, high, color=style.INK, linewidth=0.8, zorder=4)
     axes.vlines(limit, rows - 0.44, rows + 0.44, color=style.INK, linewidth=1.6, zorder=5)
     axes.set_xlabel(tower_marks.IMPEDANCE)
@@ -385,7 +384,10 @@ def distribution_handles(tested):
     list of artists
     """
     count = tested["kind"].value_counts()
-    bars = [style.area(style.fill(name), f"{name} ({count.get(name, 0)})") for name in tower_marks.TESTED]
+    labels = tower_marks.class_labels(tested)
+    bars = [
+        style.area(style.fill(name), f"{labels[name]} ({count.get(name, 0)})") for name in tower_marks.TESTED
+    ]
     return [*bars, Line2D([], [], color=style.INK, linewidth=1.2, label="share at or below (right axis)")]
 
 
@@ -397,7 +399,7 @@ def draw_distribution(axes, tested):
     axes : matplotlib.axes.Axes
         Panel.
     tested : pandas.DataFrame
-        As `shown.with_value` gives it; one row or more, all above zero.
+        As `tower_marks.with_value` gives it; one row or more, all above zero.
     """
     _draw_histogram(axes, tested)
     _draw_cumulative(axes, tested)
@@ -485,8 +487,8 @@ def route_profile(condition, line):
     Returns
     -------
     matplotlib.figure.Figure
-        Markers by class, bars over the interval of a reading, arrows for lower bounds, ticks for towers not
-        tested; the worst towers named.
+        Markers by class, bars over the interval of a reading, arrows at lower limits, towers not tested at the foot;
+        the worst towers named.
 
     Notes
     -----

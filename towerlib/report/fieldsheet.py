@@ -1,9 +1,12 @@
-"""A sketch of each tower from above: the line, the probes, north up; plain numbers for the page's SVG."""
+"""The field sheet: a page to print and fill in, waypoints as GPX and GeoJSON, and the tables for the readings.
+
+Each tower has a sketch from above with the line and the probes, north up.
+"""
+
+from __future__ import annotations
 
 import json
 import re
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -13,7 +16,7 @@ from towerlib import safe_files
 from towerlib.errors import SettingsError
 from towerlib.fieldwork import forms
 from towerlib.fieldwork.forms import armoured
-from towerlib.report import cautions
+from towerlib.report import cautions, pages
 from towerlib.report.workbook import harmless
 
 REACH = 40.0  # of the farthest probe from the middle, in units of the drawing
@@ -77,7 +80,7 @@ SCHEMA = f"{GPX} http://www.topografix.com/GPX/1/1/gpx.xsd"
 DIGITS = 7  # of a degree: a centimetre
 NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 PROBES = {"current": "C", "potential": "P"}
-NOTE = "Places are worked out from the register, not surveyed. No permit; read the cautions on the sheet."
+NOTE = f"Places are computed from the register, not surveyed. {cautions.NO_PERMIT} Read the cautions on the sheet."
 
 
 def waypoints(sheet):
@@ -271,10 +274,10 @@ def page(sheet):
         }
         for stop in sheet.stops.astype(object).where(sheet.stops.notna(), None).to_dict("records")
     ]
-    return _template().render(
+    return pages.render(
+        "fieldsheet.html",
         sheet=sheet,
         stops=stops,
-        cautions=cautions.CAUTIONS,
         groups=forms.visit_blanks(),
         leg_blanks=forms.blanks("legs", forms.LEG_WORDS),
         sweep_blanks=forms.blanks("sweeps", forms.SWEEP_WORDS),
@@ -292,13 +295,3 @@ def _texts(sheet):
         yield "\ufeff" + rows.to_csv(
             index=False, lineterminator="\r\n"
         )  # so that spreadsheets know the encoding
-
-
-@cache
-def _template():
-    """The shipped template; whatever is put into it is escaped."""
-    from jinja2 import Environment, StrictUndefined
-
-    text = files("towerlib.report").joinpath("templates", "fieldsheet.html").read_text(encoding="utf-8")
-    rules = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return rules.from_string(text)

@@ -1,7 +1,17 @@
-"""Styles of the GIS layers, as QGIS keeps them: by class of the footing, by queue, by suspicion of the span."""
+"""The GIS file of a line: layers towers, spans and route as GeoPackage, with styles and cautions.
+
+QGIS opens each layer with its first style: towers by class of the footing or by queue, spans by suspicion. Colours,
+markers and labels come from `towerlib.report.style`; names, units and meanings of the columns from `columns.csv`.
+"""
+
+from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping, Sequence
 from contextlib import closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
 import pandas as pd
@@ -9,10 +19,14 @@ import pyarrow
 from matplotlib.colors import to_rgba
 
 from towerlib.records import gis
-from towerlib.report import style
+from towerlib.report import style, tower_marks
 from towerlib.report.cautions import CAUTIONS
 from towerlib.report.columns import dictionary, in_currency, label, one_line
-from towerlib.report.style import ALARM, COLOURS, FAINT, INK
+from towerlib.report.style import FAINT, INK
+
+if TYPE_CHECKING:
+    from towerlib.config import Line
+    from towerlib.route import Route
 
 VERSION = "3.22.0"  # of the form of the file; later versions read it
 HEAD = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
@@ -20,52 +34,74 @@ NAMED_FROM = 60_000  # towers are named on maps of this scale and larger ones
 POINT, LINE = "0", "1"  # numbers of the shapes of a layer
 OTHERS = ""  # value of a category that takes what no other does
 
-CLASSES = {  # impedance class: shape, colour of the pictures, size [mm], words of the legend
-    "good": ("circle", style.MARKS["good"].colour, 2.6, "good: up to the target"),
-    "acceptable": (
-        "square",
-        style.MARKS["acceptable"].colour,
-        2.8,
-        "acceptable: above target, up to limit",
-    ),
-    "above limit": ("triangle", style.MARKS["above limit"].colour, 4.0, "above limit"),
-    "lower bound only": ("diamond", style.MARKS["lower bound only"].colour, 3.4, "lower bound only"),
-    "not tested": ("cross2", INK, 2.2, "not tested"),
-    OTHERS: ("cross", INK, 2.2, "class not known"),
-}
-QUEUES = {
-    "safety": ("star", COLOURS(0.97), 5.0, "safety: touch voltage to be checked on site"),
-    "repair": ("triangle", COLOURS(0.8), 4.2, "repair"),
-    "bond": ("diamond", COLOURS(0.55), 3.8, "bond: inspect"),
-    "footing": ("square", COLOURS(0.3), 3.2, "footing: treatment"),
-    "retest": ("pentagon", COLOURS(0.08), 3.2, "retest"),
-    "none": ("circle", "white", 1.8, "nothing now"),
-    OTHERS: ("cross", INK, 2.2, "queue not known"),
-}
-SPANS = {  # scan of the span: stroke, colour, width [mm], words
-    "suspected": ("dash", ALARM, 1.6, "shield wire suspected broken: inspect"),
-    "not testable": ("dot", FAINT, 0.5, "not testable"),
-    "none": ("solid", FAINT, 0.4, "nothing suspected"),
-    OTHERS: ("dash dot", FAINT, 0.4, "scan is off"),
-}
+MM = 2.6  # diameter of a mark of size 1
 
 
-def styles(columns):
+@dataclass(frozen=True)
+class Symbol:
+    """One category: markers on top of each other or the dashes of a line, colour, size [mm], label."""
+
+    shapes: tuple[str, ...]
+    colour: str
+    size_mm: float
+    label: str
+
+
+def marker(look: style.Look, label: str = "") -> Symbol:
+    """A class of towers as QGIS draws it.
+
+    Parameters
+    ----------
+    look : style.Look
+    label : str
+        Instead of the label of the look.
+
+    Returns
+    -------
+    Symbol
+
+    Examples
+    --------
+    >>> marker(style.CLASSES["good"]).shapes
+    ('circle',)
+    """
+    return Symbol(style.SHAPES[look.shape].qgis, look.colour, round(MM * look.size, 2), label or look.label)
+
+
+UNKNOWN = {
+    name: Symbol(("cross",), INK, 2.2, f"{name} not known") for name in ("class", "queue")
+}  # what no other category takes
+CLASSES = {name: marker(look) for name, look in style.CLASSES.items() if name != "above limit, lower bound"}
+CLASSES |= {OTHERS: UNKNOWN["class"]}
+QUEUES = {name: marker(look) for name, look in style.QUEUES.items()} | {OTHERS: UNKNOWN["queue"]}
+SPANS = {
+    name: Symbol((stroke.dashes,), stroke.colour, stroke.width_mm, stroke.label)
+    for name, stroke in style.SPANS.items()
+} | {OTHERS: Symbol(("dash dot",), FAINT, 0.4, "scan is off")}
+
+
+def styles(
+    columns: Mapping[str, Sequence[str]], condition: pd.DataFrame | None = None
+) -> list[tuple[str, str, str, str]]:
     """Styles of every layer, the first of a layer the one it opens with.
 
     Parameters
     ----------
     columns : dict of str to list of str
         Layers and their columns, without the geometry.
+    condition : pandas.DataFrame, optional
+        With target_ohm and limit_ohm, for the labels of the classes.
 
     Returns
     -------
     list of (str, str, str, str)
         Layer, name of the style, what it shows, QML. A style whose column is missing is left out.
     """
+    labels = {} if condition is None else tower_marks.class_labels(condition)
+    classes = {name: replace(look, label=labels.get(name, look.label)) for name, look in CLASSES.items()}
     wished = [
-        ("towers", "impedance class", "impedance_class", CLASSES, "Footing against its target and limit"),
-        ("towers", "queue", "queue", QUEUES, "What is to be done first"),
+        ("towers", "impedance class", "impedance_class", classes, "Footing against its target and limit"),
+        ("towers", "queue", "queue", QUEUES, "Queue of the priority list"),
         ("spans", "suspicion", "span_scan", SPANS, "Spans in which the shield wire is suspected"),
     ]
     found = [
@@ -73,7 +109,7 @@ def styles(columns):
         for layer, name, column, looks, about in wished
         if column in columns[layer]
     ]
-    plain = {"spans": ("solid", FAINT, 0.4, ""), "route": ("solid", INK, 0.6, "")}
+    plain = {"spans": Symbol(("solid",), FAINT, 0.4, ""), "route": Symbol(("solid",), INK, 0.6, "")}
     told = {layer for layer, *_ in found}
     found += [
         (layer, "plain", "One line", _document(layer, columns[layer], _single(look)))
@@ -102,8 +138,8 @@ def _document(layer, columns, renderer):
     return HEAD + ElementTree.tostring(root, encoding="unicode")
 
 
-def described(layer):
-    """What the columns of a layer mean.
+def described(layer: str) -> dict[str, dict[str, str]]:
+    """Meaning of the columns of a layer.
 
     Parameters
     ----------
@@ -123,7 +159,13 @@ def _categories(layer, column, looks):
     categories = ElementTree.SubElement(renderer, "categories")
     symbols = ElementTree.SubElement(renderer, "symbols")
     for number, (value, look) in enumerate(looks.items()):
-        told = {"value": value, "label": look[-1], "symbol": str(number), "render": "true", "type": "string"}
+        told = {
+            "value": value,
+            "label": look.label,
+            "symbol": str(number),
+            "render": "true",
+            "type": "string",
+        }
         ElementTree.SubElement(categories, "category", told)
         symbols.append(_symbol(number, look, "marker" if layer == "towers" else "line"))
     return renderer
@@ -142,20 +184,23 @@ def _renderer(kind, **more):
     return ElementTree.Element("renderer-v2", {"type": kind} | more | plain)
 
 
-def _symbol(number, look, kind):
-    """One mark or stroke."""
-    shape, colour, size, _ = look
+def _symbol(number: int, look: Symbol, kind: str) -> ElementTree.Element:
+    """One mark or stroke; a mark of several shapes has a layer for each, the later ones small and white."""
     symbol = ElementTree.Element("symbol", {"type": kind, "name": str(number), "alpha": "1"})
-    layer_class = "SimpleMarker" if kind == "marker" else "SimpleLine"
-    layer = ElementTree.SubElement(
-        symbol, "layer", {"class": layer_class, "enabled": "1", "pass": "0", "locked": "0"}
-    )
-    marker = {"name": shape, "color": _rgba(colour), "size": str(size), "size_unit": "MM"}
-    marker |= {"outline_color": _rgba(INK), "outline_width": "0.2", "outline_width_unit": "MM"}
-    line = {"line_color": _rgba(colour), "line_style": shape, "line_width": str(size)}
-    line |= {"line_width_unit": "MM", "capstyle": "round", "joinstyle": "round"}
-    for key, value in (marker if kind == "marker" else line).items():
-        ElementTree.SubElement(layer, "prop", {"k": key, "v": value})
+    for place, shape in enumerate(look.shapes):
+        layer_class = "SimpleMarker" if kind == "marker" else "SimpleLine"
+        layer = ElementTree.SubElement(
+            symbol, "layer", {"class": layer_class, "enabled": "1", "pass": str(place), "locked": "0"}
+        )
+        colour, size = (look.colour, look.size_mm) if place == 0 else ("white", round(look.size_mm / 3, 2))
+        size = round(0.7 * look.size_mm, 2) if shape == "cross2" else size
+        props = {"name": shape, "color": _rgba(colour), "size": str(size), "size_unit": "MM"}
+        props |= {"outline_color": _rgba(INK), "outline_width": "0.2", "outline_width_unit": "MM"}
+        if kind == "line":
+            props = {"line_color": _rgba(colour), "line_style": shape, "line_width": str(size)}
+            props |= {"line_width_unit": "MM", "capstyle": "round", "joinstyle": "round"}
+        for key, value in props.items():
+            ElementTree.SubElement(layer, "prop", {"k": key, "v": value})
     return symbol
 
 
@@ -184,8 +229,8 @@ OF_CONDITION = [  # of the condition, beside the columns of the priority list
     *("plan_year", "bond_state", "occupancy"),
 ]
 TITLES = {
-    "towers": "Towers: footing, leg currents, touch screen, trip-outs, plan and next step",
-    "spans": "Spans and what is suspected of them; suspected means inspect",
+    "towers": "Towers: footing, leg currents, touch-voltage screening, trip-outs, plan and next step",
+    "spans": "Spans and suspected shield wires; suspected means inspect",
     "route": "Route from the first tower to the last",
 }
 DAY = pyarrow.date32()
@@ -208,7 +253,15 @@ GEOPACKAGE_VERSION = "1.3"  # read by every GIS of the last years; 1.4 is not ye
 EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
 
 
-def write(route, priority, path, suspicion=None, *, condition=None, line=None):
+def write(
+    route: Route,
+    priority: pd.DataFrame,
+    path: Path,
+    suspicion: pd.DataFrame | None = None,
+    *,
+    condition: pd.DataFrame | None = None,
+    line: Line | None = None,
+) -> None:
     """Write the three layers of a line, in the projected coordinate system of its route, with their styles.
 
     Parameters
@@ -220,17 +273,17 @@ def write(route, priority, path, suspicion=None, *, condition=None, line=None):
     path : path
         ``.gpkg``; an existing file is replaced.
     suspicion : pandas.DataFrame, optional
-        What is suspected of each span, joined by from_tower_id and to_tower_id.
+        Suspicion of each span, joined by from_tower_id and to_tower_id.
     condition : pandas.DataFrame, optional
-        One row a tower: class, bounds, bond and year of the plan are taken from it.
+        One row per tower: class, bounds, bond and year of the plan are taken from it.
     line : Line, optional
-        Its title stands with the layers, its currency with sums of money.
+        Its title goes with the layers, its currency with sums of money.
 
     Notes
     -----
     The layer "route" is one line through all towers. A line of one tower has no spans and no route: both layers
     are there and empty. QGIS opens each layer with the first of its stored styles; names, units and meanings of the
-    columns stand in ``gpkg_data_columns``, cautions in ``gpkg_metadata``.
+    columns are in ``gpkg_data_columns``, cautions in ``gpkg_metadata``.
     """
     import geopandas
     from shapely.geometry import LineString
@@ -251,11 +304,11 @@ def write(route, priority, path, suspicion=None, *, condition=None, line=None):
     _write_layers(layers, path, line)
     columns = {name: [column for column in layer if column != "geometry"] for name, layer in layers.items()}
     currency = one_line(line.plan.currency) if line is not None else ""
-    _add_words(path, columns, currency)
+    _add_words(path, columns, currency, condition)
 
 
 def _with_suspicion(spans, suspicion):
-    """Spans with what is suspected of each."""
+    """Spans with the suspicion of each."""
     if suspicion is None:
         return spans
     ends = ["from_tower_id", "to_tower_id"]
@@ -291,7 +344,9 @@ def _plain(layer):
     return layer.astype(yes_no).assign(**{name: day.astype(pd.ArrowDtype(DAY)) for name, day in days.items()})
 
 
-def _add_words(path, columns, currency):
+def _add_words(
+    path: Path, columns: Mapping[str, Sequence[str]], currency: str, condition: pd.DataFrame | None
+) -> None:
     """Names, units and meanings of the columns, and the styles."""
     with closing(sqlite3.connect(path)) as book, book:
         book.executescript(SCHEMA)
@@ -310,7 +365,7 @@ def _add_words(path, columns, currency):
             (WHEN,),
         )
         first = set()
-        for layer, style, about, qml in styles(columns):
+        for layer, style, about, qml in styles(columns, condition):
             book.execute(
                 "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, "
                 "styleName, styleQML, styleSLD, useAsDefault, description, owner, update_time) "

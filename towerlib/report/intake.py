@@ -7,6 +7,7 @@ import pandas as pd
 from towerlib import dictionary, safe_files
 from towerlib.readings.quality import VERDICTS
 from towerlib.report import workbook
+from towerlib.text import counted, first_lines, listed, one_line
 
 SHOWN = 20  # kinds of flaws that are printed; the lists hold every row
 _OF_ONE_ROW = r"'[^']*'|\"[^\"]*\"|\([^()]*\)|[0-9][0-9,.:/-]*"  # what differs between flaws of one kind
@@ -72,8 +73,7 @@ def why_rejected(rejected):
     kind = rejected["reason"].str.replace(_OF_ONE_ROW, "", regex=True)
     groups = rejected.assign(kind=kind).groupby(["file", "column", "kind"], sort=False, dropna=False)
     told = [_told(rows) for _, rows in sorted(groups, key=lambda pair: pair[1]["row"].notna().any())]
-    more = len(told) - SHOWN
-    return [*told[:SHOWN], *([f"… and {more} more, all in rejected-rows.csv"] if more > 0 else [])]
+    return first_lines(told, SHOWN, "all in rejected-rows.csv")
 
 
 def why_repaired(repaired):
@@ -102,15 +102,15 @@ def why_repaired(repaired):
     )
     groups = repaired.assign(kind=kind).groupby(["column", "kind"], sort=False)
     told = [_mended(*name, cells) for name, cells in sorted(groups, key=lambda pair: -len(pair[1]))]
-    more = len(told) - SHOWN
-    return [*told[:SHOWN], *([f"… and {more} more, all in repaired-rows.csv"] if more > 0 else [])]
+    return first_lines(told, SHOWN, "all in repaired-rows.csv")
 
 
 def _mended(column, kind, cells):
     """One kind of repair with its count and an example."""
     one = cells.iloc[0]
-    count = f"{len(cells)} {'cell' if len(cells) == 1 else 'cells'}"
-    return f"{column}, {count}: {kind} ('{_brief(one['value'])}' → {one['used'] or 'blank'}, {one['file']} row {one['row']})"
+    place = f"{one['file']} row {one['row']}"
+    change = f"'{_brief(one['value'])}' → {one['used'] or 'blank'}"
+    return f"{column}, {counted(len(cells), 'cell')}: {kind} ({change}, {place})"
 
 
 def _told(rows):
@@ -130,13 +130,13 @@ def _rows(numbers):
     if len(shown) < 2:
         return f" row {shown[0]}" if shown else ""
     if len(shown) > 5:
-        return f" rows {', '.join(shown[:4])} and {len(shown) - 4} more"
+        return f" rows {listed(shown, 4)}"
     return f" rows {', '.join(shown[:-1])} and {shown[-1]}"
 
 
 def _brief(value):
     """A value on one line, cut when long."""
-    text = " ".join(value.split())
+    text = one_line(value)
     return text if len(text) <= 60 else text[:60] + "…"
 
 
@@ -161,7 +161,7 @@ def words(records, grades):
     ]
     refused = int(records.rejected["row"].isna().sum())
     if refused:
-        parts[0] += f" {refused} {'file' if refused == 1 else 'files'} could not be read."
+        parts[0] += f" {counted(refused, 'file')} could not be read."
     if len(records.rejected):
         parts.append("Not used:\n" + "\n".join(f"- {line}" for line in why_rejected(records.rejected)))
     if len(records.repaired):

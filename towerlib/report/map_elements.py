@@ -1,16 +1,27 @@
-"""The page of a map: its scale, its frame, and where the legend and the scales stand."""
+"""The page of a map: scale, frame, legend, scale bar, arrow to true north, chainage marks.
 
+Lengths and north are true at the middle of the map, whatever the projection of the route.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.colorbar import Colorbar
-from matplotlib.colors import LogNorm
 from matplotlib.patches import Polygon, Rectangle
 from pyproj import Geod, Transformer
 
-from towerlib.report import layout, style, tower_marks
+from towerlib.report import layout, style
 from towerlib.text import plain
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from pyproj import CRS
 
 PAD_MM = 14  # between the route and the frame: room for labels
 LEFT_MM = 19  # room for the numbers of the northing axis
@@ -24,7 +35,7 @@ LEAST_M = (1000, 250)  # extent of a route of one tower, east and north
 
 @dataclass(frozen=True)
 class Layout:
-    """Where the map stands on the page [mm], its scale [grid m a mm] and its middle [grid m]."""
+    """Where the map lies on the page [mm], its scale [grid m per mm] and its middle [grid m]."""
 
     beside: bool
     page_mm: float
@@ -35,7 +46,7 @@ class Layout:
     centre: tuple[float, float]
 
 
-def fit(places, rows):
+def fit(places: np.ndarray, rows: int) -> Layout:
     """Layout with the larger scale: legend below the map, or beside it.
 
     Parameters
@@ -63,7 +74,7 @@ def fit(places, rows):
     return Layout(True, width, size[1] + AXIS_MM, 0, size, beside, centre)
 
 
-def frame(figure, page, foot):
+def frame(figure: Figure, page: Layout, foot: float) -> Axes:
     """Panel of the map, to scale, with grid kilometres at its edges.
 
     Parameters
@@ -92,7 +103,7 @@ def frame(figure, page, foot):
     return axes
 
 
-def scales_corner(page, foot):
+def scales_corner(page: Layout, foot: float) -> tuple[float, float]:
     """Upper left corner of the scales.
 
     Parameters
@@ -112,7 +123,7 @@ def scales_corner(page, foot):
     return LEFT_MM + 85, foot + page.key_mm - 2
 
 
-def m_per_mm(axes):
+def m_per_mm(axes: Axes) -> float:
     """Metres on the grid for each millimetre on the page.
 
     Parameters
@@ -130,7 +141,7 @@ def m_per_mm(axes):
 ELLIPSOID = Geod(ellps="WGS84")
 
 
-def convergence_deg(crs, x, y):
+def convergence_deg(crs: CRS, x: float, y: float) -> float:
     """Angle from true north to grid north, clockwise: positive where grid north lies east.
 
     Parameters
@@ -158,7 +169,7 @@ def convergence_deg(crs, x, y):
     return float(np.degrees(np.arctan2(east[0] - east[1], north[1] - north[0]))) + 0.0
 
 
-def grid_metres(crs, x, y, true_m):
+def grid_metres(crs: CRS, x: float, y: float, true_m: float) -> float:
     """Length on the grid of a true length, from west to east about a place.
 
     Parameters
@@ -190,7 +201,7 @@ def grid_metres(crs, x, y, true_m):
     return true_m * true_m / ELLIPSOID.inv(longitude[0], latitude[0], longitude[1], latitude[1])[2]
 
 
-def words(crs, x, y):
+def words(crs: CRS, x: float, y: float) -> str:
     """Name and code of a grid, and how far its north lies off true north, in words.
 
     Parameters
@@ -216,50 +227,34 @@ def words(crs, x, y):
     return f"Grid: {crs.name} ({code}); its north lies {side} at mid-map."
 
 
-def draw_legend(figure, page, foot, handles, colours):
-    """Legend and scale of colours, below the map or beside it (changes the figure).
+def draw_legend(figure: Figure, page: Layout, foot: float, handles: Sequence[Artist]) -> None:
+    """Legend, below the map or beside it (changes the figure).
 
     Parameters
     ----------
     figure : matplotlib.figure.Figure
         The page.
-    page : map_page.Layout
-        Where the map stands.
+    page : Layout
+        Where the map lies.
     foot : float
         Where the body of the page starts, from the bottom [mm].
     handles : list of artists
         Legend entries.
-    colours : matplotlib.cm.ScalarMappable
-        Colours of the values.
     """
     left, top = scales_corner(page, foot)
-    legend_left, legend_top = (left, top - 36) if page.beside else (LEFT_MM, top)
-    layout.legend(figure, handles, legend_left, legend_top, 0, corner="upper left")
-    _draw_colours(layout.new_panel(figure, left, top - 19, 54, 3.5), colours)
+    place = (left, top - 14) if page.beside else (LEFT_MM, top)
+    layout.legend(figure, handles, *place, 0, corner="upper left")
 
 
-def _draw_colours(axes, colours):
-    """Scale of colours with round numbers; of a gap fraction it has an end for those below zero."""
-    extend = "neither" if colours.norm.vmin > 0 else "min"
-    bar = Colorbar(axes, colours, orientation="horizontal", extend=extend)
-    logarithmic = isinstance(colours.norm, LogNorm)
-    ticks = layout.round_numbers(colours.norm.vmin, colours.norm.vmax) if logarithmic else np.arange(6) / 5
-    bar.set_ticks(ticks, labels=[plain(tick) for tick in ticks])
-    bar.set_label(tower_marks.IMPEDANCE if logarithmic else tower_marks.GAP_FRACTION)
-    bar.minorticks_off()
-    bar.outline.set_linewidth(0.5)
-    axes.xaxis.get_majorticklabels()  # made now, in the house style, and not when the caller saves
-
-
-def draw_scale_and_north(figure, page, foot, crs):
+def draw_scale_and_north(figure: Figure, page: Layout, foot: float, crs: CRS) -> None:
     """Bar of a round true length, and arrow to true north (changes the figure).
 
     Parameters
     ----------
     figure : matplotlib.figure.Figure
         The page.
-    page : map_page.Layout
-        Where the map stands; both are true at its middle.
+    page : Layout
+        Where the map lies; both are true at its middle.
     foot : float
         Where the body of the page starts, from the bottom [mm].
     crs : pyproj.CRS
@@ -301,7 +296,7 @@ def _draw_north(figure, x_mm, y_mm, turn_deg):
     )
 
 
-def chainages(towers):
+def chainages(towers: pd.DataFrame) -> pd.DataFrame:
     """Round chainages, twelve at most, with their places and the direction of the line there.
 
     Parameters
@@ -312,7 +307,7 @@ def chainages(towers):
     Returns
     -------
     pandas.DataFrame
-        One row a chainage: ``metres``, ``x``, ``y`` [m], and the unit vector ``east``, ``north``.
+        One row per chainage: ``metres``, ``x``, ``y`` [m], and the unit vector ``east``, ``north``.
     """
     laid = towers.sort_values("chainage_m", kind="stable").drop_duplicates("chainage_m")
     along, x, y = laid[["chainage_m", "x", "y"]].dropna().to_numpy("float64").T
@@ -328,7 +323,7 @@ def chainages(towers):
     return pd.DataFrame({"metres": metres, **places, "east": east, "north": north})
 
 
-def draw_chainages(axes, ticks):
+def draw_chainages(axes: Axes, ticks: pd.DataFrame) -> None:
     """Stroke across the line at every round chainage (changes the axes).
 
     Parameters

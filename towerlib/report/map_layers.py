@@ -1,13 +1,19 @@
-"""Layers of a line folder that are drawn under its map: ``context/*.gpkg``."""
+"""What a map of a line shows: context layers, route, stations, towers by class, suspected spans.
 
+Places are in the projected coordinate system of the route. The explorer and the page of a line take their places from
+here too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.cm import ScalarMappable
 from matplotlib.collections import LineCollection, PathCollection
-from matplotlib.colors import LogNorm, Normalize
 from matplotlib.lines import Line2D
 from matplotlib.path import Path as Outline
 from pyproj import Transformer
@@ -17,10 +23,18 @@ from shapely.geometry.polygon import orient
 from towerlib.errors import RecordsError
 from towerlib.records import gis, sources
 from towerlib.report import layout, map_elements, style, tower_marks
-from towerlib.text import listed, plain
+from towerlib.text import listed
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from matplotlib.axes import Axes
+    from pyproj import CRS
+
+    from towerlib.config import Line
+    from towerlib.route import Route
 
 
-def layers(folder):
+def layers(folder: str | Path) -> list[gpd.GeoDataFrame]:
     """Every layer of the GeoPackages in the folder ``context`` of a line, to be drawn under its map.
 
     Parameters
@@ -76,7 +90,7 @@ NEEDED = [
 ]
 
 
-def placed(route, condition, by):
+def placed(route: Route, condition: pd.DataFrame, by: str) -> pd.DataFrame:
     """Towers of the route with their place on the grid, and what the map shows of each.
 
     Parameters
@@ -84,15 +98,15 @@ def placed(route, condition, by):
     route : towerlib.route.Route
         Towers in a projected CRS [m].
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows.
+        One row per tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows.
     by : str
         ``impedance`` or ``gap``.
 
     Returns
     -------
     pandas.DataFrame
-        One row a tower of the route, with ``x``, ``y`` [m], ``kind`` (a key of `markers.MARKS` or
-        `markers.BANDS`), ``value``, ``words``, ``rank`` and ``circled`` (a ring joins the legs).
+        One row per tower of the route, with ``x``, ``y`` [m], ``kind`` (a key of `style.CLASSES` or
+        `style.GAPS`), ``value``, ``words``, ``rank`` and ``circled`` (a ring joins the legs).
     """
     places = pd.DataFrame(route.towers[["tower_id", "chainage_m", "place_remark"]])
     places = places.assign(x=route.towers.geometry.x, y=route.towers.geometry.y)
@@ -105,17 +119,17 @@ def placed(route, condition, by):
 
 
 def _by_gap(towers):
-    """Towers with their band of the gap fraction."""
+    """Towers with their class of the gap fraction."""
     value = towers["gap_fraction"].astype("float64")
-    starts = [start for start, _ in style.BANDS.values()][1:]
+    starts = [start for start, _ in style.GAPS.values()][1:]
     band = np.searchsorted(starts, value.fillna(0), side="right") * value.notna()
     circled = towers["ring"].astype("boolean").fillna(False).astype(bool)
-    kind, words = np.array(list(style.BANDS))[band], value.map("{:.2f}".format)
+    kind, words = np.array(list(style.GAPS))[band], value.map("{:.2f}".format)
     return towers.assign(kind=kind, value=value, words=words, rank=towers["gap_rank"], circled=circled)
 
 
-def framed(towers):
-    """Towers inside the frame, and what is said of the others.
+def framed(towers: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Towers inside the frame, and remarks on the others.
 
     Parameters
     ----------
@@ -149,8 +163,8 @@ def _extent(towers):
     return max(np.ptp(towers["x"]), np.ptp(towers["y"]), 4000)
 
 
-def stations(towers, crs, line):
-    """Both stations, at their own place or else at the tower of their end; and what is said of them.
+def stations(towers: pd.DataFrame, crs: CRS, line: Line) -> tuple[pd.DataFrame, list[str]]:
+    """Both stations, at their own place or else at the tower of their end; and remarks on them.
 
     Parameters
     ----------
@@ -187,7 +201,7 @@ def stations(towers, crs, line):
 LEAST_PT = 7  # of a tower that labels keep clear of, however small its marker
 
 
-def draw_context(axes, context, crs):
+def draw_context(axes: Axes, context: Sequence[gpd.GeoDataFrame], crs: CRS) -> list[Line2D]:
     """Layers under the line (changes the axes).
 
     Parameters
@@ -235,7 +249,7 @@ def _outline(polygon):
     return Outline.make_compound_path(*rings)
 
 
-def unplaced(context):
+def unplaced(context: Iterable[gpd.GeoDataFrame]) -> list[str]:
     """Remark on context layers that have no CRS.
 
     Parameters
@@ -257,7 +271,7 @@ def _has_place(layer):
     return layer.crs is not None and not layer.crs.is_engineering
 
 
-def draw_route(axes, route):
+def draw_route(axes: Axes, route: Route) -> np.ndarray:
     """Spans of the line (changes the axes).
 
     Parameters
@@ -279,7 +293,7 @@ def draw_route(axes, route):
     return layout.box_around(np.vstack(points), 3) if points else np.empty((0, 4))
 
 
-def draw_suspected(axes, spans, suspicion):
+def draw_suspected(axes: Axes, spans: gpd.GeoDataFrame, suspicion: pd.DataFrame | None) -> list[Line2D]:
     """Spans in which the shield wire is suspected (changes the axes).
 
     Parameters
@@ -300,23 +314,24 @@ def draw_suspected(axes, spans, suspicion):
         return []
     told = suspicion.loc[suspicion["span_scan"] == "suspected", ["from_tower_id", "to_tower_id"]]
     shown = spans.dropna(subset="geometry").merge(told, on=["from_tower_id", "to_tower_id"], validate="1:1")
-    look = {"color": style.ALARM, "linewidth": 2.2, "linestyle": (0, (1.5, 1)), "zorder": 5}
+    span = style.SPANS["suspected"]
+    look = {"color": span.colour, "linewidth": 2.2, "linestyle": (0, (1.5, 1)), "zorder": 5}
     for line in shown.geometry:
         x, y = get_coordinates(line).T
         axes.plot(x, y, **look)
         axes.plot(x.mean(), y.mean(), marker="x", markersize=9, markeredgewidth=1.8, **look)
-    return [Line2D([], [], marker="x", markersize=7, label="shield wire: inspect this span", **look)]
+    return [Line2D([], [], marker="x", markersize=7, label=span.label, **look)]
 
 
-def draw_towers(axes, towers, by):
-    """Towers by kind, coloured by value (changes the axes).
+def draw_towers(axes: Axes, towers: pd.DataFrame, by: str) -> tuple[list[Line2D], np.ndarray]:
+    """Towers by class (changes the axes).
 
     Parameters
     ----------
     axes : matplotlib.axes.Axes
         Panel of the map.
     towers : pandas.DataFrame
-        Towers inside the frame, as `map_towers.placed` gives them.
+        Towers inside the frame, as `placed` gives them.
     by : str
         ``impedance`` or ``gap``.
 
@@ -324,61 +339,49 @@ def draw_towers(axes, towers, by):
     -------
     handles : list of matplotlib.lines.Line2D
         Legend entries.
-    colours : matplotlib.cm.ScalarMappable
-        Colours of the values.
     covered : (n, 4) array
         Boxes of the markers, for the labels [pixels of the figure].
     """
-    colours, size, covered = _colours(towers, by), _size_pt(axes, towers), []
-    scale = {"cmap": colours.cmap, "norm": colours.norm, "plotnonfinite": True}
-    marks = {name: mark for name, (_, mark) in style.BANDS.items()} if by == "gap" else style.MARKS
-    for order, (name, mark) in enumerate(marks.items()):
+    size, covered = _size_pt(axes, towers), []
+    looks = {name: look for name, (_, look) in style.GAPS.items()} if by == "gap" else style.CLASSES
+    for order, (name, look) in enumerate(looks.items()):
         for circled, some in towers[towers["kind"] == name].groupby("circled"):
             title = f"{name}, circled" if circled else name
-            shape = _circled(mark) if circled else mark
-            looks = {"zorder": 4 + 0.1 * order, "name": title, "size": size}
-            looks |= scale | {"c": some["value"]} if some["value"].notna().any() else {}
-            style.dots(axes, some["x"], some["y"], shape, **looks)
-            covered.append(layout.box_of(axes, some["x"], some["y"], max(LEAST_PT, size * shape.size)))
-    return _entries(towers, marks, by), colours, np.vstack(covered)
+            mark = circled_mark(look.mark) if circled else look.mark
+            style.dots(axes, some["x"], some["y"], mark, zorder=4 + 0.1 * order, name=title, size=size)
+            covered.append(layout.box_of(axes, some["x"], some["y"], max(LEAST_PT, size * mark.size)))
+    return _entries(towers, looks, by), np.vstack(covered)
 
 
-def _size_pt(axes, towers):
+def _size_pt(axes: Axes, towers: pd.DataFrame) -> float:
     """Diameter of a marker, as large as the spacing of the towers lets it be [pt]."""
     along_m = np.hypot(*np.diff(towers[["x", "y"]].to_numpy("float64"), axis=0).T).sum()
     return float(np.clip(72 / 25.4 * along_m / map_elements.m_per_mm(axes) / len(towers), 3.2, 5.5))
 
 
-def _circled(mark):
-    """The same mark with a circle round it."""
+def circled_mark(mark: style.Mark) -> style.Mark:
+    """The same mark with a circle round it.
+
+    Parameters
+    ----------
+    mark : Mark
+
+    Returns
+    -------
+    Mark
+    """
     return style.Mark(style.ringed(mark.shape), mark.colour, 1.8 * mark.size)
 
 
-def _entries(towers, marks, by):
+def _entries(towers: pd.DataFrame, looks: Mapping[str, style.Look], by: str) -> list[Line2D]:
     """Legend entries with the number of towers, worst first."""
-    counts, limits = towers["kind"].value_counts(), {} if by == "gap" else _limit_words(towers)
-    names = {name: f"{name}{limits.get(name, '')} ({counts.get(name, 0)})" for name in reversed(marks)}
-    entries = [style.entry(marks[name], words) for name, words in names.items()]
+    counts = towers["kind"].value_counts()
+    labels = {name: look.label for name, look in looks.items()}
+    labels |= {} if by == "gap" else tower_marks.class_labels(towers)
+    entries = [
+        style.entry(looks[name].mark, f"{labels[name]} ({counts.get(name, 0)})") for name in reversed(looks)
+    ]
     if by == "gap":
         ring = style.Mark(style.ringed("o"), "white", 1.6)
-        entries.append(style.entry(ring, f"circled: ring joins the legs ({towers['circled'].sum()})"))
+        entries.append(style.entry(ring, f"circled: {style.RING.label} ({towers['circled'].sum()})"))
     return entries
-
-
-def _limit_words(towers):
-    """Value of target and limit behind the classes they bound, where all towers share them."""
-    words = {}
-    for name, column in {"good": "target_ohm", "acceptable": "limit_ohm"}.items():
-        ohm = towers[column].astype("float64").dropna().unique()
-        words[name] = f", up to {plain(ohm[0])} Ω" if len(ohm) == 1 else ""
-    return words
-
-
-def _colours(towers, by):
-    """Colour of a value: from no gap to all gap, or on a logarithmic scale over all impedances and limits."""
-    if by == "gap":
-        return ScalarMappable(Normalize(0, 1), style.COLOURS)
-    numbers = towers[["value", "target_ohm", "limit_ohm"]].to_numpy("float64", na_value=np.nan)
-    numbers = numbers[np.isfinite(numbers) & (numbers > 0)]
-    low, high = (numbers.min(), numbers.max()) if len(numbers) else (1, 10)
-    return ScalarMappable(LogNorm(low, high if high > low else 2 * low), style.COLOURS)

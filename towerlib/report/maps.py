@@ -1,4 +1,12 @@
-"""Map of a line: its towers by footing impedance or by leakage gap, to scale and turned to true north."""
+"""Maps of a line: towers by footing impedance, by leakage gap, or by year of the plan.
+
+Maps are to scale, with an arrow to true north, chainage marks, both stations and the worst towers named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -8,14 +16,31 @@ from towerlib.report import layout, map_elements, map_layers, style, tower_marks
 from towerlib.report.plan_words import no_plan
 from towerlib.text import plain
 
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from matplotlib.figure import Figure
+
+    from towerlib.config import Line
+    from towerlib.plan import Budget
+    from towerlib.route import Route
+
 TITLES = {"impedance": "Footing impedance on the map", "gap": "Leakage gap on the map"}
 MEANINGS = {
-    "impedance": "Arrow: only a lower bound is known, the impedance is at least what the colour says.",
-    "gap": f"Gap fraction = gap / arithmetic sum; {tower_marks.GAP_MEANING} The bands of the legend are no limits.",
+    "impedance": "Dot in the mark: lower limit only, the impedance lies above the reading.",
+    "gap": f"Gap fraction = gap / arithmetic sum; {tower_marks.GAP_MEANING} The classes of the legend are no limits.",
 }
 
 
-def route_map(route, condition, line, by="impedance", *, month=None, context=(), suspicion=None):
+def route_map(
+    route: Route,
+    condition: pd.DataFrame,
+    line: Line,
+    by: str = "impedance",
+    *,
+    month: str | None = None,
+    context: Iterable[gpd.GeoDataFrame] = (),
+    suspicion: pd.DataFrame | None = None,
+) -> Figure:
     """Map of the route with every tower by footing impedance or by gap fraction.
 
     Parameters
@@ -23,13 +48,13 @@ def route_map(route, condition, line, by="impedance", *, month=None, context=(),
     route : towerlib.route.Route
         Towers and spans in a projected CRS [m].
     condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
+        One row per tower, as `towerlib.condition.assess` gives it.
     line : towerlib.config.Line
         Names of the line and its stations; positions of the stations where known.
     by : str
         ``impedance`` or ``gap``.
     month : str, optional
-        ``YYYY-MM`` that the condition is as of; else the month of the newest reading is told.
+        ``YYYY-MM`` that the condition is as of; else the month of the newest reading is shown.
     context : iterable of geopandas.GeoDataFrame
         Layers drawn under the line; named in the legend where their ``attrs["name"]`` is set.
     suspicion : pandas.DataFrame, optional
@@ -76,10 +101,10 @@ def route_map(route, condition, line, by="impedance", *, month=None, context=(),
         figure, foot = layout.new_sheet(page.body_mm, TITLES[by], line.title, notes, width=page.page_mm)
         axes = map_elements.frame(figure, page, foot)
         layers = map_layers.draw_context(axes, context, route.crs)
-        handles, colours, covered = map_layers.draw_towers(axes, framed, by)
+        handles, covered = map_layers.draw_towers(axes, framed, by)
         handles = [*handles, *map_layers.draw_suspected(axes, route.spans, suspicion)]
         _label(axes, framed, stations, np.vstack([covered, map_layers.draw_route(axes, route)]))
-        map_elements.draw_legend(figure, page, foot, [*handles, *layers], colours)
+        map_elements.draw_legend(figure, page, foot, [*handles, *layers])
         map_elements.draw_scale_and_north(figure, page, foot, route.crs)
         return figure
 
@@ -121,12 +146,19 @@ def _draw_stations(axes, stations):
         axes.plot(s.x, s.y, color=style.INK, **square)
 
 
-SHAPES = ("^", "s", "D", "v", "P", "p", "X", "h")  # of the years, told apart without colour
-LEFT = "left as it is"
+LEFT = style.NO_WORK.label
 NAMED = 24  # packages named on the map at most
 
 
-def plan_map(route, condition, budget, line, *, month="", context=()):
+def plan_map(
+    route: Route,
+    condition: pd.DataFrame,
+    budget: Budget,
+    line: Line,
+    *,
+    month: str = "",
+    context: Iterable[gpd.GeoDataFrame] = (),
+) -> Figure:
     """Map of the route with the towers of the plan by year, and its packages named.
 
     Parameters
@@ -134,7 +166,7 @@ def plan_map(route, condition, budget, line, *, month="", context=()):
     route : towerlib.route.Route
         Towers and spans in a projected CRS [m].
     condition : pandas.DataFrame
-        One row a tower.
+        One row per tower.
     budget : Budget
         As `towerlib.plan.optimise_plan` gives it.
     line : towerlib.config.Line
@@ -165,12 +197,12 @@ def plan_map(route, condition, budget, line, *, month="", context=()):
         layers = map_layers.draw_context(axes, context, route.crs)
         covered = [*_draw(axes, framed, marks), map_layers.draw_route(axes, route)]
         _name(axes, framed, stations, np.vstack(covered))
-        _legend(figure, page, foot, [*_entries(framed, marks), *layers])
+        map_elements.draw_legend(figure, page, foot, [*_entries(framed, marks), *layers])
         map_elements.draw_scale_and_north(figure, page, foot, route.crs)
         return figure
 
 
-def placed(route, condition, works):
+def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.DataFrame:
     """Towers of the route with their year.
 
     Parameters
@@ -181,7 +213,7 @@ def placed(route, condition, works):
     Returns
     -------
     pandas.DataFrame
-        As `map_towers.placed` gives it, ``kind`` being the year in words, with package, option and must_do.
+        As `map_layers.placed` gives it, ``kind`` being the year in words, with package, option and must_do.
     """
     towers = map_layers.placed(route, condition, "impedance")
     told = works[["tower_id", "year", "package", "option", "must_do"]]
@@ -191,8 +223,8 @@ def placed(route, condition, works):
     return towers.assign(kind=kind, circled=owed)
 
 
-def marks_of(years):
-    """Mark of each year; earlier ones darker.
+def marks_of(years: int) -> dict[str, style.Mark]:
+    """Mark of each year of the plan and of the towers without work, by label.
 
     Parameters
     ----------
@@ -200,15 +232,9 @@ def marks_of(years):
 
     Returns
     -------
-    dict of str to markers.Mark
+    dict of str to Mark
     """
-    shades = np.linspace(0.95, 0.3, max(years, 2))
-    told = {LEFT: style.Mark("o", "white", 0.6)}
-    for number in range(years):
-        told[f"year {number + 1}"] = style.Mark(
-            SHAPES[number % len(SHAPES)], style.COLOURS(shades[number]), 1.5
-        )
-    return told
+    return {look.label: look.mark for look in (style.NO_WORK, *style.years(years).values())}
 
 
 def _notes(month, route, page):
@@ -226,7 +252,7 @@ def _draw(axes, towers, marks):
     for order, (name, mark) in enumerate(marks.items()):
         for circled, some in towers[towers["kind"] == name].groupby("circled"):
             size = 5.0
-            shape = style.Mark(style.ringed(mark.shape), mark.colour, 1.5 * mark.size) if circled else mark
+            shape = map_layers.circled_mark(mark) if circled else mark
             title = f"{name}, circled" if circled else name
             style.dots(axes, some["x"], some["y"], shape, size=size, name=title, zorder=4 + 0.1 * order)
             covered.append(
@@ -270,10 +296,3 @@ def _entries(towers, marks):
         *([style.entry(ring, f"circled: must-do ({owed})")] if owed else []),
         entries[0],
     ]
-
-
-def _legend(figure, page, foot, handles):
-    """Legend where a map's legend stands (changes the figure)."""
-    left, top = map_elements.scales_corner(page, foot)
-    place = (left, top - 14) if page.beside else (map_elements.LEFT_MM, top)
-    layout.legend(figure, handles, *place, 0, corner="upper left")

@@ -1,11 +1,16 @@
-"""Pictures of the page of a portfolio: avoidable trip-outs by line, coverage and backlog over time."""
+"""The page over all lines of a month, and the index of all reports.
 
-import base64
-import io
+The page holds the answer, safety, the ranking of the lines, coverage and backlog over time, and one budget split over all
+lines. Links are relative and lead to files that are there.
+"""
+
+from __future__ import annotations
+
 import math
 import warnings
-from functools import cache
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
@@ -17,31 +22,38 @@ from towerlib import safe_files
 from towerlib.errors import SettingsError
 from towerlib.months import MONTH
 from towerlib.outages import HONEST
-from towerlib.report import cautions, layout, style
+from towerlib.report import layout, pages, style
+from towerlib.report.pages import Answer
 from towerlib.text import (
     BLANK,
-    band,
-    count,
+    counted,
+    ends,
+    interval,
     isolated,
-    money_estimate,
+    money,
     named,
-    percent_of,
+    percent,
     sentence,
     significant,
 )
 from towerlib.values import number
 
-DOTS = 170  # an inch: sharp on paper, small in the file
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from towerlib.portfolio import Portfolio
+    from towerlib.portfolio.split import Split
+
 NAMES_MM, ROW_MM, MOST = 58, 6.5, 40
 REACH = {  # column: words, colour, line
-    "usable_percent": ("usable reading stands", "#1f4e79", "-"),
+    "usable_percent": ("usable reading in force", "#1f4e79", "-"),
     "above_limit_percent": ("above the limit", "#b35900", "--"),
     "overdue_percent": ("overdue", "#7a3b8f", "-."),
     "never_tested_percent": ("never tested", "#4d4d4d", ":"),
 }
 
 
-def pictures(portfolio):
+def pictures(portfolio: Portfolio) -> dict[str, dict[str, Any]]:
     """Pictures with their words for those who do not see them.
 
     Parameters
@@ -57,24 +69,13 @@ def pictures(portfolio):
         # a name in letters that the font lacks shows boxes; in the tables of the page it stands in full
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         return {
-            "avoidable": _picture(avoidable(portfolio.lines), _avoidable_words(portfolio.lines)),
-            "reach": _picture(reach(portfolio.coverage), _reach_words(portfolio.coverage)),
+            "avoidable": pages.picture(avoidable(portfolio.lines), _avoidable_words(portfolio.lines)),
+            "reach": pages.picture(reach(portfolio.coverage), _reach_words(portfolio.coverage)),
         }
 
 
-def _picture(figure, alt):
-    """A figure as the page takes it."""
-    if figure is None:
-        return {"why": alt}
-    content = io.BytesIO()
-    figure.savefig(content, format="png", dpi=DOTS, metadata={"Software": None})
-    wide, high = figure.get_size_inches() * 25.4
-    source = "data:image/png;base64," + base64.b64encode(content.getvalue()).decode()
-    return {"src": source, "alt": alt, "wide_mm": wide, "high_mm": high}
-
-
-def avoidable(lines):
-    """Avoidable trip-outs a year of each line with their bands.
+def avoidable(lines: pd.DataFrame) -> Figure | None:
+    """Avoidable trip-outs a year of each line with their intervals.
 
     Parameters
     ----------
@@ -95,7 +96,7 @@ def avoidable(lines):
         figure, foot = layout.new_sheet(
             body,
             "Lightning trip-outs that footings at target would avoid",
-            "a year; thin line: 80 % band of the model",
+            "a year; thin line: 80 % interval of the model",
             notes,
         )
         axes = layout.new_panel(
@@ -119,14 +120,16 @@ def avoidable(lines):
 def _avoidable_words(lines):
     known = lines[lines["avoidable_per_year"].notna()]
     if known.empty:
-        return "No line has a trip-out rate: which one could avoid most cannot be told."
+        return "Not available: no line has a trip-out rate."
     parts = [
         f"{isolated(row.title)} {significant(row.avoidable_per_year)}" for row in known.head(6).itertuples()
     ]
-    return f"Bars, avoidable trip-outs a year of {count(len(known), 'line')}, most first: {'; '.join(parts)}."
+    return (
+        f"Bars, avoidable trip-outs a year of {counted(len(known), 'line')}, most first: {'; '.join(parts)}."
+    )
 
 
-def reach(coverage):
+def reach(coverage: pd.DataFrame) -> Figure | None:
     """Coverage and backlog of all lines over the months.
 
     Parameters
@@ -168,11 +171,11 @@ def reach(coverage):
 
 def _reach_words(coverage):
     if len(coverage) < 2:
-        return "There is but one month to show."
+        return "There is only one month to show."
     first, last = coverage.iloc[0], coverage.iloc[-1]
     parts = [
-        f"{REACH[f'{name}_percent'][0]} {percent_of(first[name], first['towers'])} then, "
-        f"{percent_of(last[name], last['towers'])} now"
+        f"{REACH[f'{name}_percent'][0]} {percent(first[name], first['towers'])} then, "
+        f"{percent(last[name], last['towers'])} now"
         for name in ("usable", "above_limit", "overdue", "never_tested")
     ]
     return f"Lines over time from {first['month']} to {last['month']}, share of towers: {'; '.join(parts)}."
@@ -188,7 +191,7 @@ FILES = {  # files of a line's month that a page links to
 }
 
 
-def ranked(portfolio, reports, back=".."):
+def ranked(portfolio: Portfolio, reports: str | Path, back: str = "..") -> list[dict[str, Any]]:
     """The lines by avoidable trip-outs, with their files.
 
     Parameters
@@ -208,13 +211,13 @@ def ranked(portfolio, reports, back=".."):
             "rank": _rank(row.rank_trip_outs),
             "rank_money": _rank(row.rank_money),
             "title": row.title,
-            "size": f"{count(row.towers, 'tower')}, {significant(row.length_km, 3)}{BLANK}km",
-            "above": f"{row.above_limit} ({percent_of(row.above_limit, row.towers)})",
+            "size": f"{counted(row.towers, 'tower')}, {significant(row.length_km, 3)}{BLANK}km",
+            "above": f"{row.above_limit} ({percent(row.above_limit, row.towers)})",
             "observed": _observed(row),
-            "expected": band(row.trip_outs_per_year, row.trip_outs_low, row.trip_outs_high),
+            "expected": interval(row.trip_outs_per_year, row.trip_outs_low, row.trip_outs_high),
             "basis": "" if _unknown(row.trip_outs_per_year) else row.basis,
-            "avoidable": band(row.avoidable_per_year, row.avoidable_low, row.avoidable_high),
-            "money": band(row.money_per_year, row.money_low, row.money_high),
+            "avoidable": interval(row.avoidable_per_year, row.avoidable_low, row.avoidable_high),
+            "money": interval(row.money_per_year, row.money_low, row.money_high),
             "currency": row.currency,
             "links": links(reports, row.folder, portfolio.month, back),
         }
@@ -232,7 +235,7 @@ def _observed(row):
     return f"{int(row.observed_trip_outs)} in {significant(row.observed_years)}{BLANK}years"
 
 
-def links(reports, folder, month, back=".."):
+def links(reports: str | Path, folder: str, month: str, back: str = "..") -> list[tuple[str, str]]:
     """Files of a line's month that are there.
 
     Parameters
@@ -253,7 +256,7 @@ def links(reports, folder, month, back=".."):
     return [(f"{start}/{name}", words) for name, words in FILES.items() if (place / name).is_file()]
 
 
-def reach_rows(portfolio):
+def reach_rows(portfolio: Portfolio) -> list[dict[str, str]]:
     """Coverage and backlog at the end of each year and in the last month.
 
     Parameters
@@ -270,13 +273,13 @@ def reach_rows(portfolio):
     names = ("tested", "usable", "overdue", "never_tested", "above_limit")
     return [
         {"month": row["month"]}
-        | {name: f"{row[name]} ({percent_of(row[name], row['towers'])})" for name in names}
+        | {name: f"{row[name]} ({percent(row[name], row['towers'])})" for name in names}
         for row in kept.tail(8).to_dict("records")
     ]
 
 
-def safety(portfolio):
-    """Counts of what is kept apart from money, the line with most first.
+def safety(portfolio: Portfolio) -> list[dict[str, Any]]:
+    """Counts of safety items, the line with most first.
 
     Parameters
     ----------
@@ -290,7 +293,7 @@ def safety(portfolio):
     return portfolio.lines.sort_values(order, ascending=False, kind="stable").to_dict("records")
 
 
-def budgets(portfolio):
+def budgets(portfolio: Portfolio) -> list[dict[str, str]]:
     """The split beside the lines' own plans, and their sums.
 
     Parameters
@@ -319,12 +322,12 @@ def _budget(row):
         "own_spent": significant(row["own_spent"], 3),
         "own_towers": towers,
         "own": significant(row["own_per_year"]),
-        "own_band": _ends(row["own_low"], row["own_high"]),
+        "own_band": ends(row["own_low"], row["own_high"]),
         "own_money": significant(row["own_money_per_year"]),
         "spent": significant(row["spent"], 3),
         "towers": f"{row['towers']:.0f}",
         "found": significant(row["avoided_per_year"]),
-        "band": _ends(row["avoided_low"], row["avoided_high"]),
+        "band": ends(row["avoided_low"], row["avoided_high"]),
         "money": significant(row["money_per_year"]),
         "more": _signed(row["avoided_per_year"] - row["own_per_year"]),
     }
@@ -339,12 +342,7 @@ def _signed(number):
     )
 
 
-def _ends(low, high):
-    """The ends of a band; blank where they are not known."""
-    return "" if _unknown(low) or _unknown(high) else f"{significant(low)} to {significant(high)}"
-
-
-def years(split):
+def years(split: Split) -> list[str]:
     """What each year of the split holds, in sentences.
 
     Parameters
@@ -358,7 +356,7 @@ def years(split):
     if split.plan is None:
         return []
     return [
-        f"Year {row.year}: {count(row.towers, 'tower')} in {count(row.mobilisations, 'mobilisation')}, "
+        f"Year {row.year}: {counted(row.towers, 'tower')} in {counted(row.mobilisations, 'mobilisation')}, "
         f"{significant(row.spent, 3)} of {significant(row.budget, 3)}{BLANK}{split.currency}, "
         f"{significant(row.crew_weeks)}{BLANK}crew-weeks."
         for row in split.plan.years.itertuples()
@@ -371,16 +369,28 @@ def _unknown(number):
 
 UNCERTAIN = (
     HONEST,
-    "The calibration by the record carries what few trip-outs can say: a line with a handful of them can change its "
-    "rank by chance, and the worst line of some years improves by itself. Keep some untreated lines to compare with.",
-    "Sums of bands add the ends of the lines, as if all erred alike; they are too wide where the errors differ.",
-    "What a trip-out costs is one figure a line here. Where it is known as a range only, look at the ranks at both ends.",
+    "A calibration rests on few trip-outs. A line with a handful of them can change its rank by chance, and the worst line "
+    "of some years improves by itself. Keep some untreated lines for comparison.",
+    "Intervals of sums add the ends of the lines, as if all erred alike. They are too wide where the errors differ.",
+    "The cost of a trip-out is one figure per line. Where only a range is known, compare the ranks at both ends.",
     "A rank is no proof of need: a small line with few towers can be the worst per kilometre.",
 )
 
 
-def headline(portfolio):
-    """Where most can be avoided, and what the split of the budget brings.
+TERMS = (
+    ("Trip-out", "a line is switched off by a fault, for a moment or longer"),
+    ("Footing impedance", "impedance of the earthing of one tower, without the shield wires [Ω]"),
+    ("Target, limit", "good up to the target, acceptable up to the limit"),
+    ("Avoidable", "trip-outs that footings at their target would avoid"),
+    ("Calibrated", "the model weighted towards the record of the line, the more the longer the record"),
+    ("Interval", "range that holds the true figure with the stated probability"),
+    ("Touch-voltage screening", "first estimate of the voltage that a hand can meet during an earth fault"),
+    ("Shield-wire bond", "joint between tower and shield wire"),
+)
+
+
+def headline(portfolio: Portfolio) -> Answer:
+    """Avoidable trip-outs of all lines, the first line, and what the split of the budget achieves.
 
     Parameters
     ----------
@@ -388,39 +398,45 @@ def headline(portfolio):
 
     Returns
     -------
-    str
-        One sentence or two.
+    Answer
     """
-    first, sums = portfolio.lines.iloc[0], portfolio.totals
+    first, sums, answer = portfolio.lines.iloc[0], portfolio.totals, Answer()
     if not math.isfinite(first["avoidable_per_year"]):
-        told = "No trip-out rate is known on any of these lines"
+        answer.said.append((True, "Avoidable lightning trip-outs: not available."))
+        answer.said.append((False, "No trip-out rate is known on any of these lines."))
     else:
-        whole = band(
-            *(sums[f"avoidable_{end}"] for end in ("per_year", "low", "high")), "lightning trip-outs a year"
+        rate, low, high = (sums[f"avoidable_{end}"] for end in ("per_year", "low", "high"))
+        between = ends(low, high)
+        answer.said.append((True, f"Avoidable lightning trip-outs: {significant(rate)} a year"))
+        answer.said.append(
+            (
+                False,
+                (f"(80{BLANK}% interval {between}), " if between else "– ")
+                + f"{percent(first['avoidable_per_year'], rate)} of them on {isolated(first['title'])}.",
+            )
         )
-        told = (
-            f"bringing every footing to its target would avoid {whole}, "
-            f"{percent_of(first['avoidable_per_year'], sums['avoidable_per_year'])} of them on {isolated(first['title'])}"
-        )
-    return " ".join(filter(None, (sentence(told), _gain(portfolio.split))))
+        answer.basis.append("model, calibrated where a line has a record; every footing at its target")
+    _gain(answer, portfolio.split)
+    return answer
 
 
-def _gain(split):
-    """What one budget for all lines brings over their own plans."""
+def _gain(answer: Answer, split: Split) -> None:
+    """What one budget for all lines achieves beside their own plans (changes the answer)."""
     if split.plan is None:
-        return ""
+        return
     own, found = split.table["own_per_year"].sum(skipna=False), split.table["avoided_per_year"].sum()
-    text = (
-        f"{money_estimate(split.total, split.currency)} split over the lines would avoid "
-        f"{significant(found)} a year by model and record"
+    answer.said.append(
+        (
+            True,
+            f"One budget of {money(split.total, split.currency, digits=2)} would avoid {significant(found)} a year",
+        )
     )
-    return sentence(
-        text + (f", against {significant(own)} by the lines' own plans" if math.isfinite(own) else "")
-    )
+    beside = f", against {significant(own)} by the lines' own plans" if math.isfinite(own) else ""
+    answer.said.append((False, f"split over the lines{beside}."))
 
 
-def figures(portfolio):
-    """The problem in figures.
+def figures(portfolio: Portfolio) -> list[dict[str, str]]:
+    """The state of all lines in figures.
 
     Parameters
     ----------
@@ -436,39 +452,39 @@ def figures(portfolio):
     seen = int(lines["observed_trip_outs"].notna().sum())
     avoidable = [sums[f"avoidable_{end}"] for end in ("per_year", "low", "high")]
     earned = [sums[f"money_{end}"] for end in ("per_year", "low", "high")]
-    of = f"of {count(int(sums['towers']), 'tower')}"
+    of = f"of {counted(int(sums['towers']), 'tower')}"
     return [
         _figure(
             "above their limit",
-            count(int(sums["above_limit"]), "tower"),
+            counted(int(sums["above_limit"]), "tower"),
             f"{of}, {significant(sums['length_km'], 3)}{BLANK}km",
         ),
         _figure(
             "without a usable reading of the footing alone",
-            count(int(sums["unread"]), "tower"),
+            counted(int(sums["unread"]), "tower"),
             f"{of}; {int(sums['never_tested'])} never tested, {int(sums['overdue'])} overdue",
         ),
         _figure(
-            "lightning trip-outs that happened",
+            "recorded lightning trip-outs",
             _times(sums["observed_per_year"]),
-            f"{_number(sums['observed_trip_outs'])} in the records of {seen} of {count(len(lines), 'line')}",
+            f"{_number(sums['observed_trip_outs'])} in the records of {seen} of {counted(len(lines), 'line')}",
         ),
         _figure(
-            "lightning trip-outs expected, footings as they stand",
+            "expected lightning trip-outs",
             _times(sums["trip_outs_per_year"]),
-            f"on {known} of {count(len(lines), 'line')}, each held against its record where it has one",
+            f"on {known} of {counted(len(lines), 'line')}, calibrated where there is a record",
         ),
         _figure(
             "avoidable by footings at target",
             _times(avoidable[0]),
-            f"80{BLANK}% band of the model {_part_ends(avoidable)}",
+            f"80{BLANK}% interval of the model {_part_ends(avoidable)}",
         ),
         _figure(
-            "what the avoidable ones cost",
+            "cost of the avoidable trip-outs",
             _money(earned[0], portfolio) + ("" if _blank(earned[0]) else " a year"),
-            "a trip-out's cost or one currency is not set on all lines"
+            "the cost of a trip-out or one currency is not set on all lines"
             if _blank(earned[0])
-            else f"{_part_ends(earned)}, same band",
+            else f"{_part_ends(earned)}, same interval",
         ),
     ]
 
@@ -482,22 +498,22 @@ def _blank(number):
 
 
 def _times(rate):
-    return "not known" if _blank(rate) else f"{significant(rate)} a year"
+    return "not available" if _blank(rate) else f"{significant(rate)} a year"
 
 
 def _number(number):
     return "none" if _blank(number) else f"{int(number)}"
 
 
-def _part_ends(ends):
-    return "not known" if _blank(ends[1]) else f"{significant(ends[1])} to {significant(ends[2])}"
+def _part_ends(figures: Sequence[float]) -> str:
+    return ends(*figures[1:]) or "not available"
 
 
 def _money(amount, portfolio):
-    return "not known" if _blank(amount) else money_estimate(amount, portfolio.lines["currency"].iloc[0])
+    return "not available" if _blank(amount) else money(amount, portfolio.lines["currency"].iloc[0], digits=2)
 
 
-def missing(portfolio):
+def missing(portfolio: Portfolio) -> list[tuple[str, str]]:
     """Lines that are not on the page, and why.
 
     Parameters
@@ -511,7 +527,7 @@ def missing(portfolio):
     return [(folder, sentence(why)) for folder, why in portfolio.missing.items()]
 
 
-def answer(portfolio):
+def answer(portfolio: Portfolio) -> str:
     """The answer in plain text, for a terminal or a notebook.
 
     Parameters
@@ -522,16 +538,16 @@ def answer(portfolio):
     -------
     str
     """
-    lines = [f"{portfolio.month}: {count(len(portfolio.lines), 'line')}. {headline(portfolio)}"]
+    lines = [f"{portfolio.month}: {counted(len(portfolio.lines), 'line')}. {headline(portfolio)}"]
     if portfolio.missing:
-        lines.append(f"Not in it: {named(f'{name} ({why})' for name, why in portfolio.missing.items())}.")
+        lines.append(f"Not included: {named(f'{name} ({why})' for name, why in portfolio.missing.items())}.")
     lines += [
-        f"Safety, apart from money: {count(int(portfolio.totals['safety_queue']), 'tower')} in the safety queue."
+        f"Safety, not traded against cost: {counted(int(portfolio.totals['safety_queue']), 'tower')} in the safety queue."
     ]
     return "\n".join(lines).replace("\u00a0", " ").replace("\u202f", " ")
 
 
-def write(portfolio, reports):
+def write(portfolio: Portfolio, reports: str | Path) -> list[Path]:
     """Write the page of a portfolio and the index beside it.
 
     Parameters
@@ -563,7 +579,7 @@ def write(portfolio, reports):
     return [path, start]
 
 
-def page_html(portfolio, reports):
+def page_html(portfolio: Portfolio, reports: str | Path) -> str:
     """The page of a portfolio as HTML.
 
     Parameters
@@ -578,7 +594,8 @@ def page_html(portfolio, reports):
         Without scripts and without anything from elsewhere; prints on A4 upright.
     """
     split = portfolio.split
-    return _template("portfolio.html").render(
+    return pages.render(
+        "portfolio.html",
         month=portfolio.month,
         lines=portfolio.lines,
         headline=headline(portfolio),
@@ -593,11 +610,11 @@ def page_html(portfolio, reports):
         years=years(split),
         model_factor=number("trip_out_model_factor"),
         uncertain=UNCERTAIN,
-        cautions=cautions.CAUTIONS,
+        terms=TERMS,
     )
 
 
-def index(reports):
+def index(reports: str | Path) -> str:
     """The index of every report in a folder as HTML.
 
     Parameters
@@ -623,19 +640,4 @@ def index(reports):
         for path in sorted(reports.glob("*/portfolio.html"), reverse=True)
         if MONTH.fullmatch(path.parent.name)
     ]
-    return _template("index.html").render(lines=lines, whole=whole, cautions=cautions.CAUTIONS)
-
-
-@cache
-def _template(name):
-    """A shipped template; whatever is put into it is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    made = Environment(
-        loader=PackageLoader("towerlib.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return made.get_template(name)
+    return pages.render("index.html", lines=lines, whole=whole)

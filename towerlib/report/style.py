@@ -1,14 +1,31 @@
-"""How every picture looks: type, colours, and how it is saved."""
+"""How every output looks: one table of classes with colour, marker and label, and the type of the pictures.
 
+`CLASSES`, `QUEUES`, `VERDICTS`, `BONDS`, `GAPS`, `RATES`, `SPANS` and `years` are read by the maps and charts, the
+explorer, the workbook and the GIS layers, so a class has the same mark in each of them. Colours come from a perceptually
+uniform scale, the worse the darker; shape and label carry the meaning too. The rest of the module holds the type of the
+pictures and how they are saved.
+"""
+
+from __future__ import annotations
+
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
 import matplotlib.style
 import numpy as np
+from matplotlib.colors import to_hex
 from matplotlib.lines import Line2D
 from matplotlib.markers import MarkerStyle
 from matplotlib.patches import Patch
 from matplotlib.path import Path
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.collections import PathCollection
+    from matplotlib.typing import ColorType
+    from numpy.typing import ArrayLike
 
 TITLE_PT, TEXT_PT, SMALL_PT = 10, 8, 7
 DPI = 200
@@ -38,7 +55,7 @@ COLOURS = mpl.colormaps["viridis_r"].with_extremes(bad="#b3b3b3", under="#e6e6e6
 CONTEXT = ["#9ecae1", "#c7c7c7", "#c9d8b6", "#d8c3a5"]  # layers under a map
 
 
-def tint(colour):
+def tint(colour: ColorType) -> tuple[float, float, float]:
     """Lighter colour for areas, on which black lines stay visible.
 
     Parameters
@@ -56,10 +73,11 @@ def tint(colour):
     >>> print(*tint("black"))
     0.45 0.45 0.45
     """
-    return tuple(0.45 + 0.55 * np.asarray(mpl.colors.to_rgb(colour)))
+    red, green, blue = (0.45 + 0.55 * part for part in mpl.colors.to_rgb(colour))
+    return red, green, blue
 
 
-def house():
+def house() -> AbstractContextManager[None]:
     """House style for every picture, whatever the caller's own is.
 
     Returns
@@ -78,36 +96,14 @@ def house():
 
 @dataclass(frozen=True)
 class Mark:
-    """Shape, colour and size of one class of towers."""
+    """Shape, colour and size of one class of towers, as Matplotlib draws it."""
 
-    shape: object
-    colour: object
+    shape: str | Path
+    colour: ColorType
     size: float = 1.0
 
 
-ARROW = Path([(-0.3, -1), (0.3, -1), (0.3, 0.1), (0.8, 0.1), (0, 1), (-0.8, 0.1), (-0.3, 0.1), (-0.3, -1)])
-STANDING = Path(ARROW.vertices + np.array([0, 1]))  # the same with its foot on the value
-TICK = Path([(0, -1), (0, 1)])
-MARKS = {
-    "not tested": Mark("o", "white", 0.8),
-    "good": Mark("o", COLOURS(0.08)),
-    "acceptable": Mark("s", COLOURS(0.5), 1.1),
-    "lower bound only": Mark(ARROW, COLOURS(0.7), 1.8),
-    "above limit": Mark("^", COLOURS(0.95), 1.6),
-    "above limit, lower bound": Mark(ARROW, COLOURS(0.95), 2.0),
-}
-BOUNDED = ["lower bound only", "above limit, lower bound"]
-
-BANDS = {  # of the gap fraction, by the value they start at: shapes to tell apart on a map, no limits
-    "not measured": (np.nan, MARKS["not tested"]),
-    "below 0": (-np.inf, Mark("v", COLOURS.get_under(), 1.2)),
-    "0 to 0.2": (0.0, Mark("o", COLOURS(0.08))),
-    "0.2 to 0.5": (0.2, Mark("s", COLOURS(0.35), 1.1)),
-    "0.5 and more": (0.5, Mark("^", COLOURS(0.8), 1.6)),
-}
-
-
-def ringed(shape):
+def ringed(shape: str | Path) -> Path:
     """Marker with a circle round it, for a tower whose ring or counterpoise joins the legs.
 
     Parameters
@@ -126,13 +122,220 @@ def ringed(shape):
     return Path.make_compound_path(circle, hole, Path(0.9 * inside.vertices, inside.codes))
 
 
+def dotted(shape: str) -> Path:
+    """Marker with a hole in its middle: the value is a limit, not a reading of the footing.
+
+    Parameters
+    ----------
+    shape : str
+        Marker outside.
+
+    Returns
+    -------
+    matplotlib.path.Path
+    """
+    marker, circle = MarkerStyle(shape), Path.unit_circle()
+    outside = marker.get_path().transformed(marker.get_transform())
+    turn = 1 if _runs_clockwise(outside) else -1  # against the outline, so that the fill leaves it out
+    low = -0.12 if shape == "^" else 0.0  # the middle of a triangle lies below that of its box
+    hole = Path(0.2 * circle.vertices[::turn] + [0.0, low], circle.codes)
+    return Path.make_compound_path(outside, hole)
+
+
+def _runs_clockwise(outline: Path) -> bool:
+    """Whether the corners of an outline follow one another clockwise."""
+    x, y = outline.vertices[:-1].T
+    return bool(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) < 0)
+
+
+def _crossed() -> Path:
+    """Circle with a cross in it."""
+    circle, arm = Path.unit_circle(), 0.6
+    cross = Path([(-arm, -arm), (arm, arm), (-arm, arm), (arm, -arm)], [1, 2, 1, 2])
+    return Path.make_compound_path(Path(circle.vertices, circle.codes), cross)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One marker under the names that each medium has for it; QGIS stacks several. Blank: not drawn there."""
+
+    matplotlib: str | Path
+    bokeh: str = ""
+    qgis: tuple[str, ...] = ()
+
+
+SHAPES = {
+    "circle": Shape("o", "circle", ("circle",)),
+    "circle with cross": Shape(_crossed(), "circle_x", ("circle", "cross2")),
+    "square": Shape("s", "square", ("square",)),
+    "triangle": Shape("^", "triangle", ("triangle",)),
+    "triangle with dot": Shape(dotted("^"), "triangle_dot", ("triangle", "circle")),
+    "diamond": Shape("D", "diamond", ("diamond",)),
+    "diamond with dot": Shape(dotted("D"), "diamond_dot", ("diamond", "circle")),
+    "inverted triangle": Shape("v", "inverted_triangle"),
+    "hexagon": Shape("h", "hex", ("hexagon",)),
+    "star": Shape("*", "star", ("star",)),
+    "cross": Shape("P", "cross", ("cross",)),
+}
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one class or queue looks in every output: maps, charts, explorer, workbook, GIS layers.
+
+    Attributes
+    ----------
+    label : str
+        Words of every legend.
+    shape : str
+        Key of `SHAPES`.
+    colour : str
+        ``#rrggbb``; `HOLLOW` stays empty.
+    size : float
+        Against a plain circle.
+    bounded : bool
+        Whether the value is a lower limit only.
+    """
+
+    label: str
+    shape: str
+    colour: str
+    size: float = 1.0
+    bounded: bool = False
+
+    @property
+    def mark(self) -> Mark:
+        """The look as Matplotlib draws it."""
+        return Mark(SHAPES[self.shape].matplotlib, self.colour, self.size)
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """How one class of spans looks: words, colour, width [mm], name of the dashes in QGIS."""
+
+    label: str
+    colour: str
+    width_mm: float
+    dashes: str
+
+
+def scaled(share: float) -> str:
+    """Colour of the scale of urgency as ``#rrggbb``: 0 the mildest, 1 the worst and darkest.
+
+    Parameters
+    ----------
+    share : float
+        Place in the scale.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> scaled(1.0)
+    '#440154'
+    """
+    return to_hex(COLOURS(share))
+
+
+HOLLOW = "#ffffff"
+NO_VERDICT = "#b3b3b3"  # measured, and nothing follows from it
+NOT_TESTED = Look("not tested", "circle with cross", HOLLOW, 1.1)
+CLASSES = {  # kind of a tower by its footing, the worst last
+    "not tested": NOT_TESTED,
+    "good": Look("good", "circle", scaled(0.08)),
+    "acceptable": Look("acceptable", "square", scaled(0.5), 1.1),
+    "lower bound only": Look("lower limit only", "diamond with dot", scaled(0.7), 1.5, bounded=True),
+    "above limit": Look("above limit", "triangle", scaled(0.95), 1.5),
+    "above limit, lower bound": Look(
+        "above limit, lower limit only", "triangle with dot", scaled(0.95), 1.8, bounded=True
+    ),
+}
+BOUNDED = [name for name, look in CLASSES.items() if look.bounded]
+GAPS = {  # of the gap fraction, with the value they start at: shapes to tell apart, no limits
+    "not measured": (np.nan, Look("gap not measured", "circle with cross", HOLLOW, 1.1)),
+    "below 0": (-np.inf, Look("gap fraction below 0", "inverted triangle", "#e6e6e6", 1.2)),
+    "0 to 0.2": (0.0, Look("gap fraction 0 to 0.2", "circle", scaled(0.08))),
+    "0.2 to 0.5": (0.2, Look("gap fraction 0.2 to 0.5", "square", scaled(0.35), 1.1)),
+    "0.5 and more": (0.5, Look("gap fraction 0.5 and more", "triangle", scaled(0.8), 1.5)),
+}
+RING = Look("ring joins the legs", "hexagon", NO_VERDICT, 1.2)
+QUEUES = {  # why a tower is on the priority list, the most urgent first
+    "safety": Look("safety: check touch voltage on site", "star", scaled(0.97), 1.9),
+    "repair": Look("repair", "triangle", scaled(0.8), 1.6),
+    "bond": Look("bond: inspect", "diamond", scaled(0.55), 1.45),
+    "footing": Look("footing: treatment", "square", scaled(0.3), 1.2),
+    "retest": Look("retest", "hexagon", scaled(0.08), 1.2),
+    "none": Look("nothing to do now", "circle", HOLLOW, 0.7),
+}
+VERDICTS = {  # whether the reading in force can be trusted
+    "not tested": NOT_TESTED,
+    "usable": Look("usable", "circle", scaled(0.08)),
+    "usable with caution": Look("usable with caution", "square", scaled(0.5), 1.1),
+    "not usable": Look("not usable", "triangle", scaled(0.95), 1.5),
+}
+BONDS = {
+    "not known": Look("bond not known", "circle with cross", HOLLOW, 1.1),
+    "sound": Look("bond reads sound", "circle", scaled(0.08)),
+    "worn": Look("bond reads worn", "square", scaled(0.5), 1.1),
+    "scan": Look("open bond suspected from the whole line", "diamond", scaled(0.75), 1.4),
+    "reading": Look("open bond suspected from its own reading", "triangle", scaled(0.95), 1.5),
+}
+RATES = {  # trip-out rate against the mean of the line, with the ratio they start at
+    "not known": (np.nan, Look("no rate: footing or settings not known", "circle with cross", HOLLOW, 1.1)),
+    "low": (0.0, Look("below half the mean of the line", "circle", scaled(0.08))),
+    "below mean": (0.5, Look("half the mean to the mean", "square", scaled(0.35), 1.1)),
+    "above mean": (1.0, Look("once to twice the mean", "diamond", scaled(0.65), 1.4)),
+    "high": (2.0, Look("twice the mean and more", "triangle", scaled(0.95), 1.5)),
+}
+SPANS = {  # scan of a span for a broken shield wire
+    "suspected": Stroke("shield wire suspected broken: inspect", ALARM, 1.6, "dash"),
+    "not testable": Stroke("not testable", FAINT, 0.5, "dot"),
+    "none": Stroke("nothing suspected", FAINT, 0.4, "solid"),
+}
+NO_WORK = Look("no work planned", "circle", HOLLOW, 0.7)
+YEAR_SHAPES = ("triangle", "square", "diamond", "inverted triangle", "hexagon", "star", "cross")
+
+
+def years(last: int) -> dict[int, Look]:
+    """Look of each year of a plan, the first one the darkest.
+
+    Parameters
+    ----------
+    last : int
+        Number of years.
+
+    Returns
+    -------
+    dict of int to Look
+        By year, from 1 on.
+
+    Examples
+    --------
+    >>> [look.label for look in years(2).values()]
+    ['year 1', 'year 2']
+    """
+    shades = np.linspace(0.95, 0.3, max(last, 2))
+    return {
+        year: Look(f"year {year}", YEAR_SHAPES[(year - 1) % len(YEAR_SHAPES)], scaled(shades[year - 1]), 1.4)
+        for year in range(1, last + 1)
+    }
+
+
+ARROW = Path([(-0.3, -1), (0.3, -1), (0.3, 0.1), (0.8, 0.1), (0, 1), (-0.8, 0.1), (-0.3, 0.1), (-0.3, -1)])
+STANDING = Path(ARROW.vertices + np.array([0, 1]))  # with its foot on the value
+OPEN_END = Mark(Path([(0, 0), (0, 1), (-0.25, 0.75), (0, 1), (0.25, 0.75)], [1, 2, 1, 2, 2]), FAINT, 4.0)
+MARKS = {name: look.mark for name, look in CLASSES.items()}
 RINGS = {
     "no ring recorded": Mark("o", COLOURS(0.75)),
     "ring or counterpoise joins the legs": Mark(ringed("o"), COLOURS(0.3), 1.5),
 }
 
 
-def dots(axes, x, y, mark, *, size=4.5, name="", **looks):
+def dots(
+    axes: Axes, x: ArrayLike, y: ArrayLike, mark: Mark, *, size: float = 4.5, name: str = "", **looks: Any
+) -> PathCollection:
     """Towers of one class as markers (changes the axes).
 
     Parameters
@@ -163,7 +366,7 @@ def dots(axes, x, y, mark, *, size=4.5, name="", **looks):
     return drawn
 
 
-def entry(mark, label, size=4.5):
+def entry(mark: Mark, label: str, size: float = 4.5) -> Line2D:
     """Legend entry of one class of towers, drawn as `dots` draws it.
 
     Parameters
@@ -183,7 +386,7 @@ def entry(mark, label, size=4.5):
     return Line2D([], [], linestyle="", marker=mark.shape, markersize=size * mark.size, label=label, **looks)
 
 
-def area(colour, label):
+def area(colour: ColorType, label: str, hatch: str = "") -> Patch:
     """Legend entry of a bar.
 
     Parameters
@@ -192,29 +395,51 @@ def area(colour, label):
         Of the bar.
     label : str
         Words of the entry.
+    hatch : str
+        Hatching of the bar.
 
     Returns
     -------
     matplotlib.patches.Patch
     """
-    return Patch(facecolor=colour, edgecolor=INK, linewidth=0.5, label=label)
+    return Patch(facecolor=colour, edgecolor=INK, linewidth=0.5, label=label, hatch=hatch or None)
 
 
-def fill(name):
-    """Colour of the bar of a class: a lower bound stays hollow.
+def hatch(name: str) -> str:
+    """Hatching of the bar of a class: a lower limit only is hatched.
 
     Parameters
     ----------
     name : str
-        Key of `MARKS`.
+        Key of `CLASSES`.
 
     Returns
     -------
-    colour
+    str
 
     Examples
     --------
-    >>> fill("lower bound only")
-    'white'
+    >>> hatch("lower bound only"), hatch("good")
+    ('////', '')
     """
-    return "white" if name in BOUNDED else tint(MARKS[name].colour)
+    return "////" if CLASSES[name].bounded else ""
+
+
+def fill(name: str) -> tuple[float, float, float]:
+    """Colour of the bar of a class: its own, lighter, so that lines across the bar can be seen.
+
+    Parameters
+    ----------
+    name : str
+        Key of `CLASSES`.
+
+    Returns
+    -------
+    tuple of float
+
+    Examples
+    --------
+    >>> fill("good") == tint(CLASSES["good"].colour)
+    True
+    """
+    return tint(CLASSES[name].colour)

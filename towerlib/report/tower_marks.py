@@ -1,9 +1,11 @@
 """What a picture shows of each tower: its kind, its value, and the words for them."""
 
 import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
 
 from towerlib.condition import ABOVE_BY_LOWER_LIMIT, ABOVE_LIMIT
-from towerlib.report.style import BOUNDED, RINGS
+from towerlib.report.style import BOUNDED, CLASSES, RINGS
 from towerlib.text import listed, plain
 
 NAMED = 8  # worst towers labelled in a picture
@@ -18,7 +20,7 @@ COLUMNS = [  # of the condition that a chart looks at
 ]
 
 
-def with_value(condition):
+def with_value(condition: pd.DataFrame) -> pd.DataFrame:
     """Condition with what a picture of the footing impedance shows of each tower.
 
     Parameters
@@ -29,8 +31,8 @@ def with_value(condition):
     Returns
     -------
     pandas.DataFrame
-        With ``kind`` (a key of `markers.MARKS`: the class, told apart where only a lower bound is known),
-        ``value_ohm`` (the impedance, else its lower bound) and ``words`` (the value as it is written).
+        With ``kind`` (a key of `style.CLASSES`), ``value_ohm`` (the impedance, else its lower limit) and ``words``
+        (the value as it is written).
 
     Examples
     --------
@@ -38,7 +40,7 @@ def with_value(condition):
     >>> ohm = {"footing_ohm": [3, None], "lower_bound_ohm": [None, 7]}
     >>> towers = pd.DataFrame({"impedance_class": ["good", "lower bound only"]} | ohm)
     >>> with_value(towers)["words"].tolist()
-    ['3 Ω', '≥ 7 Ω']
+    ['3 Ω', '> 7 Ω']
     """
     towers = condition if len(condition.columns) else condition.reindex(columns=COLUMNS)
     footing, bound = towers["footing_ohm"].astype("float64"), towers["lower_bound_ohm"].astype("float64")
@@ -47,12 +49,12 @@ def with_value(condition):
     bounded = kind.isin(BOUNDED)
     value = footing.mask(bounded, bound).mask(kind == "not tested")
     words = [
-        f"{'≥ ' if at_least else ''}{plain(ohm)} Ω" for at_least, ohm in zip(bounded, value, strict=True)
+        f"{'> ' if at_least else ''}{plain(ohm)} Ω" for at_least, ohm in zip(bounded, value, strict=True)
     ]
     return towers.assign(kind=kind, value_ohm=value, words=words)
 
 
-def worst(towers, rank, most):
+def worst(towers: pd.DataFrame, rank: str, most: int) -> pd.DataFrame:
     """Towers that come first in a rank.
 
     Parameters
@@ -80,7 +82,7 @@ def worst(towers, rank, most):
     return towers.loc[order[:most]]
 
 
-def counts(towers):
+def counts(towers: pd.DataFrame) -> str:
     """How many towers there are and how many were tested, in words.
 
     Parameters
@@ -96,10 +98,10 @@ def counts(towers):
     tested = sum(number.get(name, 0) for name in TESTED)
     bound, none = sum(number.get(name, 0) for name in BOUNDED), number.get("not tested", 0)
     towers_words = "1 tower" if len(towers) == 1 else f"{len(towers)} towers"
-    return f"{towers_words}: {tested} with an impedance, {bound} lower bound only, {none} not tested."
+    return f"{towers_words}: {tested} with an impedance, {bound} lower limit only, {none} not tested."
 
 
-def left_out(towers):
+def left_out(towers: pd.DataFrame) -> list[str]:
     """Towers that a logarithmic picture along the route cannot show, in words.
 
     Parameters
@@ -120,7 +122,7 @@ def left_out(towers):
     ]
 
 
-def ring_words(towers):
+def ring_words(towers: pd.DataFrame) -> pd.Series:
     """Whether a ring or counterpoise joins the legs of each tower, in the words of the legend.
 
     Parameters
@@ -131,13 +133,13 @@ def ring_words(towers):
     Returns
     -------
     pandas.Series of str
-        Keys of `markers.RINGS`; a tower of which nothing is recorded counts as without.
+        Keys of `style.RINGS`; a tower of which nothing is recorded counts as without.
     """
     without, joined = RINGS
     return towers["ring"].astype("boolean").fillna(False).map({True: joined, False: without})
 
 
-def limit_words(word, ohm):
+def limit_words(word: str, ohm: ArrayLike) -> str:
     """Name of a limit with its value, or with its range where it differs from tower to tower.
 
     Parameters
@@ -158,3 +160,30 @@ def limit_words(word, ohm):
     """
     low, high = plain(np.nanmin(ohm)), plain(np.nanmax(ohm))
     return f"{word} {low} Ω" if low == high else f"{word}, by tower\n{low} to {high} Ω"
+
+
+def class_labels(towers: pd.DataFrame) -> dict[str, str]:
+    """Label of each class, with target and limit where all towers share them.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        With target_ohm and limit_ohm.
+
+    Returns
+    -------
+    dict of str to str
+        By the keys of `style.CLASSES`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> class_labels(pd.DataFrame({"target_ohm": [5.0, 5.0], "limit_ohm": [15.0, 30.0]}))["good"]
+    'good, up to 5 Ω'
+    """
+    labels = {name: look.label for name, look in CLASSES.items()}
+    for name, column in {"good": "target_ohm", "acceptable": "limit_ohm"}.items():
+        ohm = towers[column].astype("float64").dropna().unique() if column in towers else []
+        if len(ohm) == 1:
+            labels[name] += f", up to {plain(ohm[0])} Ω"
+    return labels

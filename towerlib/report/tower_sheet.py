@@ -8,7 +8,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from towerlib.readings.causes import DOUBTFUL_COILS
-from towerlib.report import layout, style, tower_marks
+from towerlib.report import cautions, layout, style, tower_marks
 from towerlib.report.tower_case import case
 from towerlib.text import one_line, plain
 from towerlib.values import number
@@ -115,14 +115,10 @@ SHAPES = {  # of the markers, by method
 METHODS = {
     "leg coils": "leg coils (footing alone)",
     "shield wire lifted": "shield wire lifted (footing alone)",
-    "no coils": "no coils (lower bound, its foot on the value)",
+    "no coils": "no coils (lower limit only, its foot on the value)",
     "not stated": "method not stated",
 }
-FILLS = {
-    "usable": style.COLOURS(0.85),
-    "usable with caution": style.tint(style.COLOURS(0.3)),
-    "not usable": "white",
-}
+FILLS = {name: look.colour for name, look in style.VERDICTS.items() if name != "not tested"}
 NO_READINGS = "No impedance of this tower was read (visits.csv)."
 BOUNDS = {"<": "< ", ">": "> "}
 
@@ -581,7 +577,7 @@ MEANINGS = {
     "history": "Grey line at a reading: where the footing may lie in other seasons; no reading is changed.",
     "sweeps": "A sweep tells no impulse impedance and nothing above its own highest frequency.",
 }
-CAUTION = "Inspect a bond under the utility's licensed procedure; never open it for a test."
+CAUTION = cautions.INSPECT_BOND
 
 
 def tower_picture(tower_id, tables):

@@ -9,7 +9,7 @@ from towerlib import dictionary
 from towerlib.config.sections import OFTEN_VISITED
 from towerlib.plan import packages
 from towerlib.plan.budget import QUANTITIES
-from towerlib.report import workbook
+from towerlib.report import cautions, workbook
 from towerlib.text import plain
 from towerlib.treatments.catalogue import EARTHING
 
@@ -58,22 +58,7 @@ VERBS = {
     "arresters": "Hang arresters on all phases of each circuit",
     "under-built": "String the under-built wire over half of each adjoining span",
 }
-DIGGING = (
-    "Have buried services located before digging; support trenches, never undermine a foundation; trench along the "
-    "contour of a slope; guard open ends and trenches from people and animals."
-)
-NEAR_WIRES = (
-    "Work at the tower top, near conductors or on the shield wire: licensed people alone, under the utility's "
-    "procedure, with the outage or live-line permit that it asks for."
-)
-LEADS = (
-    "A lead that is cut or open may be live; leads and leg bonds are opened and joined only under the utility's "
-    "licensed procedure, with a by-pass where it asks for one."
-)
-ALWAYS = (
-    "A line out of service is not dead. Stop at thunder. This order is no permit: local codes and the utility's "
-    "safety rules go before it."
-)
+ALWAYS = f"{cautions.DEAD_LINE} {cautions.THUNDER} {cautions.NO_PERMIT}"
 
 
 def write(study, folder):
@@ -168,11 +153,11 @@ def _permits(row):
 
 def _safety(row):
     """Cautions of this work."""
-    own = DIGGING if row.kind in EARTHING else LEADS if row.kind == "lead" else NEAR_WIRES
-    people = ""
-    if row.occupancy in OFTEN_VISITED:
-        people = "People are often here: have step and touch voltage checked by licensed persons before and after. "
-    return f"{own} {people}{ALWAYS}"
+    own = cautions.NEAR_WIRES
+    if row.kind in EARTHING or row.kind == "lead":
+        own = cautions.LEADS if row.kind == "lead" else cautions.DIGGING
+    people = [cautions.PEOPLE] if row.occupancy in OFTEN_VISITED else []
+    return " ".join([own, *people, ALWAYS])
 
 
 def _remarks(row):

@@ -11,16 +11,16 @@ from matplotlib.colors import to_hex, to_rgb
 from towerlib.plan import packages
 from towerlib.report.cautions import CAUTIONS
 from towerlib.report.columns import CHANGES, LIST, PACKAGES, RETESTS, dictionary, in_currency, label, one_line
-from towerlib.report.style import COLOURS, tint
+from towerlib.report.style import HOLLOW, NO_VERDICT, QUEUES, VERDICTS, scaled
 
 FONT = {"font_name": "Arial", "font_size": 10}
-GREY = "#d9d9d9"
-URGENT, HIGH = COLOURS(0.97), COLOURS(0.8)
-MIDDLE, LOW, MILD = (tint(COLOURS(place)) for place in (0.55, 0.3, 0.08))
+URGENT, HIGH, MIDDLE, LOW, MILD = (scaled(share) for share in (0.97, 0.8, 0.55, 0.3, 0.08))
+QUEUE_FILLS = {name: look.colour for name, look in QUEUES.items() if look.colour != HOLLOW}
+VERDICT_FILLS = {name: look.colour for name, look in VERDICTS.items() if name != "usable"}
 
-WORDS = {  # sheet, column: fill of each word, the darker the more urgent; the word itself always stands there
-    (LIST, "queue"): {"safety": URGENT, "repair": HIGH, "bond": MIDDLE, "footing": LOW, "retest": MILD},
-    (LIST, "verdict"): {"not usable": URGENT, "usable with caution": LOW, "not tested": GREY},
+FILLS = {  # sheet, column: fill of each word, the darker the more urgent; the word itself stays
+    (LIST, "queue"): QUEUE_FILLS,
+    (LIST, "verdict"): VERDICT_FILLS,
     (LIST, "safety_screen"): {"above": URGENT, "cannot tell": MILD},
     (LIST, "rank_confidence"): {"open": MILD},
     ("retests", "reason"): {
@@ -36,8 +36,8 @@ WORDS = {  # sheet, column: fill of each word, the darker the more urgent; the w
         "fixed not verified": LOW,
         "overdue": MILD,
         "never tested": MILD,
-        "gone from data": GREY,
-        "record corrected": GREY,
+        "gone from data": NO_VERDICT,
+        "record corrected": NO_VERDICT,
     },
     ("notes", "kind"): {"caution": URGENT},
 }
@@ -100,7 +100,7 @@ def colour_words(book, sheet, name, place, column, rows):
     place, rows : int
         Number of the column, from 0; rows below the header.
     """
-    for word, colour in WORDS.get((name, column), {}).items():
+    for word, colour in FILLS.get((name, column), {}).items():
         look = {"bg_color": to_hex(colour), "font_color": ink_on(colour), "bold": colour in (URGENT, HIGH)}
         rule = {"type": "cell", "criteria": "==", "value": f'"{word}"', "format": book.add_format(look)}
         sheet.conditional_format(1, place, rows, place, rule)

@@ -200,7 +200,7 @@ def strays(ground: Ground) -> pd.DataFrame:
     remaining, strays = np.arange(len(ground.xyz)), []
     aside_m, back_m, back_deg = np.inf, number("route_off_m"), number("route_turn_back_deg")
     while remaining.size > 2:
-        judged = _judged(ground, standing)
+        judged = _judged(ground, remaining)
         if not strays:
             aside_m = _far_off_m(judged["offset_m"])
         judged["aside"] = judged["in_line_without"] & (judged["off_all_m"] > aside_m)

@@ -15,6 +15,7 @@ from towerlib.errors import RecordsError, SettingsError
 from towerlib.records.load import changed
 from towerlib.runs import notebooks
 from towerlib.runs.notebooks import NOTEBOOKS, notebook, typed
+from towerlib.text import listed
 
 LIBRARIES = ("pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill")
 
@@ -242,9 +243,8 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
 def _insist_on_same(records):
     """Refuse a report whose notebooks may have read other files than its counts and hashes are of."""
     if names := changed(records):
-        named = ", ".join(names[:5]) + (" and more" if len(names) > 5 else "")
         raise RecordsError(
-            f"{records.folder}: {named} changed during the run; run again when nobody writes to it"
+            f"{records.folder}: {listed(names, 5)} changed during the run; run again when nobody writes to it"
         )
 
 

@@ -1,4 +1,9 @@
-"""Where towers, spans, stations and context layers stand on the map of the page: kilometres of the grid."""
+"""The explorer of a line: map and route profile linked, month by month, with the evidence of every tower and span.
+
+One HTML file that needs no other and asks no network. Places are kilometres of the grid of the route.
+"""
+
+from __future__ import annotations
 
 import json
 import re
@@ -8,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from towerlib.readings import standing
-from towerlib.report import cautions, map_layers
+from towerlib.report import map_layers, pages
 from towerlib.report.line_explorer import evidence
 from towerlib.report.line_explorer import layers as line_explorer_layers
-from towerlib.report.style import CONTEXT
+from towerlib.report.style import CONTEXT, HOLLOW, SHAPES, SPANS
 from towerlib.text import one_line
 
 DIGITS = 3  # of a kilometre: one metre
@@ -204,7 +209,7 @@ def _figure(name, height, **looks):
 
 
 def _hands(chart, towers, spans):
-    """Tap on the marks of a chart, and the pointer on its towers."""
+    """Tap on the marks of a chart, and the pointer over its towers."""
     from bokeh.models import HoverTool, TapTool
 
     looks = {
@@ -373,16 +378,15 @@ def page(study):
         HTML with its scripts, its styles and its tables inside.
     """
     from bokeh.resources import Resources
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     towers, stations, remarks = towers_placed(study)
     layers = map_layers.layers(study.records.folder)
     shapes, unplaced = context_shapes(layers, towers, study.route.crs)
-    told = contents(study, towers, stations, [shape["name"] for shape in shapes])
+    tables = contents(study, towers, stations, [shape["name"] for shape in shapes])
     scripts = [(TEMPLATES / name).read_text(encoding="utf-8") for name in SCRIPTS]
-    room = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
-    return room.get_template("explorer.html").render(
+    return pages.render(
+        "explorer.html",
         title=study.line.title,
         month=study.month,
         stations=list(stations["name"]) if len(stations) else ["the first station", "the last station"],
@@ -390,11 +394,9 @@ def page(study):
         remarks=[*remarks, *unplaced, *study.route.remarks],
         off=[*study.network.off, *study.outages.off],
         assumed=[*study.network.assumed, *study.outages.assumed, *study.outages.remarks],
-        cautions=cautions.CAUTIONS,
-        style=Markup((TEMPLATES / "explorer.css").read_text(encoding="utf-8")),
         library=Markup(Resources(mode="inline", components=["bokeh"]).js_raw[0]),
         charts=Markup(_charts(shapes)),
-        contents=Markup(_json(told)),
+        contents=Markup(_json(tables)),
         script=Markup("\n".join(scripts)),
     )
 
@@ -433,6 +435,8 @@ def contents(study, towers, stations, context_names):
         "stations": {axis: stations[axis].tolist() for axis in ("name", "x", "y")},
         "layers": [_layer(layer, standing.month_number(months[0])) for layer in layers],
         "missing": missing,
+        "hollow": HOLLOW,
+        "suspected": SPANS["suspected"].label,
         "context": [
             {"name": one_line(name), "colour": CONTEXT[place % len(CONTEXT)]}
             for place, name in enumerate(context_names)
@@ -500,7 +504,7 @@ def _layer(layer, first):
         "log": layer.log,
         "dated": layer.dated,
         "rows": [[height, text] for height, text in layer.rows.items()],
-        "looks": [vars(look) for look in layer.looks],
+        "looks": [vars(look) | {"marker": SHAPES[look.shape].bokeh} for look in layer.looks],
         "steps": [[word, _explorer_numbers(pd.Series(ohm), 3)] for word, ohm in layer.steps],
         "changes": found,
     }

@@ -1,27 +1,18 @@
-"""Marks, classes and changes: what a layer of the page is made of."""
+"""Layers of the explorer: classes, values and changes of all towers, one layer per question.
 
-from dataclasses import dataclass
+A layer holds the history of a figure, so the page can go back month by month. Classes, colours and markers come from
+`towerlib.report.style`.
+"""
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from matplotlib.colors import to_hex
 
 from towerlib.condition import CLASSES, impedance_class
 from towerlib.report import layout, style, tower_marks
 from towerlib.report.line_explorer import history
-from towerlib.report.style import COLOURS
 from towerlib.text import plain
-
-
-@dataclass(frozen=True)
-class Look:
-    """Mark of one class: words of the legend, shape as the chart library names it, colour ("" hollow), size."""
-
-    label: str
-    marker: str
-    colour: str
-    size: float = 1.0
-    bounded: bool = False  # the value is at least this
 
 
 @dataclass(frozen=True)
@@ -31,13 +22,13 @@ class Layer:
     Attributes
     ----------
     key, name, meaning : str
-        Name in the page, in the list of layers, and what it says in sentences.
+        Name in the page, name in the list of layers, and meaning.
     axis, unit : str
         Title of the axis of the profile, and the unit behind a value.
-    looks : tuple of Look
+    looks : tuple of style.Look
         Classes; the last drawn on top.
     changes : pandas.DataFrame
-        tower, month (months since the year 0), kind (place in `looks`), value, low, high; a row stands until
+        tower, month (months since the year 0), kind (place in `looks`), value, low, high; a row applies until
         the next of its tower.
     rows : dict of float to str
         Texts at the axis of the profile.
@@ -60,59 +51,15 @@ class Layer:
     steps: tuple = ()
 
 
-def class_look(name, marker, label=None, **more):
-    """Mark of a class in the colour that it has in every picture.
-
-    Parameters
-    ----------
-    name : str
-        Key of `markers.MARKS`.
-    marker : str
-        Shape, as the chart library names it.
-    label : str, optional
-        Words of the legend; else the name.
-    **more
-        Passed to `Look`.
-
-    Returns
-    -------
-    Look
-    """
-    mark = style.MARKS[name]
-    return Look(label or name, marker, to_hex(mark.colour), mark.size if marker != "circle" else 1.0, **more)
-
-
-def by_share(label, marker, share, size=1.2):
-    """Mark in a colour of the scale, 1 the worst.
-
-    Parameters
-    ----------
-    label, marker : str
-        Words of the legend, and shape.
-    share : float
-        Place in the scale of colours, 0 to 1.
-    size : float
-        Against a plain circle.
-
-    Returns
-    -------
-    Look
-    """
-    return Look(label, marker, to_hex(COLOURS(share)), size)
-
-
-NOT_TESTED = Look("not tested", "circle_x", "", 0.9)
-
-
 def placed(changes, condition):
-    """Changes with the place of the tower along the route; those without a month stand from the first on.
+    """Changes with the place of the tower along the route; those without a month apply from the first on.
 
     Parameters
     ----------
     changes : pandas.DataFrame
         tower_id, kind, value and what else a layer has.
     condition : pandas.DataFrame
-        One row a tower, in route order.
+        One row per tower, in route order.
 
     Returns
     -------
@@ -150,7 +97,6 @@ def round_rows(*tables):
 
 
 PLAN_COLUMNS = ("plan_year", "year")  # of the priority list or the condition, where a plan is made
-YEAR_MARKS = ("triangle", "square", "diamond", "hex", "inverted_triangle", "circle")
 
 
 def trip_outs(study):
@@ -170,23 +116,17 @@ def trip_outs(study):
     if rate.isna().all():
         return name, " ".join(study.outages.off) or "No trip-out rate is known."
     relative = rate / rate.mean() if rate.mean() > 0 else rate * 0
-    kind = np.where(rate.isna(), 0, 1 + np.searchsorted([0.5, 1.0, 2.0], relative.fillna(0), side="right"))
-    looks = (
-        Look("no rate: footing or settings not known", "circle_x", "", 0.9),
-        by_share("below half the mean of the line", "circle", 0.08, 1.0),
-        by_share("half the mean to the mean", "square", 0.35, 1.1),
-        by_share("once to twice the mean", "diamond", 0.65, 1.5),
-        by_share("twice the mean and more", "triangle", 0.95, 1.6),
-    )
+    starts = [start for start, _ in style.RATES.values()][1:]
+    kind = np.searchsorted(starts, relative.fillna(0), side="right") * rate.notna()
+    looks = tuple(look for _, look in style.RATES.values())
     changes = pd.DataFrame({"tower_id": towers["tower_id"], "kind": kind, "value": rate})
     changes = changes.assign(low=towers["trip_outs_low"], high=towers["trip_outs_high"])
     return Layer(
         key="trip-outs",
         name=name,
-        meaning="Trip-outs a year: how often lightning at this tower and half the spans beside it is expected to "
-        "flash back over the insulators and open the breakers. Classes: against the mean of the towers, "
-        f"{plain(rate.mean())} a year. Bar: band of what was read and set. The method alone leaves the "
-        "absolute rate uncertain by a factor of 2 to 5; the order of the towers is far better known.",
+        meaning="Expected lightning trip-outs a year at this tower and half the spans beside it. Classes compare with the "
+        f"mean of the towers, {plain(rate.mean())} a year. Bar: 80 % interval from readings and settings. The method adds "
+        "a factor of 2 to 5 to the absolute rate; the order of the towers is far better known.",
         axis="Trip-outs [a year]",
         unit="a year",
         looks=looks,
@@ -211,11 +151,10 @@ def plan(study):
     years = plan_year(study)
     if years is None or years.isna().all():
         return "Plan year", "No plan has been made for this line and month."
-    some = sorted(years.dropna().unique())
-    marks = [YEAR_MARKS[min(place, len(YEAR_MARKS) - 1)] for place in range(len(some))]
-    shades = np.linspace(0.95, 0.25, len(some)) if len(some) > 1 else [0.95]
-    words = [f"year {year:.0f}" for year in some]
-    looks = [by_share(word, mark, shade, 1.4) for word, mark, shade in zip(words, marks, shades, strict=True)]
+    some = [int(year) for year in sorted(years.dropna().unique())]
+    terms = study.budget.terms
+    every = style.years(max(some[-1], terms.years if terms is not None else 0))
+    looks = [every[year] for year in some]
     kind = years.map({year: len(some) - place for place, year in enumerate(some)}).fillna(0).astype(int)
     changes = pd.DataFrame(
         {"tower_id": years.index, "kind": kind.to_numpy(), "value": years.to_numpy("float64")}
@@ -223,10 +162,10 @@ def plan(study):
     return Layer(
         key="plan",
         name="Plan year",
-        meaning="Plan year: the year of the plan in which the tower is to be treated; 1 is the first.",
+        meaning="Year of the plan in which the tower is treated; 1 is the first.",
         axis="Plan year",
         unit="",
-        looks=(Look("no work planned", "circle", "", 0.8), *reversed(looks)),
+        looks=(style.NO_WORK, *reversed(looks)),
         changes=placed(changes, study.condition),
         rows={float(year): f"{year:.0f}" for year in some},
     )
@@ -251,7 +190,7 @@ def plan_year(study):
 
 
 def suspicion(study):
-    """What the readings say of bonds and of the shield wires in the spans.
+    """Suspected bonds and suspected shield wires of spans.
 
     Parameters
     ----------
@@ -268,24 +207,16 @@ def suspicion(study):
         return name, " ".join(study.network.off) or "Bonds and spans were not judged."
     state, scanned = towers["bond_state"], towers["bond_scan"] == "suspected"
     kind = np.select([state == "open suspected", scanned, state == "worn", state == "sound"], [4, 3, 2, 1], 0)
-    looks = (
-        Look("bond not known", "circle_x", "", 0.9),
-        by_share("bond reads sound", "circle", 0.08, 1.0),
-        by_share("bond reads worn", "square", 0.5),
-        by_share("open bond suspected by the scan of the line", "diamond", 0.75, 1.5),
-        by_share("open bond suspected by its own reading", "triangle", 0.95, 1.6),
-    )
     changes = pd.DataFrame({"tower_id": towers["tower_id"], "kind": kind, "value": kind.astype("float64")})
     changes["value"] = changes["value"].where(changes["kind"] > 0)
     return Layer(
         key="suspicion",
         name=name,
-        meaning="Bond: the joint between a tower and the shield wire. Span: the stretch of shield wire from one tower "
-        "to the next; a star on a thick dashed span means that the readings fit a broken wire there better than none. A "
-        "suspicion asks for an inspection; it proves nothing.",
+        meaning="Bond: the joint between a tower and the shield wire. Star on a thick dashed span: the readings fit a broken "
+        "shield wire there better than a sound one. A suspicion asks for an inspection; it is no proof.",
         axis="Bond and span",
         unit="",
-        looks=looks,
+        looks=tuple(style.BONDS.values()),
         changes=placed(changes, study.condition),
         rows={
             1.0: "sound",
@@ -298,7 +229,7 @@ def suspicion(study):
 
 
 def layers(study):
-    """All layers that the study has something to say of, and why the others are missing.
+    """All layers for which the study has data, and why the others are missing.
 
     Parameters
     ----------
@@ -326,26 +257,16 @@ def impedance(changes, condition):
     Parameters
     ----------
     changes : pandas.DataFrame
-        As `explorer_history.footings` gives it.
+        As `history.footings` gives it.
     condition : pandas.DataFrame
-        One row a tower, in route order.
+        One row per tower, in route order.
 
     Returns
     -------
     Layer
     """
-    words = {
-        name: f", up to {plain(ohm[0])} Ω" if len(ohm := condition[column].dropna().unique()) == 1 else ""
-        for name, column in (("good", "target_ohm"), ("acceptable", "limit_ohm"))
-    }
-    looks = (
-        NOT_TESTED,
-        class_look("good", "circle", "good" + words["good"]),
-        class_look("acceptable", "square", "acceptable" + words["acceptable"]),
-        Look("lower bound only: at least this", "diamond_dot", to_hex(COLOURS(0.5)), 1.5, True),
-        class_look("above limit", "triangle"),
-        Look("above limit, lower bound: at least this", "triangle_dot", to_hex(COLOURS(0.95)), 1.7, True),
-    )
+    labels = tower_marks.class_labels(condition)
+    looks = tuple(replace(look, label=labels[name]) for name, look in style.CLASSES.items())
     towers = condition.set_index("tower_id")
     target, limit = (
         changes["tower_id"].map(towers[name]).astype("float64") for name in ("target_ohm", "limit_ohm")
@@ -356,10 +277,9 @@ def impedance(changes, condition):
     return Layer(
         key="impedance",
         name="Footing impedance",
-        meaning="Footing impedance [Ω, ohm]: what the tower's own footing sets against a current into the earth, "
-        "without the help of the shield wires. The newest usable reading of the footing alone stands. A dot in "
-        "the mark: only a lower bound is known, read with the shield wires in parallel or beyond the range. "
-        "Bar: interval that instrument and season leave open. Target and limit are those of today's rule.",
+        meaning="Impedance of the tower's own footing, without the shield wires [Ω]. The newest usable reading of the footing "
+        "alone is in force. Dot in the mark: lower limit only, read with the shield wires in parallel or beyond the range. "
+        "Bar: interval from instrument and season. Target and limit follow today's rule.",
         axis="Footing impedance [Ω]",
         unit="Ω",
         looks=looks,
@@ -386,26 +306,18 @@ def gap(visits, study):
     """
     changes = history.gaps(visits, study.currents, study.month)
     changes = changes[changes["value"].notna()]
-    starts = [start for start, _ in style.BANDS.values()][1:]
+    starts = [start for start, _ in style.GAPS.values()][1:]
     ringed = changes["tower_id"].map(study.condition.set_index("tower_id")["ring"]).eq(True).fillna(False)
     kind = np.where(ringed.astype(bool), 1, 1 + np.searchsorted(starts, changes["value"], side="right"))
-    shapes = ("inverted_triangle", "circle", "square", "triangle")
-    bands = list(style.BANDS.items())[1:]
-    looks = (
-        Look("not measured", "circle_x", "", 0.9),
-        Look("ring joins the legs: says nothing of the bond", "hex", "#b3b3b3", 1.2),
-        *(
-            Look(f"fraction {name}", shape, to_hex(mark.colour), mark.size)
-            for shape, (name, (_, mark)) in zip(shapes, bands, strict=True)
-        ),
-    )
+    missing, *graded = (look for _, look in style.GAPS.values())
+    looks = (missing, style.RING, *graded)
     least = float(np.nanmin([changes["value"].min(), 0.0]))
     return Layer(
         key="gap",
         name="Leakage gap",
-        meaning="Gap fraction: the gap over the arithmetic sum of the leg currents, a number without unit. "
-        f"{tower_marks.GAP_MEANING[0].upper()}{tower_marks.GAP_MEANING[1:]} Leakage currents are read in service, mA. The "
-        "bands are there to tell marks apart; they are no limits. Bar: down to the low end of the fraction.",
+        meaning="Gap fraction: the gap over the arithmetic sum of the leg currents, in service. "
+        f"{tower_marks.GAP_MEANING[0].upper()}{tower_marks.GAP_MEANING[1:]} The classes are no limits. Bar: down to the low "
+        "end of the fraction.",
         axis=tower_marks.GAP_FRACTION,
         unit="of the sum",
         looks=looks,
@@ -419,35 +331,29 @@ def gap(visits, study):
 
 
 def verdict(changes, condition):
-    """Whether the reading that stands can be trusted.
+    """Whether the reading in force can be trusted.
 
     Parameters
     ----------
     changes : pandas.DataFrame
-        As `explorer_history.verdicts` gives it.
+        As `history.verdicts` gives it.
     condition : pandas.DataFrame
-        One row a tower, in route order.
+        One row per tower, in route order.
 
     Returns
     -------
     Layer
     """
-    looks = (
-        NOT_TESTED,
-        by_share("usable", "circle", 0.08, 1.0),
-        by_share("usable with caution", "square", 0.5),
-        by_share("not usable", "triangle", 0.95, 1.6),
-    )
-    kind = changes["verdict"].map({look.label: place for place, look in enumerate(looks)})
+    kind = changes["verdict"].map({name: place for place, name in enumerate(style.VERDICTS)})
     changes = changes.assign(kind=kind, value=kind.astype("float64"), low=np.nan, high=np.nan)
     return Layer(
         key="verdict",
         name="Verdict on the reading",
-        meaning="Verdict: whether the reading that stands can be trusted, by the quality rules that are applied to "
-        "every visit. Not usable: the tower was visited, and no reading of its footing passed.",
+        meaning="Whether the reading in force can be trusted, by the quality rules that apply to every visit. Not usable: the "
+        "tower was visited, and no reading of its footing passed.",
         axis="Verdict",
         unit="",
-        looks=looks,
+        looks=tuple(style.VERDICTS.values()),
         changes=placed(changes, condition),
         rows={1.0: "usable", 2.0: "usable with\ncaution", 3.0: "not usable"},
         dated=True,

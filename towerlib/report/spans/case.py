@@ -8,8 +8,8 @@ import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.network import what_if
-from towerlib.report import tower_case, tower_marks
-from towerlib.text import plain
+from towerlib.report import cautions, tower_case, tower_marks
+from towerlib.text import first_lines, plain
 
 MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
 
@@ -183,8 +183,8 @@ def places(study, most=12):
     if found.empty:
         off = " ".join(study.network.off)
         return f"The network analysis suspects no span and no bond. {off}".strip()
-    more = f"\nand {len(found) - most} more" if len(found) > most else ""
-    return found[["place", "from_km", "to_km", "state"]].head(most).to_string(index=False) + more
+    head, *rows = found[["place", "from_km", "to_km", "state"]].to_string(index=False).split("\n")
+    return "\n".join([head, *first_lines(rows, most)])
 
 
 def suspected(study):
@@ -380,7 +380,7 @@ def answer(line, stretch, change):
 
 BOUND = (
     "A what-if that fits is no proof: a transposition, several worn bonds in a row or wrong wire data may fit as "
-    "well. Inspect under the utility's licensed procedure; never open a bond for a test."
+    f"well. {cautions.INSPECT_SPAN}"
 )
 
 

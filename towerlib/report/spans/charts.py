@@ -8,7 +8,7 @@ from matplotlib.patches import Patch, Polygon, Rectangle
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from towerlib.network import what_if
-from towerlib.report import condition_charts, layout, map_elements, style, tower_marks, tower_sheet
+from towerlib.report import cautions, condition_charts, layout, map_elements, style, tower_marks, tower_sheet
 from towerlib.report.spans import case
 from towerlib.report.spans.case import MOST_CELLS, change_words
 from towerlib.text import listed, plain
@@ -595,9 +595,7 @@ def round_km(found):
 PANELS = [(draw_map, 32), (draw_profile, 50), (draw_currents, 38), (draw_shares, 42)]
 CELLS = [(draw_histories, 44), (draw_sweeps, 40)]
 MISSING_MM = 14  # a panel that only says what is missing
-CAUTION = (
-    "Inspect bonds and shield wires under the utility's licensed procedure; never open a bond for a test."
-)
+CAUTION = cautions.INSPECT_SPAN
 ASSUMED = (
     "Expected values come from the ladder of the line; its wires are known to some 8 %, and a reading in service "
     "depends on the load, which is not known."

@@ -1,18 +1,32 @@
-"""The page of one line and month, for whoever has to decide: one HTML file that needs nothing else, and a PDF of it."""
+"""The page of one line and month, for the decision: one HTML file that needs no other, and a PDF of it.
 
-from functools import cache
-from importlib.resources import files
+`sections` holds answer, figures, coverage, rates, changes and rules, `works` the towers and the plan, `pictures` the
+pictures.
+"""
+
+from __future__ import annotations
+
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from towerlib.errors import SettingsError
 from towerlib.plan import sensitivity as plans
-from towerlib.report import cautions
+from towerlib.report import pages
 from towerlib.report.summary import pictures, sections, works
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from towerlib.assessment import Study
+    from towerlib.changes import Changes
+    from towerlib.plan.sensitivity import Outlook
 
 NO_PDF = "summary.pdf needs WeasyPrint: install towerlib with its extra, pip install 'towerlib[pdf]', or print the page"
 
 
-def write(study, path, changes=None, *, outlook=None):
+def write(
+    study: Study, path: str | Path, changes: Changes | None = None, *, outlook: Outlook | None = None
+) -> Path:
     """Write the page of a line's month.
 
     Parameters
@@ -23,8 +37,8 @@ def write(study, path, changes=None, *, outlook=None):
     changes : Changes, optional
         This month against the last, as `towerlib.changes.against_last` gives it.
     outlook : towerlib.plan.sensitivity.Outlook, optional
-        What stands around the plan; without it the three budgets are planned here, and knee and next tests are
-        not told.
+        Other budgets, knee and next tests; without it the three budgets are planned here, and knee and next tests
+        are left out.
 
     Returns
     -------
@@ -32,14 +46,14 @@ def write(study, path, changes=None, *, outlook=None):
 
     Notes
     -----
-    No time and no path stand in it: the same records give the same bytes.
+    It holds no time and no path: the same records give the same bytes.
     """
     path = Path(path)
     path.write_bytes(page(study, changes, outlook=outlook).encode("utf-8"))
     return path
 
 
-def page(study, changes=None, *, outlook=None):
+def page(study: Study, changes: Changes | None = None, *, outlook: Outlook | None = None) -> str:
     """The page as HTML.
 
     Parameters
@@ -56,7 +70,8 @@ def page(study, changes=None, *, outlook=None):
     """
     levels = _levels(study, outlook)
     parts = sections.measures(study)
-    return _template().render(
+    return pages.render(
+        "summary.html",
         line=study.line,
         month=study.month,
         headline=sections.headline(study),
@@ -68,11 +83,10 @@ def page(study, changes=None, *, outlook=None):
         grade_rule=sections.RULE,
         first_ten=works.first_ten(study),
         safety=works.safety(study),
-        cautions=cautions.CAUTIONS,
         trip_outs=sections.trip_outs(study),
         no_rate=sections.EMPTY,
         budgets=works.bought(study, levels),
-        plan_told=works.told(study, levels, outlook),
+        plan_remarks=works.remarks(study, levels, outlook),
         checks=works.checks(study, levels),
         changed=sections.changed(changes),
         uncertain=sections.uncertain(study),
@@ -80,17 +94,18 @@ def page(study, changes=None, *, outlook=None):
         off=sections.off(study),
         unusual=sections.unusual(study),
         rules=sections.rules(study),
+        terms=sections.TERMS,
     )
 
 
-def _levels(study, outlook):
+def _levels(study: Study, outlook: Outlook | None) -> pd.DataFrame | None:
     """Plans at three budgets; None without a plan."""
     if outlook is not None:
         return outlook.levels
     return None if study.budget.plan is None else plans.levels(study.budget, study.condition)
 
 
-def write_pdf(page_path, path):
+def write_pdf(page_path: str | Path, path: str | Path) -> Path:
     """The page as PDF, for those who file paper.
 
     Parameters
@@ -120,13 +135,3 @@ def write_pdf(page_path, path):
     text = Path(page_path).read_text(encoding="utf-8")
     HTML(string=text, url_fetcher=inside).write_pdf(str(path), pdf_tags=True)
     return Path(path)
-
-
-@cache
-def _template():
-    """The shipped template; whatever is put into it is escaped."""
-    from jinja2 import Environment, StrictUndefined
-
-    text = files("towerlib.report").joinpath("templates", "summary.html").read_text(encoding="utf-8")
-    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return made.from_string(text)

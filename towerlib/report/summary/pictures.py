@@ -1,8 +1,9 @@
-"""Pictures of the page of a line: the route as a strip, the profile, the histogram; small enough for two to print."""
+"""Pictures of the page of a line: route strip, profile, histogram."""
 
-import base64
-import io
+from __future__ import annotations
+
 import warnings
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -11,18 +12,20 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import FancyArrowPatch
 from pyproj import Transformer
 
-from towerlib.report import condition_charts, layout, map_layers, style, tower_marks
+from towerlib.report import condition_charts, layout, map_layers, pages, style, tower_marks
 from towerlib.text import plain
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
 
 STRIP_MM = (24, 46)  # least and most height of the strip
 EDGE_MM = 11  # from the route to the edge of the strip: room for names
 HISTOGRAM_MM = (100, 58)
 PROFILE_MM = 66  # height of the profile
 BAR_MM = 40  # length of the scale bar at most
-DOTS = 170  # an inch: sharp on paper, small in the file
 
 
-def pictures(study):
+def pictures(study: Study) -> dict[str, dict[str, Any]]:
     """Pictures of a line for its page, each with its words for those who do not see it.
 
     Parameters
@@ -50,19 +53,13 @@ def _drawn(study):
     }
 
 
-def _picture(figure, alt, why):
-    """One picture as the page takes it."""
-    if figure is None:
-        return {"why": why}
-    file = io.BytesIO()
-    figure.savefig(file, format="png", dpi=DOTS, metadata={"Software": None})
-    wide, high = figure.get_size_inches() * 25.4
-    src = "data:image/png;base64," + base64.b64encode(file.getvalue()).decode()
-    return {"src": src, "alt": alt, "wide_mm": float(wide), "high_mm": float(high)}
+def _picture(figure: Figure | None, alt: str, why: str) -> dict[str, Any]:
+    """One picture as the page takes it, or why there is none."""
+    return pages.picture(figure, why if figure is None else alt)
 
 
-def sheet(wide_mm, high_mm):
-    """Page of a picture without heading: that stands in the text around it.
+def sheet(wide_mm: float, high_mm: float) -> Figure:
+    """Page of a picture without heading: the text around it has one.
 
     Parameters
     ----------
@@ -72,14 +69,14 @@ def sheet(wide_mm, high_mm):
     Returns
     -------
     matplotlib.figure.Figure
-        Not known to pyplot.
+        Not registered with pyplot.
     """
-    figure = Figure(figsize=(wide_mm / 25.4, high_mm / 25.4), dpi=DOTS, facecolor="white")
+    figure = Figure(figsize=(wide_mm / 25.4, high_mm / 25.4), dpi=pages.DOTS, facecolor="white")
     FigureCanvasAgg(figure)
     return figure
 
 
-def route_profile(study):
+def route_profile(study: Study) -> Figure | None:
     """Footing impedance along the route; None where there is none.
 
     Parameters
@@ -106,7 +103,7 @@ def route_profile(study):
         return figure
 
 
-def histogram(study):
+def histogram(study: Study) -> Figure | None:
     """Histogram of the footing impedances with limits; None where there is none.
 
     Parameters
@@ -130,7 +127,7 @@ def histogram(study):
         return figure
 
 
-def strip(study):
+def strip(study: Study) -> Figure | None:
     """The route to scale, turned so that the first station lies left; None without positions.
 
     Parameters
@@ -160,7 +157,7 @@ def strip(study):
         return figure
 
 
-def turned(places):
+def turned(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Turn that lays a route along the page, first tower left, and its middle.
 
     Parameters

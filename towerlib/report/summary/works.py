@@ -1,7 +1,11 @@
-"""The towers that the page of a line names: the first ten with cause and next step, and the safety items."""
+"""Towers and plan on the page of a line: first ten, safety items, budgets, remarks on the plan, checks of success."""
+
+from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from itertools import groupby
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -10,22 +14,29 @@ from towerlib.plan.priority import CONFIRM
 from towerlib.report import plan_words
 from towerlib.text import (
     BLANK,
-    band,
-    count,
-    money_estimate,
+    counted,
+    ends,
+    interval,
+    money,
     named,
-    percent_of,
+    percent,
     sentence,
     significant,
 )
 
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
+    from towerlib.config.sections import Plan
+    from towerlib.plan import Budget
+    from towerlib.plan.sensitivity import Outlook
+
 FIRST = 10
 AS_PLANNED = f"The treatment listed, as planned. {CONFIRM}"  # so that one heading serves many towers
-SAFETY = 5  # told one by one; the others are counted
+SAFETY = 5  # shown one by one; the others are named
 NO_CAUSE = ("none", "no leg currents read", "cannot tell", "too small to judge")
 
 
-def first_ten(study):
+def first_ten(study: Study) -> list[dict[str, Any]]:
     """The first ten of the priority list, grouped by queue and next step.
 
     Parameters
@@ -44,7 +55,7 @@ def first_ten(study):
     return [{"queue": queue, "next_step": step, "towers": list(members)} for (queue, step), members in groups]
 
 
-def _tower(row, state, plan):
+def _tower(row: Any, state: pd.Series, plan: Plan) -> dict[str, Any]:
     """One tower of the list."""
     return {
         "queue": row.queue,
@@ -61,8 +72,8 @@ def _tower(row, state, plan):
     }
 
 
-def footing(row, state):
-    """Footing impedance with its interval, a lower bound, or that there is none.
+def footing(row: Any, state: pd.Series) -> str:
+    """Footing impedance with its interval, or its lower limit.
 
     Parameters
     ----------
@@ -74,13 +85,13 @@ def footing(row, state):
     str
     """
     if pd.notna(row.footing_ohm):
-        return band(row.footing_ohm, row.footing_low_ohm, row.footing_high_ohm, "Ω", 3)
+        return interval(row.footing_ohm, row.footing_low_ohm, row.footing_high_ohm, "Ω", 3)
     bound = state["lower_bound_ohm"]
-    return f"at least {significant(bound, 3)}{BLANK}Ω" if pd.notna(bound) else "not known"
+    return f"> {significant(bound, 3)}{BLANK}Ω, lower limit only" if pd.notna(bound) else "not known"
 
 
-def cause(row, state):
-    """What is behind a tower's place, in words.
+def cause(row: Any, state: pd.Series) -> str:
+    """Suspected cause of a tower's place on the list, in words.
 
     Parameters
     ----------
@@ -93,9 +104,9 @@ def cause(row, state):
     """
     parts = []
     if state.get("safety_screen") == "above" and state["occupancy"] in OFTEN_VISITED:
-        parts.append(f"touch screen; people: {state['occupancy']}")
+        parts.append(f"touch-voltage screening; people: {state['occupancy']}")
     if pd.notna(state["leads_missing"]) and state["leads_missing"] > 0:
-        parts.append(f"{count(int(state['leads_missing']), 'earthing lead')} missing, seen by the crew")
+        parts.append(f"{counted(int(state['leads_missing']), 'earthing lead')} missing, seen by the crew")
     if state["corrosion"] == "heavy":
         parts.append("heavy corrosion, seen by the crew")
     if state["bond_seen"] in ("damaged", "missing"):
@@ -111,7 +122,7 @@ def cause(row, state):
     return text[:1].upper() + text[1:]
 
 
-def avoided(row):
+def avoided(row: Any) -> str:
     """Trip-outs that the treatment named would avoid a year.
 
     Parameters
@@ -127,10 +138,10 @@ def avoided(row):
         return "not known"
     if row.avoided_high < 0.001:
         return "under 0.001"
-    return band(row.avoided_per_year, row.avoided_low, row.avoided_high)
+    return interval(row.avoided_per_year, row.avoided_low, row.avoided_high)
 
 
-def treatment(row, state, plan):
+def treatment(row: Any, state: pd.Series, plan: Plan) -> str:
     """Treatment with its cost, and whether the plan holds it.
 
     Parameters
@@ -148,17 +159,16 @@ def treatment(row, state, plan):
         return "none listed"
     text = row.treatment
     if pd.notna(row.cost) and math.isfinite(row.cost):
-        ends = (state.get(name, float("nan")) for name in ("cost_low", "cost_high"))
-        low, high = (significant(float(end)) for end in ends)
-        text += f", {money_estimate(row.cost, plan.currency)} ({low} to {high})"
+        between = ends(state.get("cost_low"), state.get("cost_high"))
+        text += f", {money(row.cost, plan.currency, digits=2)}" + (f" ({between})" if between else "")
     else:
         text += ", no price"
     planned = pd.notna(row.package) and row.package
     return text + (f"; in the plan, {row.package}" if planned else "; not in the plan")
 
 
-def safety(study):
-    """Safety items, apart from everything that is weighed against money.
+def safety(study: Study) -> dict[str, Any]:
+    """Safety items, which are not traded against cost.
 
     Parameters
     ----------
@@ -167,7 +177,7 @@ def safety(study):
     Returns
     -------
     dict
-        towers: list of (tower_id, evidence); more: sentences on the others; off: why there is no screen.
+        towers: list of (tower_id, evidence); more: sentences on the others; off: why there is no screening.
     """
     queued = study.priority[study.priority["queue"] == "safety"]
     state = study.condition.set_index("tower_id")
@@ -177,7 +187,7 @@ def safety(study):
     more = []
     if len(queued) > SAFETY:
         rest = queued["tower_id"].iloc[SAFETY:]
-        more.append(f"Also in this queue: {named(rest, 12)}.")
+        more.append(f"Also in this queue: {counted(len(rest), 'tower')}, {named(rest)}.")
     screen = state.get("safety_screen")
     others = (
         []
@@ -186,12 +196,12 @@ def safety(study):
     )
     if others:
         more.append(
-            f"Above the screen too, where people come seldom or nothing is recorded of them: {named(others)}. "
-            "Record who comes there (towers.csv, occupancy)."
+            f"Also above the limit, where people come seldom or occupancy is not recorded: {named(others)}. "
+            "Record the occupancy (towers.csv)."
         )
     gone = state.index[(state["leads_missing"] > 0).fillna(False)]
     if len(gone):
-        more.append(f"Earthing leads seen missing, to be repaired whatever they save: {named(gone)}.")
+        more.append(f"Earthing leads missing, to be repaired whatever they avoid: {named(gone)}.")
     off = [
         why
         for why in study.network.off
@@ -203,7 +213,7 @@ def safety(study):
 MOST_CHECKS = 4
 
 
-def bought(study, levels):
+def bought(study: Study, levels: pd.DataFrame | None) -> list[dict[str, str]]:
     """The budgets side by side.
 
     Parameters
@@ -215,8 +225,8 @@ def bought(study, levels):
     Returns
     -------
     list of dict
-        level, budget, spent, works, towers, avoided, left, each, further, weeks; the first buys nothing. Empty
-        without a plan.
+        level, budget, spent, works, towers, avoided, left, each, further, weeks; the first is no work at all.
+        Empty without a plan.
     """
     if levels is None or levels.empty:
         return []
@@ -226,7 +236,7 @@ def bought(study, levels):
     return [nothing, *(_level(row, rate) for row in levels.itertuples())]
 
 
-def _level(row, rate):
+def _level(row: Any, rate: float) -> dict[str, str]:
     """One budget."""
     told = {"level": row.level, "budget": significant(row.budget, 3)}
     if not math.isfinite(row.spent):
@@ -235,9 +245,9 @@ def _level(row, rate):
     further = 1 / row.added_per_cost if row.added_per_cost > 0 else math.nan
     return told | {
         "spent": significant(row.spent, 3),
-        "works": f"{significant(row.cost_low)} to {significant(row.cost_high)}",
+        "works": ends(row.cost_low, row.cost_high),
         "towers": f"{row.towers:.0f}",
-        "avoided": band(row.avoided_per_year, row.avoided_low, row.avoided_high),
+        "avoided": interval(row.avoided_per_year, row.avoided_low, row.avoided_high),
         "left": significant(max(rate - row.avoided_per_year, 0.0)) if math.isfinite(rate) else "–",
         "each": significant(row.cost_per_benefit),
         "further": significant(further),
@@ -245,8 +255,8 @@ def _level(row, rate):
     }
 
 
-def told(study, levels, outlook=None):
-    """What has to be said of the plan, in sentences.
+def remarks(study: Study, levels: pd.DataFrame | None, outlook: Outlook | None = None) -> list[str]:
+    """Remarks on the plan: calibration, whether it pays, years, simpler rules, knee, next tests.
 
     Parameters
     ----------
@@ -254,7 +264,7 @@ def told(study, levels, outlook=None):
     levels : pandas.DataFrame or None
         As for `bought`.
     outlook : towerlib.plan.sensitivity.Outlook, optional
-        Tells the knee of the budget curve and the tests worth most.
+        Has the knee of the budget curve and the tests of highest expected value.
 
     Returns
     -------
@@ -263,97 +273,91 @@ def told(study, levels, outlook=None):
     if study.budget.plan is None:
         return [sentence(why) for why in plan_words.no_plan(study.budget)] or ["There is no plan."]
     return [
-        *_calibration(study),
         *_worth(study, levels),
         *_years(study),
         *_rules(study.budget),
+        *_calibration(study),
         *_knee(outlook, study.line.plan.currency),
         *_tests(study, outlook),
     ]
 
 
-def _calibration(study):
-    """How far the record bears the model out."""
+def _calibration(study: Study) -> Iterator[str]:
+    """How the record compares with the model."""
     line = study.outages.line
     if "calibration_factor" in line:
-        ends = band(line["calibration_factor"], line["calibration_low"], line["calibration_high"])
+        factor = interval(line["calibration_factor"], line["calibration_low"], line["calibration_high"])
         yield (
-            f"These figures are the model's. The record of this line speaks for {ends} times as many trip-outs, avoided "
-            "ones too; which towers come first hardly depends on it."
+            f"The figures of this table are the model's. The record of this line suggests {factor} times as many trip-outs, "
+            "avoided ones included. The order of the towers hardly depends on it."
         )
     elif "whole_line_per_year" in line:
         yield (
-            f"These figures are the model's, which may be off by a factor of {significant(line['model_factor'])} to either side; "
-            "which towers come first hardly depends on it."
+            f"The figures of this table are the model's; the method adds a factor of {significant(line['model_factor'])} to "
+            "either side. The order of the towers hardly depends on it."
         )
 
 
-def _worth(study, levels):
+def _worth(study: Study, levels: pd.DataFrame | None) -> Iterator[str]:
     """Whether the budget pays by trip-outs alone."""
     price, currency = study.line.plan.cost_per_trip_out, study.line.plan.currency
-    each = levels.set_index("level")["cost_per_benefit"].get("middle", math.nan) if len(levels) else math.nan
+    known = levels is not None and len(levels)
+    each = levels.set_index("level")["cost_per_benefit"].get("middle", math.nan) if known else math.nan
     if not price or not math.isfinite(each):
         return
-    pays = (
-        "less than one costs" if each < price else "more than one costs: by trip-outs alone it does not pay"
-    )
+    verdict = "pays" if each < price else "does not pay"
+    less = "less" if each < price else "more"
     yield (
-        f"Each trip-out avoided takes {money_estimate(each, currency)} of the middle budget, "
-        f"at {money_estimate(price, currency)} "
-        "a "
-        f"trip-out {pays}. What a trip-out costs is seldom known well: at half or twice as much all money told of them halves "
-        "or doubles, and the plan, which counts trip-outs, stays."
+        f"The middle budget {verdict} by trip-outs alone: each one avoided costs {money(each, currency, digits=2)}, {less} than "
+        f"the {money(price, currency, digits=2)} that a trip-out costs. That price is seldom well known; the plan itself "
+        "counts trip-outs and does not depend on it."
     )
 
 
-def _years(study):
-    """Whether it can be delivered: the set budget year by year."""
+def _years(study: Study) -> Iterator[str]:
+    """The budget as set, year by year."""
     plan = study.budget.plan
     parts = [
-        f"year {row.year:.0f}: {count(int(row.towers), 'tower')}, {money_estimate(row.spent, study.line.plan.currency)}, "
-        f"{significant(row.crew_weeks)} crew-weeks, {count(int(row.mobilisations), 'mobilisation')}"
+        f"year {row.year:.0f}: {counted(int(row.towers), 'tower')}, "
+        f"{money(row.spent, study.line.plan.currency, digits=2)}, {significant(row.crew_weeks)} crew-weeks, "
+        f"{counted(int(row.mobilisations), 'mobilisation')}"
         for row in plan.years.itertuples()
     ]
     must = int(plan.works["must_do"].sum())
-    owed = f"; {count(must, 'work')} of it must be done whatever it saves" if must else ""
-    yield f"The budget as set, {'; '.join(parts)}{owed}. Mobilisation: bringing a crew to a stretch of the line once."
+    owed = f" Must-do works among them: {must}." if must else ""
+    yield f"Plan with the budget as set: {'; '.join(parts)}.{owed}"
 
 
-def _rules(budget):
-    """What the plan is, and what simpler rules would bring for the same money."""
+def _rules(budget: Budget) -> Iterator[str]:
+    """How the plan was found, and what simpler rules achieve with the same money."""
     yield budget.plan.how
     yield from plan_words.beside_rules(budget.methods)
 
 
-def _knee(outlook, currency):
-    """Where more money begins to buy less."""
+def _knee(outlook: Outlook | None, currency: str) -> Iterator[str]:
+    """Budget from which more money avoids less."""
     if outlook is None or outlook.curve.empty or not outlook.curve["at_knee"].any():
         return
     row = outlook.curve[outlook.curve["at_knee"]].iloc[0]
     yield (
-        f"The knee of the budget curve lies near {money_estimate(row['budget'], currency)}: "
-        "beyond it money buys less than on the "
-        "average of the whole curve, up to every tower treated."
+        f"Knee of the budget curve: near {money(row['budget'], currency, digits=2)}. Beyond it money avoids fewer trip-outs "
+        "than on the average of the whole curve."
     )
 
 
-def _tests(study, outlook):
-    """What testing first would change."""
+def _tests(study: Study, outlook: Outlook | None) -> Iterator[str]:
+    """Tests of highest expected value."""
     again, towers = len(study.retest), study.condition
     unsure = int((towers["rank_confidence"] == "open").sum())
-    text = (
-        f"Test more first: {count(again, 'tower')} on the retest list; of {count(unsure, 'read tower')} it is open whether "
-        "they belong to the worst tenth"
-    )
+    text = f"Retest list: {counted(again, 'tower')}. Membership of the worst tenth is open for {counted(unsure, 'read tower')}."
     if outlook is not None and len(outlook.tests):
-        first = named(outlook.tests["tower_id"])
-        yield f"{text}. Single tests that are expected to change the plan most: tower {first}."
+        yield f"{text} Tests of highest expected value for the plan: tower {named(outlook.tests['tower_id'])}."
     else:
-        yield f"{text}, and there a further test is worth most before money is spent."
+        yield f"{text} A further test there is worth most."
 
 
-def checks(study, levels):
-    """How success will be checked, in sentences.
+def checks(study: Study, levels: pd.DataFrame | None) -> list[str]:
+    """How success will be checked.
 
     Parameters
     ----------
@@ -366,39 +370,37 @@ def checks(study, levels):
     """
     works, parts = study.budget.works, []
     if len(works):
-        ways = works["verify"].fillna("").replace("", "not said").value_counts()
-        some = [f"{count(int(number), 'work')} by {way}" for way, number in ways.head(MOST_CHECKS).items()]
-        parts.append(f"First by the works themselves: {'; '.join(some)}.")
+        ways = works["verify"].fillna("").replace("", "a way still to be set").value_counts()
+        some = [f"{counted(int(number), 'work')} by {way}" for way, number in ways.head(MOST_CHECKS).items()]
+        parts.append(f"First by each work: {'; '.join(some)}.")
         verified = works["predicted_ohm"].notna().sum()
         parts.append(
-            f"{count(int(verified), 'work')} of {len(works)} have a predicted footing to be held against the retest; the "
-            "changes of each month tell fixed and verified, fixed not verified, and did not work apart."
+            f"{counted(int(verified), 'work')} of {len(works)} have a predicted footing to compare with the retest. The "
+            "changes of each month separate “fixed and verified”, “fixed not verified” and “did not work”."
         )
     else:
-        parts.append(
-            "Without a plan there is nothing to check yet: each treatment asks for a retest by the same method."
-        )
+        parts.append("There is no plan to check yet. Each treatment asks for a retest by the same method.")
     return parts + list(_proof(study, levels))
 
 
-def _proof(study, levels):
+def _proof(study: Study, levels: pd.DataFrame | None) -> Iterator[str]:
     """How long until trip-outs show it."""
     years = study.outages.years
     if years.empty or years["years_each_side"].isna().all():
-        yield "How long until trip-outs show it cannot be told: no rate of this line is known."
+        yield "Time until trip-outs show it: not available, no rate of this line is known."
         return
     cut = _cut(study, levels)
     near = years.loc[(years["cut_fraction"] - cut).abs().idxmin()]
     after = near["years_after_record"] if pd.notna(near["years_after_record"]) else near["years_each_side"]
-    how = "more than 60 years" if math.isinf(after) else f"about {count(int(after), 'year')}"
+    how = "more than 60 years" if math.isinf(after) else f"about {counted(int(after), 'year')}"
     yield (
-        f"Then by trip-outs, slowly: if {percent_of(near['cut_fraction'], 1)} of them really ceased, this line alone would take "
-        f"{how} after the work to show it (one-sided 5 %, power 80 %); results pooled over treated lines, each "
-        "with its flashes counted, show it sooner. A bad year that is followed by a better one proves nothing."
+        f"Then by trip-outs, slowly. If {percent(near['cut_fraction'])} of them ceased, this line alone would show it {how} "
+        "after the work (one-sided 5 %, power 80 %). Results pooled over treated lines, each with its flashes counted, show "
+        "it sooner. One good year after a bad one proves nothing."
     )
 
 
-def _cut(study, levels):
+def _cut(study: Study, levels: pd.DataFrame | None) -> float:
     """Part of the trip-outs that the middle budget would avoid; a half where there is no plan."""
     rate = study.outages.line.get("trip_outs_per_year", math.nan)
     if levels is None or levels.empty or not rate > 0:

@@ -34,8 +34,8 @@ function paint() {
   }
 }
 
-/** Colour of a class; one without a value is hollow. */
-const tint = (look) => look.colour || colour("paper");
+/** Colour of a class; a hollow one shows the paper. */
+const tint = (look) => (look.colour === known.hollow ? colour("paper") : look.colour);
 
 /** Towers, bars and spans of the layer and month that are set; the worst class last, so on top. */
 function fill() {
@@ -55,7 +55,7 @@ function fill() {
     marker: looks.map((look) => look.marker),
     colour: looks.map(tint),
     size: looks.map((look) => size * look.size),
-    ink: new Array(looks.length).fill(colour("ink")),
+    ink: looks.map((look) => (look.bounded ? "#ffffff" : colour("ink"))), // so that the dot shows on dark marks
     edge: new Array(looks.length).fill(size < 6 ? 0.4 : 1),
     name: order.map((tower) => "Tower " + isolated(towers.name[tower])),
     words: order.map((tower) => words(layer, found[tower])),
@@ -164,7 +164,7 @@ function reshape() {
   y.setv({ start: middle - tall, end: middle + tall });
 }
 
-/** Both charts nearer or farther about their middle, or about what is chosen. */
+/** Both charts larger or smaller about their middle. */
 function zoom(factor) {
   for (const range of [model.map.x_range, model.map.y_range, model.profile.x_range]) {
     const middle = (range.start + range.end) / 2, half = ((range.end - range.start) / 2) * factor;

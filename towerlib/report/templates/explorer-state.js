@@ -1,5 +1,5 @@
 "use strict";
-// What the page knows, and what stands at a tower at the end of a month.
+// Tables of the page, and the state of a tower at the end of a month.
 
 const known = JSON.parse(document.getElementById("contents").textContent);
 const STEP = 6; // month, kind, value, low, high, day of one change
@@ -25,16 +25,16 @@ function plain(number) {
   return text.replace("-", "−");
 }
 
-/** A value with its unit and, where asked for, its band, and the class it falls in. */
-function words(layer, found, banded = true) {
+/** A value with its unit and, where asked for, its interval, and its class. */
+function words(layer, found, withInterval = true) {
   const look = layer.looks[found ? found.kind : 0];
   if (!found || found.value === null || !hasNumbers(layer)) return look.label;
   const unit = layer.unit ? " " + layer.unit : "";
-  let band = "";
-  if (!banded) band = "";
-  else if (found.low !== null && found.high !== null) band = ` (${plain(found.low)} to ${plain(found.high)})`;
-  else if (found.low !== null) band = ` (at least ${plain(found.low)})`;
-  return `${look.bounded ? "at least " : ""}${plain(found.value)}${unit}${band}, ${look.label}`;
+  let interval = "";
+  if (!withInterval) interval = "";
+  else if (found.low !== null && found.high !== null) interval = ` (${plain(found.low)}–${plain(found.high)})`;
+  else if (found.low !== null) interval = ` (> ${plain(found.low)})`;
+  return `${look.bounded ? "> " : ""}${plain(found.value)}${unit}${interval}, ${look.label}`;
 }
 
 /** Whether the values of a layer are measures; else their place in the rows is all they say. */

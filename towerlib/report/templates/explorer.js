@@ -27,12 +27,12 @@ function drawing(look) {
     for (const [name, value] of Object.entries(looks)) part.setAttribute(name, value);
     svg.append(part);
   };
-  const ink = { stroke: "currentColor", "stroke-width": 1.2 }, [shape, extra] = look.marker.split(/_(?=dot|x$)/);
+  const ink = { stroke: look.bounded ? "#ffffff" : "currentColor", "stroke-width": 1.2 }, [shape, extra] = look.marker.split(/_(?=dot|x$)/);
   if (look.rule) add("path", { d: "M0 9H18", stroke: "currentColor", "stroke-width": 2, "stroke-dasharray": look.rule === "limit" ? "6 3" : "2 3" });
   else if (look.area) add("rect", { x: 1, y: 4, width: 16, height: 10, fill: look.colour });
   else if (shape === "circle") add("circle", { cx: 9, cy: 9, r: 6, fill: tint(look), ...ink });
   else add("path", { d: OUTLINES[shape], fill: tint(look), ...ink });
-  if (extra === "dot") add("circle", { cx: 9, cy: 9.5, r: 1.8, fill: "currentColor" });
+  if (extra === "dot") add("circle", { cx: 9, cy: 9.5, r: 1.8, fill: "#ffffff" });
   if (extra === "x") add("path", { d: "M5 5L13 13M5 13L13 5", ...ink });
   return svg;
 }
@@ -48,7 +48,7 @@ function legend(layer, found) {
   const items = layer.looks.map((look, kind) => entry(look, `${look.label} (${counts[kind]})`)).reverse();
   if (layer.key === "suspicion") {
     const count = known.spans.suspected.filter((flag) => flag === 1).length;
-    items.push(entry({ marker: "star", colour: colour("suspect") }, `span suspected (${count})`));
+    items.push(entry({ marker: "star", colour: colour("suspect") }, `${known.suspected} (${count})`));
   }
   for (const [word] of layer.steps) items.push(entry({ marker: "", rule: word }, `${word} of the rule`));
   for (const each of known.context) items.push(entry({ marker: "", area: true, colour: each.colour }, each.name));
@@ -59,14 +59,14 @@ function legend(layer, found) {
 function render() {
   const layer = known.layers[state.layer];
   const shown = known.months[layer.dated ? state.month : known.months.length - 1];
-  el("layer-name").textContent = `${layer.name}, ${layer.dated ? "as it stood at the end of" : "as of"} ${shown}`;
+  el("layer-name").textContent = `${layer.name}, ${layer.dated ? "at the end of" : "as of"} ${shown}`;
   el("meaning").textContent = layer.meaning;
   el("month-shown").textContent = known.months[state.month];
   el("month").setAttribute("aria-valuetext", known.months[state.month]);
   for (const id of ["month", "earlier", "later"]) el(id).disabled = !layer.dated;
   el("month-told").textContent = layer.dated
-    ? "What stood at the end of the month: the newest reading up to then. Limits are today's."
-    : `This layer has no history: it stands as of ${shown}.`;
+    ? "State at the end of the month: the newest reading up to then. Limits are today's."
+    : `This layer has no history; it shows ${shown}.`;
   const found = fill();
   legend(layer, found);
   frame();
@@ -110,8 +110,8 @@ function tell() {
   told.replaceChildren();
   for (const id of ["to-tower"]) el(id).disabled = !chosen;
   if (!chosen) {
-    el("chosen-name").textContent = "Nothing chosen";
-    el("chosen-now").textContent = "Choose a tower or a span on the map, on the profile or in the list.";
+    el("chosen-name").textContent = "Nothing selected";
+    el("chosen-now").textContent = "Select a tower or a span on the map, on the profile or in the list.";
     return;
   }
   const sentences = (places) => places.map((place) => known.texts[place]);
@@ -202,8 +202,8 @@ function wire() {
   on("list", "change", () => { const [kind, place] = el("list").value.split(":"); choose(kind, Number(place)); });
   on("previous", "click", () => walk(-1));
   on("next", "click", () => walk(1));
-  on("nearer", "click", () => zoom(0.6));
-  on("farther", "click", () => zoom(1 / 0.6));
+  on("zoom-in", "click", () => zoom(0.6));
+  on("zoom-out", "click", () => zoom(1 / 0.6));
   on("to-tower", "click", () => { toChosen(); mark(); });
   on("whole", "click", () => { whole(); mark(); });
   const keys = { ArrowLeft: () => walk(-1), ArrowRight: () => walk(1), Escape: () => choose(null), "+": () => zoom(0.6), "-": () => zoom(1 / 0.6) };
