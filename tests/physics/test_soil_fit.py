@@ -153,7 +153,7 @@ def test_one_reading_is_uniform_soil_of_unknown_spread():
     ("spacing_m", "read", "words"),
     [
         ([1.0, 2.0], [100.0], "one reading for each spacing"),
-        ([], [], "without a reading"),
+        ([], [], "at least one reading"),
         ([1.0, 2.0], [100.0, np.nan], "apparent resistivities of a sounding must be known"),
         ([1.0, 2.0], [100.0, -5.0], "apparent resistivities of a sounding must be known and greater than 0"),
         ([1.0, np.nan], [100.0, 100.0], "spacings of a sounding must be known"),
