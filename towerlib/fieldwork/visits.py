@@ -275,7 +275,7 @@ def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
     )
 
 
-def _works(study: Study, called: pd.DataFrame) -> tuple[Any, dict[Any, str]]:
+def _works(study, called) -> tuple[Any, dict[Any, str]]:
     """Buried wires of each tower with their greatest length, and works since its last reading."""
     works = study.records.works
     works = works[works["date"] <= last_day(study.month)].sort_values("date", kind="stable")
