@@ -93,7 +93,9 @@ def ambient_on_line(network: Network, width: int = 110) -> str:
     """
     bonds, spans = network.towers["bond_scan"], network.spans["span_scan"]
     if (bonds == "").all() and (spans == "").all():
-        return "\n".join(fill(words, width) for words in network.off) or "The scan of the line is not available."
+        return (
+            "\n".join(fill(words, width) for words in network.off) or "The scan of the line is not available."
+        )
     read = network.towers["leg_share_measured"].notna().to_numpy()
     shown = network.towers["bond_testable"].eq(True).fillna(False).to_numpy(bool)
     asked = network.towers["bond_testable"].notna().to_numpy(bool)

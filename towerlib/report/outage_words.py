@@ -129,7 +129,9 @@ def years(outages: Outages) -> Table:
         "each": "before and after [years]",
         "after": "after, with the present record [years]",
     }
-    return table(found, columns, "Years of record until a reduction is significant (one-sided 5 %, power 80 %)")
+    return table(
+        found, columns, "Years of record until a reduction is significant (one-sided 5 %, power 80 %)"
+    )
 
 
 def _years(number: float) -> str:
@@ -167,18 +169,18 @@ def _cost(sums: dict[str, Any], line: Line) -> list[str]:
     """Trip-outs and money a year, and what they rest on."""
     if "whole_line_per_year" not in sums:
         return [f"{line.title}: expected trip-outs a year are not available."]
-    rate, ends = sums["whole_line_per_year"], (sums["whole_line_low"], sums["whole_line_high"])
+    level, rate, ends = 80, sums["whole_line_per_year"], (sums["whole_line_low"], sums["whole_line_high"])
     basis = [
-        f"Model alone: {_two(rate)} a year ({_two(ends[0])}–{_two(ends[1])}, uncertainty of the records only). The method "
+        f"Model alone: {_two(rate)} a year (80 % interval {_two(ends[0])}–{_two(ends[1])}, records only). The method "
         f"itself is uncertain by a factor of {_two(sums['model_factor'])} either way."
     ]
     if "calibrated_per_year" in sums:
-        rate, ends = sums["calibrated_per_year"], (sums["calibrated_low"], sums["calibrated_high"])
+        level, rate, ends = 95, sums["calibrated_per_year"], (sums["calibrated_low"], sums["calibrated_high"])
         basis.append(
             f"Weighted towards the record of {sums['observed_trip_outs']} lightning trip-outs in "
             f"{sums['observed_years']:.1f} years."
         )
-    head = f"{line.title}: expected lightning trip-outs {_two(rate)} a year ({_two(ends[0])}–{_two(ends[1])})"
+    head = f"{line.title}: expected lightning trip-outs {_two(rate)} a year ({level} % interval {_two(ends[0])}–{_two(ends[1])})"
     if line.plan.cost_per_trip_out:
         head += f", about {_money(rate * line.plan.cost_per_trip_out)} {line.plan.currency} a year".replace(
             "  ", " "
@@ -236,7 +238,5 @@ def density(outages: Outages) -> str:
         f"from {found.count} flashes in {found.area_km2:.3g} km² and {found.years:.3g} years."
     )
     if found.year_spread > 1:
-        text += (
-            f" Years differ {found.year_spread:.0f} times as much as independent flashes would: flashes come in storms."
-        )
+        text += f" Years differ {found.year_spread:.0f} times as much as independent flashes would: flashes come in storms."
     return "\n".join(fill(part, 110, subsequent_indent="  ") for part in (text, *found.remarks))
