@@ -161,7 +161,9 @@ def _interference(visits, mains_hz):
         "interference_highest_v": np.maximum(potential, current),
         "interference_part_v": number("interference_part") * np.maximum(potential, current),
         "interference_difference_v": (potential - current).abs().round(DIGITS),
-        "interference_offset_hz": np.minimum((stray - mains_hz).abs(), (stray - 3 * mains_hz).abs()).round(DIGITS),
+        "interference_offset_hz": np.minimum((stray - mains_hz).abs(), (stray - 3 * mains_hz).abs()).round(
+            DIGITS
+        ),
         "harmonic_hz": harmonic_hz,
         "harmonic_offset_hz": (test - harmonic_hz).abs().round(DIGITS),
     }
@@ -213,7 +215,8 @@ def interference_agrees(context, threshold):
     """Both probes see about the same stray voltage, as two places at remote earth do."""
     # At some ten volts a sound lay leaves more than a volt: the nearer probe stands in the tower's funnel.
     return ~(
-        context.visits["interference_difference_v"] > np.maximum(threshold, context.visits["interference_part_v"].fillna(0))
+        context.visits["interference_difference_v"]
+        > np.maximum(threshold, context.visits["interference_part_v"].fillna(0))
     )
 
 
@@ -487,7 +490,9 @@ def _soil(visits):
 def _ambient(visits):
     """Stray voltage over leakage current, where both stand clear of noise: it needs no injected current."""
     volt, total = visits["interference_potential_probe_v"], visits["leakage_total_ma"]
-    clear = (volt >= number("interference_floor_v")) & (total > number("ambient_clear_u") * visits["total_u_ma"])
+    clear = (volt >= number("interference_floor_v")) & (
+        total > number("ambient_clear_u") * visits["total_u_ma"]
+    )
     clear &= ~no(visits["in_service"]) & (visits["impedance_ohm"] > 0) & visits["method"].notna()
     ambient = (1000.0 * volt / total).where(clear)
     ratio = np.log(ambient / visits["impedance_ohm"].where(clear))

@@ -177,7 +177,7 @@ def _cost(sums: dict[str, Any], line: Line) -> list[str]:
     if "calibrated_per_year" in sums:
         level, rate, ends = 95, sums["calibrated_per_year"], (sums["calibrated_low"], sums["calibrated_high"])
         basis.append(
-            f"Weighted towards the record of {sums['observed_trip_outs']} lightning trip-outs in "
+            f"Weighted towards the record of {counted(sums['observed_trip_outs'], 'lightning trip-out')} in "
             f"{sums['observed_years']:.1f} years."
         )
     head = f"{line.title}: expected lightning trip-outs {_two(rate)} a year ({level} % interval {_two(ends[0])}–{_two(ends[1])})"

@@ -501,7 +501,15 @@ VISIT_COLUMNS = [
     ),
     *("potential_probe_ohm", "current_probe_ohm", "potential_probe_distance_m", "current_probe_distance_m"),
     *("potential_probe_bearing_deg", "current_probe_bearing_deg", "coil_turns", "coil_turns_recorded"),
-    *("current_scale_factor", "over_range", "leads_missing", "corrosion", "bond_seen", "photo", "latitude_deg"),
+    *(
+        "current_scale_factor",
+        "over_range",
+        "leads_missing",
+        "corrosion",
+        "bond_seen",
+        "photo",
+        "latitude_deg",
+    ),
     *("longitude_deg", "note"),
 ]
 NOTES = {
