@@ -178,16 +178,10 @@ class Tables:
         return condition_words.rows_used(self._study)
 
     def verdicts(self) -> Table:
-        """Number of visits by verdict."""
+        """Number of visits by verdict, and by the quality rules that they do not meet."""
         from towerlib.report import condition_words
 
         return condition_words.verdicts(self._study)
-
-    def rules(self) -> Table:
-        """Quality rules that visits do not meet, by severity."""
-        from towerlib.report import condition_words
-
-        return condition_words.rules_broken(self._study)
 
     def footings(self, rows: int = 10) -> Table:
         """Towers with the highest footing impedance."""
@@ -212,12 +206,6 @@ class Tables:
         from towerlib.report import condition_words
 
         return condition_words.suspected(self._study.joined("network"), rows)
-
-    def jumps(self) -> Table:
-        """Number of towers by change since the last comparable reading."""
-        from towerlib.report import condition_words
-
-        return condition_words.jumps(self._study.ranks)
 
     def changes_over_years(self, rows: int = 10) -> Table:
         """Towers with a clear jump, a clear trend or a treatment."""

@@ -131,7 +131,7 @@ def rows_used(study: Study) -> Table:
 
 
 def verdicts(study: Study) -> Table:
-    """Number of visits up to the month by verdict.
+    """Number of visits up to the month by verdict, and the quality rules that they do not meet.
 
     Parameters
     ----------
@@ -140,29 +140,19 @@ def verdicts(study: Study) -> Table:
     Returns
     -------
     Table
+        Per verdict one row for all its visits, then one row per rule; a visit can miss several rules.
     """
-    counts = _seen(study)["verdict"].value_counts().sort_index().rename("visits").reset_index()
-    return table(counts, {"verdict": "verdict", "visits": "visits"}, "Visits by verdict")
-
-
-def rules_broken(study: Study) -> Table:
-    """Quality rules that visits up to the month do not meet, by severity and number of visits.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Table
-    """
-    findings = study.grades.findings
-    findings = findings[findings["visit_id"].isin(_seen(study)["visit_id"])]
-    if findings.empty:
-        return nothing("Every visit meets every quality rule.")
+    seen, findings = _seen(study), study.grades.findings
+    counts = seen["verdict"].value_counts().rename("visits").rename_axis("verdict").reset_index()
+    findings = findings[findings["visit_id"].isin(seen["visit_id"])]
     rules = findings.groupby(["severity", "rule"]).size().rename("visits").reset_index()
-    rules = rules.sort_values(["severity", "visits", "rule"], ascending=[False, False, True])
-    return table(rules, {name: name for name in ("severity", "rule", "visits")}, "Quality rules not met")
+    found = pd.concat(
+        [counts.assign(rule="all visits"), rules.rename(columns={"severity": "verdict"})], ignore_index=True
+    )
+    found = found.assign(whole=found["rule"] == "all visits")
+    found = found.sort_values(["verdict", "whole", "visits", "rule"], ascending=[True, False, False, True])
+    columns = {"verdict": "verdict", "rule": "rule not met", "visits": "visits"}
+    return table(found, columns, "Visits by verdict, and by the quality rules that they do not meet")
 
 
 def _seen(study: Study) -> pd.DataFrame:
@@ -266,24 +256,6 @@ def suspected(towers: pd.DataFrame, rows: int = 10) -> Table:
     return table(found, columns, "Suspected towers; a suspicion asks for an inspection", rows=rows)
 
 
-def jumps(towers: pd.DataFrame) -> Table:
-    """Number of towers by change since the last comparable reading.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        One row per tower with jump_verdict.
-
-    Returns
-    -------
-    Table
-    """
-    counts = towers["jump_verdict"].replace("", "nothing comparable").value_counts()
-    counts = counts.rename_axis("change").rename("towers").reset_index()
-    columns = {"change": "change since the last comparable reading", "towers": "towers"}
-    return table(counts, columns, "Towers by change between comparable readings")
-
-
 def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
     """Towers with a clear jump, a clear trend or a treatment.
 
@@ -301,8 +273,10 @@ def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
         "jump_verdict in ['up', 'down'] or works_verdict != ''"
         " or trend_low_percent_per_year > 0 or trend_high_percent_per_year < 0"
     )
+    counts = towers["jump_verdict"].replace("", "nothing comparable").value_counts()
+    all_towers = ", ".join(f"{verdict} {count}" for verdict, count in counts.items())
     if clear.empty:
-        return nothing("No clear jump, no clear trend, no treatment.")
+        return nothing(f"No clear jump, no clear trend, no treatment. Towers by last change: {all_towers}.")
     columns = {
         "tower_id": "tower",
         "jump_verdict": "jump",
@@ -313,7 +287,7 @@ def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
         "works_verdict": "after treatment",
     }
     estimates = tuple(name for name in columns if "percent" in name)
-    caption = "Clear jumps, clear trends (95 % interval) and treatments"
+    caption = f"Clear jumps, clear trends (95 % interval) and treatments. Towers by last change: {all_towers}"
     return table(clear, columns, caption, rows=rows, estimates=estimates)
 
 
