@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from towerlib import config, months, safe_files
+from towerlib.config.sections import Settings
 from towerlib.errors import RecordsError, SettingsError, TowerlibError, sentence
 from towerlib.views import Answers, Explanation, LineRanking, Plots, Tables, WhatIf
 
@@ -225,6 +226,22 @@ class Study:
         """Names of the stages whose results are at hand."""
         further = self._origin.computed if self._origin is not None else ()
         return tuple(name for name in STAGES if name in self._results or name in further)
+
+    @property
+    def settings(self) -> pd.DataFrame:
+        """Settings in force: one row per key of ``line.toml`` with section, key, value, set (by the line), meaning."""
+        rows = []
+        for name, part in config.Line.model_fields.items():
+            value = getattr(self.line, name)
+            if isinstance(value, Settings):
+                rows += [
+                    (name, key, getattr(value, key), key in value.model_fields_set, one.description)
+                    for key, one in type(value).model_fields.items()
+                ]
+            else:
+                section = "line" if name in config.HEAD else name
+                rows.append((section, name, value, name in self.line.model_fields_set, part.description))
+        return pd.DataFrame(rows, columns=["section", "key", "value", "set", "meaning"])
 
     @property
     def records(self) -> Records:

@@ -177,6 +177,28 @@ class Tables:
 
         return condition_words.rows_used(self._study)
 
+    def rejected(self, rows: int = 10) -> Table:
+        """Rows that are not used, with place, value and reason."""
+        from towerlib.report.tables import nothing, table
+
+        found = self._study.records.rejected
+        if found.empty:
+            return nothing("Every row is used.")
+        columns = {name: name for name in ("file", "row", "column", "value", "reason")}
+        return table(found, columns, "Rejected rows", rows=rows)
+
+    def settings(self, section: str) -> Table:
+        """Settings of one section of ``line.toml``: value in force, and whether the line sets it."""
+        from towerlib.report.tables import table
+
+        found = self._study.settings
+        if section not in set(found["section"]):
+            raise SettingsError(f"{section!r} is no section of line.toml")
+        found = found[found["section"] == section]
+        found = found.assign(value=found["value"].astype(str))
+        columns = {"key": "key", "value": "value", "set": "set by the line", "meaning": "meaning"}
+        return table(found, columns, f"Settings under [{section}]")
+
     def verdicts(self) -> Table:
         """Number of visits by verdict, and by the quality rules that they do not meet."""
         from towerlib.report import condition_words

@@ -279,6 +279,17 @@ def test_unknown_settings_are_refused_by_name(study):
         study.replace(limits={"limit_ohm": -1})
 
 
+def test_settings_are_listed_with_their_meaning(study):
+    listed = study.settings.set_index(["section", "key"])
+    assert listed.loc[("line", "voltage_kv"), "value"] == 110
+    assert listed.loc[("plan", "budget"), "value"] == 20000
+    assert bool(listed.loc[("plan", "budget"), "set"])
+    assert not listed.loc[("limits", "limit_ohm"), "set"]
+    assert listed["meaning"].notna().all()
+    with pytest.raises(tl.SettingsError, match="'limit' is no section"):
+        study.tables.settings("limit")
+
+
 # ---- other months, results by hand
 
 
@@ -357,6 +368,7 @@ def test_tables_are_tables_with_units_and_caption(demo):
     assert type(footings.copy()) is pd.DataFrame
 
 
+ASKED = {"settings": ("limits",)}
 ACCESSORS = [
     (kind, name)
     for kind in ("tables", "answer")
@@ -367,7 +379,7 @@ ACCESSORS = [
 
 @pytest.mark.parametrize(("kind", "name"), ACCESSORS)
 def test_every_table_and_answer_of_the_demo_says_something_finite(demo, kind, name):
-    text = str(getattr(getattr(demo, kind), name)())
+    text = str(getattr(getattr(demo, kind), name)(*ASKED.get(name, ())))
     assert text.strip()
     assert not re.search(r"\b(nan|inf|None|NaT|<NA>)\b", text)
 
@@ -375,7 +387,7 @@ def test_every_table_and_answer_of_the_demo_says_something_finite(demo, kind, na
 @pytest.mark.parametrize(("kind", "name"), ACCESSORS)
 def test_every_table_and_answer_bears_a_line_of_three_files(kind, name, tmp_path):
     bare = tl.assess(line_folder(tmp_path / "low-moor"))
-    text = str(getattr(getattr(bare, kind), name)())
+    text = str(getattr(getattr(bare, kind), name)(*ASKED.get(name, ())))
     assert text.strip()
     assert not re.search(r"\b(nan|inf|None|NaT|<NA>)\b", text)
 
