@@ -738,7 +738,8 @@ def compare(study: Study, earlier: Study | str | Path) -> Changes:
         before = changes.months.read(folder, study.line.id)
         months.last_day(before.month)
     except (OSError, ValueError, SettingsError) as flaw:
-        raise RecordsError(f"{folder} cannot be compared with: {sentence(flaw)}") from None
+        why = sentence(flaw) if isinstance(flaw, OSError) else str(flaw)
+        raise RecordsError(f"{folder} cannot be compared with: {why}") from None
     _insist_on_earlier(before.month, study)
     return changes.compare(study, before)
 

@@ -21,12 +21,17 @@ TOWERS = "tower_id,latitude_deg,longitude_deg,soil_resistivity_ohm_m,leg_spacing
     f"{place + 1},-31,{-20 + 0.003 * place:.3f},{100 + 40 * place},8,G{place // 3}\n" for place in range(6)
 )
 OHM = [4.2, 22.5, 9.1, 35.0, 12.4, 60.0]
+YEARS = [2026, 2026, 2026, 2026, 2026, 2023]  # the last tower was not visited again
 VISITS = "visit_id,tower_id,date,method,impedance_ohm,leakage_total_ma\n" + "".join(
-    f"v{place},{place + 1},2026-03-0{place + 1},leg coils,{ohm},9\nw{place},{place + 1},2025-03-0{place + 1},leg coils,{ohm},9\n"
-    for place, ohm in enumerate(OHM)
+    f"{name}{place},{place + 1},{year - back}-03-0{place + 1},leg coils,{ohm},9\n"
+    for place, (ohm, year) in enumerate(zip(OHM, YEARS, strict=True))
+    for name, back in (("v", 0), ("w", 1))
 )
 LEGS = "visit_id,leg,leakage_ma\n" + "".join(f"v{k},{leg},{3 + k}\n" for k in range(6) for leg in "ABCD")
-PRICES = "item,unit,price\nrod,m,40\ntrench,m,30\nwire,m,12\nmobilisation,,500\ncrew,week,4000\n"
+PRICES = (
+    "item,unit,price\ntrench,m,45\nwire,m,9\nrod,m,75\ndrilled rod,m,190\nbackfill,m,38\nleg lead,piece,260\n"
+    "mobilisation,group,1200\nretest,tower,240\narrester set,tower,6800\nshield-wire bond,piece,380\n"
+)
 FULL = (
     LINE
     + """
@@ -46,9 +51,16 @@ ground_flash_density = 3
 [plan]
 budget = 20000
 currency = "EUR"
+cost_per_trip_out = 9000
 """
 )
-FILES = {"towers_csv": TOWERS, "visits_csv": VISITS, "legs_csv": LEGS, "line_toml": FULL}
+FILES = {
+    "towers_csv": TOWERS,
+    "visits_csv": VISITS,
+    "legs_csv": LEGS,
+    "prices_csv": PRICES,
+    "line_toml": FULL,
+}
 RESULTS = ("condition", "priority", "retest")
 
 
@@ -67,6 +79,7 @@ def whole(tmp_path_factory):
     """The same with every stage computed, so that any could be kept wrongly."""
     found = tl.assess(synthetic(tmp_path_factory.mktemp("whole")))
     assert len(found.priority) == len(OHM)
+    assert found.budget.plan is not None
     assert len(found.retest) <= len(OHM)
     return found
 
