@@ -22,7 +22,6 @@ from towerlib.errors import RecordsError, SettingsError, TowerlibError, sentence
 from towerlib.views import Answers, Explanation, LineRanking, Plots, Tables, WhatIf
 
 if TYPE_CHECKING:
-    import folium
     import geopandas as gpd
 
     from towerlib.changes import Changes
@@ -447,7 +446,7 @@ class Study:
         latest = months.latest(month)
         same = ("records", "route", "grades", "currents") if latest <= self.latest else ()
         kept = {name: self._result(name) for name in same if name in self.computed}
-        return Study(self.folder, self.line, month, max(latest, self.latest), kept)
+        return Study(self.folder, self.line, month, latest if latest > self.latest else self.latest, kept)
 
     def of_line(self, folder: str | Path) -> Study:
         """Another line as of the same month.
@@ -498,7 +497,7 @@ class Study:
         """Answers of this study in words and numbers."""
         return Answers(self)
 
-    def explore(self, column: str = "footing_ohm", **options: Any) -> folium.Map:
+    def explore(self, column: str = "footing_ohm", **options: Any) -> Any:
         """Map of the towers with zoom and tooltips; takes the extra ``explore`` of the installation.
 
         Parameters
@@ -642,7 +641,7 @@ class Study:
         rows = {"line": self.line.title, "month": self.month, "folder": self.folder.name}
         if "ranks" in self.computed:
             rows["towers"] = (
-                f"{len(self.ranks)}, {int(self.ranks['footing_ohm'].notna().sum())} with a usable footing"
+                f"{len(self.ranks)}, {len(self.ranks['footing_ohm'].dropna())} with a usable footing"
             )
         rows["computed"] = ", ".join(self.computed) or "nothing yet"
         cells = "".join(

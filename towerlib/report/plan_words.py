@@ -9,7 +9,7 @@ import pandas as pd
 
 from towerlib.plan import sensitivity as studies
 from towerlib.plan.budget import OWN
-from towerlib.report.tables import Table, nothing, table
+from towerlib.report.tables import Table, each, nothing, table
 from towerlib.text import counted, listed, money, plain, rounded, share, two, wrapped
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def levels(budget: Budget, outlook: Outlook | None, line: Line) -> Table:
     -------
     Table
     """
-    if outlook is None or outlook.levels.empty:
+    if outlook is None or budget.terms is None or outlook.levels.empty:
         return nothing(" ".join(no_plan(budget)) or "The budget is 0: there are no levels to compare.")
     found = outlook.levels
     rate = found["added_per_cost"].where(found["added_per_cost"] > 0)
@@ -129,7 +129,7 @@ def beside_rules(methods: pd.DataFrame) -> list[str]:
     """
     others = methods[methods["method"] != OWN]
     told = others[np.isfinite(others["gain"].astype(float))]
-    parts = [f"{share(row.gain)} than “{row.method}”" for row in told.itertuples()]
+    parts = [f"{share(row.gain)} than “{row.method}”" for row in each(told)]
     said = [f"The plan avoids {' and '.join(parts)} with the same money."] if parts else []
     vain = others.loc[np.isposinf(others["gain"].astype(float)), "method"]
     failing = others.loc[others["fails"].astype(bool), "method"]
@@ -275,12 +275,12 @@ def learned(treatments: Treatments) -> str:
     parts += [
         f"  No clear improvement: {row.treatment} at tower {row.tower_id}, {plain(row.before_ohm)} Ω before, "
         f"{plain(row.after_ohm)} Ω after{_expected(row.predicted_ohm)}."
-        for row in failed.itertuples()
+        for row in each(failed)
     ]
     parts += [
         f"  Learned for {KINDS.get(row.kind, row.kind)} in {row.soil_class} ground: predictions times "
         f"{row.learned_factor:.2f}, from {counted(row.n, 'work')}."
-        for row in treatments.corrections.itertuples()
+        for row in each(treatments.corrections)
     ]
     return wrapped(parts)
 
@@ -314,7 +314,7 @@ def no_plan(budget: Budget) -> list[str]:
         .head(5)
     )
     by = "for its cost" if column == "benefit_per_cost" else "per metre of trench"
-    named = ", ".join(f"{row.tower_id} ({row.option})" for row in first.itertuples())
+    named = ", ".join(f"{row.tower_id} ({row.option})" for row in each(first))
     return [*budget.off, f"Most avoided {by}: {named}."]
 
 
@@ -342,29 +342,31 @@ def answer(study: Study, outlook: Outlook | None) -> str:
         *_levelled(outlook, line.plan.currency),
         *_enough(outlook, line.plan),
         *(f"Not considered: {sentence}" for sentence in budget.off),
-        *(sentence for sentence in budget.assumed if sentence != budget.plan.how),
+        *(sentence for sentence in budget.assumed if budget.plan is None or sentence != budget.plan.how),
     ]
     return wrapped(parts)
 
 
 def _bought(budget: Budget, terms: PlanSettings) -> list[str]:
     """Towers, money and trip-outs of the plan, and how far the simple rules fall short."""
-    plan, works = budget.plan, budget.works
+    plan, allowed, works = budget.plan, budget.terms, budget.works
+    if plan is None or allowed is None:
+        return []
     if works.empty:
         return [
-            f"{money(sum(budget.terms.budget), terms.currency)} buys nothing here: no work fits the budget and has a benefit."
+            f"{money(sum(allowed.budget), terms.currency)} buys nothing here: no work fits the budget and has a benefit."
         ]
     low, middle, high = (works[name].sum() for name in ("avoided_low", "avoided_per_year", "avoided_high"))
     years = ", ".join(
         f"{row.towers} towers in year {row.year} ({money(row.spent, terms.currency)})"
-        for row in plan.years.itertuples()
+        for row in each(plan.years)
     )
     must = int(works["must_do"].sum())
     parts = [
-        f"{money(plan.spent, terms.currency)} of {money(sum(budget.terms.budget), terms.currency)} treat {len(works)} towers: "
+        f"{money(plan.spent, terms.currency)} of {money(sum(allowed.budget), terms.currency)} treat {len(works)} towers: "
         f"{years}. Must-do works among them, whatever they avoid: {must}.",
         f"Once all is done, {two(middle)} trip-outs a year are avoided ({two(low)}–{two(high)} if all works err alike); "
-        f"{two(plan.benefit)} over {plain(budget.terms.horizon_years)} years, later ones counted less.",
+        f"{two(plan.benefit)} over {plain(allowed.horizon_years)} years, later ones counted less.",
     ]
     return [*parts, plan.how, *beside_rules(budget.methods)]
 
@@ -374,7 +376,7 @@ def _kinds(budget: Budget, currency: str) -> list[str]:
     table = studies.by_kind(budget.works)
     parts = [
         f"{KINDS.get(row.kind, row.kind)} at {row.towers} ({two(row.avoided_per_year)} a year for {money(row.cost, currency)})"
-        for row in table.itertuples()
+        for row in each(table)
     ]
     return [f"By treatment, without mobilisation: {'; '.join(parts)}."] if parts else []
 
@@ -382,7 +384,7 @@ def _kinds(budget: Budget, currency: str) -> list[str]:
 def _worth(budget: Budget, rates: dict[str, Any], terms: PlanSettings) -> list[str]:
     """Cost of a trip-out avoided, by the model and by the record."""
     plan = budget.plan
-    if not plan.benefit > 0:
+    if plan is None or not plan.benefit > 0:
         return []
     each = plan.spent / plan.benefit
     parts = [

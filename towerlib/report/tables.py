@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from html import escape
+from typing import Any, cast
 
 import pandas as pd
 
@@ -80,20 +81,25 @@ def table(
     """
     shown = frame[list(columns)].head(len(frame) if rows is None else rows).reset_index(drop=True).copy()
     for name in shown.columns:
-        column = shown[name]
+        column = cast("pd.Series[Any]", shown[name])
         if pd.api.types.is_datetime64_any_dtype(column):
             shown[name] = column.dt.strftime("%Y-%m-%d").astype("object").where(column.notna(), NONE)
         elif pd.api.types.is_bool_dtype(column) or pd.api.types.is_string_dtype(column):
             shown[name] = column.astype("object").where(column.notna(), NONE)
         elif name in amounts:
             shown[name] = column.astype("float64").round()
-        elif pd.api.types.is_float_dtype(column) or column.isna().any():
+        elif pd.api.types.is_float_dtype(column) or bool(column.isna().any()):
             digits = ESTIMATE if name in estimates else READING
             shown[name] = [_rounded(value, digits) for value in column.astype("float64")]
     left = len(frame) - len(shown)
-    found = Table(shown.rename(columns=dict(columns)))
+    found = Table(shown.set_axis(list(columns.values()), axis=1))
     found.attrs["caption"] = caption + (f" ({left} more not shown)" if left else "")
     return found
+
+
+def each(frame: pd.DataFrame) -> Iterator[Any]:
+    """Rows of a table, with the columns as attributes."""
+    return iter(frame.itertuples())
 
 
 def nothing(caption: str) -> Table:
