@@ -25,6 +25,7 @@ ROOMS = [  # from left to right; modules of one group may import from each other
     {"changes", "fieldwork"},
     {"portfolio"},
     {"report"},
+    {"views"},
     {"assessment"},
     {"runs"},
     {"fleet"},

@@ -7,8 +7,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from functools import cached_property, lru_cache
+from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,16 +17,18 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from towerlib import config, months, safe_files
-from towerlib.errors import SettingsError
+from towerlib.config.sections import Settings
+from towerlib.errors import RecordsError, SettingsError, TowerlibError, sentence
+from towerlib.views import Answers, Explanation, LineRanking, Plots, Tables, WhatIf
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from matplotlib.figure import Figure
 
+    from towerlib.changes import Changes
     from towerlib.network import Network
-    from towerlib.network.what_if import Change
     from towerlib.outages import Outages
     from towerlib.plan import Budget
+    from towerlib.plan.sensitivity import Outlook
     from towerlib.readings.quality import Grades
     from towerlib.records.load import Records
     from towerlib.route import Route
@@ -94,32 +97,33 @@ def _network(study: Study) -> Network:
 
 
 def _outages(study: Study) -> Outages:
-    from towerlib import network, outages
+    from towerlib import outages
 
-    towers = network.join(study.ranks, study.network)
-    return outages.assess(study.records, study.route, towers, study.month)
+    return outages.assess(study.records, study.route, study.joined("network"), study.month)
 
 
 def _treatments(study: Study) -> Treatments:
-    from towerlib import network, outages, treatments
+    from towerlib import treatments
 
-    towers = outages.join(network.join(study.ranks, study.network), study.outages)
+    towers = study.joined("network", "outages")
     facts = study.records, study.route, towers, study.network, study.outages
     return treatments.assess(*facts, study.month, visits=study.grades.visits)
 
 
 def _budget(study: Study) -> Budget:
-    from towerlib import network, outages, plan
+    from towerlib import plan
 
-    towers = outages.join(network.join(study.ranks, study.network), study.outages)
-    return plan.optimise_plan(study.treatments, towers, study.line)
+    return plan.optimise_plan(study.treatments, study.joined("network", "outages"), study.line)
+
+
+def _outlook(study: Study) -> Outlook | None:
+    from towerlib.plan import sensitivity
+
+    return sensitivity.outlook(study.budget, study.ranks)
 
 
 def _condition(study: Study) -> pd.DataFrame:
-    from towerlib import network, outages, plan
-
-    towers = outages.join(network.join(study.ranks, study.network), study.outages)
-    return plan.join(towers, study.budget)
+    return study.joined("network", "outages", "budget")
 
 
 def _retest(study: Study) -> pd.DataFrame:
@@ -134,8 +138,9 @@ def _priority(study: Study) -> pd.DataFrame:
     return plan.priority_list(study.condition, study.line)
 
 
+# A setting is a key of [line], a section, or one key of a section ("limits.rules").
 STAGES: Mapping[str, Stage] = {
-    "records": Stage((), ("columns", "crs", "limits", "stations", "voltage_kv", "frequency_hz"), _records),
+    "records": Stage((), ("columns", "crs", "limits.rules"), _records),
     "route": Stage(("records",), ("crs", "stations"), _route),
     "grades": Stage(("records", "route"), ("quality", "frequency_hz"), _grades),
     "currents": Stage(("records",), ("coils",), _currents),
@@ -147,28 +152,29 @@ STAGES: Mapping[str, Stage] = {
     "network": Stage(
         ("records", "route", "grades", "currents", "ranks"),
         (
-            *("stations", "shield_wires", "tower", "phases", "earth_fault", "safety", "coils"),
+            *("stations", "shield_wires", "phases", "earth_fault", "safety", "coils"),
             *("voltage_kv", "frequency_hz"),
         ),
         _network,
     ),
     "outages": Stage(
         ("records", "route", "ranks", "network"),
-        (
-            *("tower", "phases", "shield_wires", "lightning", "outage_record", "voltage_kv", "frequency_hz"),
-            *("limits", "seasons"),
-        ),
+        ("tower", "phases", "shield_wires", "lightning", "outage_record", "voltage_kv"),
         _outages,
     ),
     "treatments": Stage(
         ("records", "route", "grades", "ranks", "network", "outages"),
-        ("treatments", "lightning", "phases", "safety", "seasons", "comparable", "plan", "limits"),
+        (
+            *("treatments", "lightning", "phases", "safety", "seasons", "comparable"),
+            *("tower", "shield_wires", "voltage_kv"),
+        ),
         _treatments,
     ),
-    "budget": Stage(("ranks", "network", "outages", "treatments"), ("plan", "id"), _budget),
+    "budget": Stage(("ranks", "network", "outages", "treatments"), ("plan",), _budget),
+    "outlook": Stage(("ranks", "budget"), (), _outlook),
     "condition": Stage(("ranks", "network", "outages", "budget"), (), _condition),
-    "retest": Stage(("condition", "grades"), ("retest", "safety"), _retest),
-    "priority": Stage(("condition",), ("plan", "safety", "id"), _priority),
+    "retest": Stage(("condition", "grades"), ("retest",), _retest),
+    "priority": Stage(("condition",), ("plan", "id"), _priority),
 }
 JOINED = ("network", "outages", "budget")  # stages that add columns to the towers, in this order
 
@@ -195,23 +201,46 @@ class Study:
     latest: pd.Timestamp
     _results: dict[str, Any] = field(default_factory=dict)  # shared between studies of the same inputs
     _handed: dict[str, Any] = field(default_factory=dict)  # what callers of this study hold
+    _origin: Study | None = None  # study that supplies the stages that are not put in place by hand
 
     # stages ------------------------------------------------------------------------------------------------
 
     def _stage(self, name: str) -> Any:
         """The result of a stage, computed now if nobody asked before."""
         if name not in self._handed:
-            if name not in self._results:
-                self._results[name] = STAGES[name].compute(self)
-            result = self._results[name]
-            # What one caller does to a table must not reach the next.
-            self._handed[name] = result.copy() if isinstance(result, pd.DataFrame) else result
+            self._handed[name] = _copied(self._result(name))
         return self._handed[name]
+
+    def _result(self, name: str) -> Any:
+        """The result of a stage as it is shared; never handed out."""
+        if name not in self._results:
+            if self._origin is not None:
+                return self._origin._result(name)
+            # A sibling that has handed out nothing: what a caller did to a table must not reach later stages.
+            self._results[name] = STAGES[name].compute(replace(self, _handed={}))
+        return self._results[name]
 
     @property
     def computed(self) -> tuple[str, ...]:
         """Names of the stages whose results are at hand."""
-        return tuple(name for name in STAGES if name in self._handed or name in self._results)
+        further = self._origin.computed if self._origin is not None else ()
+        return tuple(name for name in STAGES if name in self._results or name in further)
+
+    @property
+    def settings(self) -> pd.DataFrame:
+        """Settings in force: one row per key of ``line.toml`` with section, key, value, set (by the line), meaning."""
+        rows = []
+        for name, part in config.Line.model_fields.items():
+            value = getattr(self.line, name)
+            if isinstance(value, Settings):
+                rows += [
+                    (name, key, getattr(value, key), key in value.model_fields_set, one.description)
+                    for key, one in type(value).model_fields.items()
+                ]
+            else:
+                section = "line" if name in config.HEAD else name
+                rows.append((section, name, value, name in self.line.model_fields_set, part.description))
+        return pd.DataFrame(rows, columns=["section", "key", "value", "set", "meaning"])
 
     @property
     def records(self) -> Records:
@@ -259,6 +288,11 @@ class Study:
         return self._stage("budget")
 
     @property
+    def outlook(self) -> Outlook | None:
+        """Other budgets, probabilities of being selected, and value of tests; None without a plan."""
+        return self._stage("outlook")
+
+    @property
     def condition(self) -> pd.DataFrame:
         """One row per tower with the columns of every stage; computes all of them."""
         return self._stage("condition")
@@ -273,6 +307,38 @@ class Study:
         """The priority list, most urgent first."""
         return self._stage("priority")
 
+    def joined(self, *stages: str) -> pd.DataFrame:
+        """One row per tower: the ranks, and the columns that some stages add.
+
+        Parameters
+        ----------
+        *stages : {"network", "outages", "budget"}
+            Stages to join; no other is computed unless these need it.
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        SettingsError
+            A stage adds no columns to the towers.
+        """
+        from towerlib import network, outages, plan
+
+        join: dict[str, Callable[[pd.DataFrame, Any], pd.DataFrame]] = {
+            "network": network.join,
+            "outages": outages.join,
+            "budget": plan.join,
+        }
+        if wrong := [name for name in stages if name not in join]:
+            raise SettingsError(f"{wrong[0]!r} adds no columns to the towers; choose of {', '.join(JOINED)}")
+        table = self.ranks
+        for name in JOINED:
+            if name in stages:
+                table = join[name](table, self._stage(name))
+        return table.copy()
+
     # tables for a GIS --------------------------------------------------------------------------------------
 
     @property
@@ -284,13 +350,7 @@ class Study:
         """
         import geopandas as gpd
 
-        from towerlib import network, outages, plan
-
-        join = {"network": network.join, "outages": outages.join, "budget": plan.join}
-        table = self.ranks
-        for name in JOINED:
-            if name in self.computed:
-                table = join[name](table, self._stage(name))
+        table = self.joined(*(name for name in JOINED if name in self.computed))
         points = gpd.points_from_xy(table["longitude_deg"], table["latitude_deg"])
         return gpd.GeoDataFrame(table, geometry=points, crs=WGS84)
 
@@ -331,30 +391,36 @@ class Study:
         SettingsError
             An unknown section or key, or a value out of its range.
         """
+        self.insist_on_computed("replace settings of")
         line = config.changed(self.line, sections)
-        kept = {name: self._stage(name) for name in self.computed if not _touched(name, set(sections))}
+        names = _named(sections)
+        kept = {name: self._result(name) for name in self.computed if not _touched(name, names)}
         if "records" in kept:
             kept["records"] = replace(kept["records"], line=line)
         return Study(self.folder, line, self.month, self.latest, kept)
 
     def with_results(self, **results: Any) -> Study:
-        """The same study with results of stages put in place, for what-ifs on tables.
+        """The same study with results of stages put in place by hand.
 
         Parameters
         ----------
         **results
-            Name of a stage to its result. Results of other stages stay as they are.
+            Name of a stage to its result. Results of other stages stay as they are: nothing is computed from the
+            new ones.
 
         Returns
         -------
         Study
+
+        Raises
+        ------
+        SettingsError
+            An unknown stage.
         """
-        unknown = set(results) - set(STAGES)
-        if unknown:
+        if unknown := set(results) - set(STAGES):
             raise SettingsError(f"{sorted(unknown)[0]!r} is no stage; known are {', '.join(STAGES)}")
-        kept = {name: self._stage(name) for name in STAGES} | results
         line = results["records"].line if "records" in results else self.line
-        return Study(self.folder, line, self.month, self.latest, kept)
+        return Study(self.folder, line, self.month, self.latest, dict(results), _origin=self)
 
     def at(self, month: str) -> Study:
         """The same line as of another month.
@@ -367,11 +433,52 @@ class Study:
         Returns
         -------
         Study
-            Records, route, grades and leg currents are not computed again.
+            Records, route, grades and leg currents are not computed again, unless the month is yet to come: then
+            the records are read again, because rows up to its last day count.
+
+        Raises
+        ------
+        SettingsError
+            The text is no month.
         """
+        self.insist_on_computed("take another month of")
         months.last_day(month)
-        same = ("records", "route", "grades", "currents")
-        return Study(self.folder, self.line, month, self.latest, {name: self._stage(name) for name in same})
+        latest = months.latest(month)
+        same = ("records", "route", "grades", "currents") if latest <= self.latest else ()
+        kept = {name: self._result(name) for name in same if name in self.computed}
+        return Study(self.folder, self.line, month, latest if latest > self.latest else self.latest, kept)
+
+    def of_line(self, folder: str | Path) -> Study:
+        """Another line as of the same month.
+
+        Parameters
+        ----------
+        folder : path
+            Its line folder.
+
+        Returns
+        -------
+        Study
+        """
+        return assess(folder, self.month)
+
+    def insist_on_computed(self, purpose: str) -> None:
+        """Refuse a study with results put in place by hand.
+
+        Parameters
+        ----------
+        purpose : str
+            What cannot be done, as in "write the report of".
+
+        Raises
+        ------
+        SettingsError
+            Some results were put in place by hand; nothing can be computed from them.
+        """
+        if self._origin is not None:
+            raise SettingsError(
+                f"cannot {purpose} a study whose results were put in place by hand; use the study that it came from"
+            )
 
     # views -------------------------------------------------------------------------------------------------
 
@@ -380,8 +487,64 @@ class Study:
         """Pictures of this study."""
         return Plots(self)
 
+    @cached_property
+    def tables(self) -> Tables:
+        """Rounded tables of this study, as the notebooks show them."""
+        return Tables(self)
+
+    @cached_property
+    def answer(self) -> Answers:
+        """Answers of this study in words and numbers."""
+        return Answers(self)
+
+    def explore(self, column: str = "footing_ohm", **options: Any) -> Any:
+        """Map of the towers with zoom and tooltips; takes the extra ``explore`` of the installation.
+
+        Parameters
+        ----------
+        column : str
+            Column of `towers` that gives the colour.
+        **options
+            Further arguments of `geopandas.GeoDataFrame.explore`. No background map is fetched unless `tiles` asks
+            for one.
+
+        Returns
+        -------
+        folium.Map
+            Its page loads scripts from the internet.
+
+        Raises
+        ------
+        TowerlibError
+            The packages for it are not installed.
+        SettingsError
+            There is no such column.
+        """
+        missing = [name for name in ("folium", "mapclassify") if find_spec(name) is None]
+        if missing:
+            raise TowerlibError(
+                f"study.explore needs {' and '.join(missing)}: install them by pip install 'towerlib[explore]'"
+            )
+        towers = self.towers
+        if column not in towers:
+            known = [str(name) for name in towers.columns if name != "geometry"]
+            raise SettingsError(
+                f"towers have no column {column!r}{_nearest(column, known)}; columns of network, outages and plan are there "
+                "once these have been asked for"
+            )
+        places = towers[["longitude_deg", "latitude_deg"]].notna().all(axis=1)
+        head = ("tower_id", "chainage_km", "footing_ohm", "impedance_class", "gap_ma", "suspected_cause")
+        shown = list(dict.fromkeys([*(name for name in head if name in towers), column]))
+        drawn = towers.loc[places, [*shown, "geometry"]].copy()
+        for name in shown:
+            if pd.api.types.is_datetime64_any_dtype(drawn[name]):
+                drawn[name] = drawn[name].dt.strftime("%Y-%m-%d")
+            elif not pd.api.types.is_numeric_dtype(drawn[name]):
+                drawn[name] = drawn[name].astype("object").where(drawn[name].notna(), None)
+        return drawn.explore(column, **({"tiles": None, "marker_kwds": {"radius": 6}} | options))
+
     def explain(self, tower_id: str) -> Explanation:
-        """Why a tower stands where it stands: readings, suspected cause, rule, next step.
+        """Why a tower is ranked where it is: next step, suspected cause, readings, rules.
 
         Parameters
         ----------
@@ -398,13 +561,16 @@ class Study:
         SettingsError
             No such tower.
         """
+        from towerlib.plan import order_rule
         from towerlib.report import line_explorer
 
-        known = self.condition["tower_id"].to_list()
+        known = self.ranks["tower_id"].to_list()
         if tower_id not in known:
             raise SettingsError(f"tower {tower_id!r} is not on {self.line.title}{_nearest(tower_id, known)}")
-        sections = line_explorer.evidence.of_towers(self)[known.index(tower_id)]
-        return Explanation(tower_id, self.line.title, self.month, sections)
+        place = known.index(tower_id)
+        sections = line_explorer.evidence.of_towers(self)[place]
+        rules = [f"Limit: {self.ranks['limit_rule'].iloc[place]}.", f"List: {order_rule(self.line.plan)}"]
+        return Explanation(tower_id, self.line.title, self.month, sections | {"Rules": rules})
 
     def what_if(
         self,
@@ -412,40 +578,56 @@ class Study:
         open_bond: str = "",
         open_span: tuple[str, str] | str = "",
         footing: tuple[str, float] | None = None,
+        between_km: tuple[float, float] = (0.0, 0.0),
     ) -> WhatIf:
-        """The network with one fault simulated, beside the network as recorded.
+        """The network with a simulated change, beside the network as recorded.
 
         Parameters
         ----------
         open_bond : str
             Tower whose shield-wire bond is open.
         open_span : (str, str) or str
-            Span without shield wires, by its two towers.
+            Span without shield wires, by its two towers or as ``"90-91"``.
         footing : (str, float)
             Tower and its other footing impedance [Ω].
+        between_km : (float, float)
+            Stretch of the line that is looked at, by chainage [km]; both 0 take the whole line.
 
         Returns
         -------
         WhatIf
+            Its `towers` are computed when first asked for. Without any change it shows the network as recorded.
 
         Raises
         ------
         SettingsError
-            No change or more than one, an unknown tower or span, or the network analysis is not available.
+            An unknown tower or span, a footing that is not greater than 0, or a stretch of fewer than two towers.
         """
         from towerlib.network import what_if
-        from towerlib.report.spans import case
 
         span = open_span if isinstance(open_span, str) else "-".join(open_span)
         tower, ohm = footing or ("", 0.0)
         change = what_if.change(self.route, open_bond, span, tower, ohm)
-        if change.is_none:
-            raise SettingsError("nothing is changed; give open_bond, open_span or footing")
-        of_line = case.line_case(self)
-        if of_line.case is None:
-            raise SettingsError(of_line.why_not)
-        everywhere = what_if.stretch(self.route, 0.0, 0.0)
-        return WhatIf(change, what_if.compare(of_line.case, change, everywhere))
+        return WhatIf(self, change, what_if.stretch(self.route, *between_km))
+
+    def write(self, folder: str | Path) -> list[str]:
+        """Write every file of the report but the notebooks and ``run.json``, straight into a folder.
+
+        `towerlib.write_report` writes a whole report under its place by line and month.
+
+        Parameters
+        ----------
+        folder : path
+            Made where it does not exist.
+
+        Returns
+        -------
+        list of str
+            Names of the files, relative to the folder.
+        """
+        from towerlib.report import write
+
+        return write.write_report(self, folder, self.outlook)
 
     def __repr__(self) -> str:
         """One line: which line, which month, what is computed."""
@@ -459,114 +641,13 @@ class Study:
         rows = {"line": self.line.title, "month": self.month, "folder": self.folder.name}
         if "ranks" in self.computed:
             rows["towers"] = (
-                f"{len(self.ranks)}, {int(self.ranks['footing_ohm'].notna().sum())} with a usable footing"
+                f"{len(self.ranks)}, {len(self.ranks['footing_ohm'].dropna())} with a usable footing"
             )
         rows["computed"] = ", ".join(self.computed) or "nothing yet"
         cells = "".join(
             f"<tr><th>{name}</th><td>{escape(str(text))}</td></tr>" for name, text in rows.items()
         )
         return f"<table>{cells}</table>"
-
-
-@dataclass(frozen=True)
-class Explanation:
-    """Why a tower stands where it stands.
-
-    Attributes
-    ----------
-    tower_id, line, month : str
-    sections : dict of str to list of str
-        Heading to paragraphs, most urgent first.
-    """
-
-    tower_id: str
-    line: str
-    month: str
-    sections: dict[str, list[str]]
-
-    def __str__(self) -> str:
-        """Plain text, a heading a block."""
-        blocks = [f"Tower {self.tower_id}, {self.line}, as of {self.month}"]
-        blocks += [
-            f"{title}\n" + "\n".join(f"  {text}" for text in texts) for title, texts in self.sections.items()
-        ]
-        return "\n\n".join(blocks)
-
-    __repr__ = __str__
-
-
-@dataclass(frozen=True)
-class WhatIf:
-    """A simulated fault beside the network as recorded.
-
-    Attributes
-    ----------
-    change : Change
-        What was changed.
-    towers : pandas.DataFrame
-        One row per tower: expected readings with and without the change, and the measured ones.
-    """
-
-    change: Change
-    towers: pd.DataFrame
-
-
-class Plots:
-    """Pictures of a study; each method returns a matplotlib figure."""
-
-    def __init__(self, study: Study):
-        self._study = study
-
-    def map(self, column: str = "footing_ohm") -> Figure:
-        """Route map: towers by footing impedance or by leakage gap.
-
-        Parameters
-        ----------
-        column : {"footing_ohm", "gap_ma", "plan_year"}
-        """
-        from towerlib.report import write
-
-        if column == "plan_year":
-            return write.PICTURES["plan-map"](self._study)
-        by = {"footing_ohm": "impedance", "gap_ma": "gap"}.get(column)
-        if by is None:
-            raise SettingsError(
-                f"no map of {column!r}; choose footing_ohm, gap_ma or plan_year, or use study.towers.explore({column!r})"
-            )
-        return write.route_map(self._study, by)
-
-    def profile(self) -> Figure:
-        """Footing impedances along the route, with their limits."""
-        return self._condition_chart("route_profile")
-
-    def worst(self) -> Figure:
-        """Worst towers by footing impedance and by leakage gap, as bars."""
-        return self._condition_chart("ranked_bars")
-
-    def gaps(self) -> Figure:
-        """Sum of the leg currents against their vector total."""
-        return self._condition_chart("gap_scatter")
-
-    def distribution(self) -> Figure:
-        """Distribution of the footing impedances."""
-        return self._condition_chart("impedance_distribution")
-
-    def tower(self, tower_id: str) -> Figure:
-        """Leg currents, injected shares, readings over the years and sweeps of one tower."""
-        from towerlib.report import tower_case, tower_sheet
-
-        return tower_sheet.tower_picture(tower_id, tower_case.tables_of(self._study))
-
-    def trip_outs(self) -> Figure:
-        """Lightning trip-outs of each tower along the route."""
-        from towerlib.report import outage_charts
-
-        return outage_charts.rate_profile(self._study.outages, self._study.line)
-
-    def _condition_chart(self, name: str) -> Figure:
-        from towerlib.report import condition_charts
-
-        return getattr(condition_charts, name)(self._study.condition, self._study.line)
 
 
 def assess(folder: str | Path, month: str = "") -> Study:
@@ -619,10 +700,182 @@ def read_records(folder: str | Path) -> Records:
     return load.load(Path(folder).resolve())
 
 
-def _touched(name: str, sections: set[str]) -> bool:
-    """Whether a stage or one that it needs reads a changed section."""
+def compare(study: Study, earlier: Study | str | Path) -> Changes:
+    """Changes of a line since an earlier month.
+
+    Parameters
+    ----------
+    study : Study
+        The later month.
+    earlier : Study or path
+        The earlier month as a study, or the folder of its report, ``…/<line id>/<YYYY-MM>``.
+
+    Returns
+    -------
+    Changes
+        `table` has one row per tower and kind of change; a quantity counts as changed only beyond both uncertainties.
+
+    Raises
+    ------
+    SettingsError
+        The other study is of another line, or not of an earlier month.
+    RecordsError
+        The folder holds no whole report of an earlier month of this line.
+    """
+    from towerlib import changes
+
+    if isinstance(earlier, Study):
+        if earlier.line.id != study.line.id:
+            raise SettingsError(f"cannot compare {study.line.id} with {earlier.line.id}: they are two lines")
+        _insist_on_earlier(earlier.month, study)
+        found = changes.compare(study, changes.months.of(earlier))
+        # The last remark speaks of a month that the program itself looked up.
+        how = f"Compared with {earlier.month} as assessed from its records."
+        return replace(found, source="as assessed from its records", remarks=(*found.remarks[:-1], how))
+    folder = Path(earlier).resolve()
+    try:
+        before = changes.months.read(folder, study.line.id)
+        months.last_day(before.month)
+    except (OSError, ValueError, SettingsError) as flaw:
+        why = sentence(flaw) if isinstance(flaw, OSError) else str(flaw)
+        raise RecordsError(f"{folder} cannot be compared with: {why}") from None
+    _insist_on_earlier(before.month, study)
+    return changes.compare(study, before)
+
+
+def _insist_on_earlier(month: str, study: Study) -> None:
+    """Refuse a comparison with the same or a later month."""
+    if month >= study.month:
+        raise SettingsError(f"cannot compare {study.month} with {month}, which is not an earlier month")
+
+
+def rank_lines(
+    source: str | Path | Iterable[Study], month: str = "", budget: float | None = None
+) -> LineRanking:
+    """Lines of a month side by side, and one budget split over them.
+
+    Parameters
+    ----------
+    source : path or iterable of Study
+        Folder that reports were written to; nothing is assessed again. Or studies of one month.
+    month : str, optional
+        ``YYYY-MM``; blank takes the newest month of the reports, or that of the studies.
+    budget : float, optional
+        Money to split; else the sum of the budgets of the lines.
+
+    Returns
+    -------
+    LineRanking
+
+    Raises
+    ------
+    RecordsError
+        No line has a report for the month.
+    SettingsError
+        The month is none, the studies are of different months, or the budget is negative.
+    """
+    from towerlib import portfolio
+
+    if isinstance(source, str | Path):
+        return LineRanking(portfolio.gather(source, month, budget))
+    lines, found = [], set()
+    for study in source:  # one at a time: a generator need not hold all lines in memory
+        found.add(study.month)
+        lines.append(portfolio.of(study))
+    if not lines:
+        raise SettingsError("there is no line to rank")
+    if len(found) > 1 or (month and found != {month}):
+        named = ", ".join(sorted(found))
+        raise SettingsError(
+            f"lines are ranked as of one month, and these studies are of {named}; use study.at()"
+        )
+    return LineRanking(portfolio.together(lines, found.pop(), budget))
+
+
+def demo_folder() -> Path:
+    """Folder of the demo lines, as they are shipped.
+
+    Returns
+    -------
+    pathlib.Path
+        In the installed package, or ``data/demo`` of a checkout.
+
+    Raises
+    ------
+    RecordsError
+        The demo is not part of this installation.
+
+    Examples
+    --------
+    >>> (demo_folder() / "brackwater-stonefell" / "line.toml").is_file()
+    True
+    """
+    package = Path(__file__).parent
+    for place in (package / "demo", package.parent / "data" / "demo"):
+        if place.is_dir():
+            return place
+    raise RecordsError("this installation has no demo; `towerlib simulate FOLDER` writes one")
+
+
+def find_line(line: str, records_folder: str | Path = "") -> Path:
+    """Folder of a line, by its name.
+
+    Parameters
+    ----------
+    line : str
+        Name of the line folder.
+    records_folder : path, optional
+        Folder that holds it; blank takes the demo.
+
+    Returns
+    -------
+    pathlib.Path
+
+    Raises
+    ------
+    RecordsError
+        There is no such line folder.
+
+    Examples
+    --------
+    >>> find_line("brackwater-stonefell").name
+    'brackwater-stonefell'
+    """
+    home = Path(records_folder) if records_folder else demo_folder()
+    folder = home / line
+    if not line or not (folder / "line.toml").is_file():
+        known = sorted(path.parent.name for path in home.glob("*/line.toml"))
+        raise RecordsError(f"{home} holds no line folder {line!r}; it holds {', '.join(known) or 'none'}")
+    return folder
+
+
+def _copied(result: Any) -> Any:
+    """A result whose tables can be changed without changing those of anybody else; copies are made on writing."""
+    if isinstance(result, pd.DataFrame):
+        return result.copy()
+    if not is_dataclass(result) or isinstance(result, type):
+        return result
+    tables = {part.name: getattr(result, part.name) for part in fields(result) if part.init}
+    return replace(
+        result, **{name: one.copy() for name, one in tables.items() if isinstance(one, pd.DataFrame)}
+    )
+
+
+def _named(sections: Mapping[str, Any]) -> set[str]:
+    """Changed settings by section and by key; a section that is replaced as a whole counts with every key."""
+    names = set(sections)
+    for section, value in sections.items():
+        keys = value if isinstance(value, Mapping) else ("*",)
+        names |= {f"{section}.{key}" for key in keys}
+    return names
+
+
+def _touched(name: str, changed: set[str]) -> bool:
+    """Whether a stage or one that it needs reads a changed setting."""
     stage = STAGES[name]
-    return bool(sections & set(stage.settings)) or any(_touched(need, sections) for need in stage.needs)
+    whole = {f"{setting.partition('.')[0]}.*" for setting in stage.settings if "." in setting}
+    mine = bool(changed & (set(stage.settings) | whole))
+    return mine or any(_touched(need, changed) for need in stage.needs)
 
 
 def _nearest(name: str, known: Iterable[str]) -> str:

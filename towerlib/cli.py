@@ -1,15 +1,22 @@
-"""The ``towerlib`` command: what was asked, the call, and what to print."""
+"""The ``towerlib`` command: its arguments, the call, and the printed result."""
+
+from __future__ import annotations
 
 import signal
 import sys
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from towerlib.errors import SettingsError, TowerlibError, sentence
+
+if TYPE_CHECKING:
+    from towerlib.portfolio import Portfolio
+    from towerlib.runs import Report
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 
@@ -20,7 +27,7 @@ Folder = Annotated[
 
 
 @app.callback()
-def towerlib():
+def towerlib() -> None:
     """Tower earthing records of whole lines: ranked, mapped, and turned into a priority list."""
 
 
@@ -34,7 +41,7 @@ def run(
     reports: Annotated[Path, typer.Option(help="Where the reports go.")] = Path("reports"),
     parameter: Annotated[list[str] | None, typer.Option(help="NAME=VALUE for the notebooks.")] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Write summary.pdf too; takes the extra 'pdf'.")] = False,
-):
+) -> None:
     """Run the notebooks of each line for a month and write its report folder."""
     from towerlib import months, runs
 
@@ -44,10 +51,10 @@ def run(
     runs.typed(parameters)
     folders = runs.line_folders(folder, line or ())
     failed = []
-    with _progress(len(folders) * (len(runs.NOTEBOOKS) + 1 + pdf)) as tell:
+    with _progress(len(folders) * (len(runs.NOTEBOOKS) + 1 + pdf)) as report_step:
         for place in folders:
             try:
-                steps = partial(tell, place.name)
+                steps = partial(report_step, place.name)
                 report = runs.run_line(place, reports, month, parameters, steps, pdf=pdf)
             except TowerlibError as flaw:
                 failed.append(place.name)
@@ -72,7 +79,7 @@ def portfolio(
         float | None,
         typer.Option(help="Money to split over the lines; the sum of their budgets when missing."),
     ] = None,
-):
+) -> None:
     """Put the lines of a month side by side, from their reports: ranks, coverage, one budget over all."""
     from towerlib import runs
 
@@ -88,8 +95,8 @@ def check(
     reports: Annotated[Path, typer.Option(help="The lists go to <reports>/<line id>/check/.")] = Path(
         "reports"
     ),
-):
-    """Say what can be used of each file and crew, and write rejected and repaired rows."""
+) -> None:
+    """List what can be used of each file and crew, and write rejected and repaired rows."""
     from towerlib import runs
 
     statuses = [_check(place, reports) for place in runs.line_folders(folder)]
@@ -112,8 +119,8 @@ def fieldsheet(
     out: Annotated[
         Path | None, typer.Option(help="Else reports/<line id>/fieldsheet/<YYYY-MM>/.", show_default=False)
     ] = None,
-):
-    """Write what a crew takes along: sheets to print, probe places for a handheld, tables to fill in."""
+) -> None:
+    """Write sheets for a crew: pages to print, probe places for a handheld, tables to fill in."""
     from towerlib import runs
 
     sheet, paths = runs.write_fieldsheet(
@@ -123,7 +130,9 @@ def fieldsheet(
 
 
 @app.command()
-def simulate(folder: Annotated[Path, typer.Argument(help="Where the line folders go.", show_default=False)]):
+def simulate(
+    folder: Annotated[Path, typer.Argument(help="Where the line folders go.", show_default=False)],
+) -> None:
     """Write the demo portfolio: invented lines with known hidden defects."""
     from towerlib.simulate import write_demo
 
@@ -132,14 +141,14 @@ def simulate(folder: Annotated[Path, typer.Argument(help="Where the line folders
 
 
 @app.command()
-def tables():
+def tables() -> None:
     """Print the data dictionary: every table and column that a line folder may hold."""
     from towerlib.records.tables import document
 
     typer.echo(document())
 
 
-def main():
+def main() -> None:
     """Entry point: a flaw in the input is one sentence and exit status 2; a signal ends it as Ctrl-C does."""
     try:
         with _ended_by_signals():
@@ -151,10 +160,10 @@ def main():
 
 
 @contextmanager
-def _ended_by_signals():
+def _ended_by_signals() -> Iterator[None]:
     """SIGTERM and SIGHUP unwind the run, so that it removes what it had not finished and stops its kernel."""
 
-    def end(number, _):
+    def end(number: int, _: object) -> None:
         for each in numbers:  # a second one must not cut the tidying short; Ctrl-C still does
             signal.signal(each, signal.SIG_IGN)
         raise SystemExit(128 + number)
@@ -171,20 +180,20 @@ def _ended_by_signals():
             signal.signal(number, before[number])
 
 
-def _check(place, reports):
+def _check(place: Path, reports: Path) -> int:
     """One line folder checked: 0 clean, 1 something rejected, 2 unusable."""
     from towerlib import runs
 
     try:
-        records, said, paths = runs.check_line(place, reports)
+        records, verdict, paths = runs.check_line(place, reports)
     except (TowerlibError, OSError) as flaw:
         typer.echo(f"{place.name}: {sentence(flaw)}", err=True)
         return WRONG_INPUT
-    typer.echo(f"{said}\n\nwritten: {paths[0]} and {paths[1].name}\n")
+    typer.echo(f"{verdict}\n\nwritten: {paths[0]} and {paths[1].name}\n")
     return SOME_FAILED if len(records.rejected) else DONE
 
 
-def _portfolio(reports, month):
+def _portfolio(reports: Path, month: str) -> bool:
     """The portfolio at the end of a run; whether it could be written."""
     from towerlib import runs
 
@@ -196,14 +205,14 @@ def _portfolio(reports, month):
     return True
 
 
-def _side_by_side(found, paths):
-    """What the portfolio says, and where it is."""
+def _side_by_side(found: Portfolio, paths: list[Path]) -> str:
+    """Answer of the portfolio, and where its pages are."""
     from towerlib.report import portfolio_page
 
     return f"{portfolio_page.answer(found)}\nwritten: {', '.join(map(str, paths))}"
 
 
-def _pairs(texts):
+def _pairs(texts: list[str]) -> dict[str, str]:
     """NAME=VALUE options as a dictionary."""
     pairs = [text.partition("=") for text in texts]
     for text, (name, sign, _) in zip(texts, pairs, strict=True):
@@ -212,8 +221,8 @@ def _pairs(texts):
     return {name: value for name, _, value in pairs}
 
 
-def _outcome(report):
-    """Where the list is, what went into it, and its first five rows."""
+def _outcome(report: Report) -> str:
+    """Place of the list, number of rows read, and its first five rows."""
     study = report.study
     counts = study.records.counts.sum()
     top = study.priority.head(5)
@@ -228,15 +237,15 @@ def _outcome(report):
     return f"{head}\n{report.folder / 'priority-list.csv'}\n{table}\n"
 
 
-def _progress(total):
+def _progress(total: int) -> AbstractContextManager[Callable[[str, str], object]]:
     """A bar on a terminal, plain lines elsewhere; gives a function of (line, step)."""
 
     @contextmanager
-    def plain():
+    def plain() -> Iterator[Callable[[str, str], object]]:
         yield lambda name, step: typer.echo(f"{name}: {step}", err=True)
 
     @contextmanager
-    def bar():
+    def bar() -> Iterator[Callable[[str, str], object]]:
         from rich.console import Console
         from rich.progress import Progress
 

@@ -136,7 +136,7 @@ def test_relative_rates_are_drawn_as_such():
         assert crowded(figure) == []
     blank = outage_charts.observed_against_modelled(outages, line)
     assert "Neither a modelled rate" in words(blank)
-    assert "trip-outs a year cannot be told" in outage_words.answer(outages, line)
+    assert "trip-outs a year are not available" in outage_words.answer(outages, line)
 
 
 def test_avoided_shares_are_drawn_for_relative_rates_too():
@@ -155,8 +155,8 @@ def test_no_rate_is_answered_in_words():
         outage_charts.concentration(outages, records.line),
     ):
         assert "No tower of this line has a trip-out rate" in words(figure).replace("\n", " ")
-    assert outage_words.ranks(outages, condition) == "No tower has a rate."
-    assert outage_words.verdicts(outages) == "No trip-out on record."
+    assert outage_words.ranks(outages, condition).empty
+    assert outage_words.verdicts(outages).caption == "No trip-out on record."
     assert "No local ground flash density" in outage_words.density(outages)
 
 
@@ -166,10 +166,10 @@ def test_no_rate_is_answered_in_words():
 def test_answer_says_cost_sureness_and_share(study):
     text = outage_words.answer(study.outages, study.line).replace("\n  ", " ")
     line = study.outages.line
-    assert "times a year (" in text
-    assert "off by a factor of 3 to either side for the method" in text
+    assert f"{line['calibrated_per_year']:.2g} a year (95 % interval {line['calibrated_low']:.2g}–" in text
+    assert "uncertain by a factor of 3 either way" in text
     assert f"{line['avoided_worst_tenth_fraction']:.0%}" in text
-    assert "42 lightning trip-outs of 7.5 years" in text
+    assert "42 lightning trip-outs in 7.5 years" in text
     cost = float(f"{line['calibrated_per_year'] * 9000:.2g}")  # 9000 EUR a trip-out in line.toml
     assert f"{cost:,.0f} EUR a year".replace(",", " ") in text
 
@@ -177,20 +177,21 @@ def test_answer_says_cost_sureness_and_share(study):
 def test_years_that_nobody_sees():
     table = pd.DataFrame({"cut_fraction": [0.3], "years_each_side": [np.inf], "years_after_record": [np.nan]})
     outages = replace(assessed(np.full(4, 20.0)), years=table)
-    assert outage_words.years(outages).splitlines()[1].split() == ["30%", "over", "60", "-"]
+    assert outage_words.years(outages).iloc[0].to_list() == ["30%", "over 60", "–"]
 
 
 def test_ranks_are_shown_beside_each_other(study):
-    first = outage_words.ranks(study.outages, study.condition, rows=1).splitlines()
-    assert first[0].split()[:3] == ["benefit_rank", "impedance_rank", "tower_id"]
+    first = outage_words.ranks(study.outages, study.condition, rows=1)
     best = study.outages.towers.sort_values("benefit_rank").iloc[0]
-    assert first[1].split()[2] == best["tower_id"]
+    assert first["tower"].to_list() == [best["tower_id"]]
+    assert first["rank by benefit"].to_list() == [1]
+    assert first["trip-outs [1/year]"].iloc[0] == float(f"{best['trip_outs_per_year']:.2g}")
 
 
 def test_ranks_that_agree_are_said_to():
     outages = assessed(np.linspace(20, 24, 8))
     agreed = replace(outages, towers=outages.towers.assign(rank_reason=""))
-    assert outage_words.rank_reasons(agreed, line_of(np.linspace(20, 24, 8))[2]) == "Both ranks agree."
-    assert "its spans are short" in outage_words.rank_reasons(
-        outages, line_of(np.linspace(20, 24, 8))[2]
-    )  # the last
+    condition = line_of(np.linspace(20, 24, 8))[2]
+    assert outage_words.rank_reasons(agreed, condition).empty
+    reasons = outage_words.rank_reasons(outages, condition)["reason"]
+    assert reasons.str.contains("its spans are short").any()  # the last

@@ -151,25 +151,25 @@ def test_ids_that_look_like_formulas_stay_as_they_are(made):
     assert "$1$^_" in words(figure)
 
 
-def test_levels_in_words_hold_their_figures(made):
-    text = " ".join(plan_words.levels(made.budget, made.outlook, made.line).split())
-    assert "Low, 30 EUR:" in text
-    assert "Middle, 60 EUR:" in text
-    assert "High, 90 EUR:" in text
+def test_levels_hold_their_figures(made):
+    found = plan_words.levels(made.budget, made.outlook, made.line).set_index("level")
+    assert found["budget [EUR]"].to_dict() == {"low": 30, "middle": 60, "high": 90}
     middle = made.outlook.levels.iloc[1]
-    assert f"{middle['towers']:.0f} towers in {middle['mobilisations']:.0f} mobilisations" in text
-    assert "than worst ohms first" in text
+    assert found.loc["middle", "towers"] == middle["towers"]
+    assert found.loc["middle", "mobilisations"] == middle["mobilisations"]
+    gain = found.loc["middle", "gain over worst ohms first [%]"]
+    assert gain == float(f"{100 * middle['gain']:.2g}")
 
 
 def test_answer_holds_towers_years_money_and_doubts(made):
     text = " ".join(plan_words.answer(made, made.outlook).split())
     plan = made.budget.plan
     assert f"{plan.spent:.0f} EUR of 60 EUR treat {len(made.budget.works)} towers" in text
-    assert "Must-dos among them, whatever they bring: 1." in text
+    assert "Must-do works among them, whatever they avoid: 1." in text
     each = float(f"{plan.spent / plan.benefit:.2g}")
     assert f"one trip-out avoided costs {each:.0f} EUR" in text
     halved = float(f"{plan.spent / plan.benefit / 0.5:.2g}")
-    assert f"one costs {halved:.0f} EUR then" in text
+    assert f"one then costs {halved:.0f} EUR" in text
     assert "than the 20 EUR that a trip-out costs" in text
 
 
@@ -193,7 +193,7 @@ def test_answer_names_the_budget_beyond_which_money_is_lost(made):
 def test_answer_without_money(made, changed, told):
     other = without(made, **changed)
     assert told in " ".join(plan_words.answer(other, None).split())
-    assert plan_words.levels(other.budget, None, other.line)
+    assert plan_words.levels(other.budget, None, other.line).caption
 
 
 def test_answer_without_prices_ranks_by_trench(made):
@@ -206,9 +206,11 @@ def test_answer_without_prices_ranks_by_trench(made):
 
 def test_packages_in_words_say_how_many_are_left(made):
     table = packages.packages(made.budget, treatments().mobilisation)
-    assert f"and {len(table) - 1} more in packages.csv" in plan_words.packages(table, rows=1)
-    assert "more in" not in plan_words.packages(table)
-    assert "No package" in plan_words.packages(table.iloc[:0])
+    assert f"({len(table) - 1} more not shown)" in plan_words.packages(table, "EUR", rows=1).caption
+    found = plan_words.packages(table, "EUR")
+    assert "not shown" not in found.caption
+    assert found["cost [EUR]"].to_list() == table["cost"].round().to_list()
+    assert "No package" in plan_words.packages(table.iloc[:0], "EUR").caption
 
 
 def test_learned_names_what_did_not_improve():
@@ -231,8 +233,8 @@ def test_learned_names_what_did_not_improve():
     assert "nothing is learned" in plan_words.learned(SimpleNamespace(learned=done.iloc[:0]))
 
 
-def test_sureness_counts_the_towers_of_the_plan(made):
-    text = plan_words.sureness(made.outlook)
+def test_confidence_counts_the_towers_of_the_plan(made):
+    text = plan_words.confidence(made.outlook)
     mine = made.outlook.chances
-    assert f"Of {int((mine['in_plan'] & ~mine['must_do']).sum())} towers in the plan" in text
-    assert "Without a plan" in plan_words.sureness(None)
+    assert f" of {int((mine['in_plan'] & ~mine['must_do']).sum())} selected towers" in text
+    assert "Without a plan" in plan_words.confidence(None)

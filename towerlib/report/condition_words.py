@@ -1,42 +1,52 @@
-"""What ambient currents and injected tests can show of a line as a network, and what they cannot."""
+"""Condition of the towers of a line as tables and sentences, and what ambient currents can show of bonds and spans."""
+
+from __future__ import annotations
 
 from textwrap import fill
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from towerlib.plan.priority import INSPECT
+from towerlib.report.tables import Table, nothing, table
+from towerlib.text import wrapped
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
+    from towerlib.network import Network
 
 CAN = (
-    "Current in service: the load induces a current in the shield wires. Where it is the same in all spans, as on a "
-    "stretch of one arrangement, the footings carry none of it, whatever their resistance and whatever the state "
-    "of the bonds. What a tower does carry comes from places where the induction changes.",
-    "An open span is such a place: the whole induced current, amperes, goes to earth at the towers beside it, and less "
-    "from tower to tower. That shows in service alone. A transposition, another arrangement of the conductors, a tee "
-    "or a line end does the same to a sound line.",
+    "The load induces a current in the shield wires. Where the induced current is equal in all spans, as along a "
+    "section of one arrangement, the footings carry none of it. Neither footing resistance nor bond state matters "
+    "there. Current down a tower comes from places where the induction changes.",
+    "An open span is such a place: the whole induced current, amperes, goes to earth at the two towers beside it, and "
+    "less at each tower farther away. Current in service alone shows that. A transposition, another arrangement of the "
+    "conductors, a tee or a line end has the same effect on a sound line.",
     "Usual sizes: milliamperes to tens of milliamperes mid-line; 0.1 to 2 A near stations, transpositions, changes "
     "of arrangement and broken wires; more beside double circuits with equal phasing. Clean insulators leak "
     "tenths of a milliampere. These are figures of our own models; we know of no published ones.",
 )
 CANNOT = (
     "An open bond mid-line changes hardly anything in service: a tower that carries little with its bond carries "
-    "little without. Low totals where neighbours carry much are a hint, no more; a lost footing looks the "
+    "little without. A low total where neighbours carry much is only a hint; a lost footing looks the "
     "same. A zero gap is no proof of a good bond either.",
-    "More visits in service do not help: what differs from span to span is the same every time. The load is not "
+    "More visits in service do not help: the differences from span to span are the same every time. The load is not "
     "known, so only readings of one round are compared.",
     "The gap in milliamperes is the weakest sign: a ring or counterpoise that joins the legs makes it large with a sound "
-    "bond. That a wide gap hints at a bond is reasoned from a model; we know of no printed rule.",
+    "bond. The link between a wide gap and a poor bond comes from circuit modelling; we know of no printed rule.",
 )
 TEST = (
     "The injected test decides: with a sound bond the legs take some 0.05 to 0.3 of the current, without one all "
     "of it. Of two shield wires one bond is enough to look sound. Without coils a tower with an open bond reads "
     "its own footing; beside an open span two neighbours read nearly twice as much, which fades from tower to "
-    "tower. A worn bond of a few ohms looks like an open span at one tower; the neighbours tell.",
+    "tower. A worn bond of a few ohms looks like an open span at one tower; the neighbours decide.",
 )
+TO_LOOK_AT = (*INSPECT, "weak leg")
 
 
-def ambient_text(width=110):
-    """What currents in service can and cannot show, and what the injected test adds, in plain words.
+def ambient_text(width: int = 110) -> str:
+    """What currents in service can and cannot show, and what the injected test adds.
 
     Parameters
     ----------
@@ -67,8 +77,8 @@ def ambient_text(width=110):
     return "\n".join(lines)
 
 
-def ambient_on_line(network, width=110):
-    """What the readings of one line could have shown of its bonds and spans, in sentences.
+def ambient_on_line(network: Network, width: int = 110) -> str:
+    """At how many towers and spans of a line the readings could show an open bond or span.
 
     Parameters
     ----------
@@ -83,170 +93,255 @@ def ambient_on_line(network, width=110):
     """
     bonds, spans = network.towers["bond_scan"], network.spans["span_scan"]
     if (bonds == "").all() and (spans == "").all():
-        return "\n".join(fill(words, width) for words in network.off) or "The scan of the line is off."
+        return (
+            "\n".join(fill(words, width) for words in network.off) or "The scan of the line is not available."
+        )
     read = network.towers["leg_share_measured"].notna().to_numpy()
     shown = network.towers["bond_testable"].eq(True).fillna(False).to_numpy(bool)
     asked = network.towers["bond_testable"].notna().to_numpy(bool)
     words = [
         f"On this line an open span would show in {_of(spans != 'not testable')} spans, an open bond at "
         f"{_of(shown[asked])} towers with a bond.",
-        f"{np.count_nonzero(read)} towers have an injected test that speaks of their own bond; of the other "
+        f"{np.count_nonzero(read)} towers have an injected test of their own bond; of the other "
         f"{np.count_nonzero(asked & ~read)} an open bond would show at {np.count_nonzero(shown & ~read)}.",
     ]
     return "\n".join(fill(one, width) for one in words)
 
 
-def _of(true):
+def _of(true: pd.Series | np.ndarray) -> str:
     """How many of how many."""
     return f"{int(np.count_nonzero(true))} of {len(true)}"
 
 
-TO_LOOK_AT = (*INSPECT, "weak leg")
-
-
-def table(frame, columns, rows=10):
-    """The first rows of some columns as rounded text.
+def rows_used(study: Study) -> Table:
+    """Audit of rows: read, used, repaired and rejected, one row per table of the records that has any.
 
     Parameters
     ----------
-    frame : pandas.DataFrame
-    columns : list of str
+    study : Study
+
+    Returns
+    -------
+    Table
+    """
+    counts = study.records.counts
+    counts = counts[counts["rows_in"] > 0].rename_axis("name").reset_index()
+    names = {"rows_in": "read", "used": "used", "repaired": "repaired", "rejected": "rejected"}
+    return table(counts, {"name": "table", **names}, "Rows read = used + rejected; repaired rows are used")
+
+
+def verdicts(study: Study) -> Table:
+    """Number of visits up to the month by verdict, and the quality rules that they do not meet.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Table
+        Per verdict one row for all its visits, then one row per rule; a visit can miss several rules.
+    """
+    seen, findings = _seen(study), study.grades.findings
+    counts = seen["verdict"].value_counts().rename("visits").rename_axis("verdict").reset_index()
+    findings = findings[findings["visit_id"].isin(seen["visit_id"])]
+    rules = findings.groupby(["severity", "rule"]).size().rename("visits").reset_index()
+    found = pd.concat(
+        [counts.assign(rule="all visits"), rules.rename(columns={"severity": "verdict"})], ignore_index=True
+    )
+    found = found.assign(whole=found["rule"] == "all visits")
+    found = found.sort_values(["verdict", "whole", "visits", "rule"], ascending=[True, False, False, True])
+    columns = {"verdict": "verdict", "rule": "rule not met", "visits": "visits"}
+    return table(found, columns, "Visits by verdict, and by the quality rules that they do not meet")
+
+
+def _seen(study: Study) -> pd.DataFrame:
+    """Visits up to the last day of the month."""
+    visits = study.grades.visits
+    return visits[visits["date"].dt.strftime("%Y-%m") <= study.month]
+
+
+def worst_footings(towers: pd.DataFrame, rows: int = 10) -> Table:
+    """Towers with the highest footing impedance.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        One row per tower, as `towerlib.condition.assess` gives it.
     rows : int
 
     Returns
     -------
-    str
-
-    Examples
-    --------
-    >>> print(table(pd.DataFrame({"tower_id": ["012"], "footing_ohm": [3.14159]}), ["tower_id", "footing_ohm"]))
-    tower_id  footing_ohm
-         012         3.14
+    Table
     """
-    shown = frame[columns].head(rows).copy()
-    for name in shown.select_dtypes("datetime"):
-        shown[name] = shown[name].dt.strftime("%Y-%m-%d")
-    return shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{round(value, 2) + 0.0:.2f}")
+    ranked = towers[towers["impedance_rank"].notna()].sort_values("impedance_rank")
+    if ranked.empty:
+        return nothing("No tower has a usable reading of the footing alone.")
+    columns = {
+        "impedance_rank": "rank",
+        "tower_id": "tower",
+        "footing_ohm": "footing [Ω]",
+        "footing_low_ohm": "low [Ω]",
+        "footing_high_ohm": "high [Ω]",
+        "rank_low": "rank, low",
+        "rank_high": "rank, high",
+        "impedance_class": "class",
+    }
+    caption = "Highest footing impedances; intervals by instrument and season, ranks in four draws of five"
+    return table(ranked, columns, caption, rows=rows)
 
 
-def rows_used(study):
-    """Rows in, used, repaired and rejected of each table that has any, as text.
+def widest_gaps(towers: pd.DataFrame, rows: int = 10) -> Table:
+    """Towers that lead the ranking by leakage gap.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        One row per tower, as `towerlib.condition.assess` gives it.
+    rows : int
+
+    Returns
+    -------
+    Table
+    """
+    ranked = towers[towers["gap_rank"].notna()].sort_values("gap_rank")
+    if ranked.empty:
+        return nothing("No tower has leg currents that can be ranked by gap.")
+    columns = {
+        "gap_rank": "rank",
+        "tower_id": "tower",
+        "leakage_sum_ma": "sum of legs [mA]",
+        "leakage_total_ma": "vector total [mA]",
+        "gap_ma": "gap [mA]",
+        "gap_fraction": "gap / sum",
+    }
+    caption = "Ranking by leakage gap and low total; an indicator, not a fault"
+    return table(ranked, columns, caption, rows=rows)
+
+
+def causes(towers: pd.DataFrame) -> Table:
+    """Number of towers by suspected cause.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        One row per tower with suspected_cause.
+
+    Returns
+    -------
+    Table
+    """
+    named = towers["suspected_cause"].fillna("no leg currents read")
+    counts = named.value_counts(sort=True).rename_axis("cause").rename("towers").reset_index()
+    return table(counts, {"cause": "suspected cause", "towers": "towers"}, "Towers by suspected cause")
+
+
+def suspected(towers: pd.DataFrame, rows: int = 10) -> Table:
+    """Suspected towers in route order, with cause and evidence.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        One row per tower with tower_id, suspected_cause, evidence.
+    rows : int
+
+    Returns
+    -------
+    Table
+    """
+    found = towers[towers["suspected_cause"].isin(TO_LOOK_AT)]
+    if found.empty:
+        return nothing("No tower is suspected.")
+    columns = {"tower_id": "tower", "suspected_cause": "suspected cause", "evidence": "evidence"}
+    return table(found, columns, "Suspected towers; a suspicion asks for an inspection", rows=rows)
+
+
+def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
+    """Towers with a clear jump, a clear trend or a treatment.
+
+    Parameters
+    ----------
+    towers : pandas.DataFrame
+        One row per tower, as `towerlib.condition.assess` gives it.
+    rows : int
+
+    Returns
+    -------
+    Table
+    """
+    clear = towers.query(
+        "jump_verdict in ['up', 'down'] or works_verdict != ''"
+        " or trend_low_percent_per_year > 0 or trend_high_percent_per_year < 0"
+    )
+    counts = towers["jump_verdict"].replace("", "nothing comparable").value_counts()
+    all_towers = ", ".join(f"{verdict} {count}" for verdict, count in counts.items())
+    if clear.empty:
+        return nothing(f"No clear jump, no clear trend, no treatment. Towers by last change: {all_towers}.")
+    columns = {
+        "tower_id": "tower",
+        "jump_verdict": "jump",
+        "jump_percent": "jump [%]",
+        "trend_percent_per_year": "trend [%/year]",
+        "trend_low_percent_per_year": "low [%/year]",
+        "trend_high_percent_per_year": "high [%/year]",
+        "works_verdict": "after treatment",
+    }
+    estimates = tuple(name for name in columns if "percent" in name)
+    caption = f"Clear jumps, clear trends (95 % interval) and treatments. Towers by last change: {all_towers}"
+    return table(clear, columns, caption, rows=rows, estimates=estimates)
+
+
+def condition_answer(study: Study, towers: pd.DataFrame) -> str:
+    """Which towers have a high footing impedance, and which a wide gap, in sentences.
 
     Parameters
     ----------
     study : Study
+    towers : pandas.DataFrame
+        Its towers with ranks and suspected causes.
 
     Returns
     -------
     str
     """
-    counts = study.records.counts
-    return counts[counts["rows_in"] > 0].to_string()
-
-
-def verdicts(study):
-    """How many visits up to the month are usable, and the commonest reasons why others are not.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    str
-    """
-    visits = study.grades.visits
-    seen = visits[visits["date"].dt.strftime("%Y-%m") <= study.month]
-    counts = seen["verdict"].value_counts().sort_index().rename("visits")
-    findings = study.grades.findings
-    findings = findings[findings["visit_id"].isin(seen["visit_id"])]
-    rules = findings.groupby(["severity", "rule"]).size().rename("visits")
-    rules = rules.reset_index().sort_values(["severity", "visits", "rule"], ascending=[False, False, True])
-    return counts.to_string() + "\n\n" + (rules.to_string(index=False) if len(rules) else "every rule is met")
-
-
-def condition_answer(study):
-    """Which towers earth badly and which gaps are wide, in sentences.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    str
-    """
-    towers = study.condition
     classes = towers["impedance_class"].value_counts()
-    ranked = towers.sort_values("impedance_rank").head(3)
+    ranked = towers[towers["impedance_rank"].notna()].sort_values("impedance_rank").head(3)
     gaps = towers[towers["gap_rank"].notna()].sort_values("gap_rank").head(3)
     unread = int(towers["footing_ohm"].isna().sum())
-    lines = [
-        f"{study.line.title}, as of {study.month}: {len(towers)} towers over {study.route.length_m / 1000:.1f} km.",
-        f"{classes.get('above limit', 0)} lie above the limit, {classes.get('acceptable', 0)} are acceptable, "
-        f"{classes.get('good', 0)} are good; {unread} have no usable reading of the footing alone.",
-        _leaders("Highest footing impedance", ranked, "footing_ohm", "{:.1f} Ω"),
-        _leaders("Most suspect by gap and low total", gaps, "leakage_total_ma", "total {:.1f} mA"),
-        *(f"Rule: {rule}." for rule in towers["limit_rule"].unique()),
-        _sureness(towers),
-        f"Suspected from the leg currents: {_suspects(towers)}.",
-        "A wide gap asks for an inspection of bond and coils; it does not prove a fault.",
-        *study.route.remarks,
-    ]
-    return "\n".join(line for line in lines if line)
-
-
-def _sureness(towers):
-    """How sure it is who belongs to the worst tenth."""
-    counts = towers["rank_confidence"].value_counts()
-    return (
-        f"Worst tenth by footing impedance: {counts.get('sure', 0)} towers are surely in or out of it, "
-        f"{counts.get('likely', 0)} likely, for {counts.get('open', 0)} it is open; there a further test is worth most."
+    above = int(classes.get("above limit", 0))
+    return wrapped(
+        [
+            f"{above} of {len(towers)} towers lie above the limit on {study.line.title}, as of {study.month} "
+            f"({study.route.length_m / 1000:.1f} km).",
+            f"{classes.get('acceptable', 0)} are acceptable, {classes.get('good', 0)} are good; {unread} have no usable "
+            "reading of the footing alone.",
+            _leaders("Highest footing impedance", ranked, "footing_ohm", "{:.1f} Ω"),
+            _leaders("Most suspect by gap and low total", gaps, "leakage_total_ma", "total {:.1f} mA"),
+            *(f"Rule: {rule}." for rule in towers["limit_rule"].unique()),
+            _confidence(towers),
+            f"Suspected from the leg currents: {_suspects(towers)}.",
+            "A wide gap asks for an inspection of bond and coils; it does not prove a fault.",
+            *study.route.remarks,
+        ]
     )
 
 
-def _suspects(towers):
+def _confidence(towers: pd.DataFrame) -> str:
+    """For how many towers it is decided whether they belong to the worst tenth."""
+    counts = towers["rank_confidence"].value_counts()
+    return (
+        f"Worst tenth by footing impedance: for {counts.get('sure', 0)} towers it is certain whether they belong to it, for "
+        f"{counts.get('likely', 0)} likely, for {counts.get('open', 0)} undecided. A further test is worth most at the last."
+    )
+
+
+def _suspects(towers: pd.DataFrame) -> str:
     """Causes to look at with the number of their towers."""
     counts = towers.loc[towers["suspected_cause"].isin(TO_LOOK_AT), "suspected_cause"].value_counts()
     return "; ".join(f"{cause}: {count}" for cause, count in counts.items()) or "nothing"
 
 
-def suspicions(study):
-    """How many towers each suspected cause has, commonest first, as text.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    str
-    """
-    causes = study.condition["suspected_cause"].fillna("no leg currents read")
-    counts = causes.value_counts(sort=True)
-    return counts.rename_axis("suspected cause").rename("towers").to_string()
-
-
-def told(towers, rows=10):
-    """Tower, cause and evidence of the first towers, one paragraph each.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        With tower_id, suspected_cause, evidence.
-    rows : int
-
-    Returns
-    -------
-    str
-    """
-    lines = [
-        f"{row.tower_id}: {row.suspected_cause}. {row.evidence}" for row in towers.head(rows).itertuples()
-    ]
-    return "\n".join(fill(line, 110, subsequent_indent="  ") for line in lines) or "No tower is suspected."
-
-
-def _leaders(title, towers, column, form):
+def _leaders(title: str, towers: pd.DataFrame, column: str, form: str) -> str:
     """The first few towers of a rank with their figures."""
     named = [
         f"{tower} ({form.format(value)})"
@@ -256,8 +351,8 @@ def _leaders(title, towers, column, form):
     return f"{title}: {', '.join(named)}." if named else ""
 
 
-def plan_answer(study):
-    """How many towers each queue holds and who leads, in sentences.
+def queue_answer(study: Study) -> str:
+    """Number of towers of each queue and the first of them, in sentences.
 
     Parameters
     ----------
@@ -270,6 +365,8 @@ def plan_answer(study):
     parts = [f"{study.line.title}, as of {study.month}:"]
     for queue, towers in study.priority.groupby("queue", sort=False):
         if queue != "none":
-            parts.append(f"{queue}: {len(towers)} towers, first {', '.join(towers['tower_id'].head(3))}.")
-    parts.append(f"{(study.priority['queue'] == 'none').sum()} towers need no work now.")
-    return "\n".join(parts)
+            first = ", ".join(towers["tower_id"].head(3))
+            parts.append(f"{queue}: {len(towers)} tower{'s' * (len(towers) != 1)}, first {first}.")
+    idle = int((study.priority["queue"] == "none").sum())
+    parts.append(f"{idle} tower{' needs' if idle == 1 else 's need'} no work now.")
+    return wrapped(parts)

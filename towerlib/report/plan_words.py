@@ -1,10 +1,24 @@
-"""What notebooks and pages say of the plan in words: levels, packages, how sure it is, what earlier works taught."""
+"""The plan as tables and sentences: list, levels, packages, confidence, results of earlier works, answer."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from towerlib.plan import sensitivity as studies
 from towerlib.plan.budget import OWN
+from towerlib.report.tables import Table, each, nothing, table
 from towerlib.text import counted, listed, money, plain, rounded, share, two, wrapped
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
+    from towerlib.config import Line
+    from towerlib.config.sections import Plan as PlanSettings
+    from towerlib.plan import Budget
+    from towerlib.plan.sensitivity import Outlook
+    from towerlib.treatments import Treatments
 
 KINDS = {  # kind of treatment, and how pictures and sentences call it
     "lead": "leads and leg bonds repaired",
@@ -18,65 +32,91 @@ KINDS = {  # kind of treatment, and how pictures and sentences call it
     "arresters": "line arresters",
     "under-built": "under-built wire",
 }
-PACKAGES = {
-    "package": "package",
-    "access": "access",
-    "towers": "towers",
-    "trench_m": "trench_m",
-    "wire_m": "wire_m",
-    "rod_count": "rods",
-    "drilled_m": "drilled_m",
-    "arrester_sets": "arresters",
-    "crew_weeks": "crew_weeks",
-    "cost": "cost",
-    "cost_low": "low",
-    "cost_high": "high",
-    "avoided_per_year": "avoided",
-}
 
 
-def levels(budget, outlook, line):
-    """What each of the levels buys, one paragraph each.
+def priority(listed_towers: pd.DataFrame, currency: str, rows: int = 10) -> Table:
+    """First towers of the priority list with treatment, prediction and cost.
+
+    Parameters
+    ----------
+    listed_towers : pandas.DataFrame
+        As `towerlib.plan.priority_list` gives it.
+    currency : str
+    rows : int
+
+    Returns
+    -------
+    Table
+    """
+    columns = {
+        "rank": "rank",
+        "queue": "queue",
+        "tower_id": "tower",
+        "footing_ohm": "footing [Ω]",
+        "treatment": "treatment",
+        "predicted_ohm": "predicted footing [Ω]",
+        "avoided_per_year": "trip-outs avoided [1/year]",
+        "cost": _priced("cost", currency),
+        "package": "package",
+        "next_step": "next step",
+    }
+    estimates = ("predicted_ohm", "avoided_per_year")
+    caption = "Priority list, most urgent first"
+    return table(listed_towers, columns, caption, rows=rows, estimates=estimates, amounts=("cost",))
+
+
+def levels(budget: Budget, outlook: Outlook | None, line: Line) -> Table:
+    """What a low, a middle and a high budget buy, one row per level.
 
     Parameters
     ----------
     budget : Budget
-    outlook : towerlib.plan.sensitivity.Outlook or None
+    outlook : Outlook or None
     line : Line
 
     Returns
     -------
-    str
+    Table
     """
-    if outlook is None or outlook.levels.empty:
-        return wrapped([*no_plan(budget)] or ["The budget is 0: there are no levels to compare."])
-    return wrapped(
-        [_level(row, budget.constraints, line.plan.currency) for row in outlook.levels.itertuples()]
+    if outlook is None or budget.constraints is None or outlook.levels.empty:
+        return nothing(" ".join(no_plan(budget)) or "The budget is 0: there are no levels to compare.")
+    found = outlook.levels
+    rate = found["added_per_cost"].where(found["added_per_cost"] > 0)
+    found = found.assign(gain_percent=100 * found["gain"], marginal=1 / rate)
+    columns = {
+        "level": "level",
+        "budget": _priced("budget", line.plan.currency),
+        "spent": "spent",
+        "cost_low": "works, low",
+        "cost_high": "works, high",
+        "towers": "towers",
+        "mobilisations": "mobilisations",
+        "crew_weeks": "crew-weeks",
+        "avoided_per_year": "trip-outs avoided [1/year]",
+        "avoided_low": "low [1/year]",
+        "avoided_high": "high [1/year]",
+        "benefit": f"avoided over {plain(budget.constraints.horizon_years)} years",
+        "cost_per_benefit": "cost per trip-out avoided",
+        "marginal": "cost per further one",
+        "gain_percent": "gain over worst ohms first [%]",
+    }
+    rough = ("crew_weeks", "benefit", "cost_per_benefit", "marginal", "gain_percent")
+    return table(
+        found,
+        columns,
+        "Three levels of budget (80 % intervals, added up as if all works erred alike)",
+        estimates=(*(name for name in columns if name.startswith("avoided")), *rough),
+        amounts=("budget", "spent", "cost_low", "cost_high", "towers", "mobilisations"),
     )
 
 
-def _level(row, terms, currency):
-    """One level in sentences."""
-    head = f"{row.level.capitalize()}, {money(row.budget, currency)}:"
-    if not np.isfinite(row.spent):
-        return f"{head} no plan. {row.how}"
-    text = (
-        f"{head} {row.towers:.0f} towers in {row.mobilisations:.0f} mobilisations and {plain(row.crew_weeks)} crew-weeks for "
-        f"{money(row.spent, currency)} (works {money(row.cost_low)} to {money(row.cost_high)} at low and high prices); "
-        f"{two(row.avoided_per_year)} trip-outs a year avoided once all is done ({two(row.avoided_low)} to "
-        f"{two(row.avoided_high)}), {two(row.benefit)} over {plain(terms.horizon_years)} years"
-    )
-    if row.benefit > 0:
-        text += f", {money(rounded(row.cost_per_benefit), currency)} each"
-    if np.isfinite(row.gain):
-        text += f"; {share(row.gain)} than worst ohms first"
-    if np.isfinite(row.added_per_cost) and row.added_per_cost > 0:
-        text += f". What is above the level before costs {money(rounded(1 / row.added_per_cost), currency)} a trip-out avoided"
-    return text + "."
+def _priced(name: str, currency: str) -> str:
+    """Header of an amount of money."""
+    return f"{name} [{currency}]" if currency else name
 
 
-def beside_rules(methods):
-    """What the plan brings beside each simple rule, whatever its sign: one sentence per kind of answer.
+def beside_rules(methods: pd.DataFrame) -> list[str]:
+    """Gain of the plan over each simple rule, whatever its sign: one sentence per kind of answer.
 
     Parameters
     ----------
@@ -89,7 +129,7 @@ def beside_rules(methods):
     """
     others = methods[methods["method"] != OWN]
     told = others[np.isfinite(others["gain"].astype(float))]
-    parts = [f"{share(row.gain)} than “{row.method}”" for row in told.itertuples()]
+    parts = [f"{share(row.gain)} than “{row.method}”" for row in each(told)]
     said = [f"The plan avoids {' and '.join(parts)} with the same money."] if parts else []
     vain = others.loc[np.isposinf(others["gain"].astype(float)), "method"]
     failing = others.loc[others["fails"].astype(bool), "method"]
@@ -97,87 +137,124 @@ def beside_rules(methods):
     return said + [f"“{name}” cannot carry the must-do works with this money." for name in failing]
 
 
-def packages(table, rows=20):
-    """Packages of the plan with their totals, as text.
+def packages(found: pd.DataFrame, currency: str, rows: int = 20) -> Table:
+    """Packages of the plan with their totals.
 
     Parameters
     ----------
-    table : pandas.DataFrame
+    found : pandas.DataFrame
         As `towerlib.plan.packages.packages` gives it.
+    currency : str
     rows : int
 
     Returns
     -------
-    str
+    Table
     """
-    if table.empty:
-        return "No package: there is no plan, or nothing in it."
-    shown = table[list(PACKAGES)].rename(columns=PACKAGES).head(rows)
-    whole = {"avoided": "{:.2f}".format, "crew_weeks": "{:.1f}".format}
-    text = shown.to_string(index=False, na_rep="-", float_format="{:.0f}".format, formatters=whole)
-    left = len(table) - len(shown)
-    return text + (f"\n… and {left} more in packages.csv." if left > 0 else "")
+    if found.empty:
+        return nothing("No package: there is no plan, or nothing in it.")
+    columns = {
+        "package": "package",
+        "access": "access",
+        "towers": "towers",
+        "trench_m": "trench [m]",
+        "wire_m": "wire [m]",
+        "rod_count": "rods",
+        "drilled_m": "drilled [m]",
+        "arrester_sets": "arrester sets",
+        "crew_weeks": "crew-weeks",
+        "cost": _priced("cost", currency),
+        "cost_low": "low",
+        "cost_high": "high",
+        "avoided_per_year": "trip-outs avoided [1/year]",
+    }
+    amounts = (
+        "trench_m",
+        "wire_m",
+        "rod_count",
+        "drilled_m",
+        "arrester_sets",
+        "cost",
+        "cost_low",
+        "cost_high",
+    )
+    estimates = ("crew_weeks", "avoided_per_year")
+    caption = "Packages: one mobilisation per access group and year; all are in packages.csv"
+    return table(found, columns, caption, rows=rows, estimates=estimates, amounts=amounts)
 
 
-def sureness(outlook):
-    """How sure the plan is, and which test would change it most, in sentences.
+def confidence(outlook: Outlook | None) -> str:
+    """How probable it is that the selected works stay selected, and the value of perfect information, in sentences.
 
     Parameters
     ----------
-    outlook : towerlib.plan.sensitivity.Outlook or None
+    outlook : Outlook or None
 
     Returns
     -------
     str
     """
     if outlook is None:
-        return "Without a plan nothing can be said of how sure it is."
+        return "Without a plan its confidence is not available."
     free = outlook.chances[~outlook.chances["must_do"]]
     mine = free[free["in_plan"]]
     firm, open_ = mine[mine["chance"] >= 0.8], mine[mine["chance"] < 0.5]
+    doubtful = f" ({listed(open_['tower_id'])})" if len(open_) else ""
     parts = [
-        f"Of {len(mine)} towers in the plan that are no must-do, {len(firm)} stay in it in at least 80 % of what the "
-        f"benefits could be, {len(open_)} in less than half"
-        + (f" ({listed(open_['tower_id'])})" if len(open_) else "")
-        + ".",
+        f"{len(firm)} of {len(mine)} selected towers that are no must-do have a probability of being selected of at least "
+        f"80 %; {len(open_)} of less than half{doubtful}.",
         _left_out(free[~free["in_plan"] & (free["chance"] >= 0.4)]),
         _regret(outlook.regret),
-        *_tests(outlook.tests),
     ]
     return wrapped(parts)
 
 
-def _left_out(near):
+def _left_out(near: pd.DataFrame) -> str:
     """Towers that are out of the plan but could as well be in it."""
     if near.empty:
         return ""
-    return f"Not in the plan, but in at least 40 % of what could be: {listed(near['tower_id'])}."
+    return f"Not selected, but with a probability of at least 40 %: {listed(near['tower_id'])}."
 
 
-def _regret(regret):
-    """What better knowledge would bring."""
+def _regret(regret: pd.Series) -> str:
+    """Value of perfect information."""
     if not regret["perfect"] > 0:
         return ""
     return (
-        f"Who knew every benefit beforehand could avoid {regret['regret'] / regret['perfect']:.0%} more than the plan does: "
-        "so much at most are tests and soundings worth."
+        f"Perfect information would improve the plan by {regret['regret'] / regret['perfect']:.0%}. That is the most that "
+        "further tests and soil soundings can be worth."
     )
 
 
-def _tests(tests):
-    """The next tests with what they are expected to add."""
-    if tests.empty:
-        return ["No single test is expected to change the plan for the better."]
-    lines = ["Tests that are expected to change the plan most (gains of single tests; they do not add up):"]
-    return lines + [
-        f"  {row.rank}. tower {row.tower_id}: {row.gain_part:.2%} more avoided, changes what is done there with a chance of "
-        f"{row.chance_changes:.0%}"
-        for row in tests.itertuples()
-    ]
+def tests(outlook: Outlook | None) -> Table:
+    """Tests that are expected to improve the plan most.
+
+    Parameters
+    ----------
+    outlook : Outlook or None
+
+    Returns
+    -------
+    Table
+    """
+    if outlook is None or outlook.tests.empty:
+        return nothing("No single test is expected to improve the plan.")
+    found = outlook.tests.assign(
+        gain_percent=100 * outlook.tests["gain_part"],
+        change_percent=100 * outlook.tests["chance_changes"],
+    )
+    columns = {
+        "rank": "rank",
+        "tower_id": "tower",
+        "gain_percent": "expected gain [% of the plan]",
+        "change_percent": "probability of another work [%]",
+    }
+    caption = "Expected value of single tests; gains do not add up"
+    return table(found, columns, caption, estimates=("gain_percent", "change_percent"))
 
 
-def learned(treatments):
-    """What earlier works achieved: those that did not improve, and the corrections learned, in sentences.
+def learned(treatments: Treatments) -> str:
+    """Results of earlier works: those without clear improvement, and the corrections learned, in sentences.
 
     Parameters
     ----------
@@ -198,23 +275,23 @@ def learned(treatments):
     parts += [
         f"  No clear improvement: {row.treatment} at tower {row.tower_id}, {plain(row.before_ohm)} Ω before, "
         f"{plain(row.after_ohm)} Ω after{_expected(row.predicted_ohm)}."
-        for row in failed.itertuples()
+        for row in each(failed)
     ]
     parts += [
         f"  Learned for {KINDS.get(row.kind, row.kind)} in {row.soil_class} ground: predictions times "
         f"{row.learned_factor:.2f}, from {counted(row.n, 'work')}."
-        for row in treatments.corrections.itertuples()
+        for row in each(treatments.corrections)
     ]
     return wrapped(parts)
 
 
-def _expected(ohm):
-    """What was to be expected, where that is known."""
-    return f"; {plain(ohm)} Ω was to be expected" if np.isfinite(ohm) else ""
+def _expected(ohm: float) -> str:
+    """The prediction, where it is known."""
+    return f"; {plain(ohm)} Ω was predicted" if np.isfinite(ohm) else ""
 
 
-def no_plan(budget):
-    """Why there is no plan, and what stands instead; nothing where there is one.
+def no_plan(budget: Budget) -> list[str]:
+    """Why there is no plan, and the best works without one; empty where there is one.
 
     Parameters
     ----------
@@ -237,17 +314,17 @@ def no_plan(budget):
         .head(5)
     )
     by = "for its cost" if column == "benefit_per_cost" else "per metre of trench"
-    named = ", ".join(f"{row.tower_id} ({row.option})" for row in first.itertuples())
+    named = ", ".join(f"{row.tower_id} ({row.option})" for row in each(first))
     return [*budget.off, f"Most avoided {by}: {named}."]
 
 
-def answer(study, outlook):
-    """What the budget buys, in sentences: towers, treatments, years, trip-outs, money, and what to doubt.
+def answer(study: Study, outlook: Outlook | None) -> str:
+    """What the budget buys, in sentences: towers, treatments, years, trip-outs, money, and the assumptions.
 
     Parameters
     ----------
     study : Study
-    outlook : towerlib.plan.sensitivity.Outlook or None
+    outlook : Outlook or None
 
     Returns
     -------
@@ -265,47 +342,49 @@ def answer(study, outlook):
         *_levelled(outlook, line.plan.currency),
         *_enough(outlook, line.plan),
         *(f"Not considered: {sentence}" for sentence in budget.off),
-        *(sentence for sentence in budget.assumed if sentence != budget.plan.how),
+        *(sentence for sentence in budget.assumed if budget.plan is None or sentence != budget.plan.how),
     ]
     return wrapped(parts)
 
 
-def _bought(budget, terms):
+def _bought(budget: Budget, terms: PlanSettings) -> list[str]:
     """Towers, money and trip-outs of the plan, and how far the simple rules fall short."""
-    plan, works = budget.plan, budget.works
+    plan, allowed, works = budget.plan, budget.constraints, budget.works
+    if plan is None or allowed is None:
+        return []
     if works.empty:
         return [
-            f"{money(sum(budget.constraints.budget), terms.currency)} buys nothing here: no work fits or brings a benefit."
+            f"{money(sum(allowed.budget), terms.currency)} buys nothing here: no work fits the budget and has a benefit."
         ]
     low, middle, high = (works[name].sum() for name in ("avoided_low", "avoided_per_year", "avoided_high"))
     years = ", ".join(
         f"{row.towers} towers in year {row.year} ({money(row.spent, terms.currency)})"
-        for row in plan.years.itertuples()
+        for row in each(plan.years)
     )
     must = int(works["must_do"].sum())
     parts = [
-        f"{money(plan.spent, terms.currency)} of {money(sum(budget.constraints.budget), terms.currency)} treat "
-        f"{len(works)} towers: {years}. Must-dos among them, whatever they bring: {must}.",
-        f"Once all is done, {two(middle)} trip-outs a year are avoided ({two(low)} to {two(high)} if all works err alike); "
-        f"{two(plan.benefit)} over {plain(budget.constraints.horizon_years)} years, later ones counted less.",
+        f"{money(plan.spent, terms.currency)} of {money(sum(allowed.budget), terms.currency)} treat {len(works)} towers: "
+        f"{years}. Must-do works among them, whatever they avoid: {must}.",
+        f"Once all is done, {two(middle)} trip-outs a year are avoided ({two(low)}–{two(high)} if all works err alike); "
+        f"{two(plan.benefit)} over {plain(allowed.horizon_years)} years, later ones counted less.",
     ]
     return [*parts, plan.how, *beside_rules(budget.methods)]
 
 
-def _kinds(budget, currency):
-    """What each kind of treatment avoids."""
+def _kinds(budget: Budget, currency: str) -> list[str]:
+    """Trip-outs avoided by kind of treatment."""
     table = studies.by_kind(budget.works)
-    told = [
+    parts = [
         f"{KINDS.get(row.kind, row.kind)} at {row.towers} ({two(row.avoided_per_year)} a year for {money(row.cost, currency)})"
-        for row in table.itertuples()
+        for row in each(table)
     ]
-    return [f"By treatment, without mobilisation: {'; '.join(told)}."] if told else []
+    return [f"By treatment, without mobilisation: {'; '.join(parts)}."] if parts else []
 
 
-def _worth(budget, rates, terms):
-    """What a trip-out must cost for the plan to pay, by the model and by the record."""
+def _worth(budget: Budget, rates: dict[str, Any], terms: PlanSettings) -> list[str]:
+    """Cost of a trip-out avoided, by the model and by the record."""
     plan = budget.plan
-    if not plan.benefit > 0:
+    if plan is None or not plan.benefit > 0:
         return []
     each = plan.spent / plan.benefit
     parts = [
@@ -317,27 +396,27 @@ def _worth(budget, rates, terms):
         each /= factor
         parts.append(
             f"The line's own record calls for {two(factor)} times ({two(low)} to {two(high)}) as many trip-outs as the model, "
-            f"so for as many avoided: one costs {money(rounded(each), terms.currency)} then{_pays(each, terms)}. The order of "
-            "the towers stays."
+            f"and so for as many avoided: one then costs {money(rounded(each), terms.currency)}{_pays(each, terms)}. The "
+            "order of the towers does not change."
         )
     if rates.get("model_factor"):
         parts.append(
-            f"The method itself may be off by a factor of {two(rates['model_factor'])} to either side, much the same for all "
+            f"The method itself is uncertain by a factor of {two(rates['model_factor'])} either way, much the same for all "
             "towers."
         )
     return parts
 
 
-def _pays(each, terms):
-    """Whether that is less than what a trip-out costs."""
+def _pays(each: float, terms: PlanSettings) -> str:
+    """Whether that is less than the cost of a trip-out."""
     if terms.cost_per_trip_out is None:
         return ""
     less = "less" if each <= terms.cost_per_trip_out else "more"
     return f", {less} than the {money(terms.cost_per_trip_out, terms.currency)} that a trip-out costs"
 
 
-def _levelled(outlook, currency):
-    """Where the curve bends."""
+def _levelled(outlook: Outlook | None, currency: str) -> list[str]:
+    """Where the budget curve bends."""
     if outlook is None or not outlook.curve["at_knee"].any():
         return []
     knee = outlook.curve[outlook.curve["at_knee"]].iloc[0]
@@ -348,7 +427,7 @@ def _levelled(outlook, currency):
     ]
 
 
-def _enough(outlook, terms):
+def _enough(outlook: Outlook | None, terms: PlanSettings) -> list[str]:
     """The budget beyond which a trip-out avoided costs more than one that happens."""
     if outlook is None or terms.cost_per_trip_out is None:
         return []
@@ -359,5 +438,5 @@ def _enough(outlook, terms):
     last = curve.loc[dear.idxmax() - 1, "budget"]
     return [
         f"Beyond about {money(rounded(last), terms.currency)} each further trip-out avoided costs more, by the model, than "
-        f"the {money(terms.cost_per_trip_out, terms.currency)} that one is said to cost."
+        f"the {money(terms.cost_per_trip_out, terms.currency)} that one costs by the settings."
     ]

@@ -1,14 +1,18 @@
-"""What went into a run and what came out, so that any figure can be traced."""
+"""Runs: the notebooks of a line for a month, and its report folder, written whole or not at all."""
+
+from __future__ import annotations
 
 import difflib
 import hashlib
 import json
 import os
 import platform
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from towerlib import __version__, assessment, config, months, portfolio, safe_files
 from towerlib.errors import RecordsError, SettingsError
@@ -17,11 +21,30 @@ from towerlib.runs import notebooks
 from towerlib.runs.notebooks import NOTEBOOKS, notebook, typed
 from towerlib.text import listed
 
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
+    from towerlib.fieldwork.visits import FieldSheet
+    from towerlib.portfolio import Portfolio
+    from towerlib.records.load import Records
+
+__all__ = [
+    "NOTEBOOKS",
+    "Report",
+    "check_line",
+    "line_folders",
+    "notebook",
+    "run_line",
+    "run_portfolio",
+    "typed",
+    "write_fieldsheet",
+    "write_report",
+]
+
 LIBRARIES = ("pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill")
 
 
-def write_manifest(study, folder, parameters):
-    """Write ``run.json`` of a finished report.
+def write_manifest(study: Study, folder: Path, parameters: dict[str, Any]) -> None:
+    """Write ``run.json`` of a finished report: inputs, settings, outputs, so that any figure can be traced.
 
     Parameters
     ----------
@@ -36,6 +59,7 @@ def write_manifest(study, folder, parameters):
         "line_id": study.line.id,
         "month": study.month,
         "parameters": parameters,
+        "settings_replaced": _replaced(study),
         "versions": _versions(),
         "inputs": {_relative(path, study): sha256 for path, sha256 in study.records.sha256.items()},
         "not_read": list(study.records.unread),
@@ -59,7 +83,14 @@ def write_manifest(study, folder, parameters):
     )
 
 
-def _versions():
+def _replaced(study: Study) -> dict[str, Any]:
+    """Settings of the study that are not those of ``line.toml``, by section; empty in a run of the command."""
+    filed = config.read(study.folder / "line.toml").model_dump(mode="json")
+    used = study.line.model_dump(mode="json")
+    return {name: value for name, value in used.items() if value != filed[name]}
+
+
+def _versions() -> dict[str, str]:
     """Version of Python, of this program and of the libraries that shape its figures."""
     # a source tree that is not installed has no metadata of its own
     return {
@@ -69,7 +100,7 @@ def _versions():
     }
 
 
-def _version(name):
+def _version(name: str) -> str:
     """Version of a library, "unknown" where it came without metadata."""
     try:
         return version(name)
@@ -77,11 +108,13 @@ def _version(name):
         return "unknown"
 
 
-def _relative(path, study):
+def _relative(path: Path, study: Study) -> str:
+    """Path of an input within the line folder."""
     return path.resolve().relative_to(study.records.folder.resolve()).as_posix()
 
 
-def _sha256(path):
+def _sha256(path: Path) -> str:
+    """SHA-256 of a file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -89,7 +122,9 @@ def _sha256(path):
 PORTFOLIO = "portfolio"
 
 
-def run_portfolio(reports, month="", budget=None):
+def run_portfolio(
+    reports: str | Path, month: str = "", budget: float | None = None
+) -> tuple[Portfolio, list[Path]]:
     """Run the notebook of the portfolio; it writes the pages.
 
     Parameters
@@ -109,7 +144,7 @@ def run_portfolio(reports, month="", budget=None):
     Raises
     ------
     TowerlibError
-        In one sentence; then the notebook of before stands, if there is one.
+        In one sentence; then an earlier notebook is left as it was.
     """
     reports = Path(reports).resolve()
     with notebooks.in_a_sentence():
@@ -132,18 +167,15 @@ def run_portfolio(reports, month="", budget=None):
     return found, [target / f"{PORTFOLIO}.ipynb", target / f"{PORTFOLIO}.html", reports / "index.html"]
 
 
-__all__ = ["NOTEBOOKS", "Report", "check_line", "line_folders", "notebook", "run_line", "typed"]
-
-
 @dataclass(frozen=True)
 class Report:
-    """Where a line's month went, and what is in it."""
+    """Report folder of a line for a month, and the study that it shows."""
 
     folder: Path
     study: assessment.Study
 
 
-def line_folders(folder, only=()):
+def line_folders(folder: str | Path, only: Sequence[str] = ()) -> list[Path]:
     """The line folders to run.
 
     Parameters
@@ -185,7 +217,15 @@ def line_folders(folder, only=()):
     return sorted({named[name] for name in only})
 
 
-def run_line(folder, reports, month="", parameters=None, tell=lambda step: None, *, pdf=False):
+def run_line(
+    folder: str | Path,
+    reports: str | Path,
+    month: str = "",
+    parameters: dict[str, str] | None = None,
+    tell: Callable[[str], object] = lambda step: None,
+    *,
+    pdf: bool = False,
+) -> Report:
     """Run the notebooks of one line for one month.
 
     Parameters
@@ -240,7 +280,37 @@ def run_line(folder, reports, month="", parameters=None, tell=lambda step: None,
     return Report(target, study)
 
 
-def _insist_on_same(records):
+def write_report(study: Study, reports: str | Path) -> Path:
+    """Write the report of a study to ``<reports>/<line id>/<month>/``, whole or not at all.
+
+    Parameters
+    ----------
+    study : Study
+        Its settings may differ from those of ``line.toml``; ``run.json`` says by what.
+    reports : path
+        An earlier report of the same line and month is replaced.
+
+    Returns
+    -------
+    pathlib.Path
+        The report folder. It holds every file of a run but the notebooks, which ``towerlib run`` adds.
+
+    Raises
+    ------
+    TowerlibError
+        In one sentence; then no report folder was made or changed.
+    """
+    study.insist_on_computed("write the report of")
+    target = Path(reports).resolve() / study.line.id / study.month
+    with notebooks.in_a_sentence(), _staging(target) as staging:
+        study.write(staging)
+        write_manifest(study, staging, {})
+        _insist_on_same(study.records)
+        safe_files.replace_folder(target, staging)
+    return target
+
+
+def _insist_on_same(records: Records) -> None:
     """Refuse a report whose notebooks may have read other files than its counts and hashes are of."""
     if names := changed(records):
         raise RecordsError(
@@ -248,7 +318,15 @@ def _insist_on_same(records):
         )
 
 
-def write_fieldsheet(folder, out=None, *, towers="", month="", from_km=None, to_km=None):
+def write_fieldsheet(
+    folder: str | Path,
+    out: str | Path | None = None,
+    *,
+    towers: str = "",
+    month: str = "",
+    from_km: float | None = None,
+    to_km: float | None = None,
+) -> tuple[FieldSheet, list[Path]]:
     """Assess a line and write the field sheet for some of its towers.
 
     Parameters
@@ -287,7 +365,7 @@ def write_fieldsheet(folder, out=None, *, towers="", month="", from_km=None, to_
     return sheet, fieldsheet.write(sheet, out or Path("reports") / sheet.line_id / "fieldsheet" / sheet.month)
 
 
-def check_line(folder, reports):
+def check_line(folder: str | Path, reports: str | Path) -> tuple[Records, str, list[Path]]:
     """Read and grade one line folder, and write what could not be used.
 
     Parameters
@@ -321,8 +399,8 @@ def check_line(folder, reports):
 
 
 @contextmanager
-def _staging(target):
-    """The folder in which the report grows, beside the place where it will stand."""
+def _staging(target: Path) -> Iterator[Path]:
+    """The folder in which the report grows, beside its final place."""
     with ExitStack() as stack:
         try:
             staging = stack.enter_context(safe_files.staging(target.parent, target.name))
@@ -332,9 +410,9 @@ def _staging(target):
         yield staging
 
 
-def _insist_on_one_folder_each(ids):
+def _insist_on_one_folder_each(ids: dict[Path, str | None]) -> None:
     """Two folders with one id would write to one report folder; letter case does not tell folders apart everywhere."""
-    known = {}
+    known: dict[str, Path] = {}
     for path, line_id in ids.items():
         if line_id is None:
             continue
@@ -346,7 +424,7 @@ def _insist_on_one_folder_each(ids):
             )
 
 
-def _id(folder):
+def _id(folder: Path) -> str | None:
     """Line id of a folder; None where the settings cannot be read (the run will say why)."""
     try:
         return config.read(folder / "line.toml").id

@@ -1,15 +1,22 @@
 """The shipped notebooks, their parameters, and the kernel in which papermill runs them one after the other."""
 
+from __future__ import annotations
+
 import asyncio
 import difflib
 import os
 import tempfile
+from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from towerlib import months
 from towerlib.errors import SettingsError, TowerlibError, sentence
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 NOTEBOOKS = ("1-condition", "2-performance", "3-plan")
 OURS = ("line", "month", "records_folder", "reports_folder")  # set by the run itself
@@ -22,7 +29,7 @@ NO_HISTORY = "--HistoryManager.enabled=False"  # nothing of a run belongs into t
 COUNT_ANEW = "get_ipython().execution_count = 1"
 
 
-def notebook(name):
+def notebook(name: str) -> Path:
     """Path of a shipped notebook.
 
     Parameters
@@ -40,7 +47,7 @@ def notebook(name):
     return shipped if shipped.exists() else package.parent / "notebooks" / f"{name}.ipynb"
 
 
-def typed(parameters):
+def typed(parameters: dict[str, str]) -> dict[str, dict[str, Any]]:
     """Parameters in the types that the notebooks declare, by notebook.
 
     Parameters
@@ -78,7 +85,7 @@ def typed(parameters):
     }
 
 
-def _typed(key, text, kind):
+def _typed(key: str, text: str, kind: str) -> Any:
     """One parameter in its declared type: text stays text, so that 007 does not become 7."""
     kinds = {"int": int, "float": float, "str": str}
     try:
@@ -88,7 +95,7 @@ def _typed(key, text, kind):
 
 
 @contextmanager
-def in_a_sentence():
+def in_a_sentence() -> Iterator[None]:
     """Whatever stops a run becomes one error that the other lines of a portfolio survive.
 
     Raises
@@ -105,7 +112,7 @@ def in_a_sentence():
 
 
 @contextmanager
-def kernel(folder, day=None):
+def kernel(folder: Path, day: pd.Timestamp | None = None) -> Iterator[Any]:
     """A kernel for several notebooks: what one has read and assessed, the next need not do again.
 
     Parameters
@@ -147,7 +154,7 @@ def kernel(folder, day=None):
             run_sync(manager.shutdown_kernel)(now=True)
 
 
-async def _abandon():
+async def _abandon() -> None:
     """End what still waits for an answer of the kernel, so that nothing complains of it after the end."""
     waiting = asyncio.all_tasks() - {asyncio.current_task()}
     for task in waiting:
@@ -155,7 +162,7 @@ async def _abandon():
     await asyncio.gather(*waiting, return_exceptions=True)
 
 
-def _environment():
+def _environment() -> dict[str, str]:
     """Environment of the kernel: it works in another folder and must import this very package."""
     # matrices here are small: threads of the linear algebra cost more than they bring
     environment = {"OPENBLAS_NUM_THREADS": "1", **os.environ}
@@ -166,7 +173,7 @@ def _environment():
     return environment
 
 
-def execute(name, folder, parameters, manager):
+def execute(name: str, folder: Path, parameters: dict[str, Any], manager: Any) -> None:
     """One notebook through papermill.
 
     Parameters
@@ -212,7 +219,7 @@ def execute(name, folder, parameters, manager):
         ) from flaw
 
 
-def _register():
+def _register() -> None:
     """Make the engine known to papermill, where heavy imports are due anyway."""
     from papermill.clientwrap import PapermillNotebookClient
     from papermill.engines import Engine, papermill_engines

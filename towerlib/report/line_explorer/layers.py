@@ -152,7 +152,7 @@ def plan(study):
     if years is None or years.isna().all():
         return "Plan year", "No plan has been made for this line and month."
     some = [int(year) for year in sorted(years.dropna().unique())]
-    terms = study.budget.terms
+    terms = study.budget.constraints
     every = style.years(max(some[-1], terms.years if terms is not None else 0))
     looks = [every[year] for year in some]
     kind = years.map({year: len(some) - place for place, year in enumerate(some)}).fillna(0).astype(int)

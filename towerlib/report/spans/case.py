@@ -9,7 +9,7 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.network import what_if
 from towerlib.report import cautions, tower_case, tower_marks
-from towerlib.text import first_lines, plain
+from towerlib.text import plain
 
 MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
 
@@ -165,28 +165,6 @@ CLEAR = 2.0  # standard uncertainties from which a single reading is worth namin
 MUCH_A = 200.0  # more than induction forces through shield wires, even of double circuits with equal phasing
 
 
-def places(study, most=12):
-    """Suspected spans and bonds of the line with their chainage, as text: where to look.
-
-    Parameters
-    ----------
-    study : Study
-        The line as of a month.
-    most : int
-        Rows.
-
-    Returns
-    -------
-    str
-    """
-    found = suspected(study)
-    if found.empty:
-        off = " ".join(study.network.off)
-        return f"The network analysis suspects no span and no bond. {off}".strip()
-    head, *rows = found[["place", "from_km", "to_km", "state"]].to_string(index=False).split("\n")
-    return "\n".join([head, *first_lines(rows, most)])
-
-
 def suspected(study):
     """Suspected places of the line: spans first, then bonds in route order.
 
@@ -213,102 +191,6 @@ def suspected(study):
     around = [what_if.around(study.route, first, last) for _, _, first, last in rows]
     table = pd.DataFrame(rows, columns=["place", "state", "first", "last"])
     return table.assign(from_km=[one.from_km for one in around], to_km=[one.to_km for one in around])
-
-
-def evidence(study, stretch, most=8):
-    """What the network analysis says of the suspected spans and bonds of a stretch, as paragraphs.
-
-    Parameters
-    ----------
-    study : Study
-        The line as of a month.
-    stretch : Stretch
-        Where.
-    most : int
-        Paragraphs.
-
-    Returns
-    -------
-    str
-    """
-    spans = study.network.spans.iloc[stretch.spans]
-    towers = study.network.towers.iloc[stretch.towers]
-    told = [
-        f"Span {span.from_tower_id}-{span.to_tower_id}: {span.span_evidence}"
-        for span in spans[spans["span_scan"] == "suspected"].itertuples()
-    ]
-    suspect = towers[towers["bond_suspect"].eq(True).fillna(False)]
-    told += [f"Bond of {tower.tower_id}: {tower.bond_evidence}" for tower in suspect.itertuples()]
-    told = told or ["No span and no bond of this stretch is suspected.", *study.network.off]
-    return "\n".join(fill(words, WIDE, subsequent_indent="  ") for words in told[:most])
-
-
-def whatif_table(line, stretch, change):
-    """What the towers of a stretch read, and would read as recorded and with a change, as rounded text.
-
-    Parameters
-    ----------
-    line, stretch, change : LineCase, Stretch, Change
-        The line, where, what differs.
-
-    Returns
-    -------
-    str
-        In service: mA for 1 A that induction forces through the shield wires.
-    """
-    if line.case is None:
-        return line.why_not
-    table = what_if.compare(line.case, change, stretch)
-    percent = {f"leg_share{end}": 100 * table[f"leg_share{end}"] for end in ("", "_now", "_then")}
-    table = table.assign(**percent)
-    names = {"no_coils_ohm": "Ω", "leg_share": "%"}
-    columns = {"tower": table["tower_id"], "km": table["chainage_km"].map("{:.2f}".format)}
-    for name, unit in names.items():
-        for end, words in {"": "read", "_now": "now", "_then": "then"}.items():
-            columns[f"{words} {unit}"] = table[f"{name}{end}"].map(_cell)
-    for end, words in {"_now": "now", "_then": "then"}.items():
-        columns[f"{words} mA/A"] = table[f"ambient_ma_per_a{end}"].map(_cell)
-    columns["read mA"] = table["total_ma"].map(_cell) + np.where(table["total_old"], " old", "")
-    return pd.DataFrame(columns).to_string(index=False)
-
-
-def _cell(value):
-    """Three figures, or a dash."""
-    return plain(float(f"{value:.3g}")) if np.isfinite(value) else "-"
-
-
-def telling_table(line, stretch, change, most=6):
-    """Which single reading would tell a change best, as a short ranked text.
-
-    Parameters
-    ----------
-    line, stretch, change : LineCase, Stretch, Change
-        The line, where, what differs.
-    most : int
-        Rows.
-
-    Returns
-    -------
-    str
-        apart: distance of what is expected, in standard uncertainties, of the change from the line as recorded;
-        of its neighbours: from an open span beside it, whichever is more like it.
-    """
-    found = _told(line, stretch, change)
-    if isinstance(found, str):
-        return found
-    rows = found.head(most)
-    units = np.where(rows["reading"].str.endswith("coils"), " Ω", "")
-    units = np.where(rows["reading"] == "total in service", " mA", units)
-    columns = {
-        "tower": rows["tower_id"],
-        "reading": rows["reading"],
-        "as recorded": rows["as_recorded"].map(_two) + units,
-        "what-if": rows["what_if"].map(_two) + units,
-        "apart": rows["apart"].map("{:.1f}".format),
-        "apart of its neighbours": rows["apart_rival"].map(lambda u: f"{u:.1f}" if np.isfinite(u) else "-"),
-        "last read": rows["last_read"].map(lambda day: f"{day:%Y-%m-%d}" if pd.notna(day) else "never"),
-    }
-    return pd.DataFrame(columns).to_string(index=False)
 
 
 def _two(value):

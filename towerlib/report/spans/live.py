@@ -1,15 +1,27 @@
 """The views of a stretch with controls beside them, for a notebook that runs live."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from io import BytesIO
 from pathlib import Path
 from threading import RLock
+from typing import TYPE_CHECKING, Any
 
 from towerlib.errors import TowerlibError
 from towerlib.network import what_if
 from towerlib.report import style
-from towerlib.report.spans import case, charts
+from towerlib.report.spans import case, charts, tables
+
+if TYPE_CHECKING:
+    import ipywidgets
+    from matplotlib.figure import Figure
+
+    from towerlib.assessment import Study
+    from towerlib.network.what_if import Change, Stretch
+    from towerlib.report.spans.case import LineCase
 
 NONE = "–"
 BY_HAND = "by hand: move the ends below"
@@ -19,31 +31,37 @@ HINT = "Choose a suspected place, or move the ends; open a bond or a span, or gi
 
 @dataclass(frozen=True)
 class Controls:
-    """What the engineer moves; every field is a widget."""
+    """Controls of the explorer; every field is a widget."""
 
-    line: object
-    place: object
-    ends: object
-    bond: object
-    span: object
-    tower: object
-    footing: object
+    line: Any
+    place: Any
+    ends: Any
+    bond: Any
+    span: Any
+    tower: Any
+    footing: Any
 
 
 @dataclass(frozen=True)
 class Views:
-    """What is drawn anew; every field is a widget."""
+    """Views that follow the controls; every field is a widget."""
 
-    status: object
-    evidence: object
-    told: object
-    picture: object
-    readings: object
-    whole: object
+    status: Any
+    evidence: Any
+    summary: Any
+    picture: Any
+    readings: Any
+    whole: Any
 
 
-def explorer(records_folder, study, stretch, change, assess):
-    """Controls over linked views: evidence, what-if, and the reading that tells most.
+def explorer(
+    records_folder: str | Path,
+    study: Study,
+    stretch: Stretch,
+    change: Change,
+    assess: Callable[[Path], Study],
+) -> ipywidgets.VBox:
+    """Controls over linked views: evidence, what-if, and the readings that decide best.
 
     Parameters
     ----------
@@ -98,7 +116,7 @@ def explorer(records_folder, study, stretch, change, assess):
             quiet[0] = False
 
     _fill(controls, line())
-    _begin(controls, line(), stretch, change)
+    _begin(controls, stretch, change)
     _redraw(controls, views, line())
     quiet[0] = False
     for control in vars(controls).values():
@@ -109,7 +127,7 @@ def explorer(records_folder, study, stretch, change, assess):
     return ipywidgets.VBox([where, controls.ends, what, footing, views.status, views.whole])
 
 
-def _controls(records_folder, name):
+def _controls(records_folder: str | Path, name: str) -> Controls:
     """The controls, not filled yet."""
     import ipywidgets as w
 
@@ -142,19 +160,19 @@ def _controls(records_folder, name):
     )
 
 
-def _views():
+def _views() -> Views:
     """The views, still blank."""
     import ipywidgets as w
 
     half = w.Layout(width="720px")
-    status, told, readings = w.HTML(HINT), w.HTML(), w.HTML()
+    status, summary, readings = w.HTML(HINT), w.HTML(), w.HTML()
     evidence, picture = w.Image(format="png", layout=half), w.Image(format="png", layout=half)
-    tabs = w.Tab([w.VBox([told, evidence]), w.VBox([picture]), readings])
+    tabs = w.Tab([w.VBox([summary, evidence]), w.VBox([picture]), readings])
     tabs.titles = ("Evidence", "What if", "Numbers")
-    return Views(status, evidence, told, picture, readings, tabs)
+    return Views(status, evidence, summary, picture, readings, tabs)
 
 
-def _fill(controls, line):
+def _fill(controls: Controls, line: LineCase) -> None:
     """Choices of a line (changes the controls)."""
     study = line.study
     names = [NONE, *study.route.towers["tower_id"]]
@@ -167,7 +185,7 @@ def _fill(controls, line):
     controls.ends.min, controls.ends.max = 0.0, float(study.route.towers["chainage_m"].max() / 1000) + 0.01
 
 
-def _begin(controls, line, stretch, change):
+def _begin(controls: Controls, stretch: Stretch, change: Change) -> None:
     """Where and with what to begin (changes the controls)."""
     controls.place.index = 0
     controls.ends.value = (stretch.from_km, stretch.to_km)
@@ -176,14 +194,14 @@ def _begin(controls, line, stretch, change):
         controls.tower.index, controls.footing.value = place + 1, ohm
 
 
-def _show(controls, change):
+def _show(controls: Controls, change: Change) -> None:
     """Bond and span of a change (changes the controls)."""
     controls.bond.index = change.bonds[0] + 1 if change.bonds else 0
     controls.span.index = change.spans[0] + 1 if change.spans else 0
     controls.tower.index = 0
 
 
-def _go(controls, line):
+def _go(controls: Controls, line: LineCase) -> None:
     """Go to the suspected place that is chosen, and try it as the what-if (changes the controls)."""
     chosen = controls.place.index - 1
     if chosen < 0:
@@ -195,13 +213,13 @@ def _go(controls, line):
     _show(controls, what_if.Change(spans=(first,)) if is_span else what_if.Change(bonds=(first,)))
 
 
-def _take_footing(controls, line):
+def _take_footing(controls: Controls, line: LineCase) -> None:
     """Set the slider to the footing that the tower has (changes the controls)."""
     if line.case is not None and controls.tower.index:
         controls.footing.value = float(line.case.model.footing_ohm[controls.tower.index - 1])
 
 
-def _redraw(controls, views, line):
+def _redraw(controls: Controls, views: Views, line: LineCase) -> None:
     """Draw every view anew (changes the views)."""
     study = line.study
     stretch = what_if.stretch(study.route, *controls.ends.value)
@@ -210,27 +228,29 @@ def _redraw(controls, views, line):
     views.status.value = escape(
         f"{study.line.title}, {study.month}: {case.change_words(line, change)}. {HINT}"
     )
-    views.told.value = _pre(case.evidence(study, stretch))
+    views.summary.value = tables.evidence(study, stretch)._repr_html_()
     views.evidence.value = _png(charts.span_picture(line, stretch, change))
     views.picture.value = _png(charts.whatif_picture(line, stretch, change))
-    views.readings.value = _pre(
-        "\n\n".join(
-            part(line, stretch, change) for part in (case.answer, case.telling_table, case.whatif_table)
-        )
-    )
+    parts = [_pre(case.answer(line, stretch, change))]
+    if line.case is not None:
+        parts += [
+            tables.deciding(line.case, stretch, change)._repr_html_(),
+            tables.compared(line.case, stretch, change)._repr_html_(),
+        ]
+    views.readings.value = "\n".join(parts)
 
 
-def _chosen(control):
+def _chosen(control: Any) -> str:
     """Name that is chosen; blank for none."""
     return "" if control.value == NONE else control.value
 
 
-def _pre(text):
-    """Text as it stands, for a page."""
+def _pre(text: str) -> str:
+    """Text with its line ends, for a page."""
     return f"<pre style='line-height:1.25'>{escape(text)}</pre>"
 
 
-def _png(figure):
+def _png(figure: Figure) -> bytes:
     """A picture as bytes."""
     held = BytesIO()
     figure.savefig(held, **(style.PNG | {"dpi": DOTS}))
