@@ -5,13 +5,15 @@ A column that is not required may be missing or blank; a blank means "not record
 
 from __future__ import annotations
 
-from pandera.pandas import DataFrameSchema
+from typing import Any
+
+from pandera.pandas import Column, DataFrameSchema
 
 from towerlib import dictionary
 from towerlib.dictionary import document
-from towerlib.errors import RecordsError
+from towerlib.errors import RecordsError, nearest
 
-__all__ = ["NEEDED", "SPLIT", "TABLES", "document", "required", "schema"]
+__all__ = ["NEEDED", "SPLIT", "TABLES", "about", "document", "key", "required", "schema"]
 
 TABLES = {name: dictionary.schema(name) for name, table in dictionary.tables().items() if table.is_input}
 NEEDED = ("towers", "visits")  # without these two there is nothing to rank
@@ -42,8 +44,39 @@ def schema(name: str) -> DataFrameSchema:
     'mA'
     """
     if name not in TABLES:
-        raise RecordsError(f"{name!r} is no table of a line folder; known are {', '.join(TABLES)}")
+        raise RecordsError(f"{name!r} is not a table of a line folder{nearest(name, TABLES)}")
     return TABLES[name]
+
+
+def about(part: Column | DataFrameSchema) -> dict[str, Any]:
+    """The properties of a column or table that pandera has no field for.
+
+    Parameters
+    ----------
+    part : pandera Column or DataFrameSchema
+
+    Returns
+    -------
+    dict
+        kind, unit and is_past of a column; key of a table.
+
+    Examples
+    --------
+    >>> about(schema("legs").columns["leakage_ma"])["unit"]
+    'mA'
+    """
+    return part.metadata or {}
+
+
+def key(name: str) -> list[str]:
+    """Columns that together name a row of a table; empty where rows have no name.
+
+    Examples
+    --------
+    >>> key("legs"), key("soil")
+    (['visit_id', 'leg'], [])
+    """
+    return list(about(schema(name))["key"])
 
 
 def required(name: str) -> list[str]:
