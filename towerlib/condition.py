@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -94,9 +94,9 @@ def assess(
     gap. The interval of a footing holds the instrument and the season; the reading itself is never corrected.
     """
     end = last_day(month)
-    visits = grades.visits[grades.visits["date"] <= end]
+    visits = cast("pd.DataFrame", grades.visits[grades.visits["date"] <= end])
     towers = _places(records, route)
-    read = currents[currents["visit_id"].isin(visits["visit_id"])]
+    read = cast("pd.DataFrame", currents[currents["visit_id"].isin(cast("pd.Series", visits["visit_id"]))])
     parts = [
         _footing(visits, towers, end, records.line.seasons),
         _lower_limit(visits),
@@ -108,7 +108,7 @@ def assess(
     ]
     table = towers.join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
     verdict = table["verdict"].fillna(table["bound_verdict"])
-    visited = table["tower_id"].isin(visits["tower_id"])
+    visited = table["tower_id"].isin(cast("pd.Series", visits["tower_id"]))
     unread = pd.Series(np.where(visited, standing.REFUSED, NOT_TESTED), table.index)
     table["verdict"] = verdict.fillna(unread)
     table = table.drop(columns="bound_verdict")
@@ -175,14 +175,14 @@ def _cause(visits, currents):
 
 def _over_time(records, visits, end):
     """Changes between comparable readings of each tower, as `towerlib.readings.trends` finds them."""
-    works, line = records.works[records.works["date"] <= end], records.line
+    works, line = cast("pd.DataFrame", records.works[records.works["date"] <= end]), records.line
     found = trends.history(visits, works, records.towers, alike=line.comparable, seasons=line.seasons)
     return found.rename(columns={"reason": "history_reason"}).set_index("tower_id")[OVER_TIME]
 
 
 def _sweep(records, visits):
     """The newest sweep of each tower that was not refused: of the footing alone if there is one."""
-    kept = visits[visits["footing_verdict"] != standing.REFUSED]
+    kept = cast("pd.DataFrame", visits[visits["footing_verdict"] != standing.REFUSED])
     shapes = sweep.summarise(kept, records.sweeps, records.line.frequency_hz)
     order = shapes.assign(alone=shapes["sees"] == "footing alone").sort_values(
         ["alone", "date"], kind="stable"
@@ -273,9 +273,9 @@ def reading_intervals(readings: pd.DataFrame, towers: pd.DataFrame, seasons: Sea
     pandas.DataFrame
         As `footing_interval` gives it, same index as `readings`.
     """
-    ring = towers.set_index("tower_id")["ring"].reindex(readings["tower_id"]).set_axis(readings.index)
-    factors = season.band(season.class_of_season(readings), ring, seasons)
-    low, high = factors["season_low_factor"], factors["season_high_factor"]
+    ring = cast("pd.Series", towers.set_index("tower_id")["ring"].reindex(readings["tower_id"]))
+    factors = season.band(season.class_of_season(readings), ring.set_axis(readings.index), seasons)
+    low, high = (cast("pd.Series", factors[f"season_{end}_factor"]) for end in ("low", "high"))
     return footing_interval(readings, season_low=low, season_high=high)
 
 

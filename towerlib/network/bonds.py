@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -55,11 +55,11 @@ def bond_readings(
     only the impedance counts. Newest visit first; unusable readings stay out.
     """
     outside = records.towers.set_index("tower_id")["earth_paths_in_coils"].reindex(condition["tower_id"])
-    outside = no(outside)
-    visits = grades.visits[grades.visits["date"] <= end]
+    outside = no(cast("pd.Series", outside))
+    visits = cast("pd.DataFrame", grades.visits[grades.visits["date"] <= end])
     share = currents[["visit_id", "leg_share_lambda", "leg_share_u"]]
     read = [*_VISIT, "impedance_ohm", "impedance_no_coils_ohm", "injected_ma", "legs_ma"]
-    visits = visits[read].merge(share, on="visit_id", how="left", validate="1:1")
+    visits = cast("pd.DataFrame", visits[read]).merge(share, on="visit_id", how="left", validate="1:1")
     candidates = _candidates(visits, outside)
     usable = candidates[candidates["footing_verdict"] != "not usable"]
     newest = usable.sort_values(["date", "first"], kind="stable").drop_duplicates("tower_id", keep="last")
@@ -158,7 +158,7 @@ class Shares:
     off: np.ndarray
     u: np.ndarray
     centre: float
-    opened: tuple
+    opened: tuple[int, ...]
     beside: np.ndarray
     bond_ohm: np.ndarray
     bond_low_ohm: np.ndarray
@@ -222,7 +222,7 @@ class _Reading:
     """A line with its readings."""
 
     model: LineModel
-    readings: object
+    readings: pd.DataFrame
     frequency_hz: np.ndarray
     own_ohm: np.ndarray
     own_u: np.ndarray

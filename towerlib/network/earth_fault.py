@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -68,7 +68,7 @@ def missing(line: Line) -> str:
     gone = [name for name, value in named.items() if value is None]
     if gone:
         return f"The earth-fault screening is off: line.toml lacks {' and '.join(gone)}."
-    if not fault.from_first_a + fault.from_last_a > 0:
+    if not (fault.from_first_a or 0) + (fault.from_last_a or 0) > 0:
         return "The earth-fault screening is off: no fault current comes from either end."
     return ""
 
@@ -133,12 +133,16 @@ def faults(model: LineModel, line: Line, suspected_ohm: np.ndarray) -> Faults:
     IEC 60909-3, currents through earth; J. Endrenyi, IEEE Trans. PAS-86 (1967); both from memory.
     """
     ladder = ladder_at(model, line.frequency_hz)
-    fault_a = line.earth_fault.from_first_a + line.earth_fault.from_last_a
+    from_first_a, from_last_a = (
+        cast("float", line.earth_fault.from_first_a),
+        cast("float", line.earth_fault.from_last_a),
+    )
+    fault_a = from_first_a + from_last_a
     towers = np.arange(len(model.tower_id))
     drive = fault_drive(
         towers,
-        line.earth_fault.from_first_a,
-        line.earth_fault.from_last_a,
+        from_first_a,
+        from_last_a,
         mutual(model, line) * model.length_m,
     )
     tower_v = np.diagonal(solve(ladder, *drive).tower_v)

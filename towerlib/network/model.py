@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -92,13 +92,13 @@ def missing(records: Records, route: Route, condition: pd.DataFrame) -> str:
         return head + f"line.toml, [shield_wires]: {flaw}."
     if len(route.towers) < 2:
         return head + "the line has one tower, and a ladder needs a span."
-    if condition["shield_wire"].eq("none").all():
+    if (condition["shield_wire"] == "none").to_numpy().all():
         return head + "no tower of the register has a shield wire."
-    if not condition["footing_ohm"].gt(0).any():
+    if not (condition["footing_ohm"] > 0).to_numpy().any():
         return head + "no footing of the line is known."
-    length_m = route.spans["length_m"]
+    length_m = route.spans["length_m"].to_numpy(float)
     if (pointless := ~(length_m > 0)).any():
-        span = route.spans["span_id"][pointless].iloc[0]
+        span = route.spans["span_id"].to_numpy(object)[pointless][0]
         return head + f"span {span} has no length; mend the positions of its towers in the register."
     return ""
 
@@ -149,7 +149,7 @@ def line_model(records: Records, route: Route, condition: pd.DataFrame) -> tuple
         span_open=without[:-1] | without[1:],
         wires=shield_wires(records.line),
         resistivity_ohm_m=resistivity,
-        station_ohm=earth_ohm,
+        station_ohm=cast("tuple[float, float]", earth_ohm),
     )
     return model, (*words, *soil_words, *_station_words(earth_ohm), *_cut_words(model))
 

@@ -225,7 +225,7 @@ def of_bonds(
         hit = np.isin(np.arange(count), list(faults)) | suspect
         testable = hit | (np.nan_to_num(found.bond_power) >= number("scan_power_min"))
         words = np.select([hit, testable], [SUSPECTED, NONE], NOT_TESTABLE)
-        testable = np.where(model.bonded, testable, pd.NA)
+        testable = pd.Series(testable, dtype="boolean").where(model.bonded)
         evidence = [_bond_words(faults.get(k)) for k in range(count)]
     return pd.DataFrame(
         {

@@ -194,9 +194,9 @@ class Change:
         Towers with the footing that they have instead [Ω].
     """
 
-    bonds: tuple = ()
-    spans: tuple = ()
-    footings: tuple = ()
+    bonds: tuple[int, ...] = ()
+    spans: tuple[int, ...] = ()
+    footings: tuple[tuple[int, float], ...] = ()
 
     @property
     def is_none(self) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,9 @@ from towerlib.outages import calibration, geometry, rates, record, remarks
 from towerlib.values import number
 
 if TYPE_CHECKING:
+    from typing import Any
+
+    from towerlib.physics.lightning.surge import LineGeometry
     from towerlib.records.load import Records
     from towerlib.route import Route
 
@@ -90,15 +93,15 @@ class Outages:
     """
 
     towers: pd.DataFrame
-    line: dict
+    line: dict[str, Any]
     record: pd.DataFrame
     weights: np.ndarray
     years: pd.DataFrame
     density: calibration.FlashDensity | None
-    geometry: object
-    off: tuple
-    assumed: tuple
-    remarks: tuple
+    geometry: LineGeometry | None
+    off: tuple[str, ...]
+    assumed: tuple[str, ...]
+    remarks: tuple[str, ...]
 
 
 def assess(
@@ -138,10 +141,12 @@ def assess(
     Rates are summed, never footings averaged. The interval holds the uncertainty of reading, season, soil, strength
     of the insulation and flash density; that of the method itself is the model_factor beside it.
     """
-    end = pd.Timestamp(last_day(month), tz="UTC") + pd.Timedelta(days=1)
+    end = cast("pd.Timestamp", pd.Timestamp(last_day(month), tz="UTC") + pd.Timedelta(days=1))
     settings = records.line.outage_record
-    flashes = record.near_line(records.flashes[records.flashes["time"] < end], route)
-    judged = record.judge(records.outages[records.outages["time"] < end], flashes, settings)
+    flashes = record.near_line(cast("pd.DataFrame", records.flashes[records.flashes["time"] < end]), route)
+    judged = record.judge(
+        cast("pd.DataFrame", records.outages[records.outages["time"] < end]), flashes, settings
+    )
     weights, misplaced = record.tower_weights(judged, route, settings)
     local = calibration.local_density(flashes, route, settings, end)
     seen = calibration.observed(judged, flashes, settings, end, route.length_m / 1000)
@@ -153,9 +158,9 @@ def assess(
     towers = towers.assign(observed_trip_outs=weights[lightning].sum(axis=0))
     line |= {"length_km": route.length_m / 1000} | seen | _held_against(seen, line, records.line, route)
     stated = records.line.lightning.ground_flash_density
-    done = records.works[records.works["date"] <= last_day(month)]
+    done = cast("pd.DataFrame", records.works[records.works["date"] <= last_day(month)])
     return Outages(
-        towers=towers[TOWER_COLUMNS],
+        towers=cast("pd.DataFrame", towers[TOWER_COLUMNS]),
         line=line,
         record=judged,
         weights=weights,
@@ -221,7 +226,7 @@ def _rated(shape, exposed, line, local, draws, ranks):
     towers = towers.join(point, validate="1:1").assign(**_with_intervals(point, drawn), rank_reason=why)
     totals = _sums(towers, drawn)
     if (
-        full["flash_density"].isna().any()
+        full["flash_density"].isna().to_numpy().any()
     ):  # calculated with 1 flash per km² and year: no absolute figure may be shown
         towers = towers.assign(**dict.fromkeys(ABSOLUTE, np.nan))
         totals = {name: value for name, value in totals.items() if not name.endswith(UNKNOWN_WITHOUT_DENSITY)}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -58,7 +58,7 @@ class FlashDensity:
     first: pd.Timestamp
     last: pd.Timestamp
     year_spread: float
-    remarks: tuple
+    remarks: tuple[str, ...]
 
     @property
     def u_log(self) -> float:
@@ -86,12 +86,12 @@ def record_years(
     (pandas.Timestamp, pandas.Timestamp, float)
         Start, end and years between; NaT and 0 where nothing is known.
     """
-    seen = entries[entries <= end]
-    start = pd.Timestamp(first, tz="UTC") if first else seen.min()
-    stop = pd.Timestamp(last, tz="UTC") + pd.Timedelta(days=1) if last else seen.max()
+    seen: Any = entries[entries <= end]
+    start: Any = pd.Timestamp(first, tz="UTC") if first else seen.min()
+    stop: Any = pd.Timestamp(last, tz="UTC") + pd.Timedelta(days=1) if last else seen.max()
     stop = min(stop, end) if pd.notna(stop) else stop
     if pd.isna(start) or pd.isna(stop) or stop <= start:
-        return pd.NaT, pd.NaT, 0.0
+        return cast("Any", (pd.NaT, pd.NaT, 0.0))
     return start, stop, (stop - start) / YEAR
 
 
@@ -126,12 +126,14 @@ def local_density(
     IEC 62858 (from memory): 10 years, 80 flashes a cell, flash detection of at least 80 %, median location error
     of at most 500 m.
     """
-    start, stop, years = record_years(settings.flashes_from, settings.flashes_to, flashes["flash_time"], end)
-    if years == 0 or flashes["flash_distance_m"].isna().all():
+    start, stop, years = record_years(
+        settings.flashes_from, settings.flashes_to, cast("pd.Series", flashes["flash_time"]), end
+    )
+    if years == 0 or flashes["flash_distance_m"].isna().to_numpy().all():
         return None
     wide, cautions = _width(flashes, settings, route.length_m)
     whole = np.floor(years + 0.05) if years >= 0.95 else years  # three weeks short of a year is a year
-    start = max(start, stop - whole * YEAR)
+    start = cast("pd.Timestamp", max(start, stop - whole * YEAR))
     seen = flashes[(flashes["flash_time"] >= start) & (flashes["flash_time"] <= stop)]
     corridor = _corridor(route, wide)
     inside = seen[_within(seen, corridor, route)]
@@ -268,13 +270,13 @@ def observed(
     Where the settings do not say which years the list covers, the first and the last entry of both lists are used.
     A trip-out outside the stated days is not counted, since its years are not.
     """
-    entries = pd.concat([judged["time"], flashes["flash_time"]])
+    entries = cast("pd.Series", pd.concat([judged["time"], flashes["flash_time"]]))
     start, stop, years = record_years(settings.outages_from, settings.outages_to, entries, end)
     if not years > 0:
         return {}
     within = judged[(judged["time"] >= start) & (judged["time"] <= stop)]
-    count = int(within["verdict"].isin(LIGHTNING).sum())
-    storm = int((within["verdict"] == IN_STORM).sum())
+    count = int(within["verdict"].isin(LIGHTNING).to_numpy().sum())
+    storm = int((within["verdict"] == IN_STORM).to_numpy().sum())
     low, high = (float(part) for part in rate_interval(count, years))
     per_100_km = 100 / length_km if length_km > 0 else np.nan
     return {

@@ -12,6 +12,8 @@ from towerlib.physics.lightning.surge import PHASE_ANGLE_DEG, LineGeometry
 from towerlib.values import number
 
 if TYPE_CHECKING:
+    from typing import Any
+
     from towerlib.config import Line
     from towerlib.outages.calibration import FlashDensity
     from towerlib.records.load import Records
@@ -45,7 +47,8 @@ def line_geometry(line: Line) -> tuple[LineGeometry | None, list[str], list[str]
     """
     assumed = []
     try:
-        usual = surge.typical_geometry(line.voltage_kv) if _missing(line) else None
+        # asked only where something is missing: not every voltage has a typical tower
+        usual: Any = surge.typical_geometry(line.voltage_kv) if _missing(line) else None
         height_m = _height(line, usual, assumed)
         wires = _wires(line, usual, height_m, assumed)
         strike_m = line.phases.strike_length_m or usual.strike_length_m
@@ -207,7 +210,7 @@ def towers_exposed(
     table["span_m"] = (ahead.fillna(0.0) + ahead.shift().fillna(0.0)) / 2
     table["surge_span_m"] = pd.concat([ahead, ahead.shift()], axis=1).mean(axis=1)
     table["height_m"] = own["height_m"].astype(float)
-    strike_m = own.get("strike_length_m", pd.Series(np.nan, own.index)).astype(float)
+    strike_m = own.reindex(columns=["strike_length_m"])["strike_length_m"].astype(float)
     table["strength_kv"] = strike_m * number("flashover_positive_kv_m")
     table = table.assign(**_flash_density(own, line, local), **_soil(own, table, records))
     return table.assign(assumed=_assumed(table, own), flaw=_flaws(table, own, shape))

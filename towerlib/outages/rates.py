@@ -192,8 +192,8 @@ def usual_curve(
     usual = Towers(
         footing_ohm=footing_ohm,
         resistivity_ohm_m=soil_ratio_m * footing_ohm,
-        span_m=float(towers["span_m"].median()),
-        flash_density=float(towers["flash_density"].median()),
+        span_m=np.asarray(towers["span_m"].median()),
+        flash_density=np.asarray(towers["flash_density"].median()),
     )
     found = tower_rates(geometry, usual, method_of(line))
     return found.backflashovers_per_year * line.lightning.trip_outs_per_flashover
@@ -357,7 +357,7 @@ def chance_worst_tenth(avoided: np.ndarray) -> np.ndarray:
     return np.where(drawn & ~saves, 0.0, chance)
 
 
-def line_sums(drawn: Draws, rated: np.ndarray, best: np.ndarray) -> dict[str, tuple[float, float]]:
+def line_sums(drawn: Draws, rated: np.ndarray, best: np.ndarray) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     """Sums of the line in every draw.
 
     Parameters

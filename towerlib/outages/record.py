@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,8 @@ from towerlib.text import counted, listed
 from towerlib.values import number
 
 if TYPE_CHECKING:
+    from typing import Any
+
     from numpy.typing import ArrayLike
 
     from towerlib.config.sections import OutageRecord
@@ -71,7 +73,7 @@ def tower_weights(judged: pd.DataFrame, route: Route, settings: OutageRecord) ->
     """
     centre, spread, remarks = _witnesses(judged, route, settings)
     weights = _spread_out(centre, spread, borders(route.towers["chainage_m"]))
-    place = pd.Index(route.towers["tower_id"]).get_indexer(judged["tower_id"])
+    place = pd.Index(route.towers["tower_id"]).get_indexer(cast("Any", judged["tower_id"]))
     named = judged["tower_id"].notna().to_numpy()
     strange = named & (place < 0)
     if strange.any():
@@ -220,9 +222,10 @@ def judge(outages: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) 
     near = flashes[flashes["flash_distance_m"] <= settings.distance_m]
     found = _nearest(trips["time"], near, pd.Timedelta(milliseconds=settings.window_ms))
     storm = _nearest(trips["time"], flashes, pd.Timedelta(minutes=settings.storm_minutes))
-    struck, stormy = (part["flash_time"].notna() for part in (found, storm))
-    booked = says(trips["cause"], settings.lightning_causes)
-    unknown = says(trips["cause"], settings.unknown_causes) | trips["cause"].isna()
+    struck, stormy = (cast("pd.Series", part["flash_time"]).notna() for part in (found, storm))
+    cause = cast("pd.Series", trips["cause"])
+    booked = says(cause, settings.lightning_causes)
+    unknown = says(cause, settings.unknown_causes) | cause.isna()
     words = np.select(
         [struck, booked, unknown & stormy, unknown], [BY_FLASH, BY_BOOKING, IN_STORM, UNKNOWN], OTHER
     )
@@ -340,11 +343,11 @@ def clock_shift(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRec
         return 0.0, 0
     window = pd.Timedelta(milliseconds=settings.window_ms)
     counts = [
-        int(_nearest(lost + pd.Timedelta(hours=hours), near, window)["flash_time"].notna().sum())
+        int(_nearest(lost + pd.Timedelta(hours=hours), near, window)["flash_time"].notna().to_numpy().sum())
         for hours in SHIFTS_H
     ]
     best = int(np.argmax(counts))
-    if counts[best] < max(3, (judged["verdict"] == BY_FLASH).sum() + 1):
+    if counts[best] < max(3, int((judged["verdict"] == BY_FLASH).to_numpy().sum()) + 1):
         return 0.0, 0
     return SHIFTS_H[best], counts[best]
 

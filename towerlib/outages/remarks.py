@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -43,7 +43,7 @@ def off(
     list of str
     """
     remarks = []
-    if exposed["flash_density"].isna().any():
+    if exposed["flash_density"].isna().to_numpy().any():
         remarks.append(
             "Relative rates only: no ground flash density. Give [lightning] ground_flash_density in line.toml, "
             "ground_flash_density in towers.csv, or flashes.csv."
@@ -93,8 +93,8 @@ def assumed(exposed: pd.DataFrame, line: Line, local: FlashDensity | None, seen:
         remarks.append(
             f"Insulated shield wire taken as bonded (it sparks over under a surge) at {_towers(wire)}."
         )
-    source = exposed["flash_density_source"]
-    if (source == "flashes along the line").any():
+    source = cast("pd.Series", exposed["flash_density_source"])
+    if local is not None and (source == "flashes along the line").any():
         remarks.append(
             f"Ground flash density from {local.count} flashes in a corridor of {local.corridor_m:.0f} m to either side, "
             f"{local.years:.0f} years: {local.per_km2_year:.2g} per km² and year "

@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 from importlib.resources import files
 from string import Formatter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -66,7 +66,10 @@ def judged(table: pd.DataFrame, coils: CoilSpec) -> tuple[pd.Series, pd.Series]:
         evidence[first == place] = _sentences(sentence + caution, table, first == place)
     said = np.array([name.startswith("share") for name in RULES])[first]
     shown = table["leg_share_lambda"].notna().to_numpy() & ~said
-    doubted, beside = np.isin(causes, COIL_CAUSES), no(table["earth_paths_in_coils"]).to_numpy()
+    doubted, beside = (
+        np.isin(causes, COIL_CAUSES),
+        no(cast("pd.Series", table["earth_paths_in_coils"])).to_numpy(),
+    )
     remarks = np.select([doubted, beside], [_SHARE_DOUBTED, _SHARE_BESIDE], _SHARE)
     for sentence in (_SHARE, _SHARE_BESIDE, _SHARE_DOUBTED):
         rows = shown & (remarks == sentence)

@@ -5,7 +5,7 @@ Readings of the legs are arrays with one row per visit and one column per leg.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -63,7 +63,7 @@ def by_leg(visits: pd.DataFrame, legs: pd.DataFrame) -> dict[str, np.ndarray]:
     if twice.any():
         visit, leg = legs.loc[twice, ["visit_id", "leg"]].iloc[0]
         raise RecordsError(f"legs: visit {visit} has leg {leg} twice; keep one row per leg and visit")
-    row = pd.Index(visits["visit_id"]).get_indexer(legs["visit_id"])
+    row = pd.Index(visits["visit_id"]).get_indexer(cast("Any", legs["visit_id"]))
     order = np.argsort(row, kind="stable")
     order = order[row[order] >= 0]
     row = row[order]
@@ -170,7 +170,7 @@ def steps(table: pd.DataFrame, readings: dict[str, np.ndarray]) -> dict[str, Any
     >>> steps(visits.assign(large_enough=True), readings)["step_leg"].tolist()
     [nan, 'B']
     """
-    names, large = readings["leg"], yes(table["large_enough"]).to_numpy()[:, None]
+    names, large = readings["leg"], yes(cast("pd.Series", table["large_enough"])).to_numpy()[:, None]
     injected_s, leakage_ma = conductance(readings), np.where(large, readings["leakage_ma"], np.nan)
     # The injected test knows neither load nor currents that circulate in the soil: it goes first.
     usual = _at_another_visit(table, names, leg_ratios(injected_s))
@@ -302,7 +302,8 @@ def reversals(table: pd.DataFrame, readings: dict[str, np.ndarray], coils: CoilS
     injected_u = reading_u * np.sqrt(np.nansum(leg_s**2, axis=1) + whole_s**2)
     by_injected, agree = _turned_over(readings["leg"], leg_s, whole_s, injected_u)
     # A pattern that comes back on another day belongs to the tower, not to a coil.
-    days = table["date"].groupby([table["tower_id"], by_leakage]).transform("nunique")
+    dates = cast("pd.Series", table["date"])
+    days = cast("pd.Series", dates.groupby([table["tower_id"], by_leakage]).transform("nunique"))
     return {
         "reversed_injected": by_injected.notna(),
         "reversed_leakage": by_leakage.notna() & ~agree & ~(days > 1),
@@ -354,7 +355,7 @@ def against_line(table: pd.DataFrame, coils: CoilSpec) -> dict[str, pd.Series]:
     >>> print(found["total_vs_line"][0] < -5, found["peer_total_ma"][0], found["peers"][0])
     True 100.0 day
     """
-    days, served = table["date"].dt.normalize(), ~no(table["in_service"])
+    days, served = table["date"].dt.normalize(), ~no(cast("pd.Series", table["in_service"]))
     least_ma = max(coils.step_ma / 2.0, 0.01)  # a logarithm of nothing has no value
     total_ma = table["leakage_total_ma"].where(served).clip(lower=least_ma)
     sum_ma = table["leakage_sum_ma"].where(served).clip(lower=least_ma)
@@ -469,7 +470,7 @@ def summarise(
     table = table.assign(turns_guess=turns_in_gap(table, coils))
     table = table.assign(**steps(table, readings))
     cause, evidence = judged(table, coils)
-    return table.assign(suspected_cause=cause, evidence=evidence)[COLUMNS]
+    return cast("pd.DataFrame", table.assign(suspected_cause=cause, evidence=evidence)[COLUMNS])
 
 
 def _facts(visits, towers, coils):

@@ -6,7 +6,7 @@ true where the visit passes, or where the record does not allow a decision.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -295,7 +295,7 @@ def coil_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
         Legs read, their sum, lowest total, uncertainties; least and most turns; leg share of the injected
         current by currents and by impedances; legs in parallel.
     """
-    of_visit = pd.Index(visits["visit_id"]).get_indexer(records.legs["visit_id"])
+    of_visit = pd.Index(visits["visit_id"]).get_indexer(cast("Any", records.legs["visit_id"]))
     leakage, impedance, turns = (
         _beside_each_other(of_visit, records.legs[column], len(visits))
         for column in ("leakage_ma", "impedance_ohm", "coil_turns")
@@ -468,13 +468,12 @@ def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
         frequency, spread of same-day repeats, and the tower whose readings are the same to the digit.
     """
     sweep_ohm = _at_test_frequency(visits, records.sweeps)
+    read_ohm = cast("pd.Series", visits["impedance_ohm"].where(visits["impedance_ohm"] > 0))
     return {
         **_soil(visits),
         **_ambient(visits),
         "sweep_ohm": sweep_ohm,
-        "sweep_off": (sweep_ohm / visits["impedance_ohm"].where(visits["impedance_ohm"] > 0) - 1.0)
-        .abs()
-        .round(DIGITS),
+        "sweep_off": (sweep_ohm / read_ohm - 1.0).abs().round(DIGITS),
         **_repeats(visits),
         "same_as_tower_id": _same_as(visits),
     }
@@ -544,12 +543,12 @@ def _same_as(visits):
     digits = ["impedance_ohm", *stray, "leg_sum_ma", "least_total_ma"]
     telling = visits["impedance_ohm"].notna() & visits[digits[1:]].notna().any(axis=1)
     seen = visits[telling]
-    tower, names = pd.factorize(seen["tower_id"])
+    tower, names = pd.factorize(cast("pd.Series", seen["tower_id"]))
     alike = [seen["date"].dt.normalize(), seen["crew"], *(seen[column] for column in digits)]
     group = pd.Series(tower, seen.index).groupby(alike, dropna=False, sort=False)
     first, last = group.transform("min"), group.transform("max")
     other = first.where(first != tower, last)
-    twin = pd.Series(names.to_numpy(object)[other], seen.index, dtype=object)
+    twin = pd.Series(np.asarray(names, object)[other], seen.index, dtype=object)
     return twin.where(other != tower).reindex(visits.index)
 
 

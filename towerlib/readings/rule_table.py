@@ -214,7 +214,7 @@ def _checked(rule, settings):
             raise SettingsError(f"{place}, but this rule has no threshold; set its severity instead")
         if key == "threshold" and not _is_number(value):
             raise SettingsError(f"{place} is not a number of {rule.unit}")
-        if key == "threshold" and abs(value) > LARGEST:
+        if key == "threshold" and abs(cast("float", value)) > LARGEST:
             raise SettingsError(f"{place} must lie between -{LARGEST:.0f} and {LARGEST:.0f}")
         if key not in ("severity", "threshold"):
             raise SettingsError(f"{place}: only severity and threshold can be set")

@@ -5,6 +5,8 @@ Nothing here corrects a reading: the factors widen its interval, and the reading
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 import pandas as pd
 
@@ -52,7 +54,8 @@ def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None
     known = quarter.where(latitude.notna() & (latitude != 0)) % 4
     words = known.map(dict(enumerate(_QUARTERS)))
     unknown = (UNKNOWN + ", " + words).fillna(UNKNOWN)
-    return visits["soil_state"].where(visits["soil_state"].isin(STATES), unknown).astype("str")
+    state = cast("pd.Series", visits["soil_state"])
+    return state.where(state.isin(STATES), unknown).astype("str")
 
 
 def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = None) -> pd.DataFrame:
@@ -92,12 +95,12 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
     >>> print(factors["season_high_factor"].tolist(), factors["season_low_factor"].round(2).tolist())
     [1.5, 1.0] [1.0, 0.67]
     """
-    seasons = seasons or Seasons()
-    ring = yes(ring).to_numpy()
-    least, most = seasons.ratio_low, np.where(ring, seasons.ring_ratio_high, seasons.ratio_high)
-    frost = np.where(ring, seasons.frozen_ring_ratio, seasons.frozen_ratio)
+    seasons = seasons or Seasons.model_validate({})
+    joined = yes(ring).to_numpy()
+    least, most = seasons.ratio_low, np.where(joined, seasons.ring_ratio_high, seasons.ratio_high)
+    frost = np.where(joined, seasons.frozen_ring_ratio, seasons.frozen_ratio)
     kinds = [season_class == state for state in STATES]
-    root_least, root, one = np.sqrt(least), np.sqrt(most), np.ones(len(ring))
+    root_least, root, one = np.sqrt(least), np.sqrt(most), np.ones(len(joined))
     choices = {  # dry, normal, wet, frozen; unknown
         "season_low_factor": ([1 / most, 1 / root, one, 1 / (root * frost)], 1 / most),
         "season_high_factor": ([one, root, most, root], most),
@@ -105,4 +108,4 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
         "dry_high_factor": ([one, root, most, root], most),
     }
     factors = {name: np.select(kinds, of_kind, unknown) for name, (of_kind, unknown) in choices.items()}
-    return pd.DataFrame({"season_class": season_class, **factors})[COLUMNS]
+    return pd.DataFrame({"season_class": season_class, **factors}, columns=COLUMNS)

@@ -95,11 +95,10 @@ def _one(fit, own):
         variances = np.diag(fit.log_covariance)
         soil_u = max(least, float(np.sqrt(variances[:2].mean())))
         return _layers(fit.soil.upper_ohm_m, fit.soil.lower_ohm_m, fit.soil.depth_m, soil_u, SOUNDING)
-    layers = [
-        float(own.get(name, np.nan)) for name in ("upper_layer_ohm_m", "lower_layer_ohm_m", "layer_depth_m")
-    ]
-    if np.isfinite(layers).all():
-        return _layers(*layers, least, LAYERS)
+    names = ("upper_layer_ohm_m", "lower_layer_ohm_m", "layer_depth_m")
+    upper, lower, depth_m = (float(own.get(name, np.nan)) for name in names)
+    if np.isfinite([upper, lower, depth_m]).all():
+        return _layers(upper, lower, depth_m, least, LAYERS)
     uniform = float(own.get("soil_resistivity_ohm_m", np.nan))
     if np.isfinite(uniform):
         return (uniform, uniform, np.inf, False, uniform, least, REGISTER)

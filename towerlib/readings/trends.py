@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, cast
+
 import numpy as np
 import pandas as pd
 
@@ -10,6 +12,9 @@ from towerlib.readings.booleans import yes
 from towerlib.readings.methods import FOOTING_ALONE, bound
 from towerlib.readings.season import class_of_season
 from towerlib.values import number
+
+if TYPE_CHECKING:
+    from typing import Any
 
 _FIELDS = {
     "frequency": ["test_frequency_hz"],
@@ -60,7 +65,7 @@ def comparable(
     >>> comparable(visits, works).tolist()
     ['V1', 'V3', 'V3']
     """
-    alike = alike or Comparable()
+    alike = alike or Comparable.model_validate({})
     facts = facts_of(visits, works)
     left = np.flatnonzero(readable(visits) & (_recorded(facts) | alike.blank_agrees))
     order = np.lexsort((left, facts["date"].to_numpy()[left], facts["tower"].to_numpy()[left]))[::-1]
@@ -73,7 +78,7 @@ def comparable(
         newest[left[same]] = leader[same]
         left = left[~same]
     keys = visits["visit_id"].to_numpy(object)[newest]
-    return pd.Series(np.where(newest >= 0, keys, None), visits.index, dtype="str")
+    return pd.Series(np.where(newest >= 0, keys, cast("Any", None)), visits.index, dtype="str")
 
 
 def readable(visits: pd.DataFrame) -> np.ndarray:
@@ -259,10 +264,14 @@ def history(
     >>> print(found["jump_ohm"], found["jump_verdict"])
     8.0 up
     """
-    alike, seasons = alike or Comparable(), seasons or Seasons()
-    alone = visits[visits["method"].isin(FOOTING_ALONE)]
-    alone = alone[readable(alone)].reset_index(drop=True)
-    ring = yes(towers.set_index("tower_id")["ring"]).reindex(alone["tower_id"], fill_value=False).to_numpy()
+    alike, seasons = alike or Comparable.model_validate({}), seasons or Seasons.model_validate({})
+    alone = cast("pd.DataFrame", visits[visits["method"].isin(FOOTING_ALONE)])
+    alone = cast("pd.DataFrame", alone[readable(alone)]).reset_index(drop=True)
+    ring = (
+        yes(cast("pd.Series", towers.set_index("tower_id")["ring"]))
+        .reindex(alone["tower_id"], fill_value=False)
+        .to_numpy()
+    )
     facts = facts_of(alone, works)
     all_works = works["tower_id"].value_counts().reindex(alone["tower_id"], fill_value=0).to_numpy()
     read = alone.assign(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -99,16 +99,10 @@ def gaps(visits: pd.DataFrame, currents: pd.DataFrame, month: str) -> pd.DataFra
 
 def _seen(visits, month):
     """Visits up to the last day of a month."""
-    return visits[visits["date"] <= last_day(month)]
+    return cast("pd.DataFrame", visits[visits["date"] <= last_day(month)])
 
 
-def _rows(
-    visits,
-    value,
-    verdict,
-    low=np.nan,
-    high=np.nan,
-):
+def _rows(visits, value, verdict, low: Any = np.nan, high: Any = np.nan):
     """Changes in their columns."""
     return pd.DataFrame(
         {
@@ -125,10 +119,11 @@ def _rows(
 
 def _merged(streams):
     """Changes of all streams; one gives way for good from the month in which a better one begins."""
-    kept, begins = [], pd.Series(dtype="float64")
+    kept: list[pd.DataFrame] = []
+    begins = pd.Series(dtype="float64")
     for stream in streams:
         first = stream["tower_id"].map(begins).astype("float64").fillna(np.inf)
-        kept.append(stream[stream["month"] < first])
+        kept.append(cast("pd.DataFrame", stream[stream["month"] < first]))
         starts = stream.groupby("tower_id")["month"].min().astype("float64")
         begins = pd.concat([begins, starts]).groupby(level=0).min() if len(begins) else starts
     found = pd.concat([part for part in kept if len(part)] or kept[:1])
