@@ -1,8 +1,9 @@
-"""The order of the rooms: records flow left to right, and a module imports only from rooms on its left."""
+"""The order of the rooms, the doors between them, their number, and that no value of `values.csv` lies idle."""
 
 import ast
 import re
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -144,8 +145,86 @@ def test_no_cycle_between_modules():
 
 def test_the_guard_itself_sees_a_step_back(tmp_path):
     module = tmp_path / "bad.py"
-    module.write_text("def late():\n    from towerlib.report import condition_charts\n    return charts\n")
+    module.write_text(
+        "def late():\n    from towerlib.report import condition_charts\n    return condition_charts\n"
+    )
     assert rooms_imported(module) == {"report"}
+
+
+def private_names(path, own_room):
+    """Names with an underscore in front that a module takes from another room of ours."""
+    tree, origin = ast.parse(path.read_text(encoding="utf-8")), {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom):
+            for name in node.names:
+                origin[name.asname or name.name] = f"{node.module}.{name.name}"
+        elif isinstance(node, ast.Import):
+            names = [(name.asname, name.name, name.name.split(".")[0]) for name in node.names]
+            origin |= {alias or first: full if alias else first for alias, full, first in names}
+    taken = list(origin.values())
+    for node in ast.walk(tree):
+        steps = _dotted(node)
+        if len(steps) > 1 and steps[0] in origin:
+            taken.append(".".join([origin[steps[0]], *steps[1:]]))
+    for name in taken:
+        first, room, *rest = [*name.split("."), ""]
+        if first == "towerlib" and room != own_room and any(_is_private(step) for step in rest):
+            yield name
+
+
+def _dotted(node):
+    """Steps of a name such as ``network.bonds.join``, empty for anything else."""
+    if isinstance(node, ast.Name):
+        return [node.id]
+    if isinstance(node, ast.Attribute) and (before := _dotted(node.value)):
+        return [*before, node.attr]
+    return []
+
+
+def _is_private(name):
+    return name.startswith("_") and not name.startswith("__")
+
+
+@pytest.mark.parametrize(("path", "steps"), MODULES)
+def test_no_room_reaches_into_another(path, steps):
+    assert set(private_names(path, steps[0] if steps else "")) == set()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "from towerlib.plan.budget import _best",
+        "from towerlib.plan import budget\nbudget._best()",
+        "from towerlib import plan\nplan.budget._best()",
+        "import towerlib.plan.budget as money\nmoney._best()",
+        "import towerlib.plan\ntowerlib.plan.budget._best()",
+    ],
+)
+def test_the_guard_sees_a_private_name(text, tmp_path):
+    module = tmp_path / "bad.py"
+    module.write_text(text)
+    assert "towerlib.plan.budget._best" in set(private_names(module, "report"))
+    assert set(private_names(module, "plan")) == set()
+
+
+MOST_MODULES = 160  # with a function or class of their own; front doors that only gather do not count
+SMALL_ROOMS = {"runs"}  # named in the design, though of fewer than three modules
+
+
+def test_there_are_not_too_many_modules():
+    kinds = (ast.FunctionDef, ast.ClassDef)
+    own = [
+        path
+        for path, _ in modules()
+        if any(isinstance(node, kinds) for node in ast.parse(path.read_text(encoding="utf-8")).body)
+    ]
+    assert len(own) <= MOST_MODULES
+
+
+def test_a_folder_has_three_modules_or_more():
+    counts = Counter(path.parent.relative_to(PACKAGE).as_posix() for path, _ in modules())
+    small = {folder for folder, count in counts.items() if count < 3}
+    assert small <= SMALL_ROOMS
 
 
 def _words(tree):
