@@ -1,7 +1,10 @@
 """A stretch of the line, ready to be drawn and put into words."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from textwrap import fill
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,9 @@ from towerlib.errors import SettingsError
 from towerlib.network import what_if
 from towerlib.report import cautions, tower_case, tower_marks
 from towerlib.text import first_lines, plain
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
 
 MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
 
@@ -61,17 +67,17 @@ class SpanCase:
     change: what_if.Change
 
     @property
-    def chainage_km(self):
+    def chainage_km(self) -> np.ndarray:
         """Chainage of the towers [km]."""
         return self.towers["chainage_km"].to_numpy(float)
 
     @property
-    def tower_id(self):
+    def tower_id(self) -> list[str]:
         """Names of the towers."""
         return self.towers["tower_id"].tolist()
 
     @property
-    def ends_km(self):
+    def ends_km(self) -> tuple[float, float]:
         """Ends of the axis along the route, the same in every panel [km]."""
         low, high = np.nanmin(self.chainage_km), np.nanmax(self.chainage_km)
         # Half a span at both ends, for what is drawn in the cells of the end towers.
@@ -79,7 +85,7 @@ class SpanCase:
         return float(low - margin), float(high + margin)
 
     @property
-    def suspects(self):
+    def suspects(self) -> tuple[np.ndarray, np.ndarray]:
         """Chainages of suspected spans, (s, 2), and of towers with a suspected bond, (b,) [km]."""
         network = self.line.study.network
         spans = np.flatnonzero(network.spans["span_scan"].iloc[self.stretch.spans] == "suspected")
@@ -88,7 +94,7 @@ class SpanCase:
         return np.column_stack([x[spans], x[spans + 1]]), x[bonds.to_numpy(bool)]
 
 
-def line_case(study):
+def line_case(study: Study) -> LineCase:
     """A line with what every stretch of it needs.
 
     Parameters
@@ -108,7 +114,7 @@ def line_case(study):
     return LineCase(study, tower_case.tables_of(study), case, why_not)
 
 
-def span_case(line, stretch, change=None):
+def span_case(line: LineCase, stretch: what_if.Stretch, change: what_if.Change | None = None) -> SpanCase:
     """A stretch of a line, with a what-if beside it.
 
     Parameters
@@ -130,7 +136,7 @@ def span_case(line, stretch, change=None):
     return SpanCase(line, stretch, tower_marks.with_value(condition), compared, change)
 
 
-def change_words(line, change):
+def change_words(line: LineCase, change: what_if.Change) -> str:
     """A what-if in words.
 
     Parameters
@@ -165,7 +171,7 @@ CLEAR = 2.0  # standard uncertainties from which a single reading is worth namin
 MUCH_A = 200.0  # more than induction forces through shield wires, even of double circuits with equal phasing
 
 
-def places(study, most=12):
+def places(study: Study, most: int = 12) -> str:
     """Suspected spans and bonds of the line with their chainage, as text: where to look.
 
     Parameters
@@ -187,7 +193,7 @@ def places(study, most=12):
     return "\n".join([head, *first_lines(rows, most)])
 
 
-def suspected(study):
+def suspected(study: Study) -> pd.DataFrame:
     """Suspected places of the line: spans first, then bonds in route order.
 
     Parameters
@@ -215,7 +221,7 @@ def suspected(study):
     return table.assign(from_km=[one.from_km for one in around], to_km=[one.to_km for one in around])
 
 
-def evidence(study, stretch, most=8):
+def evidence(study: Study, stretch: what_if.Stretch, most: int = 8) -> str:
     """What the network analysis says of the suspected spans and bonds of a stretch, as paragraphs.
 
     Parameters
@@ -243,7 +249,7 @@ def evidence(study, stretch, most=8):
     return "\n".join(fill(words, WIDE, subsequent_indent="  ") for words in told[:most])
 
 
-def whatif_table(line, stretch, change):
+def whatif_table(line: LineCase, stretch: what_if.Stretch, change: what_if.Change) -> str:
     """What the towers of a stretch read, and would read as recorded and with a change, as rounded text.
 
     Parameters
@@ -277,7 +283,7 @@ def _cell(value):
     return plain(float(f"{value:.3g}")) if np.isfinite(value) else "-"
 
 
-def telling_table(line, stretch, change, most=6):
+def telling_table(line: LineCase, stretch: what_if.Stretch, change: what_if.Change, most: int = 6) -> str:
     """Which single reading would tell a change best, as a short ranked text.
 
     Parameters
@@ -326,7 +332,7 @@ def _told(line, stretch, change):
     return what_if.telling(line.case, change, stretch, drive_a)
 
 
-def drive_words(found):
+def drive_words(found: SpanCase) -> str:
     """What drive the totals in service ask for, as recorded and with the change.
 
     Parameters
@@ -357,7 +363,7 @@ def _amperes(drive_a, spread):
     return f"{_two(drive_a)} A (two towers in three within {spread:.2f} times)"
 
 
-def answer(line, stretch, change):
+def answer(line: LineCase, stretch: what_if.Stretch, change: what_if.Change) -> str:
     """What the readings of a stretch say of a what-if, in sentences.
 
     Parameters
