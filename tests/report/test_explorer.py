@@ -204,7 +204,7 @@ def test_a_reading_beyond_the_range_is_a_lower_bound(study):
 
 
 def test_visits_after_the_month_are_not_seen(study):
-    early = study.with_results(month="2021-06")
+    early = replace(study, month="2021-06")
     told = line_explorer.page(early)
     assert contents_of(told)["months"][-1] == "2021-06"
     assert "2023-" not in json.dumps(contents_of(told)["layers"])

@@ -9,7 +9,6 @@ import pyarrow.compute as pc
 
 from towerlib.records import audit, positions
 from towerlib.records.tables import TABLES, schema
-from towerlib.text import listed
 
 _PLACE = ("_file", "_row")
 _MIX = np.uint64(0x9E3779B97F4A7C15)  # odd, so that no bit is lost: 2^64 over the golden ratio
@@ -129,7 +128,8 @@ def _spots(rows, groups):
 
 def _listed(spots):
     """At most three places for a sentence."""
-    return listed(spots, 3, " and ")
+    shown = " and ".join(spots.iloc[:3])
+    return shown if len(spots) < 4 else f"{shown} and {len(spots) - 3} more"
 
 
 BELONGS = {  # table: (its column, the table where the id must stand)

@@ -8,7 +8,6 @@ from decimal import Decimal
 import numpy as np
 import pandas as pd
 
-from towerlib.text import listed
 from towerlib.values import number
 
 _TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+|[\s_./\\:#,-]+|.")
@@ -428,7 +427,7 @@ def _read(written, register):
     found = _candidates(folded, core, register)
     if not found:
         same = tuple(register.by_digits.get(digits(core), ()))
-        hint = f" Of the same number: {listed(same)}." if same else ""
+        hint = f" Of the same number: {_listed(same)}." if same else ""
         return Reading(None, "none", f'"{written}" is no tower of the register.{hint} {ASK}', same)
     towers = tuple(sorted(found))
     fits = tuple(tower for tower in towers if found[tower] != "other side")
@@ -488,7 +487,7 @@ def _why(written, tower, kind):
 def _which(written, towers):
     """Why a candidate is not taken."""
     if len(towers) > 1:
-        return f'"{written}" could mean more than one tower of the register: {listed(towers)}. {ASK}'
+        return f'"{written}" could mean more than one tower of the register: {_listed(towers)}. {ASK}'
     return f'"{written}" is no tower of the register, which has the other side only: {towers[0]}. {ASK}'
 
 
@@ -512,3 +511,9 @@ def _parts(folded):
     numbers = [token for token in tokens if token.isdigit()]
     words = "".join(token for token in tokens if token not in signs and token not in numbers)
     return prefix, (signs, numbers, words)
+
+
+def _listed(towers):
+    """At most six names for a sentence."""
+    more = f" and {len(towers) - 6} more" if len(towers) > 6 else ""
+    return ", ".join(towers[:6]) + more

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from towerlib.route.geometry import cartesian, off_chord, off_straight, turn_deg
-from towerlib.text import listed
 from towerlib.values import number
 
 
@@ -74,6 +73,13 @@ def station_misfit_m(laid, line):
 def natural(name):
     """Sort key: T2 before T10; text of equal rank, such as 12 and 012, by its characters."""
     return [int(part) if part.isdecimal() else part.casefold() for part in re.split(r"(\d+)", name)], name
+
+
+def listed(names, most=8):
+    """Names for a sentence, a long list cut short."""
+    names = list(names)
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 def _shortest_path(xyz, given):

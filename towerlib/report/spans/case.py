@@ -1,10 +1,7 @@
 """A stretch of the line, ready to be drawn and put into words."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from textwrap import fill
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,10 +9,7 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.network import what_if
 from towerlib.report import cautions, tower_case, tower_marks
-from towerlib.text import first_lines, plain
-
-if TYPE_CHECKING:
-    from towerlib.assessment import Study
+from towerlib.text import plain
 
 MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
 
@@ -67,17 +61,17 @@ class SpanCase:
     change: what_if.Change
 
     @property
-    def chainage_km(self) -> np.ndarray:
+    def chainage_km(self):
         """Chainage of the towers [km]."""
         return self.towers["chainage_km"].to_numpy(float)
 
     @property
-    def tower_id(self) -> list[str]:
+    def tower_id(self):
         """Names of the towers."""
         return self.towers["tower_id"].tolist()
 
     @property
-    def ends_km(self) -> tuple[float, float]:
+    def ends_km(self):
         """Ends of the axis along the route, the same in every panel [km]."""
         low, high = np.nanmin(self.chainage_km), np.nanmax(self.chainage_km)
         # Half a span at both ends, for what is drawn in the cells of the end towers.
@@ -85,7 +79,7 @@ class SpanCase:
         return float(low - margin), float(high + margin)
 
     @property
-    def suspects(self) -> tuple[np.ndarray, np.ndarray]:
+    def suspects(self):
         """Chainages of suspected spans, (s, 2), and of towers with a suspected bond, (b,) [km]."""
         network = self.line.study.network
         spans = np.flatnonzero(network.spans["span_scan"].iloc[self.stretch.spans] == "suspected")
@@ -94,7 +88,7 @@ class SpanCase:
         return np.column_stack([x[spans], x[spans + 1]]), x[bonds.to_numpy(bool)]
 
 
-def line_case(study: Study) -> LineCase:
+def line_case(study):
     """A line with what every stretch of it needs.
 
     Parameters
@@ -114,7 +108,7 @@ def line_case(study: Study) -> LineCase:
     return LineCase(study, tower_case.tables_of(study), case, why_not)
 
 
-def span_case(line: LineCase, stretch: what_if.Stretch, change: what_if.Change | None = None) -> SpanCase:
+def span_case(line, stretch, change=None):
     """A stretch of a line, with a what-if beside it.
 
     Parameters
@@ -136,7 +130,7 @@ def span_case(line: LineCase, stretch: what_if.Stretch, change: what_if.Change |
     return SpanCase(line, stretch, tower_marks.with_value(condition), compared, change)
 
 
-def change_words(line: LineCase, change: what_if.Change) -> str:
+def change_words(line, change):
     """A what-if in words.
 
     Parameters
@@ -171,7 +165,7 @@ CLEAR = 2.0  # standard uncertainties from which a single reading is worth namin
 MUCH_A = 200.0  # more than induction forces through shield wires, even of double circuits with equal phasing
 
 
-def places(study: Study, most: int = 12) -> str:
+def places(study, most=12):
     """Suspected spans and bonds of the line with their chainage, as text: where to look.
 
     Parameters
@@ -189,11 +183,11 @@ def places(study: Study, most: int = 12) -> str:
     if found.empty:
         off = " ".join(study.network.off)
         return f"The network analysis suspects no span and no bond. {off}".strip()
-    head, *rows = found[["place", "from_km", "to_km", "state"]].to_string(index=False).split("\n")
-    return "\n".join([head, *first_lines(rows, most)])
+    more = f"\nand {len(found) - most} more" if len(found) > most else ""
+    return found[["place", "from_km", "to_km", "state"]].head(most).to_string(index=False) + more
 
 
-def suspected(study: Study) -> pd.DataFrame:
+def suspected(study):
     """Suspected places of the line: spans first, then bonds in route order.
 
     Parameters
@@ -221,7 +215,7 @@ def suspected(study: Study) -> pd.DataFrame:
     return table.assign(from_km=[one.from_km for one in around], to_km=[one.to_km for one in around])
 
 
-def evidence(study: Study, stretch: what_if.Stretch, most: int = 8) -> str:
+def evidence(study, stretch, most=8):
     """What the network analysis says of the suspected spans and bonds of a stretch, as paragraphs.
 
     Parameters
@@ -249,7 +243,7 @@ def evidence(study: Study, stretch: what_if.Stretch, most: int = 8) -> str:
     return "\n".join(fill(words, WIDE, subsequent_indent="  ") for words in told[:most])
 
 
-def whatif_table(line: LineCase, stretch: what_if.Stretch, change: what_if.Change) -> str:
+def whatif_table(line, stretch, change):
     """What the towers of a stretch read, and would read as recorded and with a change, as rounded text.
 
     Parameters
@@ -283,7 +277,7 @@ def _cell(value):
     return plain(float(f"{value:.3g}")) if np.isfinite(value) else "-"
 
 
-def telling_table(line: LineCase, stretch: what_if.Stretch, change: what_if.Change, most: int = 6) -> str:
+def telling_table(line, stretch, change, most=6):
     """Which single reading would tell a change best, as a short ranked text.
 
     Parameters
@@ -332,7 +326,7 @@ def _told(line, stretch, change):
     return what_if.telling(line.case, change, stretch, drive_a)
 
 
-def drive_words(found: SpanCase) -> str:
+def drive_words(found):
     """What drive the totals in service ask for, as recorded and with the change.
 
     Parameters
@@ -363,7 +357,7 @@ def _amperes(drive_a, spread):
     return f"{_two(drive_a)} A (two towers in three within {spread:.2f} times)"
 
 
-def answer(line: LineCase, stretch: what_if.Stretch, change: what_if.Change) -> str:
+def answer(line, stretch, change):
     """What the readings of a stretch say of a what-if, in sentences.
 
     Parameters
