@@ -4,15 +4,27 @@ Each chart is a figure of A4 width that the report saves; the profile and the di
 the line. A line without readings gives a page that says what is missing.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
+import pandas as pd
 from matplotlib.lines import Line2D
 
 from towerlib.errors import SettingsError
 from towerlib.report import layout, style, tower_marks
 from towerlib.text import listed, plain
 
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-def profile_notes(towers):
+    from towerlib.config import Line
+
+
+def profile_notes(towers: pd.DataFrame) -> list[str]:
     """Sentences for the foot: how many towers, what bars and arrows mean, what is not drawn.
 
     Parameters
@@ -31,7 +43,7 @@ def profile_notes(towers):
     ]
 
 
-def profile_handles(towers):
+def profile_handles(towers: pd.DataFrame) -> list[Line2D]:
     """Legend entries of the classes with the number of towers, worst first.
 
     Parameters
@@ -48,7 +60,7 @@ def profile_handles(towers):
     return [style.entry(mark, f"{labels[name]} ({count.get(name, 0)})") for name, mark in marks]
 
 
-def draw_profile(axes, towers, line):
+def draw_profile(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     """Towers along the route with their intervals, targets and limits; the worst named (changes the axes).
 
     Parameters
@@ -147,7 +159,7 @@ def _draw_intervals(axes, towers):
 LEAST_ROWS = 6  # of which the height is kept free
 
 
-def bar_notes(towers):
+def bar_notes(towers: pd.DataFrame) -> list[str]:
     """Sentences for the foot: what the gap is, who is not ranked by it, what the thin lines mean.
 
     Parameters
@@ -169,7 +181,7 @@ def bar_notes(towers):
     ]
 
 
-def bar_handles(footing, gap):
+def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
     """Legend entries of both panels, as far as they occur.
 
     Parameters
@@ -190,7 +202,7 @@ def bar_handles(footing, gap):
     return entries + [style.area(style.tint(style.RINGS[words].colour), words) for words in rings]
 
 
-def draw_impedance(figure, towers, place):
+def draw_impedance(figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float]) -> None:
     """Left panel: worst by footing impedance, with intervals and limits (changes the figure).
 
     Parameters
@@ -217,7 +229,7 @@ def draw_impedance(figure, towers, place):
     axes.set_xlabel(tower_marks.IMPEDANCE)
 
 
-def draw_gap(figure, towers, place):
+def draw_gap(figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float]) -> None:
     """Right panel: worst by gap fraction, with the gap itself in words (changes the figure).
 
     Parameters
@@ -274,7 +286,7 @@ def _draw_bars(axes, values, colours, words, ends):
 SHARES = (0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98)  # lines of equal gap fraction
 
 
-def scatter_notes(count, read, drawn):
+def scatter_notes(count: int, read: pd.DataFrame, drawn: pd.DataFrame) -> list[str]:
     """Sentences for the foot: what the gap is, how many towers are drawn, what a ring does to it.
 
     Parameters
@@ -297,7 +309,7 @@ def scatter_notes(count, read, drawn):
     ]
 
 
-def scatter_handles(towers):
+def scatter_handles(towers: pd.DataFrame) -> list[Line2D]:
     """Legend entries of towers without and with a ring, with their number.
 
     Parameters
@@ -314,7 +326,7 @@ def scatter_handles(towers):
     return [style.entry(mark, names[words], 5) for words, mark in style.RINGS.items()]
 
 
-def draw_scatter(axes, towers):
+def draw_scatter(axes: Axes, towers: pd.DataFrame) -> None:
     """Towers among the lines of equal gap fraction; the worst by gap rank named (changes the axes).
 
     Parameters
@@ -371,7 +383,7 @@ def _draw_scattered_towers(axes, towers):
     return np.vstack(covered)
 
 
-def distribution_handles(tested):
+def distribution_handles(tested: pd.DataFrame) -> list[Artist]:
     """Legend entries of the classes with the number of towers, and of the curve.
 
     Parameters
@@ -391,7 +403,7 @@ def distribution_handles(tested):
     return [*bars, Line2D([], [], color=style.INK, linewidth=1.2, label="share at or below (right axis)")]
 
 
-def draw_distribution(axes, tested):
+def draw_distribution(axes: Axes, tested: pd.DataFrame) -> None:
     """Bars by class, targets and limits, and the cumulative share (changes the axes).
 
     Parameters
@@ -474,7 +486,7 @@ NO_GAP = (
 )
 
 
-def route_profile(condition, line):
+def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
     """Footing impedance along the route, on a logarithmic scale, with targets and limits.
 
     Parameters
@@ -514,7 +526,7 @@ def route_profile(condition, line):
         return figure
 
 
-def ranked_bars(condition, line, top=20):
+def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
     """Worst towers by footing impedance and by gap fraction, side by side.
 
     Parameters
@@ -561,7 +573,7 @@ def ranked_bars(condition, line, top=20):
         return figure
 
 
-def gap_scatter(condition, line):
+def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
     """Vector total against arithmetic sum of the leg currents, with lines of equal gap fraction.
 
     Parameters
@@ -602,7 +614,7 @@ def gap_scatter(condition, line):
         return figure
 
 
-def impedance_distribution(condition, line):
+def impedance_distribution(condition: pd.DataFrame, line: Line) -> Figure:
     """Histogram of the footing impedances in logarithmic bins, with their cumulative share.
 
     Parameters

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -19,10 +20,13 @@ from towerlib.fieldwork.forms import armoured
 from towerlib.report import cautions, pages
 from towerlib.report.workbook import harmless
 
+if TYPE_CHECKING:
+    from towerlib.fieldwork import FieldSheet
+
 REACH = 40.0  # of the farthest probe from the middle, in units of the drawing
 
 
-def sketch(stop, lays):
+def sketch(stop: dict[str, Any], lays: list[dict[str, Any]]) -> dict[str, Any] | None:
     """What the page draws of a tower's surroundings.
 
     Parameters
@@ -58,7 +62,7 @@ def sketch(stop, lays):
     }
 
 
-def short(lay):
+def short(lay: str) -> str:
     """A lay in two or three letters, as the page and the waypoints have it.
 
     Examples
@@ -83,7 +87,7 @@ PROBES = {"current": "C", "potential": "P"}
 NOTE = f"Places are computed from the register, not surveyed. {cautions.NO_PERMIT} Read the cautions on the sheet."
 
 
-def waypoints(sheet):
+def waypoints(sheet: FieldSheet) -> list[dict[str, Any]]:
     """Every tower and probe place of a field sheet.
 
     Parameters
@@ -107,7 +111,7 @@ def waypoints(sheet):
     return points
 
 
-def gpx(sheet):
+def gpx(sheet: FieldSheet) -> str:
     """The waypoints as GPX 1.1.
 
     Parameters
@@ -142,7 +146,7 @@ def gpx(sheet):
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
 
 
-def geojson(sheet):
+def geojson(sheet: FieldSheet) -> str:
     """The waypoints as GeoJSON (WGS 84, longitude first).
 
     Parameters
@@ -214,7 +218,7 @@ NAMES = ("fieldsheet.html", "fieldsheet.gpx", "fieldsheet.geojson", "visits.csv"
 SWEEP_ROWS = 4  # on paper, or as many as there are legs; a whole sweep is better saved by the instrument
 
 
-def write(sheet, folder):
+def write(sheet: FieldSheet, folder: str | Path) -> list[Path]:
     """Write the files of a field sheet.
 
     Parameters
@@ -249,7 +253,7 @@ def write(sheet, folder):
     return [folder / name for name in NAMES]
 
 
-def page(sheet):
+def page(sheet: FieldSheet) -> str:
     """The field sheet as one HTML page that needs nothing else.
 
     Parameters

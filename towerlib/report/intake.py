@@ -1,6 +1,9 @@
 """What came in from the crews: counts by file and crew, and what could not be used, in plain words."""
 
+from __future__ import annotations
+
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -9,11 +12,15 @@ from towerlib.readings.quality import VERDICTS
 from towerlib.report import workbook
 from towerlib.text import counted, first_lines, listed, one_line
 
+if TYPE_CHECKING:
+    from towerlib.readings.quality import Grades
+    from towerlib.records.load import Records
+
 SHOWN = 20  # kinds of flaws that are printed; the lists hold every row
 _OF_ONE_ROW = r"'[^']*'|\"[^\"]*\"|\([^()]*\)|[0-9][0-9,.:/-]*"  # what differs between flaws of one kind
 
 
-def by_file(records):
+def by_file(records: Records) -> str:
     """Rows of each file: in, used, repaired among the used, rejected.
 
     Parameters
@@ -31,7 +38,7 @@ def by_file(records):
     return shown.drop(columns="table").rename(columns={"rows_in": "rows in"}).to_string(index=False)
 
 
-def by_crew(visits):
+def by_crew(visits: pd.DataFrame) -> str:
     """Visits of each crew by verdict.
 
     Parameters
@@ -49,7 +56,7 @@ def by_crew(visits):
     return counts.rename_axis(columns=None).to_string()
 
 
-def why_rejected(rejected):
+def why_rejected(rejected: pd.DataFrame) -> list[str]:
     """What is not used and why, one sentence a kind of flaw; files that were refused whole come first.
 
     Parameters
@@ -76,7 +83,7 @@ def why_rejected(rejected):
     return first_lines(told, SHOWN, "all in rejected-rows.csv")
 
 
-def why_repaired(repaired):
+def why_repaired(repaired: pd.DataFrame) -> list[str]:
     """What was read otherwise than it was written, one line a kind, most frequent first, with an example.
 
     Parameters
@@ -140,7 +147,7 @@ def _brief(value):
     return text if len(text) <= 60 else text[:60] + "…"
 
 
-def words(records, grades):
+def words(records: Records, grades: Grades) -> str:
     """The verdict on a line folder, as people read it.
 
     Parameters
@@ -174,7 +181,7 @@ def words(records, grades):
     return "\n\n".join(parts)
 
 
-def write(records, folder):
+def write(records: Records, folder: str | Path) -> list[Path]:
     """Write ``rejected-rows.csv`` and ``repaired-rows.csv``.
 
     Parameters

@@ -1,5 +1,10 @@
 """How texts fit their room on the page: numbers in plain figures, widths, cuts, line breaks, lists of ids."""
 
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -13,10 +18,17 @@ from towerlib.report import style
 from towerlib.report.style import FAINT, SMALL_PT
 from towerlib.text import one_line, plain
 
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
+    from matplotlib.transforms import Transform
+    from numpy.typing import ArrayLike
+
 COARSE = 1.08  # letters snapped to pixels are up to so much wider (measured from 72 to 300 dots an inch)
 
 
-def width_mm(text, size=SMALL_PT, weight="normal"):
+def width_mm(text: str, size: float = SMALL_PT, weight: str = "normal") -> float:
     """Room that a text needs on the page, however coarse the pixels are.
 
     Parameters
@@ -42,7 +54,7 @@ def width_mm(text, size=SMALL_PT, weight="normal"):
     return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * COARSE * 25.4 / 72
 
 
-def shortened(text, room_mm, size=SMALL_PT, weight="normal"):
+def shortened(text: str, room_mm: float, size: float = SMALL_PT, weight: str = "normal") -> str:
     """Text cut to the room it has, with an ellipsis in the place of what is left out.
 
     Parameters
@@ -68,7 +80,7 @@ def shortened(text, room_mm, size=SMALL_PT, weight="normal"):
     return text[: max(fits, default=0)].rstrip() + "…"
 
 
-def wrapped(text, room_mm, size=SMALL_PT):
+def wrapped(text: str, room_mm: float, size: float = SMALL_PT) -> list[str]:
     """Lines of a text, none wider than the room.
 
     Parameters
@@ -97,7 +109,7 @@ def wrapped(text, room_mm, size=SMALL_PT):
     return [shortened(line, room_mm, size) for line in lines]
 
 
-def box_around(points, half):
+def box_around(points: ArrayLike, half: float) -> np.ndarray:
     """Squares about points.
 
     Parameters
@@ -121,7 +133,7 @@ def box_around(points, half):
     return np.hstack([points - half, points + half])
 
 
-def box_of(axes, x, y, size):
+def box_of(axes: Axes, x: ArrayLike, y: ArrayLike, size: float) -> np.ndarray:
     """Boxes of markers on the page.
 
     Parameters
@@ -143,7 +155,7 @@ def box_of(axes, x, y, size):
     )
 
 
-def boxes_touching(boxes, others):
+def boxes_touching(boxes: ArrayLike, others: ArrayLike) -> np.ndarray:
     """Which boxes touch any of the others.
 
     Parameters
@@ -167,7 +179,7 @@ def boxes_touching(boxes, others):
     return ~apart.all(1) if b.size else np.zeros(len(a), bool)
 
 
-def boxes_crossing(starts, ends, boxes):
+def boxes_crossing(starts: ArrayLike, ends: ArrayLike, boxes: ArrayLike) -> np.ndarray:
     """Which lines cross any of the boxes.
 
     Parameters
@@ -202,7 +214,13 @@ LABEL = {"fontsize": SMALL_PT, "zorder": 9, "gid": "label", "ha": "center", "va"
 REACH_PT = (5, 8, 12, 17, 23, 30, 39, 50, 64, 80)
 
 
-def place_labels(axes, wishes, marks, taken=(), **looks):
+def place_labels(
+    axes: Axes,
+    wishes: Sequence[tuple[float, float, str]],
+    marks: ArrayLike,
+    taken: ArrayLike = (),
+    **looks: Any,
+) -> np.ndarray:
     """Labels beside their points wherever there is room; a label without room is left out (changes the axes).
 
     Parameters
@@ -324,7 +342,7 @@ MARGIN_MM = 4
 LINE_MM = 3.4  # one line of small type
 
 
-def millimetres(figure):
+def millimetres(figure: Figure) -> Transform:
     """Transform from millimetres on the page, origin at the bottom left, to the figure.
 
     Parameters
@@ -339,7 +357,9 @@ def millimetres(figure):
     return Affine2D().scale(1 / 25.4) + figure.dpi_scale_trans
 
 
-def write_on(figure, x_mm, y_mm, text, *, size=style.SMALL_PT, **looks):
+def write_on(
+    figure: Figure, x_mm: float, y_mm: float, text: str, *, size: float = style.SMALL_PT, **looks: Any
+) -> None:
     """One text at a place on the page (changes the figure).
 
     Parameters
@@ -358,7 +378,9 @@ def write_on(figure, x_mm, y_mm, text, *, size=style.SMALL_PT, **looks):
     figure.text(x_mm, y_mm, text, transform=millimetres(figure), fontsize=size, **looks)
 
 
-def new_sheet(body_mm, title, subtitle, notes=(), *, width=WIDTH_MM):
+def new_sheet(
+    body_mm: float, title: str, subtitle: str, notes: Iterable[str] = (), *, width: float = WIDTH_MM
+) -> tuple[Figure, float]:
     """Page with its heading and its notes; the body is left free.
 
     Parameters
@@ -394,7 +416,7 @@ def new_sheet(body_mm, title, subtitle, notes=(), *, width=WIDTH_MM):
     return figure, foot
 
 
-def new_panel(figure, left_mm, bottom_mm, wide_mm, high_mm):
+def new_panel(figure: Figure, left_mm: float, bottom_mm: float, wide_mm: float, high_mm: float) -> Axes:
     """Axes at a place on the page.
 
     Parameters
@@ -412,7 +434,7 @@ def new_panel(figure, left_mm, bottom_mm, wide_mm, high_mm):
     return figure.add_axes((left_mm / wide, bottom_mm / high, wide_mm / wide, high_mm / high))
 
 
-def blank(title, sentence):
+def blank(title: str, sentence: str) -> Figure:
     """Page that says in words what is missing.
 
     Parameters
@@ -437,7 +459,15 @@ def blank(title, sentence):
         return figure
 
 
-def legend(figure, handles, left_mm, y_mm, room_mm, *, corner="lower left"):
+def legend(
+    figure: Figure,
+    handles: Sequence[Artist],
+    left_mm: float,
+    y_mm: float,
+    room_mm: float,
+    *,
+    corner: str = "lower left",
+) -> float:
     """Legend in as many columns as the room takes, one at least (changes the figure).
 
     Parameters
@@ -468,7 +498,7 @@ def legend(figure, handles, left_mm, y_mm, room_mm, *, corner="lower left"):
     return y_mm
 
 
-def round_step(length, most):
+def round_step(length: float, most: int) -> float:
     """Smallest of 1, 2, 5 times a power of ten that divides a length into no more than so many parts.
 
     Parameters
@@ -493,7 +523,7 @@ def round_step(length, most):
     return float(steps[np.floor(length / steps + 1e-9) <= most][0])
 
 
-def round_numbers(low, high):
+def round_numbers(low: float, high: float) -> np.ndarray:
     """Numbers 1, 2, 5 times a power of ten between two ends; over many decades the powers alone.
 
     Parameters
@@ -515,7 +545,7 @@ def round_numbers(low, high):
     return numbers[(numbers >= low) & (numbers <= high)]
 
 
-def log_axis(axis, low, high):
+def log_axis(axis: Axis, low: float, high: float) -> None:
     """Logarithmic axis from `low` to `high` with plain numbers on it (changes the axis).
 
     Parameters
@@ -533,7 +563,7 @@ def log_axis(axis, low, high):
     axis.get_majorticklabels()  # made now, in the house style, and not when the caller saves
 
 
-def linear_axis(axis, most, written=plain):
+def linear_axis(axis: Axis, most: int, written: Callable[[float], str] = plain) -> None:
     """Round numbers within the limits of a linear axis (changes the axis).
 
     Parameters
@@ -552,7 +582,7 @@ def linear_axis(axis, most, written=plain):
     axis.get_majorticklabels()  # made now, in the house style, and not when the caller saves
 
 
-def edge_labels(axes, labels, *, apart_mm=3.2):
+def edge_labels(axes: Axes, labels: Sequence[tuple[float, str]], *, apart_mm: float = 3.2) -> None:
     """Names of lines at the right edge of a panel, moved apart where they would touch (changes the axes).
 
     Parameters

@@ -1,5 +1,9 @@
 """Pieces of the charts of lightning trip-outs by tower: rates with their bands, along the route and over the footing."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from matplotlib.lines import Line2D
@@ -10,6 +14,14 @@ from towerlib.outages.record import borders
 from towerlib.report import layout, style, tower_marks
 from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
 from towerlib.text import plain
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike
+
+    from towerlib.config import Line
+    from towerlib.outages import Outages
 
 HELPS, SATURATED = "earthing helps", "saturated: half the footing saves little"
 SOIL = "earthing helps, soil assumed"
@@ -26,7 +38,7 @@ SOILS_M = {
 PER_TOWER, RELATIVE = "Trip-outs per tower and year", "Trip-outs of the tower over the mean"
 
 
-def with_rate(outages, condition=None):
+def with_rate(outages: Outages, condition: pd.DataFrame | None = None) -> pd.DataFrame:
     """Towers with what the charts show of them.
 
     Parameters
@@ -53,18 +65,18 @@ def with_rate(outages, condition=None):
     return table
 
 
-def is_absolute(outages):
+def is_absolute(outages: Outages) -> bool:
     """Whether the rates are per year, and not only over the line's mean."""
     return outages.towers["trip_outs_per_year"].notna().any()
 
 
-def handles(towers):
+def handles(towers: pd.DataFrame) -> list[Line2D]:
     """Legend entries of the towers drawn, with their number."""
     count = towers.loc[towers["rate"].notna(), "kind"].value_counts()
     return [style.entry(mark, f"{name} ({count.get(name, 0)})") for name, mark in MARKS.items()]
 
 
-def honest(outages, *, bars=True):
+def honest(outages: Outages, *, bars: str = True) -> str:
     """What stands at the foot of every picture of a modelled rate."""
     lacking = outages.line.get("towers_without_rate", 0)
     bar = (
@@ -80,7 +92,7 @@ def honest(outages, *, bars=True):
     ]
 
 
-def profile_notes(outages):
+def profile_notes(outages: Outages) -> list[str]:
     """Sentences at the foot of the profile."""
     return [
         *honest(outages),
@@ -88,7 +100,7 @@ def profile_notes(outages):
     ]
 
 
-def draw_profile(axes, towers, outages, line):
+def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line) -> None:
     """Rates with their bands along the route; the worst named (changes the axes)."""
     known = towers[towers["rate"].notna()]
     _route_axis(axes, towers)
@@ -136,7 +148,7 @@ def _stations(axes, line):
     axes.set_title(f"{layout.shortened(last, 60, style.TEXT_PT)} ▶", loc="right", fontsize=style.TEXT_PT)
 
 
-def draw_observed(axes, towers, line):
+def draw_observed(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     """Lightning trip-outs on record, spread over the towers (changes the axes)."""
     _route_axis(axes, towers)
     edges = borders(towers["chainage_km"])
@@ -148,7 +160,7 @@ def draw_observed(axes, towers, line):
     axes.set_xlabel(f"Chainage from {layout.shortened(first, 80, style.TEXT_PT)} [km]")
 
 
-def footing_notes(outages):
+def footing_notes(outages: Outages) -> list[str]:
     """Sentences at the foot of the rate over the footing."""
     return [
         *honest(outages),
@@ -157,7 +169,7 @@ def footing_notes(outages):
     ]
 
 
-def draw_by_footing(axes, towers, outages, line):
+def draw_by_footing(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line) -> None:
     """Towers over their footing, and the curves of the usual tower (changes the axes)."""
     ohm = towers["footing_ohm"].to_numpy(float)
     layout.log_axis(axes.xaxis, ohm.min() / 1.5, ohm.max() * 1.5)
@@ -189,7 +201,7 @@ def _curves(axes, outages, line):
     return layout.box_around(inside[(inside > axes.bbox.min).all(1) & (inside < axes.bbox.max).all(1)], 1)
 
 
-def concentration_notes(outages):
+def concentration_notes(outages: Outages) -> list[str]:
     """Sentences at the foot of the Lorenz curves."""
     told = outages.line
     if not told.get("worst_tenth_towers"):
@@ -202,7 +214,7 @@ def concentration_notes(outages):
     ]
 
 
-def concentration_handles():
+def concentration_handles() -> list[Line2D]:
     """Legend entries of both curves."""
     return [
         Line2D([], [], color=style.INK, linewidth=1.2, label="trip-outs carried, worst towers first"),
@@ -218,7 +230,7 @@ def concentration_handles():
     ]
 
 
-def draw_concentration(axes, towers):
+def draw_concentration(axes: Axes, towers: pd.DataFrame) -> None:
     """Lorenz curves, with the worst tenth marked (changes the axes)."""
     axes.set(
         xlim=(0, 100),
@@ -244,7 +256,7 @@ def draw_concentration(axes, towers):
     axes.text(98, height, words, ha="right", va="bottom", fontsize=style.SMALL_PT)
 
 
-def lorenz(values, whole):
+def lorenz(values: ArrayLike, whole: float) -> tuple[np.ndarray, np.ndarray]:
     """Share of a whole that the largest values carry.
 
     Parameters
@@ -269,7 +281,7 @@ def lorenz(values, whole):
     return np.linspace(0, 1, len(values) + 1), np.concatenate([[0.0], np.cumsum(values)]) / whole
 
 
-def comparison(outages):
+def comparison(outages: Outages) -> pd.DataFrame:
     """Rows of the comparison: name, middle, ends, and the ends of the method's accuracy where it has any.
 
     Parameters
@@ -294,7 +306,7 @@ def comparison(outages):
     return table if (table["middle"] > 0).any() else table.iloc[:0]
 
 
-def comparison_notes(outages):
+def comparison_notes(outages: Outages) -> list[str]:
     """Sentences at the foot of the comparison."""
     told, notes = outages.line, []
     if "observed_years" in told:
@@ -309,7 +321,7 @@ def comparison_notes(outages):
     return [*notes, *(sentence for sentence in outages.remarks if "earthing alone cannot" in sentence)]
 
 
-def draw_comparison(axes, rows):
+def draw_comparison(axes: Axes, rows: pd.DataFrame) -> None:
     """Points with their intervals, one row each (changes the axes)."""
     y = -np.arange(len(rows), dtype=float)
     ends = rows[["middle", "low", "high", "far_low", "far_high"]].to_numpy(float)
@@ -353,7 +365,7 @@ NO_RATE = (
 NO_RECORD = "Neither a modelled rate of this line nor lightning trip-outs over a stretch of time are known."
 
 
-def rate_profile(outages, line):
+def rate_profile(outages: Outages, line: Line) -> Figure:
     """Trip-outs of each tower along the route with their bands, above those that happened.
 
     Parameters
@@ -382,7 +394,7 @@ def rate_profile(outages, line):
         return figure
 
 
-def rate_by_footing(outages, condition, line):
+def rate_by_footing(outages: Outages, condition: pd.DataFrame, line: Line) -> Figure:
     """Trip-outs of each tower over its footing impedance, with the curve of the usual tower in three soils.
 
     Parameters
@@ -411,7 +423,7 @@ def rate_by_footing(outages, condition, line):
         return figure
 
 
-def concentration(outages, line):
+def concentration(outages: Outages, line: Line) -> Figure:
     """Share of the line's trip-outs that its worst towers carry, and of what treating them would avoid.
 
     Parameters
@@ -436,7 +448,7 @@ def concentration(outages, line):
         return figure
 
 
-def observed_against_modelled(outages, line):
+def observed_against_modelled(outages: Outages, line: Line) -> Figure:
     """Modelled, observed and calibrated trip-outs of the line a year with their intervals, and the ceiling.
 
     Parameters

@@ -1,6 +1,9 @@
 """Pieces of the charts of the plan: curves over the budget, the waterfall of trip-outs, bars of chance."""
 
+from __future__ import annotations
+
 from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +15,16 @@ from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
 from towerlib.report.plan_words import KINDS, no_plan
 from towerlib.text import NARROW, grouped, money, plain, two
 
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from towerlib.config import Line
+    from towerlib.outages import Outages
+    from towerlib.plan import Budget
+    from towerlib.plan.sensitivity import Outlook
+
 WAYS = {  # column of the curve: words, dashes, colour
     "benefit": ("plan", "-", style.INK),
     "greedy": ("most benefit per cost next", (0, (5, 2)), style.COLOURS(0.55)),
@@ -19,7 +32,7 @@ WAYS = {  # column of the curve: words, dashes, colour
 }
 
 
-def curve_notes(budget, outlook):
+def curve_notes(budget: Budget, outlook: Outlook | None) -> list[str]:
     """Sentences at the foot of the budget curve."""
     constraints = budget.constraints
     knee = (
@@ -51,7 +64,7 @@ def _blank_words(curve):
     return f"Below {money(least)} some budgets cannot carry the must-do works."
 
 
-def curve_handles(outlook):
+def curve_handles(outlook: Outlook | None) -> list[Artist]:
     """Legend entries of the ways of planning and of the marks."""
     entries = [
         Line2D([], [], color=colour, linestyle=dashes, linewidth=1.3, label=words)
@@ -70,7 +83,7 @@ def _marker(shape, colour, words):
     return Line2D([], [], linestyle="", marker=shape, label=words, **looks)
 
 
-def draw_curve(axes, budget, outlook, currency):
+def draw_curve(axes: Axes, budget: Budget, outlook: Outlook | None, currency: str) -> None:
     """Benefit of each way of planning over the budget, with knee and levels (changes the axes)."""
     curve = outlook.curve
     top = np.nanmax(curve["benefit"])
@@ -110,7 +123,7 @@ def _along(axes, x, y):
     return layout.box_around(np.vstack(lines), 2) if lines else np.empty((0, 4))
 
 
-def waterfall(works, rates):
+def waterfall(works: pd.DataFrame, rates: dict[str, Any]) -> pd.DataFrame:
     """Rows of the waterfall: from the line as it is to the line after the plan.
 
     Parameters
@@ -136,7 +149,7 @@ def waterfall(works, rates):
     return pd.DataFrame(rows, columns=["name", "start", "end", "low", "high", "words"])
 
 
-def waterfall_notes(rates):
+def waterfall_notes(rates: dict[str, Any]) -> list[str]:
     """Sentences at the foot of the waterfall."""
     notes = [
         "By the model; number of towers in brackets. Line over the last bar: what reading, season, soil, strength, flash density "
@@ -153,7 +166,7 @@ def waterfall_notes(rates):
     return notes
 
 
-def draw_waterfall(axes, rows):
+def draw_waterfall(axes: Axes, rows: pd.DataFrame) -> None:
     """Floating bars from top to bottom, joined by thin lines (changes the axes)."""
     y, ends = np.arange(len(rows)), rows["end"].to_numpy(float)
     axes.set(xlim=(0, 1.03 * max(ends.max(), rows["high"].max())), ylim=(len(rows) - 0.4, -0.6))
@@ -185,7 +198,7 @@ def draw_waterfall(axes, rows):
 HATCH = {"facecolor": style.tint(style.COLOURS(0.5)), "edgecolor": style.INK, "linewidth": 0.6, "zorder": 4}
 
 
-def doubtful(chances, top):
+def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Towers in the plan that are least sure, and towers out of it that are likeliest.
 
     Parameters
@@ -208,7 +221,7 @@ def doubtful(chances, top):
     return inside, outside.head(top)
 
 
-def chance_notes(outlook):
+def chance_notes(outlook: Outlook | None) -> list[str]:
     """Sentences at the foot of the bars of chance."""
     must = int(outlook.chances["must_do"].sum())
     return [
@@ -220,7 +233,9 @@ def chance_notes(outlook):
     ]
 
 
-def draw_chances(figure, towers, place, inside):
+def draw_chances(
+    figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float], inside: bool
+) -> None:
     """One panel of bars with the treatment behind each (changes the figure)."""
     left, bottom, wide, high = place
     title = "In the plan, least sure first" if inside else "Not in the plan, likeliest first"
@@ -259,7 +274,7 @@ NO_WORKS = "Nothing is planned: no work fits into the budget or brings a benefit
 NO_RATE = "The trip-outs of this line are not known, so there is nothing to take the avoided ones from."
 
 
-def budget_curve(budget, outlook, line):
+def budget_curve(budget: Budget, outlook: Outlook | None, line: Line) -> Figure:
     """Trip-outs avoided over the budget, with the knee, the three levels, and both simple rules beside it.
 
     Parameters
@@ -283,7 +298,7 @@ def budget_curve(budget, outlook, line):
         return figure
 
 
-def before_after(budget, outages, line):
+def before_after(budget: Budget, outages: Outages, line: Line) -> Figure:
     """Waterfall of the line's lightning trip-outs a year: now, less what each kind of treatment avoids, and after.
 
     Parameters
@@ -310,7 +325,7 @@ def before_after(budget, outages, line):
         return figure
 
 
-def chances(budget, outlook, line, top=20):
+def chances(budget: Budget, outlook: Outlook | None, line: Line, top: int = 20) -> Figure:
     """Towers whose place in the plan is least sure, and those outside it that could as well be in it.
 
     Parameters

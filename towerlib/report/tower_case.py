@@ -1,13 +1,19 @@
 """One suspicious tower: its rows out of the tables of a line, and its case in sentences."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from difflib import get_close_matches
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.months import last_day
 from towerlib.readings import season, sweep, trends
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
 
 
 @dataclass(frozen=True)
@@ -59,7 +65,7 @@ class Case:
     evidence: tuple
 
 
-def tables_of(study):
+def tables_of(study: Study) -> Tables:
     """Tables for the pictures of single towers, as of the month of an assessment.
 
     Parameters
@@ -90,7 +96,7 @@ def tables_of(study):
     )
 
 
-def case(tower_id, tables):
+def case(tower_id: str, tables: Tables) -> Case:
     """The case of one tower.
 
     Parameters

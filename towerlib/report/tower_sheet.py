@@ -1,5 +1,10 @@
 """Where the panels of a tower's picture stand on its page, and what stands around them."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from matplotlib.dates import date2num, num2date
@@ -13,11 +18,19 @@ from towerlib.report.tower_case import case
 from towerlib.text import one_line, plain
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
+    from matplotlib.figure import Figure
+
+    from towerlib.report.tower_case import Case, Tables
+
 LEFT_MM, RIGHT_MM, AXIS_MM = 15, 25, 11  # room for numbers, for names at the right, for the lower axis
 WIDE_MM = layout.WIDTH_MM - LEFT_MM - RIGHT_MM
 
 
-def head_and_words(figure, place, head, words):
+def head_and_words(figure: Figure, place: tuple[float, float], head: str, words: str) -> float:
     """Heading of a panel and some words below it (changes the figure).
 
     Parameters
@@ -40,7 +53,9 @@ def head_and_words(figure, place, head, words):
     return top
 
 
-def panel(figure, place, head, words, handles):
+def panel(
+    figure: Figure, place: tuple[float, float], head: str, words: str, handles: Sequence[Artist]
+) -> Axes:
     """Axes under a heading, some words and a legend.
 
     Parameters
@@ -65,7 +80,7 @@ def panel(figure, place, head, words, handles):
     return layout.new_panel(figure, LEFT_MM, bottom + AXIS_MM, WIDE_MM, top - bottom - AXIS_MM)
 
 
-def log_scale(axis, low, high):
+def log_scale(axis: Axis, low: float, high: float) -> None:
     """Logarithmic axis with three numbers on it at least (changes the axis).
 
     Parameters
@@ -80,13 +95,13 @@ def log_scale(axis, low, high):
         layout.linear_axis(axis, 5)
 
 
-def missing(figure, place, head, sentence):
+def missing(figure: Figure, place: tuple[float, float], head: str, sentence: str) -> None:
     """Say in a panel's place what is missing (changes the figure)."""
     layout.write_on(figure, LEFT_MM, place[1] - 3, head, size=style.TEXT_PT, weight="bold", va="top")
     layout.write_on(figure, LEFT_MM, place[1] - 9, sentence, size=style.TEXT_PT, va="top", color="#444444")
 
 
-def edge_labels(axes, labels):
+def edge_labels(axes: Axes, labels: Sequence[tuple[float, str]]) -> None:
     """Names at the right edge of a panel, none above its top (changes the axes).
 
     Parameters
@@ -123,7 +138,7 @@ NO_READINGS = "No impedance of this tower was read (visits.csv)."
 BOUNDS = {"<": "< ", ">": "> "}
 
 
-def draw_history(figure, place, found):
+def draw_history(figure: Figure, place: tuple[float, float], found: Case) -> None:
     """Draw the impedance readings over the years, with seasonal bands, limits and treatments.
 
     Parameters
@@ -156,12 +171,12 @@ def draw_history(figure, place, found):
     axes.set_ylabel("Impedance [Ω]")
 
 
-def has_history(found):
+def has_history(found: Case) -> bool:
     """Whether the tower has an impedance to draw."""
     return bool((found.visits["impedance_ohm"] > 0).any())
 
 
-def works_words(found):
+def works_words(found: Case) -> str:
     """The treatments of a tower in a sentence, numbered as in its picture.
 
     Parameters
@@ -281,7 +296,7 @@ NO_LEGS = "No leg current of this tower was read (legs.csv)."
 NO_SWEEP = "No sweep of test frequencies was taken at this tower (sweeps.csv)."
 
 
-def draw_legs(figure, place, found):
+def draw_legs(figure: Figure, place: tuple[float, float], found: Case) -> None:
     """Draw the leg currents of the newest visit that read them, with sum, total and gap.
 
     Parameters
@@ -315,7 +330,7 @@ def draw_legs(figure, place, found):
     axes.set_ylabel("Leakage current [mA]")
 
 
-def has_legs(found):
+def has_legs(found: Case) -> bool:
     """Whether the tower has leg currents to draw."""
     return bool((found.currents["leg_count_read"] > 0).any())
 
@@ -393,7 +408,7 @@ def _draw_total(axes, newest, x, looks):
     edge_labels(axes, labels)
 
 
-def draw_sweeps(figure, place, found):
+def draw_sweeps(figure: Figure, place: tuple[float, float], found: Case) -> None:
     """Draw the impedance over frequency of each sweep, the newest of the footing alone strong.
 
     Parameters
@@ -428,7 +443,7 @@ def draw_sweeps(figure, place, found):
     axes.set(xlabel="Test frequency [Hz]", ylabel="Impedance |Z| [Ω]")
 
 
-def has_sweeps(found):
+def has_sweeps(found: Case) -> bool:
     """Whether the tower has a sweep to draw."""
     return not _points(found).empty
 
@@ -495,7 +510,7 @@ WARNINGS = {
 DOUBTFUL = "The newest visit's coils are in doubt, and with them its share."
 
 
-def draw_share(figure, place, found):
+def draw_share(figure: Figure, place: tuple[float, float], found: Case) -> None:
     """Draw the share of the injected current in the legs at each visit, the newest large and named.
 
     Parameters
@@ -521,7 +536,7 @@ def draw_share(figure, place, found):
     _name(axes, newest)
 
 
-def has_share(found):
+def has_share(found: Case) -> bool:
     """Whether the tower has a share of an injected current to draw."""
     return bool(found.currents["leg_share_lambda"].notna().any())
 
@@ -580,7 +595,7 @@ MEANINGS = {
 CAUTION = cautions.INSPECT_BOND
 
 
-def tower_picture(tower_id, tables):
+def tower_picture(tower_id: str, tables: Tables) -> Figure:
     """The case of one tower on a page: evidence, leg currents and shares, readings over the years, sweeps.
 
     Parameters
@@ -603,7 +618,7 @@ def tower_picture(tower_id, tables):
     return _page(case(tower_id, tables), list(PANELS))
 
 
-def legs_chart(tower_id, tables):
+def legs_chart(tower_id: str, tables: Tables) -> Figure:
     """Leg currents of the newest visit that read them, their sum, vector total and gap.
 
     Parameters
@@ -618,7 +633,7 @@ def legs_chart(tower_id, tables):
     return _page(case(tower_id, tables), ["legs"])
 
 
-def history_chart(tower_id, tables):
+def history_chart(tower_id: str, tables: Tables) -> Figure:
     """Impedance readings over the years, with seasonal bands, limits and treatments.
 
     Parameters
@@ -633,7 +648,7 @@ def history_chart(tower_id, tables):
     return _page(case(tower_id, tables), ["history"])
 
 
-def sweep_chart(tower_id, tables):
+def sweep_chart(tower_id: str, tables: Tables) -> Figure:
     """Impedance over frequency of each sweep, the newest of the footing alone strong.
 
     Parameters

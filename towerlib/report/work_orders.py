@@ -1,6 +1,9 @@
 """The plan to hand to crews: work orders, packages and cost lines as CSV, with scope, acceptance and cautions."""
 
+from __future__ import annotations
+
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,6 +15,10 @@ from towerlib.plan.budget import QUANTITIES
 from towerlib.report import cautions, workbook
 from towerlib.text import plain
 from towerlib.treatments.catalogue import EARTHING
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
+    from towerlib.plan import Budget
 
 COLUMNS = [
     *(
@@ -61,7 +68,7 @@ VERBS = {
 ALWAYS = f"{cautions.DEAD_LINE} {cautions.THUNDER} {cautions.NO_PERMIT}"
 
 
-def write(study, folder):
+def write(study: Study, folder: str | Path) -> list[str]:
     """Write work-orders.csv, packages.csv and cost-lines.csv; headers alone where there is no plan.
 
     Parameters
@@ -93,7 +100,7 @@ def write(study, folder):
     return list(tables)
 
 
-def work_orders(budget, condition, line_id):
+def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
     """One work order a treated tower.
 
     Parameters

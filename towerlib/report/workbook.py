@@ -1,9 +1,14 @@
 """How the cells of the workbook look: formats, and the colours of words that stand for how urgent a tower is."""
 
+from __future__ import annotations
+
 import datetime
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from textwrap import wrap
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from matplotlib.colors import to_hex, to_rgb
@@ -12,6 +17,15 @@ from towerlib.plan import packages
 from towerlib.report.cautions import CAUTIONS
 from towerlib.report.columns import CHANGES, LIST, PACKAGES, RETESTS, dictionary, in_currency, label, one_line
 from towerlib.report.style import HOLLOW, NO_VERDICT, QUEUES, VERDICTS, scaled
+
+if TYPE_CHECKING:
+    from matplotlib.typing import ColorType
+    from xlsxwriter import Workbook
+    from xlsxwriter.format import Format
+    from xlsxwriter.worksheet import Worksheet
+
+    from towerlib.assessment import Study
+    from towerlib.changes import Changes
 
 FONT = {"font_name": "Arial", "font_size": 10}
 URGENT, HIGH, MIDDLE, LOW, MILD = (scaled(share) for share in (0.97, 0.8, 0.55, 0.3, 0.08))
@@ -43,7 +57,7 @@ FILLS = {  # sheet, column: fill of each word, the darker the more urgent; the w
 }
 
 
-def luminance(colour):
+def luminance(colour: ColorType) -> float:
     """Relative luminance of a colour.
 
     Parameters
@@ -69,7 +83,7 @@ def luminance(colour):
     return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), parts, strict=True))
 
 
-def ink_on(colour):
+def ink_on(colour: ColorType) -> str:
     """Black or white, whichever reads better on a colour.
 
     Parameters
@@ -89,7 +103,7 @@ def ink_on(colour):
     return "#000000" if luminance(colour) > (0.05 * 1.05) ** 0.5 - 0.05 else "#FFFFFF"
 
 
-def colour_words(book, sheet, name, place, column, rows):
+def colour_words(book: Workbook, sheet: Worksheet, name: str, place: int, column: str, rows: int) -> None:
     """Colour the words of a column wherever they come to stand, also after sorting (changes the sheet).
 
     Parameters
@@ -106,7 +120,7 @@ def colour_words(book, sheet, name, place, column, rows):
         sheet.conditional_format(1, place, rows, place, rule)
 
 
-def number_format(about, currency):
+def number_format(about: dict[str, Any], currency: str) -> str:
     """Number format of a column, with the currency behind sums of money.
 
     Parameters
@@ -133,7 +147,7 @@ CUT = " … (cut here; the CSV has it all)"
 FIRST_YEAR = 1900  # days before it have no number in the file format
 
 
-def write_cell(sheet, place, cell, style):
+def write_cell(sheet: Worksheet, place: tuple[int, int], cell: Any, style: Format) -> None:
     """Write one cell; a blank stays blank (changes the sheet).
 
     Parameters
@@ -172,7 +186,7 @@ def _write_date(sheet, place, day, style):
         sheet.write_datetime(*place, day.to_pydatetime(), style)
 
 
-def shortened(text):
+def shortened(text: str) -> str:
     """A text that fits a cell.
 
     Parameters
@@ -229,7 +243,7 @@ class Sheet:
     currency: str = ""
 
 
-def of(study, found=None):
+def of(study: Study, found: Changes | None = None) -> list[Sheet]:
     """The lists of an assessment as sheets.
 
     Parameters
@@ -261,7 +275,7 @@ def of(study, found=None):
     ]
 
 
-def priority_sheet(priority, currency=""):
+def priority_sheet(priority: pd.DataFrame, currency: str = "") -> Sheet:
     """The priority list as a sheet.
 
     Parameters
@@ -276,7 +290,7 @@ def priority_sheet(priority, currency=""):
     return Sheet(LIST, priority, NO_TOWER, "tower_id", dictionary(LIST), currency)
 
 
-def explained(sheets):
+def explained(sheets: list[Sheet]) -> Sheet:
     """The data dictionary: every column of every sheet.
 
     Parameters
@@ -311,7 +325,7 @@ def explained(sheets):
     return Sheet("data dictionary", table, "No column.", "column", _plain_columns(about, ("filled", "rows")))
 
 
-def noted(notes):
+def noted(notes: Iterable[str]) -> Sheet:
     """Cautions first, then every other note.
 
     Parameters
@@ -357,7 +371,7 @@ _FORMULA = (
 HEED = "Read the cautions in the sheet “notes” before any work."
 
 
-def write_csv(table, path):
+def write_csv(table: pd.DataFrame, path: str | Path) -> None:
     """Write a table as CSV: UTF-8 with a mark that spreadsheets know it by, dates in ISO form.
 
     Parameters
@@ -368,7 +382,7 @@ def write_csv(table, path):
     table.to_csv(path, index=False, encoding="utf-8-sig", date_format="%Y-%m-%d", lineterminator="\n")
 
 
-def write_list(table, path):
+def write_list(table: pd.DataFrame, path: str | Path) -> None:
     """Write a list that people open in a spreadsheet: as `write_csv`, and no text can run as a formula.
 
     Parameters
@@ -379,7 +393,7 @@ def write_list(table, path):
     write_csv(harmless(table), path)
 
 
-def harmless(table):
+def harmless(table: pd.DataFrame) -> pd.DataFrame:
     """A table in which no text begins like a formula of a spreadsheet.
 
     Parameters
@@ -405,7 +419,7 @@ def harmless(table):
     )
 
 
-def write(study, path, *, found=None, notes=()):
+def write(study: Study, path: str | Path, *, found: Changes | None = None, notes: Iterable[str] = ()) -> None:
     """Write the workbook of a month: priority list, retests, plan packages, changes, data dictionary, notes.
 
     Parameters
@@ -424,7 +438,7 @@ def write(study, path, *, found=None, notes=()):
     _write(of(study, found), path, notes, f"{study.line.title}, as of {study.month}")
 
 
-def write_xlsx(priority, path, *, notes=()):
+def write_xlsx(priority: pd.DataFrame, path: str | Path, *, notes: Iterable[str] = ()) -> None:
     """Write the priority list alone as a workbook: list, data dictionary, notes.
 
     Parameters

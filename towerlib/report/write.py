@@ -1,6 +1,9 @@
 """What changed since the last month, and how far tests reached: lists and the tables behind them."""
 
+from __future__ import annotations
+
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 import pandas as pd
@@ -25,8 +28,15 @@ from towerlib.report import (
     workbook,
 )
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
-def write_changes(study, folder):
+    from towerlib.assessment import Study
+    from towerlib.changes import Changes
+    from towerlib.plan.sensitivity import Outlook
+
+
+def write_changes(study: Study, folder: str | Path) -> Changes:
     """Write ``changes.csv``, ``tables/changes.parquet`` and ``tables/coverage.parquet``.
 
     Parameters
@@ -93,7 +103,7 @@ OUTLOOKS = {
 }
 
 
-def write_report(study, folder, outlook=None):
+def write_report(study: Study, folder: str | Path, outlook: Outlook | None = None) -> list[str]:
     """Write every file of the report but the notebooks and ``run.json``.
 
     Parameters
@@ -142,7 +152,7 @@ def write_report(study, folder, outlook=None):
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
 
-def route_map(study, by):
+def route_map(study: Study, by: str) -> Figure:
     """The route map of an assessment.
 
     Parameters
@@ -159,7 +169,7 @@ def route_map(study, by):
     return maps.route_map(study.route, study.condition, study.line, by=by, **told)
 
 
-def suspicious(priority):
+def suspicious(priority: pd.DataFrame) -> list[tuple[int, str]]:
     """The first towers of the repair and bond queues: those whose readings are worth a look of their own.
 
     Parameters
@@ -176,7 +186,7 @@ def suspicious(priority):
     return list(zip(first["rank"], first["tower_id"], strict=True))
 
 
-def tables(study):
+def tables(study: Study) -> dict[str, pd.DataFrame]:
     """The tables behind the pages, by name.
 
     Parameters
@@ -211,7 +221,7 @@ def tables(study):
     )
 
 
-def notes(study):
+def notes(study: Study) -> list[str]:
     """Rules, remarks and cautions that travel with the list.
 
     Parameters
@@ -238,7 +248,7 @@ def _told(study):
     return [*(why for room in rooms for why in room.off), *(what for room in rooms for what in room.assumed)]
 
 
-def save(figure, path):
+def save(figure: Figure, path: str | Path) -> None:
     """Save a picture so that the same picture gives the same bytes.
 
     Parameters

@@ -19,8 +19,8 @@ from pyproj.exceptions import CRSError
 from towerlib.errors import RecordsError, SettingsError
 from towerlib.route import order as route_order
 from towerlib.route.geometry import ELLIPSOID, Ground, off_chord
-from towerlib.route.order import natural, put_in_order
-from towerlib.text import counted, listed
+from towerlib.route.order import listed, natural, put_in_order
+from towerlib.text import counted
 from towerlib.values import number
 
 if TYPE_CHECKING:

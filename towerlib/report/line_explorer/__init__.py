@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -19,12 +20,19 @@ from towerlib.report.line_explorer import layers as line_explorer_layers
 from towerlib.report.style import CONTEXT, HOLLOW, SHAPES, SPANS
 from towerlib.text import one_line
 
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from bokeh.models import LayoutDOM
+    from pyproj import CRS
+
+    from towerlib.assessment import Study
+
 DIGITS = 3  # of a kilometre: one metre
 ROUND = 0.25  # of the extent of the line that context layers are kept around it
 FINE = 2000  # parts of that extent below which a bend of a context layer is left out
 
 
-def towers_placed(study):
+def towers_placed(study: Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     """Towers of the condition with their place.
 
     Parameters
@@ -61,7 +69,9 @@ def _kilometres(places):
     )
 
 
-def context_shapes(layers, towers, crs):
+def context_shapes(
+    layers: list[gpd.GeoDataFrame], towers: pd.DataFrame, crs: CRS
+) -> tuple[list[dict[str, Any]], list[str]]:
     """Context layers around the line, in numbers that a page can carry.
 
     Parameters
@@ -140,7 +150,7 @@ TEXT = {"text_font": {"value": "sans-serif"}, "text_font_size": "13px"}
 PAD = 14  # least margin of a chart [pixels]
 
 
-def layout(context):
+def layout(context: list[dict[str, Any]]) -> LayoutDOM:
     """Map over profile, sharing the towers, the spans and what is chosen.
 
     Parameters
@@ -348,7 +358,7 @@ TEMPLATES = Path(__file__).parents[1] / "templates"
 SCRIPTS = ("explorer-state.js", "explorer-draw.js", "explorer.js")
 
 
-def write(study, path):
+def write(study: Study, path: str | Path) -> None:
     """Write the page of a line: one file that needs nothing else and asks no network.
 
     Parameters
@@ -365,7 +375,7 @@ def write(study, path):
     Path(path).write_text(page(study), encoding="utf-8")
 
 
-def page(study):
+def page(study: Study) -> str:
     """The page as text.
 
     Parameters
@@ -401,7 +411,9 @@ def page(study):
     )
 
 
-def contents(study, towers, stations, context_names):
+def contents(
+    study: Study, towers: pd.DataFrame, stations: pd.DataFrame, context_names: list[str]
+) -> dict[str, Any]:
     """Tables of the page, in types that JSON has.
 
     Parameters
@@ -454,14 +466,14 @@ class _Texts:
         self.kept, self._places = [], {}
         self._sections = {name: place for place, name in enumerate(evidence.SECTIONS)}
 
-    def place(self, text):
+    def place(self, text: str) -> int:
         """Where a sentence stands."""
         if text not in self._places:
             self._places[text] = len(self.kept)
             self.kept.append(text)
         return self._places[text]
 
-    def coded(self, sections):
+    def coded(self, sections: dict[str, list[str]]) -> list[list[Any]]:
         """Places of headings, each with the places of its paragraphs."""
         return [
             [self._sections[name], [self.place(text) for text in some]] for name, some in sections.items()

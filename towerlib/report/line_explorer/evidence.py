@@ -1,14 +1,22 @@
-"""Paragraphs on one tower, from its row: values with units and bands, and what they rest on."""
+"""Evidence of each tower and span in the explorer: values with units and intervals, and their basis."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from towerlib.months import last_day
+from towerlib.report import cautions
 from towerlib.report.line_explorer.layers import plan_year
-from towerlib.text import one_line, plain
+from towerlib.text import ends, money, one_line, plain
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
 
 
-def known(value):
-    """Whether there is anything to say.
+def known(value: object) -> bool:
+    """Whether a value is there.
 
     Parameters
     ----------
@@ -22,13 +30,15 @@ def known(value):
     return not (value is None or value is pd.NA or value != value or value == "")
 
 
-def paragraphs(tower, retest, count, currency):
+def paragraphs(
+    tower: dict[str, Any], retest: dict[str, Any] | None, count: int, currency: str
+) -> dict[str, list[str]]:
     """Paragraphs on one tower.
 
     Parameters
     ----------
     tower : dict
-        All that is known of it, by the names of the columns.
+        Its row of all tables, by column.
     retest : dict, or None
         Its row of the retest list.
     count : int
@@ -56,21 +66,17 @@ def paragraphs(tower, retest, count, currency):
     }
 
 
-def _band(value, low, high, unit):
-    """A value with its band and its unit."""
+def _interval(value: Any, low: Any, high: Any, unit: str) -> str:
+    """A value with its unit and its interval; blank without a value."""
     if not known(value):
         return ""
-    ends = (
-        f" ({plain(low)} to {plain(high)} {unit})"
-        if known(low) and known(high) and high < float("inf")
-        else ""
-    )
-    if known(low) and not ends:
-        ends = f" (at least {plain(low)} {unit}, no upper end)"
-    return f"{plain(value)} {unit}{ends}"
+    if known(low) and not (known(high) and high < float("inf")):
+        return f"{plain(value)} {unit} (> {plain(low)} {unit}, no upper end)"
+    between = f" ({ends(low, high, 3)})" if known(low) else ""
+    return f"{plain(value)} {unit}{between}"
 
 
-def day(date):
+def day(date: pd.Timestamp) -> str:
     """A day as it is written.
 
     Parameters
@@ -114,18 +120,18 @@ def _cause(tower):
 
 
 def _footing(tower):
-    """The reading that stands, its limit and its rank."""
+    """The reading in force, its limit and its rank."""
     value, bound = tower["footing_ohm"], tower["lower_bound_ohm"]
     lines = []
     if known(value):
-        written = _band(value, tower["footing_low_ohm"], tower["footing_high_ohm"], "Ω")
+        written = _interval(value, tower["footing_low_ohm"], tower["footing_high_ohm"], "Ω")
         lines.append(f"{written}, read on {day(tower['footing_date'])}; {tower['verdict']}.")
     elif known(bound):
         lines.append(
-            f"At least {plain(bound)} Ω: read without coils or beyond the range; {tower['verdict']}."
+            f"> {plain(bound)} Ω, lower limit only: read without coils or beyond the range; {tower['verdict']}."
         )
     else:
-        lines.append(f"No reading of the footing stands; {tower['verdict']}.")
+        lines.append(f"No reading of the footing is in force; {tower['verdict']}.")
     rule = f", by the rule: {tower['limit_rule']}" if known(tower["limit_rule"]) else ""
     limit = f"limit {plain(tower['limit_ohm'])} Ω" if known(tower["limit_ohm"]) else "no limit set"
     lines.append(f"Class: {tower['impedance_class']}; {limit}{rule}.")
@@ -142,16 +148,12 @@ def _currents(tower):
     if not known(tower["gap_ma"]):
         return []
     ring = (
-        "A ring or counterpoise joins the legs: the gap says nothing of the bond."
+        "A ring or counterpoise joins the legs: the gap allows no conclusion on the bond."
         if tower["ring"] is True
         else ""
     )
     fraction = f", {plain(tower['gap_fraction'])} of the sum" if known(tower["gap_fraction"]) else ""
-    low = (
-        f" (at least {plain(tower['gap_fraction_low'])})"
-        if known(tower["gap_fraction_low"]) and fraction
-        else ""
-    )
+    low = f" (> {plain(tower['gap_fraction_low'])})" if known(tower["gap_fraction_low"]) and fraction else ""
     return [
         f"Sum {plain(tower['leakage_sum_ma'])} mA, total {plain(tower['leakage_total_ma'])} mA, "
         f"gap {plain(tower['gap_ma'])} mA{fraction}{low}; read on {day(tower['leakage_date'])}.",
@@ -162,11 +164,11 @@ def _currents(tower):
 def _bond(tower):
     """State of the bond with its figures."""
     state = tower["bond_state"]
-    ends = _band(tower["bond_ohm"], tower["bond_low_ohm"], tower["bond_high_ohm"], "Ω")
+    extra = _interval(tower["bond_ohm"], tower["bond_low_ohm"], tower["bond_high_ohm"], "Ω")
     scan = {"suspected": "The scan of the whole line suspects an open bond here.", "not testable": ""}
     return [
         f"State: {state}." if known(state) else "",
-        f"Resistance of the bond beyond a sound one: {ends}." if ends else "",
+        f"Resistance of the bond beyond a sound one: {extra}." if extra else "",
         tower["bond_evidence"] if known(tower["bond_evidence"]) else "",
         scan.get(tower["bond_scan"], ""),
         tower["bond_scan_evidence"] if known(tower["bond_scan_evidence"]) else "",
@@ -174,21 +176,22 @@ def _bond(tower):
 
 
 def _fault(tower):
-    """Potential rise and touch screen."""
-    ends = [tower[f"potential_rise_{end}v"] for end in ("", "low_", "high_")]
-    rise = _band(*ends, "V")
+    """Potential rise and touch-voltage screening."""
+    low, high = tower["potential_rise_low_v"], tower["potential_rise_high_v"]
+    rise = _interval(tower["potential_rise_v"], low, high, "V")
     screen = tower["safety_screen"]
     return [
-        f"Potential rise {rise}; {plain(tower['fault_current_a'])} A through the footing." if rise else "",
+        f"Earth-fault potential rise {rise}; {plain(tower['fault_current_a'])} A through the footing."
+        if rise
+        else "",
         f"Touch-voltage screening: {screen}." if known(screen) else "",
         tower["safety_evidence"] if known(tower["safety_evidence"]) else "",
     ]
 
 
 def _lightning(tower):
-    """Rate, what a better footing saves, and what was taken for granted."""
-    ends = [tower[name] for name in ("trip_outs_per_year", "trip_outs_low", "trip_outs_high")]
-    rate = _band(*ends, "a year")
+    """Rate, trip-outs that a better footing avoids, and assumptions."""
+    rate = _interval(tower["trip_outs_per_year"], tower["trip_outs_low"], tower["trip_outs_high"], "a year")
     saved = [
         tower[name] if known(tower[name]) else None
         for name in ("avoided_to_target_per_year", "avoided_low", "avoided_high")
@@ -197,7 +200,7 @@ def _lightning(tower):
     critical = tower["critical_current_ka"]
     return [
         f"Expected trip-outs: {rate}." if rate else "",
-        f"A footing at its target would save {_band(*saved, 'a year')}."
+        f"A footing at its target would avoid {_interval(*saved, 'a year')}."
         if rate and saved[0] is not None
         else "",
         f"Smallest stroke that flashes over: {plain(critical)} kA."
@@ -209,13 +212,13 @@ def _lightning(tower):
 
 
 def _treatment(tower, currency):
-    """What the plan proposes."""
+    """Treatment in the plan."""
     year, after = tower["plan_year"], tower["predicted_ohm"]
     return [
         f"Plan year {year:.0f}." if known(year) else "",
         f"{tower['treatment']}." if known(tower["treatment"]) else "",
         f"Predicted footing {plain(after)} Ω." if known(after) else "",
-        f"Cost {tower['cost']:,.0f} {currency}." if known(tower["cost"]) else "",
+        f"Cost {money(tower['cost'], currency)}." if known(tower["cost"]) else "",
         f"Package {tower['package']}." if known(tower["package"]) else "",
     ]
 
@@ -223,27 +226,27 @@ def _treatment(tower, currency):
 def _retest(row):
     """Why and when to test again."""
     if row is None:
-        return ["Not on the list of tests to repeat."]
+        return ["Not on the retest list."]
     due = f" Due {day(row['due_date'])}." if known(row["due_date"]) else ""
     return [f"{row['reason']}.{due}", row["what_to_do"] if known(row["what_to_do"]) else ""]
 
 
 def _over_time(tower):
-    """Jump, trend, and what works did."""
+    """Jump, trend, and effect of works."""
     jump, trend = tower["jump_percent"], tower["trend_percent_per_year"]
-    ends = (tower["trend_low_percent_per_year"], tower["trend_high_percent_per_year"])
+    between = (tower["trend_low_percent_per_year"], tower["trend_high_percent_per_year"])
     return [
         f"Since the reading before: {tower['jump_verdict']}{f', {plain(jump)} %' if known(jump) else ''}."
         if known(tower["jump_verdict"])
         else "",
-        f"Trend {_band(trend, *ends, '% a year')}." if known(trend) else "",
+        f"Trend {_interval(trend, *between, '% a year')}." if known(trend) else "",
         f"Works: {tower['works_verdict']}." if known(tower["works_verdict"]) else "",
         tower["history_reason"] if known(tower["history_reason"]) else "",
     ]
 
 
 def _register(tower):
-    """What the register says."""
+    """Data of the register."""
     soil = tower["soil_resistivity_ohm_m"]
     ring = {True: "ring or counterpoise joins the legs", False: "no ring recorded"}.get(
         tower["ring"], "ring not recorded"
@@ -264,25 +267,25 @@ def _register(tower):
 
 
 SECTIONS = {  # heading, and the words that its terms need
-    "What to do next": "Queue: why the tower is on the priority list; safety and reliability are never summed.",
-    "Suspected cause": "What leg currents and the eyes of the crew point to: a suspicion, no proof.",
-    "Footing": "In brackets the interval that instrument and season leave open. Rank 1: the highest on the line.",
+    "What to do next": "Queue: why the tower is on the priority list. Safety is not traded against cost.",
+    "Suspected cause": f"From leg currents and observations of the crew. {cautions.SUSPICION}",
+    "Footing": "In brackets: interval from instrument and season. Rank 1: the highest on the line.",
     "Leg currents in service": "Gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault.",
-    "Shield-wire bond": "The joint between tower and shield wire. Never open one outside the licensed procedure. "
-    "A resistance below zero: less was read than a sound bond lets expect.",
-    "Earth fault at this tower": "Potential rise: voltage of the tower against remote earth while the fault lasts. The "
-    "touch-voltage screen sorts towers for a closer look; it is no certificate.",
-    "Lightning": "Trip-out: a stroke flashes back over the insulators and the breakers open. In brackets the band of "
-    "what was read and set; the method alone is uncertain by a factor of 2 to 5.",
-    "Treatment": "What the plan proposes; cost in the currency of the line's settings.",
+    "Shield-wire bond": f"The joint between tower and shield wire. {cautions.INSPECT_BOND} "
+    "Resistance below zero: the reading is lower than a sound bond allows.",
+    "Earth fault at this tower": "Potential rise: voltage of the tower against remote earth during the fault. "
+    f"{cautions.TRIAGE}",
+    "Lightning": "Trip-out: a stroke flashes back over the insulators and the breakers open. In brackets: 80 % interval from "
+    "readings and settings. The method adds a factor of 2 to 5.",
+    "Treatment": "Treatment in the plan; cost in the currency of the line.",
     "Next test": "",
-    "Over the years": "Comparable readings alone: same method, season and probes.",
+    "Over the years": "Comparable readings only: same method, season and probes.",
     "The tower": "",
     "Visits, newest first": "Verdict: whether the reading can be trusted, by the quality rules.",
 }
 
 
-def of_towers(study):
+def of_towers(study: Study) -> list[dict[str, list[str]]]:
     """Paragraphs of every tower.
 
     Parameters
@@ -292,7 +295,7 @@ def of_towers(study):
     Returns
     -------
     list of dict of str to list of str
-        One a tower in the order of the condition: key of `SECTIONS` to its paragraphs; blank ones left out.
+        One per tower in the order of the condition: key of `SECTIONS` to its paragraphs; blank ones left out.
     """
     towers = _joined(study)
     seen, retests = _visits(study), study.retest.set_index("tower_id", drop=False).to_dict("index")
@@ -305,7 +308,7 @@ def of_towers(study):
     return told
 
 
-def of_spans(spans):
+def of_spans(spans: pd.DataFrame) -> list[list[str]]:
     """Paragraphs of every span.
 
     Parameters
@@ -331,7 +334,7 @@ def of_spans(spans):
                 if known(span["span_scan"])
                 else "Not judged.",
                 span["span_evidence"] if known(span["span_evidence"]) else "",
-                "Next step: inspect wire, joints and bonds at both towers under the utility's licensed procedure."
+                f"Next step: inspect wire, joints and bonds at both towers. {cautions.INSPECT_SPAN}"
                 if span["span_scan"] == "suspected"
                 else "",
             ]
@@ -340,7 +343,7 @@ def of_spans(spans):
 
 
 def _joined(study):
-    """All that is known of each tower in one row; what stands in two tables is taken from the first."""
+    """All columns of each tower in one row; a column of two tables is taken from the first."""
     condition, plan = study.condition, plan_year(study)
     towers = condition.assign(plan_year=condition["tower_id"].map(plan) if plan is not None else float("nan"))
     for other in (study.network.towers, study.outages.towers, study.priority):
@@ -351,7 +354,7 @@ def _joined(study):
 
 
 def _visits(study):
-    """One line a visit, newest first, by tower."""
+    """One line per visit, newest first, by tower."""
     visits = study.grades.visits
     visits = visits[visits["date"] <= last_day(study.month)].sort_values(
         "date", ascending=False, kind="stable"

@@ -4,7 +4,10 @@ A layer holds the history of a figure, so the page can go back month by month. C
 `towerlib.report.style`.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,6 +16,9 @@ from towerlib.condition import CLASSES, impedance_class
 from towerlib.report import layout, style, tower_marks
 from towerlib.report.line_explorer import history
 from towerlib.text import plain
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
 
 
 @dataclass(frozen=True)
@@ -51,7 +57,7 @@ class Layer:
     steps: tuple = ()
 
 
-def placed(changes, condition):
+def placed(changes: pd.DataFrame, condition: pd.DataFrame) -> pd.DataFrame:
     """Changes with the place of the tower along the route; those without a month apply from the first on.
 
     Parameters
@@ -76,7 +82,7 @@ def placed(changes, condition):
     )
 
 
-def round_rows(*tables):
+def round_rows(*tables: pd.DataFrame) -> dict[float, str]:
     """Round numbers of a logarithmic axis that holds all positive values.
 
     Parameters
@@ -99,7 +105,7 @@ def round_rows(*tables):
 PLAN_COLUMNS = ("plan_year", "year")  # of the priority list or the condition, where a plan is made
 
 
-def trip_outs(study):
+def trip_outs(study: Study) -> Layer | tuple[str, str]:
     """Expected lightning trip-outs.
 
     Parameters
@@ -136,7 +142,7 @@ def trip_outs(study):
     )
 
 
-def plan(study):
+def plan(study: Study) -> Layer | tuple[str, str]:
     """Year of the plan in which a tower is treated.
 
     Parameters
@@ -171,7 +177,7 @@ def plan(study):
     )
 
 
-def plan_year(study):
+def plan_year(study: Study) -> pd.Series | None:
     """Plan year of each tower, by tower_id.
 
     Parameters
@@ -189,7 +195,7 @@ def plan_year(study):
     return None
 
 
-def suspicion(study):
+def suspicion(study: Study) -> Layer | tuple[str, str]:
     """Suspected bonds and suspected shield wires of spans.
 
     Parameters
@@ -228,7 +234,7 @@ def suspicion(study):
     )
 
 
-def layers(study):
+def layers(study: Study) -> tuple[list[Layer], dict[str, str]]:
     """All layers for which the study has data, and why the others are missing.
 
     Parameters
@@ -251,7 +257,7 @@ def layers(study):
     return [layer for layer in found if isinstance(layer, Layer)], missing
 
 
-def impedance(changes, condition):
+def impedance(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
     """Footing impedance against target and limit.
 
     Parameters
@@ -291,7 +297,7 @@ def impedance(changes, condition):
     )
 
 
-def gap(visits, study):
+def gap(visits: pd.DataFrame, study: Study) -> Layer:
     """Gap over the arithmetic sum of the leg currents.
 
     Parameters
@@ -330,7 +336,7 @@ def gap(visits, study):
     )
 
 
-def verdict(changes, condition):
+def verdict(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
     """Whether the reading in force can be trusted.
 
     Parameters

@@ -1,6 +1,12 @@
 """Panels one under the other over one chainage axis, with what is suspected marked through all of them."""
 
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
+import pandas as pd
 from matplotlib.collections import LineCollection
 from matplotlib.dates import date2num
 from matplotlib.lines import Line2D
@@ -14,13 +20,23 @@ from towerlib.report.spans.case import MOST_CELLS, change_words
 from towerlib.text import listed, plain
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike
+
+    from towerlib.report.spans.case import LineCase, SpanCase
+
 LEFT_MM, RIGHT_MM = 18, 24  # as of the profile along the whole route
 WIDE_MM = layout.WIDTH_MM - LEFT_MM - RIGHT_MM
 HEAD_MM, AXIS_MM = 5, 6  # above and below the axes of a panel
 SUSPECT = "#d9b23c"
 
 
-def panel(figure, place, found, head, handles=()):
+def panel(
+    figure: Figure, place: tuple[float, float], found: SpanCase, head: str, handles: Sequence[Artist] = ()
+) -> Axes:
     """Axes of one panel over the towers of a stretch.
 
     Parameters
@@ -56,7 +72,7 @@ def panel(figure, place, found, head, handles=()):
     return axes
 
 
-def name_towers(axes, found):
+def name_towers(axes: Axes, found: SpanCase) -> None:
     """Ticks at the towers, named as far as there is room (changes the axes)."""
     low, high = found.ends_km
     mm_per_km = WIDE_MM / (high - low)
@@ -72,7 +88,7 @@ def name_towers(axes, found):
     axes.get_xticklabels()
 
 
-def mark_suspects(axes, found):
+def mark_suspects(axes: Axes, found: SpanCase) -> None:
     """Bands over suspected spans, lines at suspected bonds (changes the axes)."""
     spans, bonds = found.suspects
     for low, high in spans:
@@ -81,7 +97,7 @@ def mark_suspects(axes, found):
         axes.axvline(x, color=SUSPECT, linewidth=3, alpha=0.6, zorder=0, gid="suspected bond")
 
 
-def log_scale(axes, values):
+def log_scale(axes: Axes, values: ArrayLike) -> None:
     """Logarithmic height that holds all values above 0 with some air, its numbers apart (changes the axes).
 
     Parameters
@@ -103,19 +119,19 @@ def log_scale(axes, values):
     axes.get_yticklabels()
 
 
-def size_pt(found):
+def size_pt(found: SpanCase) -> float:
     """Diameter of the marker of a tower: smaller where there are many [pt]."""
     return 4.5 if len(found.towers) <= 40 else 2.5
 
 
-def missing(figure, place, head, sentence):
+def missing(figure: Figure, place: tuple[float, float], head: str, sentence: str) -> None:
     """Say in a panel's place what is missing (changes the figure)."""
     layout.write_on(figure, LEFT_MM, place[1] - 1, head, weight="bold", va="top")
     for row, line in enumerate(layout.wrapped(sentence, WIDE_MM + RIGHT_MM - 6)):
         layout.write_on(figure, LEFT_MM, place[1] - 6 - layout.LINE_MM * row, line, va="top", color="#444444")
 
 
-def cells(found):
+def cells(found: SpanCase) -> np.ndarray:
     """Half the width that each tower has on the axis without touching its neighbours [km], shape (n,)."""
     x = found.chainage_km
     gaps = np.diff(x)
@@ -123,7 +139,9 @@ def cells(found):
     return 0.88 * half
 
 
-def rows_of(figure, found, panels, top):
+def rows_of(
+    figure: Figure, found: SpanCase, panels: Sequence[tuple[Callable[..., None], float]], top: float
+) -> None:
     """Draw panels one under the other (changes the figure).
 
     Parameters
@@ -142,7 +160,7 @@ def rows_of(figure, found, panels, top):
         top -= high
 
 
-def boxed(axes):
+def boxed(axes: Axes) -> dict[str, Any]:
     """Frame on all four sides, so that a panel reads as one (changes the axes)."""
     for spine in axes.spines.values():
         spine.set(visible=True, linewidth=0.4, color=style.FAINT)
@@ -152,7 +170,7 @@ ALONE, PARALLEL = style.COLOURS(0.85), style.COLOURS(0.3)
 TOO_MANY = f"Take a stretch of {MOST_CELLS} towers at most to see these side by side."
 
 
-def draw_histories(figure, place, found):
+def draw_histories(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw the impedances of each tower over the years, left to right within its cell.
 
     Parameters
@@ -189,7 +207,7 @@ def draw_histories(figure, place, found):
     axes.set_ylabel("Ω")
 
 
-def draw_sweeps(figure, place, found):
+def draw_sweeps(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw the newest sweep of each tower over the logarithm of frequency; as for `draw_histories`."""
     head = "Newest sweep of each tower: impedance [Ω]"
     sweeps = _sweeps(found)
@@ -288,7 +306,7 @@ NO_CURRENTS = "No leg currents in service were read here."
 NO_SHARES = "No injected test without coils was read here."
 
 
-def draw_profile(figure, place, found):
+def draw_profile(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw the footings with their intervals and limits, as on the profile of the whole route.
 
     Parameters
@@ -347,7 +365,7 @@ def _draw_classes(axes, found):
     return np.vstack(covered)
 
 
-def draw_currents(figure, place, found):
+def draw_currents(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw sum and vector total of the leg currents at each tower, the gap between them; as for `draw_profile`."""
     head = "Leg currents in service: arithmetic sum, vector total, and the gap between them [mA]"
     towers = found.towers
@@ -379,7 +397,7 @@ def draw_currents(figure, place, found):
     axes.set_ylabel("mA")
 
 
-def draw_shares(figure, place, found):
+def draw_shares(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw measured and expected share of an injected current in the legs; as for `draw_profile`."""
     head = "Injected test: share of the current in the legs, measured and expected"
     compared = found.compared
@@ -397,7 +415,7 @@ def draw_shares(figure, place, found):
     axes.axhline(1.0, color=style.INK, linewidth=0.8, zorder=2)
 
 
-def draw_pair(axes, found, name, old, factor=1.0):
+def draw_pair(axes: Axes, found: SpanCase, name: str, old: pd.Series, factor: float = 1.0) -> None:
     """Draw measured values over those expected as recorded and with the change (changes the axes).
 
     Parameters
@@ -434,7 +452,7 @@ def draw_pair(axes, found, name, old, factor=1.0):
         )
 
 
-def measured_handles(found, old):
+def measured_handles(found: SpanCase, old: np.ndarray) -> list[Line2D]:
     """Legend of what `draw_pair` draws."""
     handles = [style.entry(style.Mark("o", READ, 1.2), "measured")]
     if old.any():
@@ -459,7 +477,7 @@ HEAD = "Map, turned along the stretch"
 NO_PLACE = "No two towers of this stretch have a position that can be drawn."
 
 
-def draw_map(figure, place, found):
+def draw_map(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw the strip: spans, towers by class, suspected spans, scale bar and arrow to true north.
 
     Parameters
@@ -585,7 +603,7 @@ def _draw_north(figure, tip, angle):
     )
 
 
-def round_km(found):
+def round_km(found: SpanCase) -> np.ndarray:
     """Round chainages inside a stretch, six at most [km]."""
     low, high = np.nanmin(found.chainage_km), np.nanmax(found.chainage_km)
     step = layout.round_step(high - low, 6)
@@ -603,7 +621,7 @@ ASSUMED = (
 NOTHING = "Behind an open bond nothing is expected in service: the line leaves the panel downwards."
 
 
-def span_picture(line, stretch, change=None):
+def span_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Change | None = None) -> Figure:
     """Evidence on a stretch: map, footings, leg currents, leg shares, histories and sweeps over one chainage axis.
 
     Parameters
@@ -632,7 +650,7 @@ def span_picture(line, stretch, change=None):
     return _page(found, "Evidence along a stretch of the line", PANELS + cells, notes)
 
 
-def whatif_picture(line, stretch, change):
+def whatif_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Change) -> Figure:
     """What a stretch would read as recorded and with a change, against what was read.
 
     Parameters
