@@ -449,7 +449,7 @@ def test_more_trip_outs_than_flashes_collected():
     """
     seen = {"observed_per_year": 3.9, "observed_low": 2.5}
     assert "earthing alone cannot cure this line" in calibration.over_ceiling(seen, 2.13)
-    assert "This is sure" in calibration.over_ceiling(seen, 2.13)
+    assert "This is certain" in calibration.over_ceiling(seen, 2.13)
     assert "Chance may still explain it" in calibration.over_ceiling(seen | {"observed_low": 1.9}, 2.13)
     assert calibration.over_ceiling(seen | {"observed_per_year": 2.0}, 2.13) == ""
     assert calibration.over_ceiling({}, 2.13) == ""

@@ -334,7 +334,7 @@ def test_a_short_list_says_so(straight):
     near = planted(straight, 8.0, 1000.0, years=0.4)
     found = calibration.local_density(near, straight, SETTINGS, END)
     assert found.years == pytest.approx(0.4, abs=0.02)
-    assert any("a part of a year tells no yearly density" in sentence for sentence in found.remarks)
+    assert any("a part of a year gives no yearly density" in sentence for sentence in found.remarks)
 
 
 def test_a_corridor_beyond_the_list_says_so(straight):

@@ -274,9 +274,10 @@ def observed(
     start, stop, years = record_years(settings.outages_from, settings.outages_to, entries, end)
     if not years > 0:
         return {}
-    within = judged[(judged["time"] >= start) & (judged["time"] <= stop)]
-    count = int(within["verdict"].isin(LIGHTNING).to_numpy().sum())
-    storm = int((within["verdict"] == IN_STORM).to_numpy().sum())
+    within = (judged["time"] >= start) & (judged["time"] <= stop)
+    verdict = cast("pd.Series", judged.loc[within, "verdict"])
+    count = int(verdict.isin(LIGHTNING).to_numpy().sum())
+    storm = int((verdict == IN_STORM).to_numpy().sum())
     low, high = (float(part) for part in rate_interval(count, years))
     per_100_km = 100 / length_km if length_km > 0 else np.nan
     return {

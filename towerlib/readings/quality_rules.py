@@ -473,7 +473,7 @@ def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
         **_soil(visits),
         **_ambient(visits),
         "sweep_ohm": sweep_ohm,
-        "sweep_off": (sweep_ohm / read_ohm - 1.0).abs().round(DIGITS),
+        "sweep_off": np.abs(sweep_ohm / read_ohm - 1.0).round(DIGITS),
         **_repeats(visits),
         "same_as_tower_id": _same_as(visits),
     }
