@@ -44,7 +44,7 @@ def last_day(month: str) -> pd.Timestamp:
     """
     if not MONTH.fullmatch(str(month)):
         raise SettingsError(f"{month!r} is no month; write it as YYYY-MM, such as 2026-06")
-    return pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0)
+    return cast("pd.Timestamp", pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0))
 
 
 def newest(dates: pd.Series) -> str:

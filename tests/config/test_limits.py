@@ -133,7 +133,9 @@ def test_one_number_wins_and_the_rule_gives_the_other():
 def test_without_resistivity_the_strictest_step_holds_and_says_so():
     found = limits.apply(towers(soil_resistivity_ohm_m=[np.nan, 800.0]), settings(rules="china"))
     assert found["limit_ohm"].to_list() == [10, 20]
-    assert "not recorded: soil resistivity, so the strictest that may hold" in found["limit_rule"].iloc[0]
+    assert (
+        "not recorded: soil resistivity, so the strictest rule that may apply" in found["limit_rule"].iloc[0]
+    )
     assert "not recorded" not in found["limit_rule"].iloc[1]
     assert limits.apply(towers(), settings(rules="china"))["limit_ohm"].unique() == [
         10
@@ -166,7 +168,7 @@ def test_the_first_rule_of_an_own_table_whose_conditions_are_met_holds(tmp_path)
     assert (
         found["limit_rule"]
         .iloc[4]
-        .startswith("no rule of the set holds here; common practice: good up to 5 Ω")
+        .startswith("no rule of the set applies here; common practice: good up to 5 Ω")
     )
 
 

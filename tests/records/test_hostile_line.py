@@ -107,7 +107,7 @@ REFUSED = [
     (("[limits]", "[outage_record]\nstorm_minutes = 1e12\n[limits]"), "storm_minutes = "),
     (("[limits]", "[outage_record]\noutages_from = 0001-01-01\n[limits]"), "1900-01-01"),
     (("[limits]", '[outage_record]\noutages_from = "soon"\n[limits]'), "write a day as YYYY-MM-DD"),
-    (("[limits]", "[safety]\nsurface_ohm_m = 3000\nsurface_depth_m = 0.1\n[limits]"), "IEEE 80 alone"),
+    (("[limits]", "[safety]\nsurface_ohm_m = 3000\nsurface_depth_m = 0.1\n[limits]"), "IEEE 80 only"),
     (("[limits]", "[treatments]\nwire_mm = 0.0001\n[limits]"), "greater than or equal to 1"),
 ]
 

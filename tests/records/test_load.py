@@ -158,7 +158,7 @@ STOPS = [  # (files, sentence)
         {"visits_csv": None, "visits_xlsx": "no workbook"},
         r"visits\.xlsx: the file is damaged or is not a workbook",
     ),
-    ({"towers_parquet": b"PAR1"}, r"the table towers stands in towers\.csv and towers\.parquet"),
+    ({"towers_parquet": b"PAR1"}, r"the table towers is in towers\.csv and towers\.parquet"),
     (
         {"visits_csv": VISITS.replace("v1,1", "v1,8").replace("v2,2", "v2,9")},
         r"no row of the table visits can be used",

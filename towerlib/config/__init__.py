@@ -1,11 +1,14 @@
 """A line's settings: ``line.toml`` read into one frozen, checked object."""
 
-import difflib
+from __future__ import annotations
+
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast, get_args
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator
 
 from towerlib import safe_files
 from towerlib.config.sections import (
@@ -26,8 +29,11 @@ from towerlib.config.sections import (
     Tower,
     Treatments,
 )
-from towerlib.errors import RecordsError, SettingsError
+from towerlib.errors import RecordsError, SettingsError, nearest
 from towerlib.months import MONTH
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
 
 Columns = dict[str, str | dict[str, str]]  # header to column, or file pattern to such a table
 
@@ -68,31 +74,33 @@ class Line(Settings):
 
     @field_validator("id")
     @classmethod
-    def _names_a_folder(cls, text):
+    def _names_a_folder(cls, text: str) -> str:
         if not re.fullmatch(r"[A-Za-z0-9_-]{1,80}", text):
             raise ValueError("only letters, digits, '-' and '_' can name the report folder")
         if MONTH.fullmatch(text):
-            raise ValueError("it reads like a month, and reports of all lines go to a folder of that name")
+            raise ValueError(
+                "it reads like a month, and reports of all lines go to a folder of that name; choose another id"
+            )
         return text
 
     @field_validator("crs")
     @classmethod
-    def _reads_no_file(cls, text):
-        # a system may name tables of shifts or definitions, which the library would open wherever they lie
+    def _reads_no_file(cls, text: str | None) -> str | None:
+        # a system may name tables of shifts or definitions, which the library would open wherever they are
         if text and re.search(r"init\s*=|grids|file", text, re.IGNORECASE):
-            raise ValueError('names a file, which is not read; write a code, as "EPSG:32736"')
+            raise ValueError('names a file, which is not read; write a code, such as "EPSG:32736"')
         return text
 
     @property
-    def title(self):
+    def title(self) -> str:
         """The line's name, or its id where no name is given."""
         return self.name or self.id
 
 
-HEAD = ("id", "name", "voltage_kv", "frequency_hz", "crs")  # these stand under [line] in the file
+HEAD = ("id", "name", "voltage_kv", "frequency_hz", "crs")  # these are under [line] in the file
 
 
-def read(path):
+def read(path: Path) -> Line:
     """The settings in one ``line.toml``.
 
     Parameters
@@ -108,13 +116,13 @@ def read(path):
     Raises
     ------
     SettingsError
-        The file is missing, no plain file of its folder, or no TOML, a key is unknown, or a value is out of its range.
+        The file is missing, not a plain file of its folder or not TOML; a key is unknown; a value is out of range.
     """
     try:
         read = safe_files.content(path, path.parent, safe_files.LARGEST_TEXT, may_be_empty=True)
         text = read.decode("utf-8-sig")
     except FileNotFoundError:
-        raise SettingsError(f"{path} is missing: a line folder needs it to say which line this is") from None
+        raise SettingsError(f"{path} is missing: every line folder needs it to describe the line") from None
     except RecordsError as flaw:
         raise SettingsError(f"{path} {flaw}") from None
     except (OSError, UnicodeDecodeError) as flaw:
@@ -122,7 +130,7 @@ def read(path):
     return parse(text, path)
 
 
-def parse(text, path="line.toml"):
+def parse(text: str, path: str | Path = "line.toml") -> Line:
     """The settings in the text of a ``line.toml``.
 
     Parameters
@@ -139,7 +147,7 @@ def parse(text, path="line.toml"):
     Raises
     ------
     SettingsError
-        As for `read`; the message names the first flaw, its place and the nearest right key.
+        As for `read`; the message names the first flaw, its place and the nearest known key.
 
     Examples
     --------
@@ -158,14 +166,14 @@ def parse(text, path="line.toml"):
         allowed = HEAD if key in head else [name for name in Line.model_fields if name not in HEAD]
         if key not in allowed:
             place = "in [line]" if key in head else "at the top level"
-            raise SettingsError(f"{path}: {key!r} is not known {place}{_nearest(key, allowed)}")
+            raise SettingsError(f"{path}: {key!r} is not known {place}{nearest(key, allowed)}")
     try:
         return Line.model_validate(head | sections)
     except ValidationError as flaws:
         raise SettingsError(f"{path}: {_sentence(flaws.errors()[0])}") from None
 
 
-def changed(line, sections):
+def changed(line: Line, sections: Mapping[str, Any]) -> Line:
     """Settings with some sections changed.
 
     Parameters
@@ -181,7 +189,7 @@ def changed(line, sections):
     Raises
     ------
     SettingsError
-        An unknown section or key, or a value out of its range.
+        An unknown section or key, or a value out of range.
 
     Examples
     --------
@@ -192,7 +200,7 @@ def changed(line, sections):
     merged = line.model_dump(exclude_unset=True)
     for key, value in sections.items():
         if key not in Line.model_fields:
-            raise SettingsError(f"{key!r} is no section of line.toml{_nearest(key, list(Line.model_fields))}")
+            raise SettingsError(f"{key!r} is not a section of line.toml{nearest(key, Line.model_fields)}")
         both = isinstance(value, Mapping) and isinstance(merged.get(key, {}), Mapping)
         merged[key] = {**merged.get(key, {}), **value} if both else value
     try:
@@ -201,12 +209,12 @@ def changed(line, sections):
         raise SettingsError(f"settings: {_sentence(flaws.errors()[0])}") from None
 
 
-def _sentence(flaw):
+def _sentence(flaw: ErrorDetails) -> str:
     """One validation error as one sentence with place, value and mend."""
     *place, key = flaw["loc"] or ("",)
     where = "[line]" if key in HEAD and not place else f"[{_place(place or [key])}]"
     if flaw["type"] == "extra_forbidden":
-        return f"{key!r} is not known in {where}{_nearest(key, _keys(place))}"
+        return f"{key!r} is not known in {where}{nearest(key, _keys(place))}"
     if flaw["type"] == "missing":
         return f"{key!r} is missing in {where}"
     reason = _reason(flaw)
@@ -217,8 +225,8 @@ def _sentence(flaw):
     return f"{key} = {flaw['input']!r} in {where}: {reason[0].lower()}{reason[1:]}"
 
 
-def _reason(flaw):
-    """Why a value cannot stand, in words that need no knowledge of the program."""
+def _reason(flaw: ErrorDetails) -> str:
+    """Why a value is not accepted, in words that need no knowledge of the program."""
     if flaw["type"] == "tuple_type":
         return 'write a list in square brackets, such as ["a", "b"]'
     if flaw["type"].startswith("date"):
@@ -226,23 +234,16 @@ def _reason(flaw):
     return flaw["msg"].removeprefix("Value error, ")
 
 
-def _place(steps):
-    """Where in the file: entries of a list are counted from 1, as people do."""
+def _place(steps: Sequence[str | int]) -> str:
+    """The place in the file; entries of a list are counted from 1."""
     return ".".join(f"entry {step + 1}" if isinstance(step, int) else step for step in steps)
 
 
-def _keys(place):
+def _keys(place: Sequence[str | int]) -> list[str]:
     """The keys that are allowed at a place inside the settings."""
-    model = Line
+    model: type[BaseModel] = Line
     for step in place:
-        if isinstance(step, int):
-            continue
-        kind = model.model_fields[step].annotation
-        model = kind.__args__[0] if hasattr(kind, "__args__") else kind
+        if isinstance(step, str):
+            kind = model.model_fields[step].annotation
+            model = cast("type[BaseModel]", next(iter(get_args(kind)), kind))
     return list(model.model_fields)
-
-
-def _nearest(key, allowed):
-    """A hint at the key that was probably meant."""
-    near = difflib.get_close_matches(str(key), allowed, n=1, cutoff=0.5)
-    return f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(allowed)}"

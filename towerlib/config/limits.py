@@ -1,29 +1,40 @@
-"""The tables of footing limits: the shipped sets, and a utility's own."""
+"""Footing limits: the shipped sets of rules, a utility's own table, and the rule that applies at each tower.
+
+`shipped`, `named`, `read` and `of_line` supply rules. `apply` finds the rule of each tower from voltage, soil, distance
+to a station, occupancy and shield wires, and composes the text that names rule, source and status.
+"""
+
+from __future__ import annotations
 
 import csv
-import difflib
 import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from towerlib import safe_files
-from towerlib.errors import RecordsError, SettingsError
+from towerlib.errors import RecordsError, SettingsError, nearest
 from towerlib.values import STATUSES
+
+if TYPE_CHECKING:
+    from towerlib.config import Line
+
+__all__ = ["Rule", "apply", "is_table", "named", "of_line", "read", "shipped"]
 
 DEFAULT = "common practice"
 OWN = "the utility's own"
-WORDS = {  # words a rule may ask for; several in one cell are parted by "/"
+WORDS = {  # words that a rule may ask for; several in one cell are separated by "/"
     "occupancy": ("bare feet", "frequented", "accessible", "remote"),
     "shield_wire": ("bonded", "insulated", "none"),
 }
 FIGURES = ("target_ohm", "limit_ohm")
-LEAST_OHM, MOST_OHM = 0.01, 1e4  # beyond these no footing has a limit, and figures would overflow
-BOUNDS = {  # of a cell; what is not named here may be anything from 0 to 1e8
+LEAST_OHM, MOST_OHM = 0.01, 1e4  # no footing has a limit beyond these, and computations would overflow
+BOUNDS = {  # of a cell; other columns may have any number from 0 to 1e8
     "voltage_min_kv": (0, 2000),
     "voltage_max_kv": (0, 2000),
     "station_within_km": (0, 1e4),
@@ -36,7 +47,7 @@ PAIRS = (("voltage_min_kv", "voltage_max_kv"), ("soil_over_ohm_m", "soil_upto_oh
 
 @dataclass(frozen=True)
 class Rule:
-    """One row of a table of limits; a blank number is NaN and asks for nothing.
+    """One row of a table of limits; a blank number is NaN and sets no condition.
 
     Parameters
     ----------
@@ -49,7 +60,7 @@ class Rule:
     station_within_km : float
         Distance along the route to the nearer end of the line, up to [km].
     occupancy, shield_wire : str
-        Words of the register, one of which the tower must have; parted by "/".
+        Words of the register, one of which the tower must have; separated by "/".
     target_ohm, limit_ohm : float
         Good up to, acceptable up to [Ω].
     limit_ohm_per_ohm_m : float
@@ -57,9 +68,9 @@ class Rule:
     season, wires_when_read : str
         Season of the reading that the figure is meant for, and the state of the shield wires then.
     note, source, clause, year : str
-        What else to know, and where the figure stands.
+        Remarks, and the source of the figure.
     status : str
-        "confirmed": seen in the source named; "from memory"; "common practice"; else the utility's own.
+        "confirmed" (seen in the source), "from memory", "common practice", or the utility's own.
     """
 
     rule_set: str = ""
@@ -83,11 +94,18 @@ class Rule:
     status: str = OWN
 
 
-COLUMNS = {field.name: field.type for field in fields(Rule)}
+COLUMNS = {field.name: type(field.default) for field in fields(Rule)}
+WORD_OF = {"target_ohm": "good up to", "limit_ohm": "acceptable up to"}
+FACTS = {  # what a rule can ask of a tower, and its name where it is not recorded
+    "soil_resistivity_ohm_m": "soil resistivity",
+    "station_km": "distance to a station",
+    "occupancy": "occupancy",
+    "shield_wire": "state of the shield wires",
+}
 
 
 @cache
-def shipped():
+def shipped() -> dict[str, tuple[Rule, ...]]:
     """The shipped sets of rules.
 
     Returns
@@ -97,21 +115,22 @@ def shipped():
 
     Notes
     -----
-    Only the default is in force unless ``line.toml`` names another. The others are figures found in print or
-    remembered, each with its source and how far it is confirmed; none is a recommendation.
+    Only the default applies unless ``line.toml`` names another set. The others are figures found in print or
+    remembered, each with its source and status; none of them is a recommendation.
 
     Examples
     --------
     >>> [rule.limit_ohm for rule in shipped()["china"]]
     [10.0, 15.0, 20.0, 25.0, 30.0]
     """
-    place, sets = files("towerlib.config").joinpath("limits.csv"), {}
-    for rule in _rules(place.read_text(encoding="utf-8"), place):
+    sets: dict[str, list[Rule]] = {}
+    for number, row in enumerate(safe_files.shipped_rows("towerlib.config", "limits.csv"), start=2):
+        rule = _rule(row, "limits.csv", number)
         sets.setdefault(rule.rule_set, []).append(rule)
     return {name: tuple(rules) for name, rules in sets.items()}
 
 
-def named(name):
+def named(name: str) -> tuple[Rule, ...]:
     """The rules of one shipped set.
 
     Parameters
@@ -129,14 +148,14 @@ def named(name):
     """
     if name not in shipped():
         raise SettingsError(
-            f"there is no set of limits {name!r}{_nearest(name, shipped())}; "
+            f"there is no set of limits {name!r}{nearest(name, shipped())}; "
             "or name a table of your own, such as 'limits.csv'"
         )
     return shipped()[name]
 
 
-def is_table(name):
-    """Whether ``rules`` in ``line.toml`` names a file of the line folder, and not a shipped set.
+def is_table(name: str) -> bool:
+    """Whether ``rules`` in ``line.toml`` names a file of the line folder and not a shipped set.
 
     Parameters
     ----------
@@ -154,7 +173,7 @@ def is_table(name):
     return name.lower().endswith(".csv")
 
 
-def of_line(line, folder):
+def of_line(line: Line, folder: str | Path) -> tuple[Rule, ...]:
     """The rules that a line's settings name: a shipped set, or a table in its folder.
 
     Parameters
@@ -176,14 +195,14 @@ def of_line(line, folder):
     return read(Path(folder) / name) if is_table(name) else named(name)
 
 
-def read(path):
+def read(path: str | Path) -> tuple[Rule, ...]:
     """The rules of a table of limits.
 
     Parameters
     ----------
     path : path
-        Text with a header of `Rule`'s columns, separated by comma, semicolon or tab; UTF-8. Only the limit is
-        needed in each row: a row without conditions holds for every tower that no row above it covers.
+        UTF-8 text with a header of `Rule`'s columns, separated by comma, semicolon or tab. Only the limit is needed in
+        each row: a row without conditions applies to every tower that no row above it covers.
 
     Returns
     -------
@@ -193,8 +212,8 @@ def read(path):
     Raises
     ------
     SettingsError
-        Missing file, no plain file of its folder, unknown column, or a value that the column cannot have; with
-        row, value and mend.
+        The file is missing or not a plain file of its folder, a column is unknown, or a value is not allowed; the
+        sentence names row, value and mend.
     """
     path = Path(path)
     try:
@@ -202,7 +221,7 @@ def read(path):
         text = read.decode("utf-8-sig")
     except FileNotFoundError:
         raise SettingsError(
-            f"{path} is missing: [limits] rules names it; add it or name a shipped set"
+            f"{path} is missing: [limits] rules names it; add the file or name a shipped set"
         ) from None
     except RecordsError as flaw:
         raise SettingsError(f"{path} {flaw}") from None
@@ -211,14 +230,14 @@ def read(path):
     return _rules(text, path)
 
 
-def _rules(text, path):
+def _rules(text: str, path: Path) -> tuple[Rule, ...]:
     """The rules in the text of a table of limits; `path` is named in error messages."""
     lines = text.splitlines()
     separator = max(",;\t", key=lines[0].count) if lines else ","
     rows = csv.DictReader(lines, delimiter=separator, restkey="")
     if unknown := [name for name in rows.fieldnames or () if name not in COLUMNS]:
         raise SettingsError(
-            f"{path}: no column {unknown[0]!r} in a table of limits{_nearest(unknown[0], COLUMNS)}"
+            f"{path}: there is no column {unknown[0]!r} in a table of limits{nearest(unknown[0], COLUMNS)}"
         )
     rules = tuple(_rule(row, path, rows.line_num) for row in rows)
     if not rules:
@@ -226,24 +245,29 @@ def _rules(text, path):
     return rules
 
 
-def _rule(row, place, number):
-    """One row of a table as a rule, or the error that says what is wrong with it."""
+def _rule(row: Mapping[str, Any], place: str | Path, number: int) -> Rule:
+    """One row of a table as a rule."""
     where = f"{place}, row {number}"
-    if row.pop("", None):
-        raise SettingsError(f"{where} has more cells than the header; quote a text that holds the separator")
-    cells = {name: (text or "").strip() for name, text in row.items()}
-    given = {name: _cell(name, text, where) for name, text in cells.items() if text}
-    rule = Rule(**({"rule": f"row {number}"} | given))
+    if row.get(""):
+        raise SettingsError(
+            f"{where} has more cells than the header; put quotation marks round a text that contains the separator"
+        )
+    cells = {name: (text or "").strip() for name, text in row.items() if name}
+    given: dict[str, Any] = {name: _cell(name, text, where) for name, text in cells.items() if text}
+    given.setdefault("rule", f"row {number}")
+    rule = Rule(**given)
     if math.isnan(rule.limit_ohm) == math.isnan(rule.limit_ohm_per_ohm_m):
         raise SettingsError(f"{where}: give either limit_ohm or limit_ohm_per_ohm_m")
     for low, high in PAIRS:
         if getattr(rule, low) > getattr(rule, high):
-            raise SettingsError(f"{where}: {low} {given[low]:g} lies above {high} {given[high]:g}")
+            raise SettingsError(
+                f"{where}: {low} {given[low]:g} lies above {high} {given[high]:g}; correct one of them"
+            )
     return rule
 
 
-def _cell(name, text, where):
-    """One cell that is not blank: a number within its bounds, or a text of the words that its column knows."""
+def _cell(name: str, text: str, where: str) -> float | str:
+    """One cell that is not blank: a number within its bounds, or a text of the words of its column."""
     if COLUMNS[name] is float:
         try:
             value = float(text.replace(",", "."))
@@ -253,19 +277,19 @@ def _cell(name, text, where):
         if not low <= value <= high:
             raise SettingsError(f"{where}: {name} {text!r} is not a number from {low:g} to {high:.10g}")
         return value
-    known = (*STATUSES, OWN) if name == "status" else WORDS.get(name)
-    for word in parted(text) if known else ():
+    known = (*STATUSES, OWN) if name == "status" else WORDS.get(name, ())
+    for word in _words(text) if known else ():
         if word not in known:
             raise SettingsError(f"{where}: {name} {word!r} is none of {', '.join(known)}")
     return text
 
 
-def parted(text):
+def _words(text: str) -> list[str]:
     """The words of one cell."""
     return [word.strip() for word in text.split("/")]
 
 
-def span(low, high, unit):
+def _range(low: float, high: float, unit: str) -> str:
     """A range in words, "" where it has no end."""
     if low == high:
         return f"{low:g} {unit}"
@@ -274,30 +298,13 @@ def span(low, high, unit):
     return f"{words} {unit}" if words else ""
 
 
-def _nearest(name, known):
-    """The name that was probably meant, else all of them."""
-    near = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.4)
-    return f"; did you mean {near[0]!r}?" if near else f"; known are {', '.join(known)}"
-
-
-__all__ = ["Rule", "apply", "is_table", "named", "of_line", "read", "shipped"]
-
-WORD_OF = {"target_ohm": "good up to", "limit_ohm": "acceptable up to"}
-FACTS = {  # what a rule can ask of a tower, and its name where it is not recorded
-    "soil_resistivity_ohm_m": "soil resistivity",
-    "station_km": "distance to a station",
-    "occupancy": "occupancy",
-    "shield_wire": "state of the shield wires",
-}
-
-
-def apply(towers, line, rules=None):
-    r"""Target and limit of each tower, and the rule that they come from.
+def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None) -> pd.DataFrame:
+    r"""Target and limit of each tower, and the rule that supplies them.
 
     Parameters
     ----------
     towers : pandas.DataFrame
-        One row a tower, the whole line, with what is known of chainage_km, soil_resistivity_ohm_m, occupancy,
+        One row per tower, the whole line, with the known ones of chainage_km, soil_resistivity_ohm_m, occupancy,
         shield_wire.
     line : Line
         Its voltage, and its section ``[limits]``.
@@ -307,19 +314,19 @@ def apply(towers, line, rules=None):
     Returns
     -------
     pandas.DataFrame
-        One row a tower, same index: target_ohm, limit_ohm, limit_rule (text).
+        One row per tower, same index: target_ohm, limit_ohm, limit_rule (text).
 
     Raises
     ------
     SettingsError
-        The set knows nothing of the line's voltage, or a target would lie above its limit.
+        The set has no rule for the line's voltage, or a target would lie above its limit.
 
     Notes
     -----
-    The first rule of the table whose conditions are all known and met holds. Where none is, but some may be
-    because a fact is not recorded, the strictest of those holds; where none can be, common practice does. The
-    text says which. A rule of one figure has its target at its limit. Numbers set in ``line.toml`` win over
-    all. Stations are taken to stand where the route begins and ends.
+    The first rule of the table whose conditions are all known and met applies. Where no such rule exists, but some may
+    be met because a fact is not recorded, the strictest of those applies; where none can be met, common practice does.
+    The text names the case. A rule with one figure has its target at its limit. Numbers set in ``line.toml`` override
+    all rules. The stations are assumed to be where the route begins and ends.
 
     Examples
     --------
@@ -335,7 +342,7 @@ def apply(towers, line, rules=None):
     facts = _facts(towers)
     fitting = _of_voltage(_chosen(line, rules), line)
     applied, blank = _applied(fitting, facts)
-    in_order = (*fitting, *named(DEFAULT))  # the last holds where no other does
+    in_order = (*fitting, *named(DEFAULT))  # the last applies where no other does
     limit = own.get("limit_ohm", _limits(in_order, facts)[applied, np.arange(len(towers))])
     target = np.array([rule.target_ohm for rule in in_order])[applied]
     target = own.get("target_ohm", np.where(np.isnan(target), limit, target))
@@ -344,8 +351,8 @@ def apply(towers, line, rules=None):
     return found.assign(limit_rule=_texts(in_order, applied, blank, own))
 
 
-def _chosen(line, rules):
-    """The rules handed over, else the shipped set that the settings name."""
+def _chosen(line: Line, rules: Sequence[Rule] | None) -> tuple[Rule, ...]:
+    """The given rules, else the shipped set that the settings name."""
     name = line.limits.rules
     if rules is None and is_table(name):
         raise SettingsError(
@@ -354,8 +361,8 @@ def _chosen(line, rules):
     return named(name) if rules is None else tuple(rules)
 
 
-def _of_voltage(rules, line):
-    """The rules for the line's voltage; a set without any was meant for another line."""
+def _of_voltage(rules: tuple[Rule, ...], line: Line) -> tuple[Rule, ...]:
+    """The rules for the line's voltage; a set without any is meant for another line."""
     fitting = tuple(
         rule
         for rule in rules
@@ -363,7 +370,7 @@ def _of_voltage(rules, line):
     )
     if not fitting:
         covered = ", ".join(
-            dict.fromkeys(span(rule.voltage_min_kv, rule.voltage_max_kv, "kV") for rule in rules)
+            dict.fromkeys(_range(rule.voltage_min_kv, rule.voltage_max_kv, "kV") for rule in rules)
         )
         raise SettingsError(
             f"[limits] rules = {line.limits.rules!r} has no rule for {line.voltage_kv:g} kV "
@@ -372,15 +379,15 @@ def _of_voltage(rules, line):
     return fitting
 
 
-def _facts(towers):
-    """What is known of each tower, blank where a column is missing."""
+def _facts(towers: pd.DataFrame) -> Any:
+    """The known facts of each tower, blank where a column is missing."""
     table = towers.reindex(columns=["soil_resistivity_ohm_m", "chainage_km", "occupancy", "shield_wire"])
     chainage_km = table["chainage_km"].astype(float)
     return table.assign(station_km=np.minimum(chainage_km, chainage_km.max() - chainage_km))[list(FACTS)]
 
 
-def _conditions(rule):
-    """What a rule asks of a tower: the fact, the words for it, and the test of its values."""
+def _conditions(rule: Rule) -> Iterator[tuple[str, str, Callable[[Any], Any]]]:
+    """The conditions of a rule: the fact, the words for it, and the test of its values."""
     over, upto, within_km = rule.soil_over_ohm_m, rule.soil_upto_ohm_m, rule.station_within_km
     if not (math.isnan(over) and math.isnan(upto)):
         words = " ".join(
@@ -393,12 +400,12 @@ def _conditions(rule):
         yield "station_km", f"within {within_km:g} km of a station", lambda km: km <= within_km
     for name in WORDS:
         if wanted := getattr(rule, name):
-            words = f"{FACTS[name]}: {' or '.join(parted(wanted))}"
-            yield name, words, lambda column, wanted=wanted: column.isin(parted(wanted))
+            words = f"{FACTS[name]}: {' or '.join(_words(wanted))}"
+            yield name, words, lambda column, wanted=wanted: column.isin(_words(wanted))
 
 
-def _applied(rules, facts):
-    """Place of the rule that holds at each tower, and which of its facts (bit by bit) are not recorded."""
+def _applied(rules: tuple[Rule, ...], facts) -> tuple[np.ndarray, np.ndarray]:
+    """Place of the rule that applies at each tower, and which of its facts (bit by bit) are not recorded."""
     met, blank = np.ones((len(rules), len(facts)), bool), np.zeros((len(rules), len(facts)), int)
     for place, rule in enumerate(rules):
         for name, _, test in _conditions(rule):
@@ -406,22 +413,22 @@ def _applied(rules, facts):
             met[place] &= unknown | test(facts[name]).to_numpy(bool)
             blank[place] |= unknown << list(FACTS).index(name)
     certain, limits = met & (blank == 0), np.where(met, _limits(rules, facts), np.inf)
-    holds = [certain.any(axis=0), np.isfinite(limits).any(axis=0)]
-    applied = np.select(holds, [certain.argmax(axis=0), limits.argmin(axis=0)], len(rules))
+    exists = [certain.any(axis=0), np.isfinite(limits).any(axis=0)]
+    applied = np.select(exists, [certain.argmax(axis=0), limits.argmin(axis=0)], len(rules))
     none = np.zeros((1, len(facts)), int)
     return applied, np.concatenate([blank, none])[applied, np.arange(len(facts))]
 
 
-def _limits(rules, facts):
-    """Limit by rule and tower, shape (rules, towers) [Ω]; inf where its resistivity is not recorded."""
+def _limits(rules: tuple[Rule, ...], facts) -> np.ndarray:
+    """Limit by rule and tower, shape (rules, towers) [Ω]; inf where the soil resistivity is not recorded."""
     fixed = np.array([rule.limit_ohm for rule in rules])[:, None]
     slope = np.array([rule.limit_ohm_per_ohm_m for rule in rules])[:, None]
     by_soil = slope * facts["soil_resistivity_ohm_m"].to_numpy(float)
     return np.where(np.isnan(slope), fixed, np.where(np.isnan(by_soil), np.inf, by_soil))
 
 
-def _insist_on_order(found):
-    """A target above its limit has no meaning; it comes about where only one of both is set."""
+def _insist_on_order(found: pd.DataFrame) -> None:
+    """Refuse a target above its limit, which arises where only one of both is set."""
     wrong = found[found["target_ohm"] > found["limit_ohm"]]
     if len(wrong):
         target, limit = wrong.iloc[0]
@@ -430,20 +437,20 @@ def _insist_on_order(found):
         )
 
 
-def _texts(rules, applied, blank, own):
-    """The rule that holds at each tower, in words: composed once for each that occurs."""
+def _texts(rules: tuple[Rule, ...], applied: np.ndarray, blank: np.ndarray, own: dict[str, float]) -> Any:
+    """The rule that applies at each tower in words, composed once per distinct rule."""
     kinds, which = np.unique(np.stack([applied, blank], axis=1), axis=0, return_inverse=True)
     before = f"{_figures(own)} (set in line.toml); else " if own else ""
     texts = [before + _text(rules[place], bits, last=place == len(rules) - 1) for place, bits in kinds]
     return pd.array(np.array(texts, object)[which.ravel()], dtype="str")
 
 
-def _text(rule, bits, *, last):
-    """One rule in words: what holds, why here, for which reading, from where, how far confirmed."""
+def _text(rule: Rule, bits: int, *, last: bool) -> str:
+    """One rule in words: figures, conditions, the reading it is meant for, source, status."""
     figures = {name: getattr(rule, name) for name in FIGURES if not math.isnan(getattr(rule, name))}
     parts = [
         f"{rule.rule}: {_figures(figures) or f'{rule.limit_ohm_per_ohm_m:g} × soil resistivity'}",
-        span(rule.voltage_min_kv, rule.voltage_max_kv, "kV"),
+        _range(rule.voltage_min_kv, rule.voltage_max_kv, "kV"),
         *(words for _, words, _ in _conditions(rule)),
         f"read in the {rule.season}" if rule.season else "",
         f"shield wires {rule.wires_when_read}" if rule.wires_when_read else "",
@@ -451,11 +458,11 @@ def _text(rule, bits, *, last):
         ", ".join(part for part in (rule.source, rule.clause and f"clause {rule.clause}", rule.year) if part),
     ]
     missing = [words for place, words in enumerate(FACTS.values()) if bits >> place & 1]
-    before = "no rule of the set holds here; " if last else ""
-    after = f"; not recorded: {', '.join(missing)}, so the strictest that may hold" if missing else ""
+    before = "no rule of the set applies here; " if last else ""
+    after = f"; not recorded: {', '.join(missing)}, so the strictest rule that may apply" if missing else ""
     return f"{before}{'; '.join(part for part in parts if part)} ({rule.status}){after}"
 
 
-def _figures(figures):
+def _figures(figures: Mapping[str, float]) -> str:
     """The figures of a rule in words."""
     return ", ".join(f"{WORD_OF[name]} {ohm:g} Ω" for name, ohm in figures.items())

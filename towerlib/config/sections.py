@@ -1,8 +1,8 @@
-"""The form of every part of ``line.toml``."""
+"""The sections of ``line.toml``: every key with its type, default, range and meaning."""
 
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
@@ -12,7 +12,7 @@ from towerlib.values import number
 
 
 class Settings(BaseModel):
-    """A part of ``line.toml``: unknown keys are refused, nothing can be changed afterwards."""
+    """A section of ``line.toml``: unknown keys are refused, and values cannot be changed afterwards."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -46,8 +46,8 @@ class ShieldWire(Settings):
     r_ohm_km: float = Field(gt=0, le=1000, description="Resistance at the line's frequency [Ω/km]")
 
     @model_validator(mode="after")
-    def _current_inside_the_wire(self):
-        # all current on the surface gives the greatest: the radius itself
+    def _current_inside_the_wire(self) -> Self:
+        # current on the surface alone gives the largest mean radius: the radius itself
         if self.gmr_mm > self.radius_mm:
             raise ValueError(f"gmr_mm {self.gmr_mm:g} lies above radius_mm {self.radius_mm:g}")
         return self
@@ -56,11 +56,11 @@ class ShieldWire(Settings):
 class ShieldWires(Settings):
     """All shield wires."""
 
-    wires: tuple[ShieldWire, ...] = Field(default=(), description="One entry a wire")
+    wires: tuple[ShieldWire, ...] = Field(default=(), description="One entry per wire")
 
 
 class Tower(Settings):
-    """The line's usual tower; a tower's own columns go before it."""
+    """The typical tower of the line; columns of the register take precedence."""
 
     height_m: float | None = Field(default=None, gt=0, le=500, description="Height [m]")
     surge_impedance_ohm: float | None = Field(default=None, gt=0, le=1e4, description="Surge impedance [Ω]")
@@ -87,11 +87,11 @@ class Phases(Settings):
     strike_length_m: float | None = Field(
         default=None, gt=0, le=20, description="Shortest path in air across the insulator [m]"
     )
-    conductors: tuple[Conductor, ...] = Field(default=(), description="One entry a conductor")
+    conductors: tuple[Conductor, ...] = Field(default=(), description="One entry per conductor")
 
 
 class EarthFault(Settings):
-    """Earth-fault current from both ends, and how long it flows."""
+    """Earth-fault current from both ends, and its duration."""
 
     from_first_a: float | None = Field(
         default=None, ge=0, le=1e6, description="Current from the first station [A]"
@@ -103,7 +103,7 @@ class EarthFault(Settings):
 
 
 class Lightning(Settings):
-    """How often lightning strikes the ground along the line."""
+    """Lightning along the line: ground flash density, stroke currents, and the step from flashover to trip-out."""
 
     ground_flash_density: float | None = Field(
         default=None, ge=0, le=200, description="Flashes per km² and year"
@@ -123,7 +123,10 @@ class Lightning(Settings):
         description="Where a tower has no soil resistivity, take 20 m times its footing resistance",
     )
     shielding_failures_per_100_km_year: float = Field(
-        default=0.0, ge=0, le=1000, description="Trip-outs past the shield wire, which no earthing changes"
+        default=0.0,
+        ge=0,
+        le=1000,
+        description="Trip-outs by strokes that miss the shield wire, which earthing does not change",
     )
     trip_outs_per_flashover: float = Field(
         default=1.0, gt=0, le=1, description="Share of the flashovers that trip the line"
@@ -134,7 +137,7 @@ _USUAL = named(DEFAULT)[0]
 
 
 class Limits(Settings):
-    """Footing impedance: what is good, and what is still acceptable."""
+    """Footing impedance: target (good) and limit (acceptable)."""
 
     rules: str = Field(
         default=DEFAULT, description="A shipped set of rules, or a table of the line folder (name.csv)"
@@ -143,18 +146,18 @@ class Limits(Settings):
         default=_USUAL.target_ohm,
         ge=LEAST_OHM,
         le=MOST_OHM,
-        description="Good up to this, whatever the rules say [Ω]",
+        description="Good up to this value, in place of the rules [Ω]",
     )
     limit_ohm: float = Field(
         default=_USUAL.limit_ohm,
         ge=LEAST_OHM,
         le=MOST_OHM,
-        description="Acceptable up to this, whatever the rules say [Ω]",
+        description="Acceptable up to this value, in place of the rules [Ω]",
     )
 
     @field_validator("rules")
     @classmethod
-    def _known(cls, name):
+    def _known(cls, name: str) -> str:
         if is_table(name) and Path(name).name != name:
             raise ValueError("name a file in the line folder itself")
         try:
@@ -163,8 +166,8 @@ class Limits(Settings):
             raise ValueError(str(flaw)) from None
 
     @model_validator(mode="after")
-    def _in_order(self):
-        # With another set the rules give the figure that is not set here: limits.apply compares those.
+    def _in_order(self) -> Self:
+        # With another set the rules supply the figure that is missing here; limits.apply compares those.
         both = {"target_ohm", "limit_ohm"} <= self.model_fields_set
         if (both or self.rules == DEFAULT) and self.target_ohm > self.limit_ohm:
             raise ValueError(f"target_ohm {self.target_ohm:g} lies above limit_ohm {self.limit_ohm:g}")
@@ -172,7 +175,7 @@ class Limits(Settings):
 
 
 class Coils(Settings):
-    """What the current coils promise: a reading is off by at most gain_percent of itself plus offset_ma."""
+    """Accuracy of the current coils: a reading is off by at most gain_percent of itself plus offset_ma."""
 
     gain_percent: float = Field(default=number("coil_gain_percent"), ge=0, le=50, description="[%]")
     offset_ma: float = Field(default=number("coil_offset_ma"), ge=0, le=1e6, description="[mA]")
@@ -185,7 +188,7 @@ class Coils(Settings):
 
 
 class Retest(Settings):
-    """How long a test holds."""
+    """How long a test stays valid."""
 
     normal_years: float = Field(
         default=number("retest_normal_years"), gt=0, le=100, description="For most towers [years]"
@@ -194,12 +197,12 @@ class Retest(Settings):
         default=number("retest_close_years"),
         gt=0,
         le=100,
-        description="Above the limit, or where people are often [years]",
+        description="Above the limit, or where people often are [years]",
     )
 
 
 class Seasons(Settings):
-    """Ratios of a footing between seasons, 1 or more; control towers read monthly give better ones."""
+    """Seasonal ratios of footings, 1 or more; monthly readings of control towers give better values."""
 
     ratio_low: float = Field(
         default=number("season_ratio_low"), ge=1, le=1000, description="Dry over wet soil, low end"
@@ -224,7 +227,7 @@ class Seasons(Settings):
     )
 
     @model_validator(mode="after")
-    def _in_order(self):
+    def _in_order(self) -> Self:
         for name in ("ratio_high", "ring_ratio_high"):
             if self.ratio_low > getattr(self, name):
                 raise ValueError(f"ratio_low {self.ratio_low:g} lies above {name} {getattr(self, name):g}")
@@ -232,7 +235,7 @@ class Seasons(Settings):
 
 
 class Comparable(Settings):
-    """How close two readings must be in what was set up, so that they may be compared over time."""
+    """How similar the set-up of two readings must be for a comparison over time."""
 
     frequency_percent: float = Field(
         default=number("alike_frequency_percent"), ge=0, le=1e4, description="Test frequencies [%]"
@@ -245,8 +248,8 @@ class Comparable(Settings):
     )
     blank_agrees: bool = Field(
         default=False,
-        description="Take a set-up that neither visit recorded for the same; else such readings are compared "
-        "with none",
+        description="Treat a set-up that neither visit recorded as the same; else such readings are not "
+        "compared",
     )
 
 
@@ -257,13 +260,11 @@ FOOTING_ORDERS: tuple[FootingOrder, ...] = get_args(FootingOrder)
 
 
 class Plan(Settings):
-    """The money and the time of the remediation plan."""
+    """Budget, time and order of the remediation plan."""
 
-    budget: float | None = Field(default=None, ge=0, le=1e15, description="Money for all years of the plan")
+    budget: float | None = Field(default=None, ge=0, le=1e15, description="Budget for all years of the plan")
     currency: str = Field(default="", description="Currency of every price and cost")
-    cost_per_trip_out: float | None = Field(
-        default=None, ge=0, le=1e15, description="What one trip-out costs"
-    )
+    cost_per_trip_out: float | None = Field(default=None, ge=0, le=1e15, description="Cost of one trip-out")
     years: int = Field(default=1, ge=1, le=30, description="Years of the plan")
     horizon_years: float = Field(
         default=number("plan_horizon_years"),
@@ -275,31 +276,31 @@ class Plan(Settings):
         default=number("plan_discount_rate"),
         ge=0,
         lt=1,
-        description="By which a later year counts less, a year",
+        description="Discount rate per year",
     )
     crew_weeks_per_year: float | None = Field(
-        default=None, gt=0, le=1e6, description="Work that the crews can do in a year"
+        default=None, gt=0, le=1e6, description="Crew weeks available per year"
     )
     must_treat: tuple[str, ...] = Field(
-        default=(), description="Towers whose treatment is owed whatever it brings"
+        default=(), description="Towers that are treated whatever the benefit"
     )
     station_zone_km: float | None = Field(
         default=None,
         gt=0,
         le=1e4,
-        description="Towers up to so far from a station are treated together or not at all [km]",
+        description="Towers within this distance of a station are treated together or not at all [km]",
     )
     queue_order: tuple[Queue, ...] = Field(default=QUEUES, description="Order of the queues in the list")
     footing_order: FootingOrder = Field(
         default=FOOTING_ORDERS[0],
-        description="Order within the footing queue; what is not known falls to the next",
+        description="Order within the footing queue; where a measure is not available, the next one decides",
     )
 
     @field_validator("queue_order")
     @classmethod
-    def _every_queue_once(cls, order):
+    def _every_queue_once(cls, order: tuple[Queue, ...]) -> tuple[Queue, ...]:
         if sorted(order) != sorted(QUEUES):
-            raise ValueError(f"each of {', '.join(QUEUES)} stands in it once")
+            raise ValueError(f"each of {', '.join(QUEUES)} must occur in it exactly once")
         return order
 
 
@@ -307,39 +308,39 @@ Day = Annotated[date, Field(ge=date(1900, 1, 1), le=date(2200, 12, 31))]
 
 
 class OutageRecord(Settings):
-    """Which trip-outs were lightning, and which years the lists of trip-outs and flashes cover."""
+    """Which trip-outs count as lightning, and which days the lists of trip-outs and flashes cover."""
 
     window_ms: float = Field(
         default=number("flash_window_ms"),
         gt=0,
         le=3.6e6,
-        description="A trip-out this close in time to a flash [ms]…",
+        description="A trip-out within this time of a flash [ms]…",
     )
     distance_m: float = Field(
         default=number("flash_distance_m"),
         gt=0,
         le=1e5,
-        description="…that fell this close to the line was lightning [m]",
+        description="…that struck within this distance of the line counts as lightning [m]",
     )
     storm_minutes: float = Field(
         default=number("storm_minutes"),
         gt=0,
         le=1440,
-        description="A storm is on so long before and after a flash [min]",
+        description="A storm lasts this long before and after a flash [min]",
     )
     lightning_causes: tuple[str, ...] = Field(default=("lightning",), description="Words that mean lightning")
-    unknown_causes: tuple[str, ...] = Field(default=("unknown",), description="Words that mean nobody knows")
+    unknown_causes: tuple[str, ...] = Field(default=("unknown",), description="Words that mean unknown")
     locator_error_percent: float = Field(
         default=number("locator_error_percent"),
         gt=0,
         le=50,
-        description="Standard error of a fault distance that states none, of the line's length [%]",
+        description="Standard error of a fault distance without a stated error, in percent of the line's length [%]",
     )
     corridor_m: float | None = Field(
         default=None,
         gt=0,
         le=1e5,
-        description="Flashes are counted so far to both sides [m]; else chosen from the list",
+        description="Flashes are counted within this distance on both sides [m]; else chosen from the list",
     )
     detection_share: float | None = Field(
         default=None, gt=0, le=1, description="Share of the ground flashes that the location system lists [1]"
@@ -350,7 +351,7 @@ class OutageRecord(Settings):
     flashes_to: Day | None = Field(default=None, description="Last day that flashes.csv covers")
 
     @model_validator(mode="after")
-    def _in_order(self):
+    def _in_order(self) -> Self:
         for name in ("outages", "flashes"):
             first, last = getattr(self, f"{name}_from"), getattr(self, f"{name}_to")
             if first and last and first > last:
@@ -358,52 +359,55 @@ class OutageRecord(Settings):
         return self
 
 
-OFTEN_VISITED = ("bare feet", "frequented")  # of the words for occupancy: people are often there
+OFTEN_VISITED = ("bare feet", "frequented")  # occupancies of places where people often are
 
 
 class Safety(Settings):
-    """The touch-voltage screening: what is permissible, and what share of the rise people can meet."""
+    """The touch-voltage screening: permissible voltage, and the share of the earth-fault potential rise within reach."""
 
     standard: Literal["EN 50522:2022", "EN 50522:2010", "IEEE 80"] = Field(
         default="EN 50522:2022", description="Where the permissible touch voltage comes from"
     )
-    body_kg: Literal[50, 70] = Field(default=50, description="Body weight, for IEEE 80 alone [kg]")
+    body_kg: Literal[50, 70] = Field(default=50, description="Body weight, for IEEE 80 only [kg]")
     occupancy: Literal["bare feet", "frequented", "accessible", "remote"] | None = Field(
-        default=None, description="Who comes near a tower whose register says nothing"
+        default=None, description="Who comes near a tower without an entry in the register"
     )
     footwear_ohm: float | None = Field(
-        default=None, ge=0, le=1e7, description="Both shoes together, for EN 50522 where people wear them [Ω]"
+        default=None,
+        ge=0,
+        le=1e7,
+        description="Resistance of both shoes together, for EN 50522 where people wear them [Ω]",
     )
     surface_ohm_m: float | None = Field(
         default=None, gt=0, le=1e8, description="Ground under the feet; else the tower's own soil [Ω·m]"
     )
     surface_depth_m: float | None = Field(
-        default=None, gt=0, le=100, description="Thickness of a laid surface layer, for IEEE 80 alone [m]"
+        default=None, gt=0, le=100, description="Thickness of a laid surface layer, for IEEE 80 only [m]"
     )
     touch_fraction_low: float | None = Field(
         default=None,
         gt=0,
         le=1,
-        description="Least share of the rise within reach; else by kind of footing [1]",
+        description="Smallest share of the earth-fault potential rise within reach; else by kind of footing [1]",
     )
     touch_fraction_high: float | None = Field(
         default=None,
         gt=0,
         le=1,
-        description="Greatest share of the rise within reach; else by kind of footing [1]",
+        description="Largest share of the earth-fault potential rise within reach; else by kind of footing [1]",
     )
 
     @model_validator(mode="after")
-    def _in_order(self):
+    def _in_order(self) -> Self:
         low, high = self.touch_fraction_low, self.touch_fraction_high
         if (low is None) != (high is None):
             raise ValueError("give both touch_fraction_low and touch_fraction_high, or neither")
-        if low is not None and low > high:
+        if low is not None and high is not None and low > high:
             raise ValueError(f"touch_fraction_low {low:g} lies above touch_fraction_high {high:g}")
         if self.surface_depth_m is not None and self.surface_ohm_m is None:
             raise ValueError("surface_depth_m needs surface_ohm_m, the resistivity of the layer")
         if self.surface_depth_m is not None and self.standard != "IEEE 80":
-            raise ValueError(f"surface_depth_m counts by IEEE 80 alone, and the standard is {self.standard}")
+            raise ValueError(f"surface_depth_m applies to IEEE 80 only, but the standard is {self.standard}")
         return self
 
 
@@ -424,25 +428,25 @@ KINDS = Literal[
 
 
 class OwnTreatment(Settings):
-    """A treatment of the utility's own, or what differs from the shipped one of that name."""
+    """A treatment of the utility's own, or the changes to the shipped treatment of that name."""
 
     option: str = Field(min_length=1, description="Name, as plans and work orders show it")
-    kind: KINDS | None = Field(default=None, description="What it is; needed for a name that is not shipped")
+    kind: KINDS | None = Field(default=None, description="Kind; needed for a name that is not shipped")
     count: int | None = Field(default=None, ge=1, le=16, description="Rods or radials")
     length_m: float | None = Field(default=None, gt=0, le=500, description="Length of each [m]")
     fill_mm: float | None = Field(
         default=None, ge=0, le=2000, description="Diameter of conductive fill, 0 without [mm]"
     )
     resistivity_min_ohm_m: float | None = Field(
-        default=None, ge=0, le=1e8, description="Soil from which it is offered [Ω·m]"
+        default=None, ge=0, le=1e8, description="Offered from this soil resistivity [Ω·m]"
     )
     life_years: float | None = Field(default=None, gt=0, le=100, description="Life [years]")
     purse: Literal["maintenance", "capital"] | None = Field(default=None, description="Who pays")
-    verify: str | None = Field(default=None, description="How its success is checked")
+    verify: str | None = Field(default=None, description="How success is verified")
 
 
 class CrewRates(Settings):
-    """What one crew does in a day."""
+    """Output of one crew in a day."""
 
     trench_m_soft: float = Field(
         default=number("crew_trench_m_soft"), gt=0, le=1e6, description="Trench, soft ground [m]"
@@ -459,25 +463,25 @@ class CrewRates(Settings):
     rod_m: float = Field(default=number("crew_rod_m"), gt=0, le=1e6, description="Rods driven [m]")
     drilled_m: float = Field(default=number("crew_drilled_m"), gt=0, le=1e6, description="Holes drilled [m]")
     fill_m: float = Field(default=number("crew_fill_m"), gt=0, le=1e6, description="Fill laid [m]")
-    pieces: float = Field(default=number("crew_pieces"), gt=0, le=1e6, description="Leads or bonds re-made")
+    pieces: float = Field(default=number("crew_pieces"), gt=0, le=1e6, description="Leads or bonds renewed")
     arrester_sets: float = Field(
-        default=number("crew_arrester_sets"), gt=0, le=1e6, description="Arrester sets hung"
+        default=number("crew_arrester_sets"), gt=0, le=1e6, description="Arrester sets installed"
     )
     underbuilt_m: float = Field(
         default=number("crew_underbuilt_m"), gt=0, le=1e6, description="Under-built wire strung [m]"
     )
     retests: float = Field(default=number("crew_retests"), gt=0, le=1e6, description="Towers tested")
     days_per_week: float = Field(
-        default=number("crew_days_per_week"), gt=0, le=7, description="Working days of a week"
+        default=number("crew_days_per_week"), gt=0, le=7, description="Working days per week"
     )
 
 
 class Treatments(Settings):
-    """Which treatments are offered, and how they are built."""
+    """Treatments on offer, and their construction."""
 
     off: tuple[str, ...] = Field(default=(), description="Shipped treatments that are not offered")
     own: tuple[OwnTreatment, ...] = Field(
-        default=(), description="Treatments changed or added, one entry each"
+        default=(), description="Treatments changed or added, one entry per treatment"
     )
     wire_mm: float = Field(
         default=number("treatment_wire_mm"), ge=1, le=100, description="Diameter of wire [mm]"
@@ -492,13 +496,13 @@ class Treatments(Settings):
         default=number("treatment_rods_outside_m"),
         gt=0,
         le=50,
-        description="Rods stand so far outside the legs [m]",
+        description="Distance of rods outside the legs [m]",
     )
     ring_outside_m: float = Field(
         default=number("treatment_ring_outside_m"),
         gt=0,
         le=50,
-        description="A ring lies so far outside the legs [m]",
+        description="Distance of a ring outside the legs [m]",
     )
     fill_ohm_m: float = Field(
         default=number("treatment_fill_ohm_m"), gt=0, le=1e8, description="Resistivity of fill [Ω·m]"
@@ -507,7 +511,7 @@ class Treatments(Settings):
         default=None,
         gt=0,
         le=1e4,
-        description="Longest radial for which there is room [m]; else what practice lays",
+        description="Longest radial for which there is room [m]; else the usual length",
     )
-    learn: bool = Field(default=True, description="Correct predictions by what earlier works achieved")
+    learn: bool = Field(default=True, description="Correct predictions by the results of earlier works")
     crew: CrewRates = CrewRates()

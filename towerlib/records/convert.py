@@ -11,7 +11,7 @@ import operator
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -179,7 +179,7 @@ def _own(raw: Raw, headings: list[Heading], taken: set[str]) -> dict[str, pd.Ser
     for place, heading in enumerate(headings):
         if heading.name or heading.leg:
             continue
-        cells = raw.cells[place]
+        cells = cast("Any", raw.cells[place])
         if not heading.text and cells.isna().all():
             continue
         name = text = heading.text or f"column {place + 1}"
@@ -440,7 +440,7 @@ def cell_flaws(
     return pd.concat(parts, ignore_index=True) if parts else audit.no_flaws()
 
 
-def _unreadable(written, read: Parsed, name: str) -> pd.DataFrame:
+def _unreadable(written, read, name: str) -> pd.DataFrame:
     """Flaws of the cells of one column that cannot be read."""
     bad = read.problem.index[read.problem != ""]
     return audit.flaws(bad, name.replace("_leg_", "leg "), written.loc[bad], read.problem.loc[bad])

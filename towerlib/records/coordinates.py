@@ -137,7 +137,7 @@ def _read(cells, axis: str):
     )
     if not hard.any():
         return column
-    angles = _angles(text[hard], axis)
+    angles = cast("Any", _angles(text[hard], axis))
     return column.assign(**{name: placed(column[name], hard, angles[name]) for name in angles})
 
 

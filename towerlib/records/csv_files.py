@@ -1,12 +1,22 @@
-"""Lines to rows where cells are in quotation marks, some of which are never closed."""
+"""Text files of cells: encoding, separator and header found in the file, every row kept or reported with its reason.
+
+`read_delimited` looks over the bytes once and lets pandas read the file in one pass where that is safe. Otherwise the
+file is read line by line (`records`): a row that does not fit, or a quotation mark that is never closed, costs its own
+line only.
+"""
+
+from __future__ import annotations
 
 import codecs
 import csv
 import io
 import re
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,38 +35,38 @@ MOST_NULS = 0.05  # share of the beginning that may be zero bytes; beyond it the
 
 @dataclass(frozen=True)
 class Delimited:
-    """A text file as it stands; `misshapen` rows are (row number, text, reason)."""
+    """The contents of a text file; `misshapen` rows are (row number, text, reason)."""
 
-    header: list
+    header: list[str]
     cells: pd.DataFrame
     rows: pd.Index  # row numbers as a spreadsheet shows them
-    misshapen: list
+    misshapen: list[tuple[int, str, str]]
     separator: str
     is_tight: bool
 
 
 @dataclass(frozen=True)
 class Looked:
-    """What one pass over the bytes of a file tells."""
+    """The findings of one pass over the bytes of a file."""
 
     encoding: str
     start: bytes
     line_end: str  # as a pattern
-    lines: int | None  # None where no cell can hold a line end, so that rows are lines
+    lines: int | None  # None where no cell can contain a line end, so that rows are lines
     has_nul: bool
     is_tight: bool  # no white space anywhere, so that no cell needs trimming
     last: bytes  # the end of the file after its last line end
 
 
-def read_delimited(path, recognise):
-    """A text file of cells.
+def read_delimited(path: Path, recognise: headers.Recognise) -> Delimited:
+    """The contents of a text file of cells.
 
     Parameters
     ----------
     path : pathlib.Path
-        A file that the guard let pass.
+        A file that the guard accepted.
     recognise : callable
-        As `towerlib.records.sources.read` takes it.
+        As for `towerlib.records.sources.read`.
 
     Returns
     -------
@@ -65,7 +75,7 @@ def read_delimited(path, recognise):
     Raises
     ------
     RecordsError
-        It is no text file, or not one of cells; the sentence has no file name in front.
+        It is not a text file, or not one of cells; the caller puts the name of the file in front.
     """
     source = _utf16_as_utf8(path) or path
     looked = _look(source)
@@ -73,13 +83,12 @@ def read_delimited(path, recognise):
     cells = _at_once(source, looked, separator, start, recognise(header))
     if cells is not None:
         return Delimited(header, cells, cells.index + start + 1, [], separator, looked.is_tight)
-    return Delimited(
-        header, *_line_by_line(source, looked, separator, start, len(header)), separator, is_tight=False
-    )
+    cells, rows, misshapen = _line_by_line(source, looked, separator, start, len(header))
+    return Delimited(header, cells, rows, misshapen, separator, is_tight=False)
 
 
-def _utf16_as_utf8(path):
-    """A file in UTF-16 as UTF-8 in memory; None for any other."""
+def _utf16_as_utf8(path: Path) -> io.BytesIO | None:
+    """A file in UTF-16 as UTF-8 in memory; None for any other file."""
     with path.open("rb") as file:
         start = file.read(200)
         if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
@@ -91,10 +100,10 @@ def _utf16_as_utf8(path):
         try:
             return io.BytesIO((start + file.read()).decode(encoding).encode("utf-8"))
         except UnicodeError:
-            raise RecordsError("begins as UTF-16 and does not go on so; save it as UTF-8") from None
+            raise RecordsError("begins as UTF-16 but does not continue so; save it as UTF-8") from None
 
 
-def _look(source):
+def _look(source: Path | io.BytesIO) -> Looked:
     """One pass over the file: encoding, line ends, zero bytes."""
     decoder, is_utf8 = codecs.getincrementaldecoder("utf-8")(), True
     start, last, has_nul, has_feed, has_doubt, is_tight = b"", b"", False, False, False, True
@@ -107,25 +116,25 @@ def _look(source):
         tail = piece[max(piece.rfind(b"\n"), piece.rfind(b"\r")) + 1 :]
         last = tail if len(tail) < len(piece) else last + tail
         if len(last) > LONGEST_LINE:
-            raise RecordsError("has a line of more than a megabyte, so it is no table; save it again as CSV")
+            raise RecordsError("has a line of more than a megabyte, which no table has; save it again as CSV")
     is_utf8 = is_utf8 and not decoder.getstate()[0]
     if start.count(b"\0") > MOST_NULS * len(start):
-        raise RecordsError("holds NUL bytes, so it is no text file; save it again as CSV")
+        raise RecordsError("contains NUL bytes, which no text file does; save it again as CSV")
     mark = b"\n" if has_feed else b"\r"
     lines = sum(piece.count(mark) for piece in _pieces(source)) + bool(last) if has_doubt else None
     encoding = ("utf-8-sig" if start.startswith(codecs.BOM_UTF8) else "utf-8") if is_utf8 else "cp1252"
     return Looked(encoding, start, r"\r?\n" if has_feed else r"\r", lines, has_nul, is_tight, last)
 
 
-def _pieces(source):
+def _pieces(source: Path | io.BytesIO) -> Iterator[bytes]:
     """The bytes of a file, piece by piece."""
     with io.BytesIO(source.getbuffer()) if isinstance(source, io.BytesIO) else source.open("rb") as file:
         while piece := file.read(PIECE):
             yield piece
 
 
-def _decodes(decoder, piece):
-    """Whether a piece goes on as UTF-8."""
+def _decodes(decoder: codecs.IncrementalDecoder, piece: bytes) -> bool:
+    """Whether a piece continues as UTF-8."""
     try:
         decoder.decode(piece)
     except UnicodeDecodeError:
@@ -133,8 +142,8 @@ def _decodes(decoder, piece):
     return True
 
 
-def _header(looked, recognise):
-    """Separator, number of rows up to and with the header, and its texts."""
+def _header(looked: Looked, recognise: headers.Recognise) -> tuple[str, int, list[str]]:
+    """Separator, number of rows up to and including the header, and its texts."""
     most = 3 * headers.TITLE_ROWS  # lines: a header cell may run over several
     sample = looked.start[:SAMPLE].decode(looked.encoding, errors="ignore")
     lines = re.split(looked.line_end, sample, maxsplit=most)[:most]
@@ -143,14 +152,16 @@ def _header(looked, recognise):
     separator = max(found, key=lambda one: (found[one][2], len(found[one][1])))
     place, header, _ = found[separator]
     if any("\0" in text for text in header):
-        raise RecordsError("holds NUL bytes in its header, so it was damaged; save it again as CSV")
+        raise RecordsError("contains NUL bytes in its header: the file is damaged; save it again as CSV")
     below = rows[separator][place + 1] if len(rows[separator]) > place + 1 else []
     header, has_units = headers.with_units(header, below)
     return separator, place + 1 + has_units, header
 
 
-def _at_once(source, looked, separator, start, kinds):
-    """The cells in one go, or None where a row does not fit or their count is not that of the lines."""
+def _at_once(
+    source: Path | io.BytesIO, looked: Looked, separator: str, start: int, kinds: list[str | None]
+) -> pd.DataFrame | None:
+    """The cells in one pass, or None where a row does not fit or the number of rows is not that of the lines."""
     if looked.has_nul or (looked.last and looked.last.count(separator.encode()) < len(kinds) - 1):
         return None  # the last row may have been cut off
     options = {
@@ -170,17 +181,19 @@ def _at_once(source, looked, separator, start, kinds):
             warnings.simplefilter("ignore", pd.errors.DtypeWarning)  # such columns are read again as text
             cells = _texts_kept(source, options, kinds, _text_at_once(looked, separator, start, kinds))
     except pd.errors.EmptyDataError:
-        return pd.DataFrame(columns=range(len(kinds)), dtype="str")
+        return pd.DataFrame(columns=list(range(len(kinds))), dtype="str")
     except (pd.errors.ParserError, pd.errors.ParserWarning, UnicodeDecodeError):
         return None
     return cells if looked.lines in (None, len(cells) + start) else None
 
 
-def _texts_kept(source, options, kinds, asked):
-    """Cells whose text columns are text even where all of it looks like numbers: 012 is no 12.
+def _texts_kept(
+    source: Path | io.BytesIO, options: dict[str, Any], kinds: list[str | None], asked: dict[int, type]
+) -> pd.DataFrame:
+    """Cells whose text columns stay text even where all of it looks like numbers: 012 is not 12.
 
-    Beside decimal commas, and where only 1.200 shows a point between semicolons, the text of numbers counts
-    too: that may be a thousand.
+    Beside decimal commas, and where 1.200 is the only form with a point between semicolons, the text of numbers
+    counts too: it may be a thousand.
     """
     cells = _parsed(source, options | {"dtype": asked})
     again = {place for place in cells if _must_be_text(cells[place], kinds[place])}
@@ -195,36 +208,37 @@ def _texts_kept(source, options, kinds, asked):
     return pd.DataFrame({place: texts[place] if place in again else cells[place] for place in cells})
 
 
-def _must_be_text(column, kind):
-    """Whether pandas made something else of a column whose text counts."""
+def _must_be_text(column, kind: str | None) -> bool:
+    """Whether pandas converted a column whose text counts."""
     if column.dtype == "str" or column.isna().all():
         return False
     return kind != "number" or column.dtype in (bool, object)
 
 
-def _commas(cells, kinds):
-    """Whether any column of numbers shows a comma between figures."""
+def _commas(cells, kinds: list[str | None]) -> bool:
+    """Whether any column of numbers has a comma between digits."""
     texts = (cells[place] for place in cells if kinds[place] == "number" and cells[place].dtype == "str")
     return any(column.str.contains("[0-9],[0-9]", regex=True, na=False).any() for column in texts)
 
 
-def _only_thousands(numbers):
-    """Whether every number with a point could be a thousand: one to three figures, a point, three figures."""
+def _only_thousands(numbers: np.ndarray) -> bool:
+    """Whether every number with a point could be a thousand: one to three digits, a point, three digits."""
     finite = numbers[np.isfinite(numbers)]
     broken = finite[finite % 1 != 0]
     thousand = np.abs(broken) * 1000
-    return len(broken) > 0 and ((thousand >= 1000) & (np.abs(thousand - np.round(thousand)) < 1e-6)).all()
+    is_whole = np.abs(thousand - np.round(thousand)) < 1e-6
+    return len(broken) > 0 and bool(((thousand >= 1000) & is_whole).all())
 
 
-def _parsed(source, options):
+def _parsed(source: Path | io.BytesIO, options: dict[str, Any]) -> pd.DataFrame:
     """One pass of pandas; a file in memory is read from its beginning."""
     return pd.read_csv(
         io.BytesIO(source.getbuffer()) if isinstance(source, io.BytesIO) else source, **options
     )
 
 
-def _text_at_once(looked, separator, start, kinds):
-    """Text columns that begin with a figure are asked for as text; the others are quicker left to pandas."""
+def _text_at_once(looked: Looked, separator: str, start: int, kinds: list[str | None]) -> dict[int, type]:
+    """Text columns whose first cell begins with a digit, which pandas must read as text; the others are faster without."""
     sample = looked.start[:SAMPLE].decode(looked.encoding, errors="ignore")
     line = re.split(looked.line_end, sample, maxsplit=start + 1)[start : start + 1]
     first = next(csv.reader([part.replace("\r", " ") for part in line], delimiter=separator), [])
@@ -232,12 +246,14 @@ def _text_at_once(looked, separator, start, kinds):
     return {place: str for place, (kind, cell) in pairs if kind in ("text", None) and cell[:1].isdigit()}
 
 
-def _line_by_line(source, looked, separator, start, width):
-    """Slow but sure: rows that do not fit are set aside with their reason, the others kept."""
+def _line_by_line(
+    source: Path | io.BytesIO, looked: Looked, separator: str, start: int, width: int
+) -> tuple[pd.DataFrame, pd.Index, list[tuple[int, str, str]]]:
+    """The slow way: rows that do not fit are set aside with their reason, the others are kept."""
     try:
         text = b"".join(_pieces(source)).decode(looked.encoding)
     except UnicodeDecodeError:
-        raise RecordsError("holds bytes that are neither UTF-8 nor Windows-1252; save it as UTF-8") from None
+        raise RecordsError("has bytes that are neither UTF-8 nor Windows-1252; save it as UTF-8") from None
     lines = re.split(looked.line_end, text)
     if not lines[-1]:
         lines.pop()
@@ -247,26 +263,31 @@ def _line_by_line(source, looked, separator, start, width):
         found = _without_broken_end(found, width)
     kept = [(number, cells) for number, cells, reason in found if not reason and any(map(str.strip, cells))]
     misshapen = [(number, separator.join(cells), reason) for number, cells, reason in found if reason]
-    table = pd.DataFrame([_fit(cells, width) for _, cells in kept], columns=range(width), dtype=str)
+    table = pd.DataFrame([_fit(cells, width) for _, cells in kept], columns=list(range(width)), dtype=str)
     return table.mask(table == ""), pd.Index([number for number, _ in kept], dtype="int64"), misshapen
 
 
-def _fit(cells, width):
+def _fit(cells: list[str], width: int) -> list[str]:
     """Cells of one row, as many as the header has."""
     return cells[:width] + [""] * (width - len(cells))
 
 
-def _misfit(cells, width):
-    """Why a row cannot be told into columns; blank where it can."""
+def _misfit(cells: list[str], width: int) -> str:
+    """Why a row cannot be divided into columns; blank where it can."""
     if any("\0" in cell for cell in cells):
-        return "holds NUL bytes, so the file was damaged here; send it again"
+        return "contains NUL bytes: the file is damaged here; send it again"
     if any(map(str.strip, cells[width:])):
-        return f"the row has {len(cells)} cells, the header {width}; put quotation marks round a cell that holds the separator"
+        return (
+            f"the row has {len(cells)} cells, the header {width}; "
+            "put quotation marks round a cell that contains the separator"
+        )
     return ""
 
 
-def _without_broken_end(found, width):
-    """A file without a line end breaks off in its last row where that is short and the others are not."""
+def _without_broken_end(
+    found: list[tuple[int, list[str], str]], width: int
+) -> list[tuple[int, list[str], str]]:
+    """Rows in which a short last row without a line end is reported, where the other rows are not short."""
     if not found or found[-1][2] or not 0 < len(found[-1][1]) < width:
         return found
     number, cells, _ = found[-1]
@@ -276,7 +297,7 @@ def _without_broken_end(found, width):
     return [*found[:-1], (number, cells, "the file breaks off in the middle of this row; send it again")]
 
 
-def quoted_rows(lines, separator, most):
+def quoted_rows(lines: list[str], separator: str, most: int) -> list[list[str]]:
     r"""The first rows of some lines.
 
     Parameters
@@ -301,8 +322,8 @@ def quoted_rows(lines, separator, most):
     ]
 
 
-def records(lines, separator, width=None):
-    """Row by row its cells, and why it cannot be one.
+def records(lines: list[str], separator: str, width: int | None = None) -> Iterator[tuple[list[str], str]]:
+    """Row by row the cells, and why they cannot be a row.
 
     Parameters
     ----------
@@ -310,33 +331,36 @@ def records(lines, separator, width=None):
         Without their ends.
     separator : str
     width : int, optional
-        Cells of the header: a line that has as many is no part of a cell above it.
+        Number of cells of the header: a line with as many cells is not part of a cell above it.
 
     Yields
     ------
     (list of str, str)
-        Cells as far as they can be told, and a reason or a blank.
+        Cells as far as they can be separated, and a reason or a blank.
 
     Notes
     -----
-    A quotation mark counts at the beginning of a cell only. One that is never closed, or that would swallow
-    whole rows, makes its own line misshapen; the lines below are read as if it were not there.
+    A quotation mark counts only at the beginning of a cell. A mark that is never closed, or that would swallow whole
+    rows, makes only its own line misshapen; the lines below are read as if it were absent.
 
     Examples
     --------
     >>> list(records(['1,"wet', '2,dry'], ",", 2))
-    [(['1', '"wet'], 'opens a quotation mark that is never closed; close it or take it away'), (['2', 'dry'], '')]
+    [(['1', '"wet'], 'opens a quotation mark that is never closed; close it or remove it'), (['2', 'dry'], '')]
     """
     place = 0
     while place < len(lines):
         line, taken, reason = lines[place], 1, ""
         if len(line) > MOST_CHARACTERS:
-            yield [line[:200]], f"the row has {len(line):,} characters; no row of a table has so many"
+            yield (
+                [line[:200]],
+                f"the row has {len(line):,} characters, which no row of a table has; check it for a lost line end",
+            )
             place += 1
             continue
         if '"' in line and not _closed(separator).fullmatch(line):
             taken = _lines_of_row(lines, place, separator, width)
-            reason = "" if taken else "opens a quotation mark that is never closed; close it or take it away"
+            reason = "" if taken else "opens a quotation mark that is never closed; close it or remove it"
         if reason:
             yield line.split(separator), reason
         else:
@@ -345,8 +369,8 @@ def records(lines, separator, width=None):
         place += taken or 1
 
 
-def _lines_of_row(lines, place, separator, width):
-    """How many lines a row takes whose quotation mark is open at the end of the first; 0 if it stays open."""
+def _lines_of_row(lines: list[str], place: int, separator: str, width: int | None) -> int:
+    """Number of lines of a row whose quotation mark is open at the end of its first line; 0 if it stays open."""
     text = lines[place]
     for taken in range(2, MOST_LINES + 1):
         if place + taken > len(lines):
@@ -360,13 +384,13 @@ def _lines_of_row(lines, place, separator, width):
     return 0
 
 
-def _swallows(lines, separator, width):
+def _swallows(lines: list[str], separator: str, width: int) -> bool:
     """Whether a line inside a quoted cell looks like a row of its own."""
     return width > 2 and any(line.count(separator) >= width - 1 for line in lines)
 
 
 @cache
-def _closed(separator):
+def _closed(separator: str) -> re.Pattern[str]:
     """Rows in which every quotation mark at the beginning of a cell is closed."""
     mark = re.escape(separator)
     cell = rf'(?:"(?:[^"]|"")*+"[^{mark}]*+|[^"{mark}][^{mark}]*+|)'

@@ -1,22 +1,30 @@
-"""Which row of a file is its header, below whatever titles stand above it."""
+"""Headers: the row of a file that contains them, and the column of the dictionary that each one means.
 
-import csv
+`best_header_row` finds the header below any titles. `headings` gives each text its meaning by the crew's own headers
+(``line.toml [columns]``), by the spellings in ``headers.csv``, or as the current of a leg; it takes a unit off the
+text. `insist` refuses a file in which a needed column is missing or has two claimants.
+"""
+
+from __future__ import annotations
+
 import re
 import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import cache, lru_cache
-from importlib.resources import files
 
+from towerlib.config import Columns
 from towerlib.errors import RecordsError
 from towerlib.records.numbers import find
-from towerlib.records.tables import required, schema
+from towerlib.records.tables import about, required, schema
+from towerlib.safe_files import shipped_rows
 
-TITLE_ROWS = 30  # the header is looked for in so many first rows
+Recognise = Callable[[list[str]], list[str | None]]  # header texts to kinds of columns, None where unknown
+TITLE_ROWS = 30  # first rows among which the header is searched
 MOST_COLUMNS = 2_000
 NONE = "has no header row"
-LONGEST_HEADER = 200  # characters; longer ones are no header
-LONGEST = 200  # characters of a header; a longer text is none
+LONGEST = 200  # characters; a longer text is not a header
 _LEG_WORD = "leg|eckstiel|stiel|pied|pata|perna"
 _CURRENT = (
     "i|current|leakage|leakage current|leak|strom|ableitstrom|courant|courant de fuite|corriente|corriente de fuga"
@@ -24,32 +32,32 @@ _CURRENT = (
 )
 _LABEL = r"(?P<label>[a-h]|[1-9]|1[0-2]|n|e|s|w|ne|nw|se|sw)"
 _TAIL = r"(?: leg)?(?: (?:leakage|current|ma))*"
-# A leg current in a file with one row a visit: "I leg A (mA)", "leg 3"; beside others of its kind also "leakage_b_ma".
+# A leg current in a file with one row per visit: "I leg A (mA)", "leg 3"; beside others of its kind also "leakage_b_ma".
 _LEG_NAMED = re.compile(rf"(?:(?:{_CURRENT}) ?)?(?:{_LEG_WORD}) ?{_LABEL}{_TAIL}")
 _LEG_AMONG = re.compile(rf"(?:{_CURRENT}) ?{_LABEL}{_TAIL}")
 
 
 @dataclass(frozen=True)
 class Heading:
-    """What one column of a file means."""
+    """The meaning of one column of a file."""
 
-    text: str  # as the file has it
-    name: str | None = None  # column of the dictionary, or None for one of the utility's own
+    text: str  # as in the file
+    name: str | None = None  # column of the dictionary, or None for a column of the utility's own
     unit: str = ""  # unit in the header, where it is not that of the dictionary
-    leg: str | None = None  # leg whose current the column holds
+    leg: str | None = None  # leg whose current the column contains
 
 
-def headings(header, table, own=None):
-    """What each column of a file means.
+def headings(header: list[str], table: str, own: dict[str, str] | None = None) -> list[Heading]:
+    """The meaning of each column of a file.
 
     Parameters
     ----------
     header : list of str
-        As the file has them.
+        Texts as in the file.
     table : str
         Name of the table.
     own : dict of str to str, optional
-        The crew's own headers, from ``line.toml [columns]``; they go before everything else.
+        The crew's own headers, from ``line.toml [columns]``; they take precedence.
 
     Returns
     -------
@@ -72,8 +80,8 @@ def headings(header, table, own=None):
     return [_leg(heading, found if several else None) for heading, found in zip(known, among, strict=True)]
 
 
-def _heading(text, table, mine):
-    """One header by the words that are known; blank or overlong ones are the utility's own."""
+def _heading(text: str, table: str, mine: dict[str, str]) -> Heading:
+    """One header by the known spellings; blank or overlong headers are the utility's own."""
     if not text.strip() or len(text) > LONGEST:
         return Heading(text)
     if fold(text) in mine:
@@ -85,8 +93,8 @@ def _heading(text, table, mine):
     return Heading(text, name, unit) if name else Heading(text)
 
 
-def _leg(heading, among):
-    """A header that is no column of the dictionary, as the leg whose current it holds, if any."""
+def _leg(heading: Heading, among: re.Match[str] | None) -> Heading:
+    """A header that is not in the dictionary, as the leg whose current it contains, if any."""
     if heading.name or len(heading.text) > LONGEST:
         return heading
     bare, unit = split_unit(heading.text)
@@ -94,7 +102,7 @@ def _leg(heading, among):
     return Heading(heading.text, None, unit, found["label"].upper()) if found else heading
 
 
-def own_headers(columns, file):
+def own_headers(columns: Columns, file: str) -> dict[str, str]:
     """A crew's own headers for one file.
 
     Parameters
@@ -120,8 +128,8 @@ def own_headers(columns, file):
     return everywhere | {text: name for table in matching for text, name in table.items()}
 
 
-def kinds(header, table, own=None):
-    """Kind of each column ("text", "number", "date", …), None where it is not of the dictionary.
+def kinds(header: list[str], table: str, own: dict[str, str] | None = None) -> list[str | None]:
+    """Kind of each column ("text", "number", "date", …), None where it is not in the dictionary.
 
     Examples
     --------
@@ -131,17 +139,13 @@ def kinds(header, table, own=None):
     columns = schema(table).columns
     found = headings(header, table, own)
     return [
-        columns[heading.name].metadata["kind"]
-        if heading.name in columns
-        else "number"
-        if heading.leg
-        else None
+        about(columns[heading.name])["kind"] if heading.name in columns else "number" if heading.leg else None
         for heading in found
     ]
 
 
-def insist(found, table):
-    """Refuse a file in which a needed column is missing, or two columns claim one meaning.
+def insist(found: list[Heading], table: str) -> None:
+    """Refuse a file in which a needed column is missing, or two columns have one meaning.
 
     Parameters
     ----------
@@ -151,7 +155,7 @@ def insist(found, table):
     Raises
     ------
     RecordsError
-        The sentence has no file name in front.
+        The caller puts the name of the file in front of the sentence.
     """
     names = [heading.name or (f"leg {heading.leg}" if heading.leg else "") for heading in found]
     for name in names:
@@ -159,7 +163,7 @@ def insist(found, table):
             claims = " and ".join(
                 repr(heading.text) for heading, other in zip(found, names, strict=True) if other == name
             )
-            raise RecordsError(f"has two columns for {name}: {claims}; keep one of them, or rename the other")
+            raise RecordsError(f"has two columns for {name}: {claims}; keep one of them and rename the other")
     missing = [name for name in required(table) if name not in names]
     places = {"latitude_deg", "longitude_deg"} <= {*names} or {"easting_m", "northing_m"} <= {*names}
     if table == "towers" and not places:
@@ -173,7 +177,7 @@ def insist(found, table):
 
 
 @cache
-def spellings(table):
+def spellings(table: str) -> dict[str, str]:
     """Every folded spelling of every column of a table.
 
     Parameters
@@ -191,20 +195,21 @@ def spellings(table):
     'tower_id'
     """
     columns = schema(table).columns
-    text = files("towerlib.records").joinpath("headers.csv").read_text(encoding="utf-8")
     rows = [
         row
-        for row in csv.DictReader(text.splitlines())
+        for row in shipped_rows("towerlib.records", "headers.csv")
         if row["table"] in ("*", table) and row["column"] in columns
     ]
-    rows.sort(key=lambda row: row["table"] == "*", reverse=True)  # what a table says itself goes before
+    rows.sort(
+        key=lambda row: row["table"] == "*", reverse=True
+    )  # spellings of the table itself take precedence
     words = {fold(word): row["column"] for row in rows for word in row["also written as"].split("|")}
     return words | {fold(name): name for name in columns}
 
 
 @cache
-def synonyms(column):
-    """Other words for the options of a column that holds words from a list.
+def synonyms(column: str) -> dict[str, str]:
+    """Other words for the options of a column that contains words from a list.
 
     Parameters
     ----------
@@ -213,21 +218,20 @@ def synonyms(column):
     Returns
     -------
     dict of str to str
-        Word to the option that it stands for.
+        Word to the option that it means.
 
     Examples
     --------
     >>> synonyms("method")["ohne Spulen"]
     'no coils'
     """
-    text = files("towerlib.records").joinpath("choices.csv").read_text(encoding="utf-8")
-    rows = [row for row in csv.DictReader(text.splitlines()) if row["column"] == column]
+    rows = [row for row in shipped_rows("towerlib.records", "choices.csv") if row["column"] == column]
     return {word.strip(): row["value"] for row in rows for word in row["also written as"].split("|")}
 
 
 @lru_cache(maxsize=10_000)
-def fold(text):
-    """A header without case, accents, punctuation and spare spaces, so that spellings meet.
+def fold(text: str) -> str:
+    """A header without case, accents, punctuation and spare spaces, so that spellings compare equal.
 
     Parameters
     ----------
@@ -243,13 +247,13 @@ def fold(text):
     'resistance de terre'
     """
     plain = "".join(
-        mark for mark in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(mark)
+        sign for sign in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(sign)
     )
     return " ".join(re.sub(r"[^\w°ωρ%]+|_", " ", plain).split())
 
 
-def split_unit(text):
-    """A header and the unit in brackets at its end, or behind a comma.
+def split_unit(text: str) -> tuple[str, str]:
+    """A header, and the unit in brackets at its end or behind a comma.
 
     Parameters
     ----------
@@ -258,7 +262,7 @@ def split_unit(text):
     Returns
     -------
     (str, str)
-        The unit is blank where there is none that is known.
+        The unit is blank where none is given or known.
 
     Examples
     --------
@@ -273,8 +277,8 @@ def split_unit(text):
     return (bare, unit) if unit and find(unit) else (text, "")
 
 
-def best_header_row(rows, recognise):
-    """The header among the first rows of a file: the one with most known columns.
+def best_header_row(rows: list[list[str]], recognise: Recognise) -> tuple[int, list[str], int]:
+    """The header among the first rows of a file: the row with most known columns.
 
     Parameters
     ----------
@@ -286,13 +290,13 @@ def best_header_row(rows, recognise):
     Returns
     -------
     (int, list of str, int)
-        Place in `rows`, the header without blank cells at its end, and how many of its columns are known. Where
-        no row has a known column, the first row that is not blank stands for it.
+        Place in `rows`, the header without blank cells at its end, and the number of its known columns. Without any
+        known column the first row that is not blank is the header.
 
     Raises
     ------
     RecordsError
-        All rows are blank, or the header is too wide; the sentence has no file name in front.
+        All rows are blank, or the header is too wide; the caller puts the name of the file in front.
 
     Examples
     --------
@@ -306,18 +310,18 @@ def best_header_row(rows, recognise):
             known = header_score(cells, recognise)
             most, place = (known, number) if known > most else (most, place)
             if known == len(cells) > 1:
-                break  # nothing below can be better
+                break  # no row below can be better
     if place is None:
         raise RecordsError(NONE)
     header = [cell.strip() for cell in rows[place]]
     while not header[-1]:
         header.pop()
     if len(header) > MOST_COLUMNS:
-        raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
+        raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep only the needed ones")
     return place, header, most
 
 
-def header_score(cells, recognise):
+def header_score(cells: list[str], recognise: Recognise) -> int:
     """Number of known columns in a row.
 
     Examples
@@ -327,11 +331,11 @@ def header_score(cells, recognise):
     """
     if len(cells) > MOST_COLUMNS:
         return 0
-    return sum(kind is not None for kind in recognise([cell.strip()[:LONGEST_HEADER] for cell in cells]))
+    return sum(kind is not None for kind in recognise([cell.strip()[:LONGEST] for cell in cells]))
 
 
-def with_units(header, row):
-    """The header with the units that stand in a row of their own below it.
+def with_units(header: list[str], row: list[str]) -> tuple[list[str], bool]:
+    """The header with the units of a separate row below it.
 
     Parameters
     ----------
@@ -341,7 +345,7 @@ def with_units(header, row):
     Returns
     -------
     (list of str, bool)
-        Header, and whether the row held nothing but units.
+        Header, and whether the row contained only units.
 
     Examples
     --------

@@ -108,10 +108,10 @@ def _identified(name: str, table: Table, towers: Table) -> tuple[Table, pd.DataF
         return table, audit.no_flaws()
     from towerlib.records.tower_names import match
 
-    spots = towers.rows.set_index("tower_id")[["latitude_deg", "longitude_deg"]]
+    spots = cast("Any", towers.rows.set_index("tower_id"))[["latitude_deg", "longitude_deg"]]
     stood = strange[["latitude_deg", "longitude_deg"]] if name == "visits" else None
     found = match(strange["tower_id"], register, positions=stood, register_positions=spots)
-    asked = found[found["certainty"] == "none"]
+    asked = cast("Any", found[found["certainty"] == "none"])
     named = found.drop(index=asked.index)
     repairs = pd.DataFrame(
         {
@@ -126,9 +126,9 @@ def _identified(name: str, table: Table, towers: Table) -> tuple[Table, pd.DataF
     rows = rows.assign(
         tower_id=named["tower_id"].reindex(rows.index).fillna(written), tower_as_written=written
     )
-    mended = pd.concat([table.repaired, audit.repaired_cells(name, rows, repairs)], ignore_index=True)
+    repaired = pd.concat([table.repaired, audit.repaired_cells(name, rows, repairs)], ignore_index=True)
     flaws = audit.flaws(asked.index, "tower_id", strange.loc[asked.index, "tower_id"], asked["reason"])
-    return replace(table, rows=rows, repaired=mended), flaws
+    return replace(table, rows=rows, repaired=repaired), flaws
 
 
 def _references_codes(names, known) -> np.ndarray:

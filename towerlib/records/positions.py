@@ -7,7 +7,7 @@ leads back to the line; everything else that lies far away is a problem.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -82,7 +82,7 @@ def visits(table: Table, register: pd.DataFrame) -> tuple[Table, pd.DataFrame]:
     (Table, pandas.DataFrame)
         Flaws of positions that do not exist on earth.
     """
-    rows = table.rows[table.rows[POSITION].notna().any(axis=1)]
+    rows = cast("Any", table.rows[table.rows[POSITION].notna().any(axis=1)])
     if rows.empty:
         return table, audit.no_flaws()
     settled = _settled(rows, register)
@@ -205,7 +205,7 @@ def _line(towers: np.ndarray) -> KDTree | None:
         belongs |= near
 
 
-def _is_position(places: np.ndarray) -> np.ndarray:
+def _is_position(places: np.ndarray) -> Any:
     """Whether latitude and longitude are numbers within 90 and 180 degrees."""
     return (np.abs(places) <= _LIMITS).all(axis=1)
 
@@ -303,7 +303,7 @@ def _shown(numbers) -> pd.Series:
     )
 
 
-def _from_grid(rows: pd.DataFrame, crs: str | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _from_grid(rows, crs: str | None) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows with the latitude and longitude of towers given in grid metres, and the flaws of towers without a place."""
     blank = rows["latitude_deg"].isna() | rows["longitude_deg"].isna()
     if not blank.any():
@@ -312,7 +312,7 @@ def _from_grid(rows: pd.DataFrame, crs: str | None) -> tuple[pd.DataFrame, pd.Da
     reason = ""
     if grid.any() and crs is None:
         reason = 'has easting and northing, but line.toml names no crs; add crs = "EPSG:…" under [line]'
-    elif grid.any():
+    elif grid.any() and crs is not None:
         reason = f"has easting and northing outside of {crs}; check both, and the crs in line.toml"
         placed = from_grid(rows.loc[grid, "easting_m"], rows.loc[grid, "northing_m"], crs)
         rows = rows.assign(

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -107,10 +107,10 @@ def match(
     codes = np.where(codes < 0, len(written), codes)
     found = answers.iloc[codes].reset_index(drop=True)
     if positions is not None and register_positions is not None:
-        places = register_positions[register_positions.index.isin(list(register.cores))]
+        places = cast("Any", register_positions[register_positions.index.isin(list(register.cores))])
         coded = found.assign(code=codes, written=names.to_numpy())
         found = with_location(coded, readings, positions, places)
-    return found[ANSWER].set_axis(names.index)
+    return cast("pd.DataFrame", found[ANSWER]).set_axis(names.index)
 
 
 @dataclass(frozen=True)
@@ -337,9 +337,7 @@ def _of_month(month: int, year: int) -> set[str]:
     return {f"{month}/{year % 100}", f"{month}/{year}"} if month and year else set()
 
 
-def with_location(
-    found: pd.DataFrame, readings: list[Reading], positions: pd.DataFrame, places: pd.DataFrame
-) -> pd.DataFrame:
+def with_location(found, readings: list[Reading], positions, places) -> pd.DataFrame:
     """The matches after the location evidence; rows without a position are not changed."""
     columns = ["latitude_deg", "longitude_deg"]
     places = places[columns].astype("float64").dropna()
@@ -364,7 +362,7 @@ def _nearest(stood, places) -> pd.DataFrame:
         around = np.cos(latitude)
         return np.column_stack([around * np.cos(longitude), around * np.sin(longitude), np.sin(latitude)])
 
-    chords, which = KDTree(on_sphere(places)).query(on_sphere(stood), k=2)
+    chords, which = map(np.asarray, KDTree(on_sphere(places)).query(on_sphere(stood), k=2))
     metres = 2 * number("earth_mean_radius_m") * np.arcsin(np.minimum(chords / 2, 1))
     second_m = np.where(np.isinf(chords[:, 1]), np.inf, metres[:, 1])  # a register of one tower has no second
     ids = places.index.to_numpy()[which[:, 0]]
@@ -503,7 +501,7 @@ def _why(written: str, tower: str, kind: str) -> str:
     return f"{taken}: a spreadsheet turns that name into this form, and no other tower fits."
 
 
-def _which(written: str, towers: tuple[str, ...]) -> str:
+def _which(written: str, towers: Sequence[str]) -> str:
     """Why a candidate is not accepted."""
     if len(towers) > 1:
         return f'"{written}" could mean more than one tower of the register: {_listed(towers)}. {ASK}'
@@ -532,7 +530,7 @@ def _parts(folded: str) -> tuple[list[str], tuple[list[str], list[str], str]]:
     return prefix, (signs, numbers, words)
 
 
-def _listed(towers: tuple[str, ...]) -> str:
+def _listed(towers: Sequence[str]) -> str:
     """At most six names for a sentence."""
     more = f" and {len(towers) - 6} more" if len(towers) > 6 else ""
     return ", ".join(towers[:6]) + more

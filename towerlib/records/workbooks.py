@@ -1,42 +1,59 @@
-"""A sheet of a workbook as it stands: values as last calculated, formulas never evaluated."""
+"""Workbooks: the cells of one sheet as last calculated, with merged cells filled and formulas never evaluated."""
+
+from __future__ import annotations
 
 import re
 import zipfile
+from collections.abc import Iterable, Iterator
 from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from towerlib.errors import RecordsError
-from towerlib.records.headers import MOST_COLUMNS, NONE, TITLE_ROWS, best_header_row, with_units
+from towerlib.records.headers import (
+    MOST_COLUMNS,
+    NONE,
+    TITLE_ROWS,
+    Recognise,
+    best_header_row,
+    with_units,
+)
 
+Rows = dict[int, tuple]  # row number to cells
 MOST_CELLS = 12_000_000
-MOST_ROWS = 1_048_576  # of a sheet; ECMA-376 leaves it open, programs do not (from memory)
+MOST_ROWS = 1_048_576  # of a sheet; ECMA-376 sets no limit, programs do (from memory)
 _AGAIN = "open it in a spreadsheet program and save it again as .xlsx"
-MENDABLE = 60_000_000  # bytes unpacked up to which merged cells are looked for: this takes all of it at once
+MENDABLE = (
+    60_000_000  # bytes unpacked up to which merged cells are searched, since that loads the whole workbook
+)
 
 
-def read_sheet(path, sheet, recognise):
+def read_sheet(
+    path: Path, sheet: str | None, recognise: Recognise
+) -> tuple[list[str], pd.DataFrame, list[int], list[tuple[int, int]]]:
     """Header, cells, row numbers and filled cells of one sheet.
 
     Parameters
     ----------
     path : pathlib.Path
-        A workbook that the guard let pass.
+        A workbook that the guard accepted.
     sheet : str or None
-        None takes the first one that is visible.
+        None takes the first visible sheet.
     recognise : callable
-        As `towerlib.records.sources.read` takes it.
+        As for `towerlib.records.sources.read`.
 
     Returns
     -------
     (list of str, pandas.DataFrame, list of int, list)
-        The last one holds (position of the row, place of the column) of cells that a merge hides: they have
-        the value that the sheet shows there.
+        The last list has (position of the row, place of the column) of cells that are hidden by a merge; their value
+        is the one that the sheet shows there.
 
     Raises
     ------
     RecordsError
-        The sentence has no file name in front.
+        The caller puts the name of the file in front of the sentence.
     """
     sheet = sheet or next(iter(sheet_names(path)), None)
     try:
@@ -44,7 +61,7 @@ def read_sheet(path, sheet, recognise):
         merged = _merged(path, sheet)
     except RecordsError:
         raise
-    except Exception as flaw:  # openpyxl lets every error of zip and XML through
+    except Exception as flaw:  # openpyxl passes on every error of zip and XML
         raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
     top = [
         (row, [_label(cell) for cell in cells])
@@ -61,15 +78,17 @@ def read_sheet(path, sheet, recognise):
     header = _wide_enough(header, body)
     filled = _fill(body, merged, len(header))
     cells = pd.DataFrame(
-        [_fit(body[row], len(header)) for row in rows], columns=range(len(header)), dtype=object
+        [_fit(body[row], len(header)) for row in rows], columns=list(range(len(header))), dtype=object
     )
-    return header, cells.apply(_plain) if len(cells) else cells, rows, filled
+    typed = pd.DataFrame({place: _plain(cells[place]) for place in cells}) if len(cells) else cells
+    return header, typed, rows, filled
 
 
-def _filled_rows(path, sheet):
+def _filled_rows(path: Path, sheet: str | None) -> Rows:
     """Rows that have any cell: row number to cells."""
     book = _opened(path, read_only=True, data_only=True)
-    table, cells = {}, 0
+    table: Rows = {}
+    cells = 0
     try:
         for number, row in _rows(book, sheet):
             table[number] = row
@@ -83,11 +102,11 @@ def _filled_rows(path, sheet):
     return table
 
 
-def _rows(book, sheet):
+def _rows(book: Any, sheet: str | None) -> Iterator[tuple[int, tuple]]:
     """Number and cells, up to the last that is not blank, of every row of a sheet that has any.
 
-    The extent that a sheet states is not believed, since some writers state it too small. The rows are taken as
-    openpyxl parses them: its own loop drops, without a word, rows and cells that stand out of order.
+    The stated extent of a sheet is ignored, since some writers state it too small. The rows are taken from the parser
+    of openpyxl: its own loop silently drops rows and cells that are out of order.
     """
     from openpyxl.worksheet._reader import WorkSheetParser
 
@@ -109,9 +128,10 @@ def _rows(book, sheet):
                 yield number, tuple(row)
 
 
-def _in_order(cells, number):
+def _in_order(cells: Iterable[dict[str, Any]], number: int) -> list:
     """Values of one row at their places, up to the last that is not blank."""
-    row, before = [], 0
+    row: list[Any] = []
+    before = 0
     for cell in cells:
         place, value = cell["column"], cell["value"]
         if place <= before:
@@ -120,15 +140,15 @@ def _in_order(cells, number):
         if value is None or value == "":
             continue
         if place > MOST_COLUMNS:
-            raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep those that it needs")
+            raise RecordsError(f"has more than {MOST_COLUMNS:,} columns; keep only the needed ones")
         if place > len(row) + 1:
             row += [None] * (place - 1 - len(row))
         row.append(value)
     return row
 
 
-def _with_formulas(table, path, sheet):
-    """A formula whose value was never stored would look blank: it stands as its own text, which is no value."""
+def _with_formulas(table: Rows, path: Path, sheet: str | None) -> Rows:
+    """Rows in which a formula without a stored value is its own text, so that it does not look blank."""
     if not _anywhere(path, b"<f>", b"<f "):
         return table
     table = dict(table)
@@ -147,8 +167,8 @@ def _with_formulas(table, path, sheet):
     return dict(sorted(table.items()))
 
 
-def _merged(path, sheet):
-    """Ranges of merged cells that span more than one row."""
+def _merged(path: Path, sheet: str | None) -> list[tuple[int, int, int]]:
+    """Merged cells that span more than one row: column, first row, last row."""
     if not _anywhere(path, b"<mergeCell "):
         return []
     book = _opened(path)
@@ -157,24 +177,24 @@ def _merged(path, sheet):
     return [(left, top, bottom) for left, top, _, bottom in ranges if bottom > top]
 
 
-def _anywhere(path, *marks):
-    """Whether any sheet of a workbook that is not too large holds one of the marks."""
+def _anywhere(path: Path, *tags: bytes) -> bool:
+    """Whether any sheet of a workbook that is not too large contains one of the tags."""
     with zipfile.ZipFile(path) as archive:
         sheets = [
             entry for entry in archive.infolist() if re.fullmatch(r"xl/worksheets/[^/]+\.xml", entry.filename)
         ]
         if sum(entry.file_size for entry in archive.infolist()) > MENDABLE:
             return False
-        return any(mark in archive.read(entry) for entry in sheets for mark in marks)
+        return any(tag in archive.read(entry) for entry in sheets for tag in tags)
 
 
-def _wide_enough(header, body):
-    """The header as wide as the widest row: what stands beside the table is kept as a column without a name."""
+def _wide_enough(header: list[str], body: Rows) -> list[str]:
+    """The header as wide as the widest row: cells beside the table are kept as a column without a name."""
     return header + [""] * (max(map(len, body.values()), default=0) - len(header))
 
 
-def _fill(body, merged, width):
-    """Put the value of a merged cell into every row that it covers; gives where."""
+def _fill(body: Rows, merged: list[tuple[int, int, int]], width: int) -> list[tuple[int, int]]:
+    """Put the value of a merged cell into every row that it covers; returns the filled places."""
     filled = []
     positions = {row: position for position, row in enumerate(body)}
     for left, top, bottom in merged:
@@ -189,29 +209,29 @@ def _fill(body, merged, width):
     return filled
 
 
-def _at(cells, place):
+def _at(cells: tuple, place: int) -> Any:
     return cells[place] if place < len(cells) else None
 
 
-def _fit(cells, width):
+def _fit(cells: tuple, width: int) -> list:
     """Cells of one row, as many as the header has."""
     return [*cells[:width]] + [None] * (width - len(cells))
 
 
-def _label(cell):
+def _label(cell: Any) -> str:
     """A cell of the header or of a title."""
     return "" if cell is None else str(cell).strip()
 
 
 def _plain(column):
-    """A workbook column: all numbers stay numbers, anything else becomes text as people would write it."""
+    """A workbook column: numbers where all cells are numbers, else text as people would write it."""
     filled = column.dropna()
     if len(filled) and filled.map(lambda cell: type(cell) in (int, float)).all():
         return column.astype(float)
     return column.map(_text, na_action="ignore").astype("str")
 
 
-def _text(cell):
+def _text(cell: Any) -> str:
     """A workbook cell as text: whole numbers without a fraction, dates in ISO form."""
     if isinstance(cell, bool):
         return "yes" if cell else "no"
@@ -224,13 +244,21 @@ def _text(cell):
     return str(cell).strip()
 
 
-def sheet_names(path):
+def sheet_names(path: Path) -> list[str]:
     """Names of the visible sheets of a workbook.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    list of str
 
     Raises
     ------
     RecordsError
-        It cannot be opened; the sentence has no file name in front.
+        It cannot be opened; the caller puts the name of the file in front of the sentence.
     """
     book = _opened(path, read_only=True)
     names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
@@ -238,18 +266,18 @@ def sheet_names(path):
     return names
 
 
-def _opened(path, **options):
-    """A workbook; whatever keeps openpyxl from opening it is one sentence."""
+def _opened(path: Path, **options: Any) -> Any:
+    """A workbook of openpyxl; any failure to open it is one sentence."""
     import io
 
     import openpyxl
 
     try:  # from memory: openpyxl leaves the file open where its contents are broken
         return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), **options)
-    except Exception as flaw:  # openpyxl lets every error of zip and XML through
+    except Exception as flaw:  # openpyxl passes on every error of zip and XML
         raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
 
 
-def _brief(flaw):
+def _brief(flaw: Exception) -> str:
     """The first line of an error of another library."""
     return (str(flaw).splitlines() or [type(flaw).__name__])[0][:120]

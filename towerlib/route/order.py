@@ -1,16 +1,27 @@
-"""Which tower follows which: by sequence number, else the shortest path from the first station."""
+"""The order of the towers along a line, and the positions that contradict it.
+
+`put_in_order` follows the sequence numbers and, where they are blank, the shortest path from the first station.
+`strays` finds towers off the route; `place_remarks`, `doubt_remarks` and `station_remarks` put the doubts into words.
+"""
+
+from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from towerlib.route.geometry import cartesian, off_chord, off_straight, turn_deg
+from towerlib.route.geometry import Ground, cartesian, off_chord, off_straight, turn_deg
 from towerlib.values import number
 
+if TYPE_CHECKING:
+    from towerlib.config import Line
 
-def put_in_order(register, line):
-    """Rows of the register in route order, and what to say about how it was found."""
+
+def put_in_order(register: pd.DataFrame, line: Line) -> tuple[np.ndarray, list[str]]:
+    """Rows of the register in route order, and the remarks on how it was found."""
     sequence = register["sequence"].to_numpy()
     given = np.flatnonzero(~np.isnan(sequence))
     given = given[np.argsort(sequence[given])]
@@ -22,21 +33,21 @@ def put_in_order(register, line):
     if given.size > 1:
         blank = register.loc[np.isnan(sequence), "tower_id"]
         remark = (
-            f"The sequence number is blank for {blank.size} of {len(register)} towers ({listed(blank)}):"
-            " each was put where it adds the least length. Check them against the tower schedule."
+            f"The sequence number is blank for {blank.size} of {len(register)} towers ({listed(blank)})."
+            " Each was placed where it adds the least length. Check them against the tower schedule."
         )
         return _shortest_path(xyz, given), [remark]
     blank = "all but one" if given.size else "all"
     remark = (
-        f"The order of the {len(register)} towers was found from their positions (the shortest path through"
-        f" all of them): the sequence number is blank for {blank}. Check it against the tower schedule."
+        f"The order of the {len(register)} towers was found from their positions (the shortest path through all"
+        f" of them), because the sequence number is blank for {blank}. Check it against the tower schedule."
     )
     path, direction = _directed(_shortest_path(xyz, given[:0]), register, line)
     return path, [remark, direction]
 
 
-def _directed(path, register, line):
-    """Path turned to start at the first station, and a sentence on how that was decided."""
+def _directed(path: np.ndarray, register: pd.DataFrame, line: Line) -> tuple[np.ndarray, str]:
+    """The path from the first station, and the remark on how the direction was decided."""
     misfit = station_misfit_m(register.iloc[path], line)
     if misfit is None:
         first, last = register["tower_id"].iloc[path[[0, -1]]]
@@ -51,8 +62,8 @@ def _directed(path, register, line):
     return path, f"The route starts at tower {register['tower_id'].iloc[path[0]]}, {why}"
 
 
-def known_stations(line):
-    """Stations whose position is known: (0 for first or -1 for last, name, xyz)."""
+def known_stations(line: Line) -> list[tuple[int, str, np.ndarray]]:
+    """Stations with a known position: (0 for first or -1 for last, name, xyz)."""
     found = []
     for end, which in ((0, "first"), (-1, "last")):
         station = getattr(line.stations, which, None)
@@ -63,30 +74,30 @@ def known_stations(line):
     return found
 
 
-def station_misfit_m(laid, line):
-    """How much nearer to the stations the ends were the other way round; None without station positions."""
+def station_misfit_m(laid: pd.DataFrame, line: Line) -> float | None:
+    """By how much the ends would be nearer to the stations in reverse order [m]; None without station positions."""
     ends = cartesian(laid["latitude_deg"].iloc[[0, -1]], laid["longitude_deg"].iloc[[0, -1]])
     gaps = [np.linalg.norm(ends[[end, -1 - end]] - xyz, axis=1) for end, _, xyz in known_stations(line)]
     return sum(own - other for own, other in gaps) if gaps else None
 
 
-def natural(name):
+def natural(name: str) -> tuple[list[int | str], str]:
     """Sort key: T2 before T10; text of equal rank, such as 12 and 012, by its characters."""
     return [int(part) if part.isdecimal() else part.casefold() for part in re.split(r"(\d+)", name)], name
 
 
-def listed(names, most=8):
-    """Names for a sentence, a long list cut short."""
+def listed(names: Iterable[str], most: int = 8) -> str:
+    """Names for a sentence; a long list is shortened."""
     names = list(names)
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(names[:most]) + more
 
 
-def _shortest_path(xyz, given):
+def _shortest_path(xyz: np.ndarray, given: np.ndarray) -> np.ndarray:
     """Short open path through all points that keeps the order of the `given` ones.
 
-    Straight distances serve to compare: unlike degrees they know no antimeridian and no pole. One more point,
-    at no distance from all others, closes the path to a tour, so that its ends need no rules of their own.
+    Straight distances are compared, because unlike degrees they have no antimeridian and no pole. One more point, at
+    no distance from all others, closes the path to a tour, so that its ends need no rules of their own.
     """
     from scipy.spatial.distance import cdist
 
@@ -106,11 +117,11 @@ def _shortest_path(xyz, given):
     return tour[1:-1]
 
 
-def _backbone(distance):
+def _backbone(distance: np.ndarray) -> np.ndarray:
     """Longest path in the minimum spanning tree: most of a line in its order."""
     from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
 
-    # One metre more on each edge changes no tree, and keeps towers at one place from counting as not joined.
+    # One metre more on each edge does not change the tree, and keeps towers at one place connected.
     tree = minimum_spanning_tree(distance + 1.0)
     start = np.argmax(dijkstra(tree, directed=False, indices=0))
     reach, came_from = dijkstra(tree, directed=False, indices=start, return_predecessors=True)
@@ -120,8 +131,8 @@ def _backbone(distance):
     return np.array(path)
 
 
-def _with_the_rest(tour, distance):
-    """Tour with every missing point put in where it adds the least length, the nearest point first."""
+def _with_the_rest(tour: np.ndarray, distance: np.ndarray) -> np.ndarray:
+    """Tour with every missing point inserted where it adds the least length, the nearest point first."""
     away = distance[tour[1:-1]].min(axis=0)
     away[tour] = np.inf
     while np.isfinite(away).any():
@@ -134,10 +145,12 @@ def _with_the_rest(tour, distance):
     return tour
 
 
-def _with_stretches_reversed(tour, distance, kept):
-    """Tour after reversing every stretch that shortens it, and whether there was one.
+def _with_stretches_reversed(
+    tour: np.ndarray, distance: np.ndarray, kept: np.ndarray
+) -> tuple[np.ndarray, bool]:
+    """Tour after reversing every section whose reversal shortens it, and whether there was one.
 
-    A stretch with two points of given order is left alone.
+    A section with two points of given order is not reversed.
     """
     tour, improved = tour.copy(), False
     for start in range(1, len(tour) - 2):
@@ -153,8 +166,10 @@ def _with_stretches_reversed(tour, distance, kept):
     return tour, improved
 
 
-def _with_stretches_moved(tour, distance, kept, longest=3):
-    """Tour after moving every short stretch that fits better elsewhere, and whether there was one."""
+def _with_stretches_moved(
+    tour: np.ndarray, distance: np.ndarray, kept: np.ndarray, longest: int = 3
+) -> tuple[np.ndarray, bool]:
+    """Tour after moving every short section that fits better elsewhere, and whether there was one."""
     improved = False
     for size in range(1, longest + 1):
         for start in range(1, len(tour) - size):
@@ -176,16 +191,16 @@ def _with_stretches_moved(tour, distance, kept, longest=3):
     return tour, improved
 
 
-def strays(ground):
+def strays(ground: Ground) -> pd.DataFrame:
     """Towers off the route, one row each, indexed by their place in the route; columns as in `_judged`.
 
-    The worst tower of each neighbourhood is taken out and the rest judged again: so no tower is blamed for
-    the position of the one beside it. What counts as far off depends on what this line does elsewhere.
+    The worst tower of each neighbourhood is removed and the rest judged again, so that no tower is questioned because
+    of its neighbour's position. The threshold depends on how straight the line is elsewhere.
     """
-    standing, strays = np.arange(len(ground.xyz)), []
+    remaining, strays = np.arange(len(ground.xyz)), []
     aside_m, back_m, back_deg = np.inf, number("route_off_m"), number("route_turn_back_deg")
-    while standing.size > 2:
-        judged = _judged(ground, standing)
+    while remaining.size > 2:
+        judged = _judged(ground, remaining)
         if not strays:
             aside_m = _far_off_m(judged["offset_m"])
         judged["aside"] = judged["in_line_without"] & (judged["off_all_m"] > aside_m)
@@ -196,27 +211,27 @@ def strays(ground):
         if worst.empty:
             break
         strays.append(worst)
-        standing = np.setdiff1d(standing, worst.index)
+        remaining = np.setdiff1d(remaining, worst.index)
     return pd.concat(strays).sort_index() if strays else pd.DataFrame()
 
 
-def _far_off_m(offset_m):
-    """How far off a tower of this line has to be before it is questioned."""
+def _far_off_m(offset_m) -> float:
+    """Offset from which a tower of this line is questioned [m]."""
     usual = offset_m.median()
     deviation = 1.4826 * (offset_m - usual).abs().median()  # the standard deviation, if it were a normal one
     return max(number("route_off_m"), usual + number("route_off_spreads") * deviation)
 
 
-def _judged(ground, standing):
-    """How each tower lies to the two before and the two after it.
+def _judged(ground: Ground, remaining: np.ndarray) -> pd.DataFrame:
+    """Position of each tower relative to the two before and the two after it.
 
-    A sound tower is near one of three straights: the chord of its neighbours or, where the line has an angle,
-    the straight through the two towers before or after it. A stray one is off all three, and once it is left
-    out its neighbours are in line with the tower beyond.
+    A sound tower is near one of three straight lines: the chord of its neighbours or, where the line has an angle, the
+    straight line through the two towers before or after it. A stray tower is off all three, and without it its
+    neighbours are in line with the tower beyond.
     """
-    here, before, after = standing[1:-1], standing[:-2], standing[2:]
-    # Past an end there is no second tower: the first stands in, and gives no straight.
-    before2, after2 = np.append(standing[:1], standing[:-3]), np.append(standing[3:], standing[-1:])
+    here, before, after = remaining[1:-1], remaining[:-2], remaining[2:]
+    # Beyond an end there is no second tower: the first one takes its place, and gives no straight line.
+    before2, after2 = np.append(remaining[:1], remaining[:-3]), np.append(remaining[3:], remaining[-1:])
     one, other, one2, other2 = ground.beside(here, before, after, before2, after2)
     offset = off_chord(one, other)
     in_line = number("route_in_line_deg")
@@ -234,88 +249,90 @@ def _judged(ground, standing):
     return pd.DataFrame(columns, index=here)
 
 
-def place_remarks(measured, strays, *, sequenced):
-    """Questions on the place of each tower, in words; blank where there is none."""
-    name, questions = measured["tower_id"], [[] for _ in range(len(measured))]
+def place_remarks(measured: pd.DataFrame, strays: pd.DataFrame, *, sequenced: bool) -> list[str]:
+    """Questions on the position of each tower in words; blank where there is none."""
+    name = measured["tower_id"]
+    questions: list[list[str]] = [[] for _ in range(len(measured))]
     for row, twin, apart in _same_place(measured):
         questions[row].append(
-            f"Stands at the place of tower {name[twin]} ({apart:.1f} m apart): is one position a copy of the"
-            " other, or is one tower on record twice?"
+            f"Same position as tower {name[twin]} ({apart:.1f} m apart): was one position copied from the other,"
+            " or is one tower recorded twice?"
         )
     place = "sequence number" if sequenced else "place in the order"
     length, usual = measured["span_ahead_m"], measured["span_ahead_m"].median()
+    stray: Any
     for stray in strays.itertuples():
         between = f"between towers {name[stray.before]} and {name[stray.after]}"
         if not stray.aside:
             question = (
                 f"The line turns back here (by {abs(stray.turn_deg):.0f}°), {stray.offset_m:.0f} m from the"
-                f" stretch {between}: are position and {place} of these three towers right?"
+                f" section {between}: check position and {place} of these three towers."
             )
         elif stray.offset_m > usual:
             question = (
-                f"Lies {stray.offset_m:.0f} m off the straight {between}: are position and {place} right?"
+                f"Lies {stray.offset_m:.0f} m off the straight line {between}: check position and {place}."
             )
         else:
-            question = f"Lies {stray.offset_m:.0f} m off the straight {between}: is the position right?"
+            question = f"Lies {stray.offset_m:.0f} m off the straight line {between}: check the position."
         questions[stray.Index].append(question)
     for row in _long_spans(length, strays.index):
         for here, there, way in ((row, row + 1, "to"), (row + 1, row, "from")):
             questions[here].append(
-                f"The span {way} tower {name[there]} is {length[row]:.0f} m long, where {usual:.0f} m is"
-                " usual: are towers missing between them, is a position wrong, or is it a long crossing?"
+                f"The span {way} tower {name[there]} is {length[row]:.0f} m long; {usual:.0f} m is usual on this"
+                " line. Are towers missing between them, is a position wrong, or is it a long crossing?"
             )
     return [" ".join(sentences) for sentences in questions]
 
 
-def _same_place(measured):
-    """Towers that stand where another one stands: (row, row of the other, distance [m])."""
+def _same_place(measured: pd.DataFrame) -> list[tuple[np.intp, np.intp, float]]:
+    """Towers at the place of another tower: (row, row of the other, distance [m])."""
     from scipy.spatial import KDTree
 
     if len(measured) < 2:
         return []
     xyz = cartesian(measured["latitude_deg"], measured["longitude_deg"])
-    apart, nearest = KDTree(xyz).query(xyz, k=2)
+    apart, nearest = map(np.asarray, KDTree(xyz).query(xyz, k=2))
     rows = np.flatnonzero(apart[:, 1] < number("route_same_place_m"))
-    # Of two points at one place either may come first in the answer.
+    # Of two points at one place either may come first in the result.
     return [
         (row, nearest[row, 1] if nearest[row, 0] == row else nearest[row, 0], apart[row, 1]) for row in rows
     ]
 
 
-def _long_spans(length_m, interference_rows):
-    """Rows of the towers before a span that is long for this line, unless a stray tower is why."""
+def _long_spans(length_m, stray_rows) -> np.ndarray:
+    """Rows of the towers before a span that is long for this line, unless a stray tower explains it."""
     long = length_m > max(number("route_long_span_m"), number("route_long_span_ratio") * length_m.median())
     rows = np.flatnonzero(long)
-    return rows[~np.isin(rows, interference_rows) & ~np.isin(rows + 1, interference_rows)]
+    return rows[~np.isin(rows, stray_rows) & ~np.isin(rows + 1, stray_rows)]
 
 
-def doubt_remarks(measured):
-    """Sentences on what the route as a whole leaves open."""
+def doubt_remarks(measured: pd.DataFrame) -> list[str]:
+    """Remarks on what remains open for the route as a whole."""
     doubtful = measured.loc[measured["place_remark"] != "", "tower_id"]
     remarks = []
     if doubtful.size:
         remarks.append(
-            f"Place in question at {doubtful.size} of {len(measured)} towers: {listed(doubtful)}."
-            " Nothing was moved: chainage and bearings there follow the positions on record."
+            f"The position is in question at {doubtful.size} of {len(measured)} towers: {listed(doubtful)}."
+            " No tower was moved: chainage and bearings there follow the recorded positions."
         )
     if doubtful.size > max(4, len(measured) / 5):
         remarks.append("So many at once point to the order or to the file rather than to single towers.")
     if len(measured) == 1:
-        remarks.append("There is one tower only: no span, no direction of the line and none for the probes.")
+        remarks.append("There is one tower only: no span, no direction of the line and no probe direction.")
     elif (none := measured.loc[measured["bearing_deg"].isna(), "tower_id"]).size:
         remarks.append(
-            f"No direction of the line, and none for the probes, at towers {listed(none)}: two at one place."
+            f"No direction of the line and no probe direction at towers {listed(none)}: two towers at one place."
         )
     return remarks
 
 
-def station_remarks(measured, line):
-    """Stations that the route does not reach, or reaches the wrong way round."""
+def station_remarks(measured: pd.DataFrame, line: Line) -> list[str]:
+    """Remarks on stations that the route does not reach, or reaches in reverse order."""
     remarks = []
     if len(measured) > 1 and (station_misfit_m(measured, line) or 0.0) > 0.0:
         remarks.append(
-            "By the station positions in line.toml the route runs the other way: does the sequence count from"
-            " the last station, or are the stations exchanged?"
+            "By the station positions in line.toml the route runs the other way. Does the sequence count from the"
+            " last station, or were the stations exchanged?"
         )
         return remarks
     limit = max(
@@ -326,7 +343,7 @@ def station_remarks(measured, line):
         gap = np.linalg.norm(cartesian(tower["latitude_deg"], tower["longitude_deg"]) - xyz)
         if gap > limit:
             remarks.append(
-                f"Tower {tower['tower_id']}, the {'first' if end == 0 else 'last'} one, is {gap:.0f} m from"
-                f" {station}: are towers missing there, or is a position wrong?"
+                f"Tower {tower['tower_id']}, the {'first' if end == 0 else 'last'} tower, is {gap:.0f} m from"
+                f" {station}. Are towers missing there, or is a position wrong?"
             )
     return remarks
