@@ -47,14 +47,14 @@ class Ground:
 def off_chord(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """Distance [m] from the origin to the segment between two points of the plane."""
     chord = other - one
-    share = -(one * chord.conj()).real / np.maximum(np.abs(chord) ** 2, 1e-12)
+    share = -np.real(one * chord.conj()) / np.maximum(np.abs(chord) ** 2, 1e-12)
     return np.abs(one + np.clip(share, 0.0, 1.0) * chord)
 
 
 def off_straight(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """Distance [m] from the origin to the straight line through two points; inf where the points coincide."""
     apart = np.abs(other - one)
-    return np.where(apart > 0.0, np.abs((one.conj() * other).imag) / np.maximum(apart, 1e-6), np.inf)
+    return np.where(apart > 0.0, np.abs(np.imag(one.conj() * other)) / np.maximum(apart, 1e-6), np.inf)
 
 
 def turn_deg(before: np.ndarray, after: np.ndarray) -> np.ndarray:

@@ -284,7 +284,7 @@ def place_remarks(measured: pd.DataFrame, strays: pd.DataFrame, *, sequenced: bo
     return [" ".join(sentences) for sentences in questions]
 
 
-def _same_place(measured: pd.DataFrame) -> list[tuple[int, int, float]]:
+def _same_place(measured: pd.DataFrame) -> list[tuple[np.intp, np.intp, float]]:
     """Towers at the place of another tower: (row, row of the other, distance [m])."""
     from scipy.spatial import KDTree
 
