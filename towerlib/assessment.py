@@ -234,12 +234,14 @@ class Study:
             value = getattr(self.line, name)
             if isinstance(value, Settings):
                 rows += [
-                    (name, key, getattr(value, key), key in value.model_fields_set, one.description)
+                    (name, key, getattr(value, key), key in value.model_fields_set, one.description or "")
                     for key, one in type(value).model_fields.items()
                 ]
             else:
                 section = "line" if name in config.HEAD else name
-                rows.append((section, name, value, name in self.line.model_fields_set, part.description))
+                rows.append(
+                    (section, name, value, name in self.line.model_fields_set, part.description or "")
+                )
         return pd.DataFrame(rows, columns=["section", "key", "value", "set", "meaning"])
 
     @property

@@ -75,9 +75,9 @@ def test_sentence_carries_number_limit_and_what_to_do():
 
 
 def test_a_low_stray_voltage_is_asked_about_and_never_called_a_fault():
-    sentence = grade(*sound({"interference_potential_probe_v": 0.02, "interference_current_probe_v": 0.03})).findings[
-        "sentence"
-    ][0]
+    sentence = grade(
+        *sound({"interference_potential_probe_v": 0.02, "interference_current_probe_v": 0.03})
+    ).findings["sentence"][0]
     assert "a question, not a fault" in sentence
     assert "?" in sentence
     assert "licensed procedure" in sentence

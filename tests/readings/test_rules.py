@@ -194,8 +194,16 @@ LIMITS = [
         stray(0.099),
     ),  # common practice
     ("interference_present", {**stray(0.05), "in_service": False}, {**stray(0.05), "in_service": None}),
-    ("interference_frequency_of_network", {"interference_frequency_hz": 52.0}, {"interference_frequency_hz": 52.1}),
-    ("interference_frequency_of_network", {"interference_frequency_hz": 148.0}, {"interference_frequency_hz": 147.9}),
+    (
+        "interference_frequency_of_network",
+        {"interference_frequency_hz": 52.0},
+        {"interference_frequency_hz": 52.1},
+    ),
+    (
+        "interference_frequency_of_network",
+        {"interference_frequency_hz": 148.0},
+        {"interference_frequency_hz": 147.9},
+    ),
     ("frequency_clear", {"test_frequency_hz": 105.0}, {"test_frequency_hz": 104.9}),
     ("frequency_clear", {"test_frequency_hz": 41.0}, {"test_frequency_hz": 50.0}),
     ("frequency_clear", {"test_frequency_hz": 5000.0, "impedance_ohm": 11.0}, {"test_frequency_hz": 2000.0}),

@@ -247,7 +247,9 @@ def test_stray_voltage_is_leakage_times_footing(visits):
     # Ohm's law, 0.45 V over 150 mA is 3 Ω: where the total is well above the coils' noise.
     sound = visits[(visits["flaw"] == "") & (visits["leakage_total_ma"] > 30) & (visits["ring"] == "no")]
     sound = sound[sound["earth_paths_in_coils"] == "yes"]
-    ratio = sound["interference_potential_probe_v"] / (sound["leakage_total_ma"] / 1e3 * sound["impedance_ohm"])
+    ratio = sound["interference_potential_probe_v"] / (
+        sound["leakage_total_ma"] / 1e3 * sound["impedance_ohm"]
+    )
     assert ratio.median() == pytest.approx(1.0, abs=0.03)
     assert (ratio.between(0.75, 1.33)).mean() > 0.99
 
