@@ -12,7 +12,7 @@ from functools import cached_property, lru_cache
 from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
@@ -234,12 +234,14 @@ class Study:
             value = getattr(self.line, name)
             if isinstance(value, Settings):
                 rows += [
-                    (name, key, getattr(value, key), key in value.model_fields_set, one.description)
+                    (name, key, getattr(value, key), key in value.model_fields_set, one.description or "")
                     for key, one in type(value).model_fields.items()
                 ]
             else:
                 section = "line" if name in config.HEAD else name
-                rows.append((section, name, value, name in self.line.model_fields_set, part.description))
+                rows.append(
+                    (section, name, value, name in self.line.model_fields_set, part.description or "")
+                )
         return pd.DataFrame(rows, columns=["section", "key", "value", "set", "meaning"])
 
     @property
@@ -443,7 +445,7 @@ class Study:
         """
         self.insist_on_computed("take another month of")
         months.last_day(month)
-        latest = months.latest(month)
+        latest = cast("pd.Timestamp", months.latest(month))
         same = ("records", "route", "grades", "currents") if latest <= self.latest else ()
         kept = {name: self._result(name) for name in same if name in self.computed}
         return Study(self.folder, self.line, month, latest if latest > self.latest else self.latest, kept)

@@ -81,7 +81,7 @@ def table(
     """
     shown = frame[list(columns)].head(len(frame) if rows is None else rows).reset_index(drop=True).copy()
     for name in shown.columns:
-        column = cast("pd.Series[Any]", shown[name])
+        column = cast("pd.Series", shown[name])
         if pd.api.types.is_datetime64_any_dtype(column):
             shown[name] = column.dt.strftime("%Y-%m-%d").astype("object").where(column.notna(), NONE)
         elif pd.api.types.is_bool_dtype(column) or pd.api.types.is_string_dtype(column):
