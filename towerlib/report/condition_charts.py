@@ -14,12 +14,14 @@ from matplotlib.lines import Line2D
 
 from towerlib.errors import SettingsError
 from towerlib.report import layout, style, tower_marks
+from towerlib.report.tower_marks import each
 from towerlib.text import listed, plain
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike
 
     from towerlib.config import Line
 
@@ -76,7 +78,7 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     _scale(axes, towers, line)
     covered = np.vstack([_draw_limits(axes, towers), _draw_towers(axes, towers)])
     worst = tower_marks.worst(towers[towers["value_ohm"] > 0], "impedance_rank", tower_marks.NAMED)
-    wishes = [(t.chainage_km, t.value_ohm, f"{t.tower_id}: {t.words}") for t in worst.itertuples()]
+    wishes = [(t.chainage_km, t.value_ohm, f"{t.tower_id}: {t.words}") for t in each(worst)]
     layout.place_labels(axes, wishes, covered)
 
 
@@ -132,11 +134,24 @@ def _draw_towers(axes, towers):
         else:
             some = some[some["value_ohm"] > 0]
             if name in style.BOUNDED:
-                up = style.dots(axes, some["chainage_km"], some["value_ohm"], style.OPEN_END, zorder=2)
-                up.set(gid="no upper end", edgecolors=style.FAINT, facecolors="none")
+                draw_open_ends(axes, some["chainage_km"], some["value_ohm"])
             style.dots(axes, some["chainage_km"], some["value_ohm"], mark, name=name, size=size)
             covered.append(layout.box_of(axes, some["chainage_km"], some["value_ohm"], size * mark.size))
     return np.vstack(covered)
+
+
+def draw_open_ends(axes: Axes, x: ArrayLike, y: ArrayLike) -> None:
+    """Arrows upwards from lower limits: the interval has no upper end (changes the axes).
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Panel.
+    x, y : array
+        Places of the lower limits, in the panel's units.
+    """
+    drawn = style.dots(axes, x, y, style.OPEN_END, zorder=2)
+    drawn.set(gid="no upper end", edgecolors=style.FAINT, facecolors="none")
 
 
 def _draw_intervals(axes, towers):
@@ -194,7 +209,9 @@ def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
     list of artists
     """
     found = [name for name in style.MARKS if (footing["kind"] == name).any()]
-    entries = [style.area(style.fill(name), style.CLASSES[name].label, style.hatch(name)) for name in found]
+    entries: list[Artist] = [
+        style.area(style.fill(name), style.CLASSES[name].label, style.hatch(name)) for name in found
+    ]
     if footing["limit_ohm"].notna().any():
         looks = {"marker": "|", "markersize": 8, "markeredgewidth": 1.6, "color": style.INK}
         entries.append(Line2D([], [], linestyle="", label="limit of the tower", **looks))
@@ -341,7 +358,7 @@ def draw_scatter(axes: Axes, towers: pd.DataFrame) -> None:
     covered, low = _draw_scattered_towers(axes, towers), axes.get_ylim()[0]
     wishes = [
         (t.leakage_sum_ma, max(t.leakage_total_ma, low), f"{t.tower_id}: {t.gap_fraction:.2f}")
-        for t in tower_marks.worst(towers, "gap_rank", tower_marks.NAMED).itertuples()
+        for t in each(tower_marks.worst(towers, "gap_rank", tower_marks.NAMED))
     ]
     layout.place_labels(axes, wishes, covered)
 

@@ -18,6 +18,7 @@ from towerlib.errors import SettingsError
 from towerlib.fieldwork import forms
 from towerlib.fieldwork.forms import armoured
 from towerlib.report import cautions, pages
+from towerlib.report.tower_marks import each
 from towerlib.report.workbook import harmless
 
 if TYPE_CHECKING:
@@ -104,9 +105,9 @@ def waypoints(sheet: FieldSheet) -> list[dict[str, Any]]:
     """
     laid = dict(list(sheet.probe_layouts.groupby("tower_id", sort=False)))
     points = []
-    for stop in sheet.stops.itertuples():
+    for stop in each(sheet.stops):
         points.append(_tower(stop))
-        lays = laid[stop.tower_id].itertuples() if stop.tower_id in laid else ()
+        lays = each(laid[stop.tower_id]) if stop.tower_id in laid else ()
         points += [_probe(stop, lay, probe) for lay in lays for probe in PROBES]
     return points
 

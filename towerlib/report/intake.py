@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
@@ -108,7 +108,8 @@ def why_repaired(repaired: pd.DataFrame) -> list[str]:
         "taken as the tower of the register that is spelt like it",
     )
     groups = repaired.assign(kind=kind).groupby(["column", "kind"], sort=False)
-    told = [_mended(*name, cells) for name, cells in sorted(groups, key=lambda pair: -len(pair[1]))]
+    most_first = sorted(cast("Any", groups), key=lambda pair: -len(pair[1]))
+    told = [_mended(column, kind, cells) for (column, kind), cells in most_first]
     return first_lines(told, SHOWN, "all in repaired-rows.csv")
 
 

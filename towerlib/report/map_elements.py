@@ -15,6 +15,7 @@ from matplotlib.patches import Polygon, Rectangle
 from pyproj import Geod, Transformer
 
 from towerlib.report import layout, style
+from towerlib.report.tower_marks import each
 from towerlib.text import plain
 
 if TYPE_CHECKING:
@@ -334,6 +335,6 @@ def draw_chainages(axes: Axes, ticks: pd.DataFrame) -> None:
         As `chainages` gives it.
     """
     half = 1.6 * m_per_mm(axes)
-    for t in ticks.itertuples():
+    for t in each(ticks):
         across = [t.x - half * t.north, t.x + half * t.north], [t.y + half * t.east, t.y - half * t.east]
         axes.plot(*across, color=style.INK, linewidth=0.9, zorder=3, gid="chainage mark")

@@ -14,6 +14,7 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.report import layout, map_elements, map_layers, style, tower_marks
 from towerlib.report.plan_words import no_plan
+from towerlib.report.tower_marks import each
 from towerlib.text import plain
 
 if TYPE_CHECKING:
@@ -125,23 +126,23 @@ def _label(axes, towers, stations, covered):
     marks = np.vstack(
         [covered, *(layout.box_of(axes, some["x"], some["y"], 8) for some in (stations, ticks))]
     )
-    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in stations.itertuples()]
+    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in each(stations)]
     taken = layout.place_labels(axes, wishes, marks, fontsize=style.TEXT_PT, weight="bold")
     worst = tower_marks.worst(towers, "rank", tower_marks.NAMED)
-    wishes = [(t.x, t.y, f"{layout.shortened(t.tower_id, 30)}: {t.words}") for t in worst.itertuples()]
+    wishes = [(t.x, t.y, f"{layout.shortened(t.tower_id, 30)}: {t.words}") for t in each(worst)]
     taken = layout.place_labels(axes, wishes, marks, taken)
-    kilometres = [(t.x, t.y, f"{plain(t.metres / 1000)} km") for t in ticks.itertuples()]
+    kilometres = [(t.x, t.y, f"{plain(t.metres / 1000)} km") for t in each(ticks)]
     taken = layout.place_labels(axes, kilometres, marks, taken, style="italic", color="#444444")
     ends = towers.sort_values("chainage_m", kind="stable").iloc[[0, -1]].drop_duplicates("tower_id")
     ends = ends[~ends["tower_id"].isin(worst["tower_id"])]
-    wishes = [(t.x, t.y, layout.shortened(t.tower_id, 30)) for t in ends.itertuples()]
+    wishes = [(t.x, t.y, layout.shortened(t.tower_id, 30)) for t in each(ends)]
     layout.place_labels(axes, wishes, marks, taken)
 
 
 def _draw_stations(axes, stations):
     """Draw a square at each station, tied to the tower of its end."""
     square = {"marker": "s", "markersize": 7, "fillstyle": "none", "zorder": 6, "gid": "station"}
-    for s in stations.itertuples():
+    for s in each(stations):
         axes.plot([s.end_x, s.x], [s.end_y, s.y], color=style.INK, linewidth=0.8, linestyle=":", zorder=3)
         axes.plot(s.x, s.y, color=style.INK, **square)
 
@@ -263,13 +264,13 @@ def _draw(axes, towers, marks):
 
 def _name(axes, towers, stations, covered):
     """Name both stations and the packages, given room (changes the axes)."""
-    for s in stations.itertuples():
+    for s in each(stations):
         axes.plot([s.end_x, s.x], [s.end_y, s.y], color=style.INK, linewidth=0.8, linestyle=":", zorder=3)
         axes.plot(
             s.x, s.y, color=style.INK, marker="s", markersize=7, fillstyle="none", zorder=6, gid="station"
         )
     marks = np.vstack([covered, layout.box_of(axes, stations["x"], stations["y"], 8)])
-    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in stations.itertuples()]
+    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in each(stations)]
     taken = layout.place_labels(axes, wishes, marks, fontsize=style.TEXT_PT, weight="bold")
     layout.place_labels(axes, _packages(towers), marks, taken)
 

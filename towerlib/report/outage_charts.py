@@ -13,6 +13,7 @@ from towerlib.outages import rates
 from towerlib.outages.record import borders
 from towerlib.report import layout, style, tower_marks
 from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
+from towerlib.report.tower_marks import each
 from towerlib.text import plain
 
 if TYPE_CHECKING:
@@ -76,17 +77,13 @@ def handles(towers: pd.DataFrame) -> list[Line2D]:
     return [style.entry(mark, f"{name} ({count.get(name, 0)})") for name, mark in MARKS.items()]
 
 
-def honest(outages: Outages, *, bars: str = True) -> str:
-    """What stands at the foot of every picture of a modelled rate."""
+def honest(outages: Outages, *, bars: bool = True) -> list[str]:
+    """Sentences at the foot of every picture of a modelled rate."""
     lacking = outages.line.get("towers_without_rate", 0)
-    bar = (
-        "Bar: what reading, season, soil, strength and flash density leave open (80 %); the"
-        if bars
-        else "The"
-    )
+    bar = "Bar: 80 % interval from reading, season, soil, strength and flash density. The" if bars else "The"
     return [
-        f"{len(outages.towers) - lacking} towers with a rate, {lacking} without. {bar} method itself may be off by a "
-        "factor of 2 to 5, much the same for all towers.",
+        f"{len(outages.towers) - lacking} towers with a rate, {lacking} without. {bar} method adds a factor of 2 to 5, "
+        "much the same for all towers.",
         *(sentence for sentence in outages.off if sentence.startswith("Relative")),
         *(sentence for sentence in outages.assumed if "typical of" in sentence),
     ]
@@ -120,7 +117,7 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line)
         style.dots(axes, some["chainage_km"], some["rate"], mark, name=name, size=4)
         covered.append(layout.box_of(axes, some["chainage_km"], some["rate"], 4 * mark.size))
     worst = known.nlargest(tower_marks.NAMED, "rate")
-    wishes = [(t.chainage_km, t.rate, f"{t.tower_id}: {plain(t.rate)}") for t in worst.itertuples()]
+    wishes = [(t.chainage_km, t.rate, f"{t.tower_id}: {plain(t.rate)}") for t in each(worst)]
     layout.place_labels(axes, wishes, np.vstack(covered))
 
 
@@ -183,7 +180,7 @@ def draw_by_footing(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Li
         style.dots(axes, some["footing_ohm"], some["rate"], mark, name=name, size=4)
         covered.append(layout.box_of(axes, some["footing_ohm"], some["rate"], 4 * mark.size))
     worst = towers.nlargest(tower_marks.NAMED, "rate")
-    wishes = [(t.footing_ohm, t.rate, f"{t.tower_id}: {plain(t.rate)}") for t in worst.itertuples()]
+    wishes = [(t.footing_ohm, t.rate, f"{t.tower_id}: {plain(t.rate)}") for t in each(worst)]
     layout.place_labels(axes, wishes, np.vstack(covered))
 
 
@@ -315,8 +312,8 @@ def comparison_notes(outages: Outages) -> list[str]:
             "(95 %)."
         )
     notes.append(
-        "Modelled: thick, what the records leave open (80 %); thin, the accuracy of the method on top. Calibrated: one "
-        "factor for the whole line, drawn towards the model where the record is short (95 %); never by tower."
+        "Modelled: thick, 80 % interval from the records; thin, with the accuracy of the method. Calibrated: one factor for "
+        "the whole line, weighted towards the model where the record is short (95 %); never by tower."
     )
     return [*notes, *(sentence for sentence in outages.remarks if "earthing alone cannot" in sentence)]
 
@@ -350,7 +347,7 @@ def _interval_words(middle, low, high):
     """A figure with its ends as it is written."""
     if not np.isfinite(high):
         return _two(middle)
-    return f"{_two(middle)} ({_two(low)} to {_two(high)})"
+    return f"{_two(middle)} ({_two(low)}–{_two(high)})"
 
 
 def _two(number):

@@ -13,10 +13,10 @@ from towerlib.plan.sensitivity import by_kind
 from towerlib.report import layout, style
 from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
 from towerlib.report.plan_words import KINDS, no_plan
+from towerlib.report.tower_marks import each
 from towerlib.text import NARROW, grouped, money, plain, two
 
 if TYPE_CHECKING:
-    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -32,7 +32,7 @@ WAYS = {  # column of the curve: words, dashes, colour
 }
 
 
-def curve_notes(budget: Budget, outlook: Outlook | None) -> list[str]:
+def curve_notes(budget: Budget, outlook: Outlook) -> list[str]:
     """Sentences at the foot of the budget curve."""
     constraints = budget.constraints
     knee = (
@@ -64,7 +64,7 @@ def _blank_words(curve):
     return f"Below {money(least)} some budgets cannot carry the must-do works."
 
 
-def curve_handles(outlook: Outlook | None) -> list[Artist]:
+def curve_handles(outlook: Outlook) -> list[Line2D]:
     """Legend entries of the ways of planning and of the marks."""
     entries = [
         Line2D([], [], color=colour, linestyle=dashes, linewidth=1.3, label=words)
@@ -83,7 +83,7 @@ def _marker(shape, colour, words):
     return Line2D([], [], linestyle="", marker=shape, label=words, **looks)
 
 
-def draw_curve(axes: Axes, budget: Budget, outlook: Outlook | None, currency: str) -> None:
+def draw_curve(axes: Axes, budget: Budget, outlook: Outlook, currency: str) -> None:
     """Benefit of each way of planning over the budget, with knee and levels (changes the axes)."""
     curve = outlook.curve
     top = np.nanmax(curve["benefit"])
@@ -105,10 +105,10 @@ def _marks(axes, outlook):
     looks = {"linestyle": "", "color": style.INK, "zorder": 6}
     wishes = []
     known = outlook.levels[outlook.levels["benefit"].notna()]
-    for row in known.itertuples():
+    for row in each(known):
         axes.plot(row.budget, row.benefit, marker="o", markersize=5, gid="level", **looks)
         wishes.append((row.budget, row.benefit, f"{row.level}: {row.towers:.0f} towers"))
-    for row in outlook.curve[outlook.curve["at_knee"]].itertuples():
+    for row in each(outlook.curve[outlook.curve["at_knee"]]):
         axes.plot(row.budget, row.benefit, marker="D", markersize=6, fillstyle="none", gid="knee", **looks)
         wishes.append((row.budget, row.benefit, f"knee: {row.towers:.0f} towers"))
     return wishes
@@ -140,7 +140,7 @@ def waterfall(works: pd.DataFrame, rates: dict[str, Any]) -> pd.DataFrame:
     """
     now, kinds = rates["whole_line_per_year"], by_kind(works)
     rows, level = [("as it is", 0.0, now, np.nan, np.nan, two(now))], now
-    for row in kinds.itertuples():
+    for row in each(kinds):
         name = f"{KINDS.get(row.kind, row.kind)} ({row.towers})"
         rows.append((name, level - row.avoided_per_year, level, np.nan, np.nan, _lost(row.avoided_per_year)))
         level -= row.avoided_per_year
@@ -186,7 +186,7 @@ def draw_waterfall(axes: Axes, rows: pd.DataFrame) -> None:
         level = rows.loc[one, "end"] if one == 0 else rows.loc[one, "start"]
         axes.plot([level, level], [one + 0.31, after - 0.31], color=style.INK, linewidth=0.6, zorder=2)
     axes.hlines(y, rows["low"].clip(lower=0), rows["high"], color=style.INK, linewidth=1.6, zorder=4)
-    for row in rows[~whole].itertuples():
+    for row in each(rows[~whole]):
         axes.fill_betweenx([row.Index - 0.31, row.Index + 0.31], row.start, row.end, **HATCH)
     axes.set_yticks(y, rows["name"])
     axes.tick_params(axis="y", length=0)
@@ -221,7 +221,7 @@ def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFram
     return inside, outside.head(top)
 
 
-def chance_notes(outlook: Outlook | None) -> list[str]:
+def chance_notes(outlook: Outlook) -> list[str]:
     """Sentences at the foot of the bars of chance."""
     must = int(outlook.chances["must_do"].sum())
     return [
@@ -234,7 +234,7 @@ def chance_notes(outlook: Outlook | None) -> list[str]:
 
 
 def draw_chances(
-    figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float], inside: bool
+    figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float, float], inside: bool
 ) -> None:
     """One panel of bars with the treatment behind each (changes the figure)."""
     left, bottom, wide, high = place

@@ -24,6 +24,7 @@ from towerlib.months import MONTH
 from towerlib.outages import HONEST
 from towerlib.report import layout, pages, style
 from towerlib.report.pages import Answer
+from towerlib.report.tower_marks import each
 from towerlib.text import (
     BLANK,
     counted,
@@ -41,8 +42,7 @@ from towerlib.values import number
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from towerlib.portfolio import Portfolio
-    from towerlib.portfolio.split import Split
+    from towerlib.portfolio import Portfolio, Split
 
 NAMES_MM, ROW_MM, MOST = 58, 6.5, 40
 REACH = {  # column: words, colour, line
@@ -121,9 +121,7 @@ def _avoidable_words(lines):
     known = lines[lines["avoidable_per_year"].notna()]
     if known.empty:
         return "Not available: no line has a trip-out rate."
-    parts = [
-        f"{isolated(row.title)} {significant(row.avoidable_per_year)}" for row in known.head(6).itertuples()
-    ]
+    parts = [f"{isolated(row.title)} {significant(row.avoidable_per_year)}" for row in each(known.head(6))]
     return (
         f"Bars, avoidable trip-outs a year of {counted(len(known), 'line')}, most first: {'; '.join(parts)}."
     )
@@ -221,7 +219,7 @@ def ranked(portfolio: Portfolio, reports: str | Path, back: str = "..") -> list[
             "currency": row.currency,
             "links": links(reports, row.folder, portfolio.month, back),
         }
-        for row in portfolio.lines.itertuples()
+        for row in each(portfolio.lines)
     ]
 
 
@@ -359,7 +357,7 @@ def years(split: Split) -> list[str]:
         f"Year {row.year}: {counted(row.towers, 'tower')} in {counted(row.mobilisations, 'mobilisation')}, "
         f"{significant(row.spent, 3)} of {significant(row.budget, 3)}{BLANK}{split.currency}, "
         f"{significant(row.crew_weeks)}{BLANK}crew-weeks."
-        for row in split.plan.years.itertuples()
+        for row in each(split.plan.years)
     ]
 
 
@@ -506,7 +504,7 @@ def _number(number):
 
 
 def _part_ends(figures: Sequence[float]) -> str:
-    return ends(*figures[1:]) or "not available"
+    return ends(figures[1], figures[2]) or "not available"
 
 
 def _money(amount, portfolio):

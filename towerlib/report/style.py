@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import matplotlib as mpl
 import matplotlib.style
 import numpy as np
-from matplotlib.colors import to_hex
+from matplotlib.colors import to_hex, to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.markers import MarkerStyle
 from matplotlib.patches import Patch
@@ -73,7 +73,7 @@ def tint(colour: ColorType) -> tuple[float, float, float]:
     >>> print(*tint("black"))
     0.45 0.45 0.45
     """
-    red, green, blue = (0.45 + 0.55 * part for part in mpl.colors.to_rgb(colour))
+    red, green, blue = (0.45 + 0.55 * part for part in to_rgb(colour))
     return red, green, blue
 
 
@@ -118,8 +118,8 @@ def ringed(shape: str | Path) -> Path:
     """
     marker, circle = MarkerStyle(shape), Path.unit_circle()
     inside = marker.get_path().transformed(marker.get_transform())
-    hole = Path(0.84 * circle.vertices[::-1], circle.codes)  # turned round, so that the fill leaves it out
-    return Path.make_compound_path(circle, hole, Path(0.9 * inside.vertices, inside.codes))
+    hole = Path(0.84 * _corners(circle)[::-1], circle.codes)  # turned round, so that the fill leaves it out
+    return Path.make_compound_path(circle, hole, Path(0.9 * _corners(inside), inside.codes))
 
 
 def dotted(shape: str) -> Path:
@@ -138,13 +138,18 @@ def dotted(shape: str) -> Path:
     outside = marker.get_path().transformed(marker.get_transform())
     turn = 1 if _runs_clockwise(outside) else -1  # against the outline, so that the fill leaves it out
     low = -0.12 if shape == "^" else 0.0  # the middle of a triangle lies below that of its box
-    hole = Path(0.2 * circle.vertices[::turn] + [0.0, low], circle.codes)
+    hole = Path(0.2 * _corners(circle)[::turn] + [0.0, low], circle.codes)
     return Path.make_compound_path(outside, hole)
+
+
+def _corners(outline: Path) -> np.ndarray:
+    """Corners of an outline, shape (n, 2)."""
+    return np.asarray(outline.vertices, float)
 
 
 def _runs_clockwise(outline: Path) -> bool:
     """Whether the corners of an outline follow one another clockwise."""
-    x, y = outline.vertices[:-1].T
+    x, y = _corners(outline)[:-1].T
     return bool(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) < 0)
 
 
@@ -324,7 +329,7 @@ def years(last: int) -> dict[int, Look]:
 
 
 ARROW = Path([(-0.3, -1), (0.3, -1), (0.3, 0.1), (0.8, 0.1), (0, 1), (-0.8, 0.1), (-0.3, 0.1), (-0.3, -1)])
-STANDING = Path(ARROW.vertices + np.array([0, 1]))  # with its foot on the value
+STANDING = Path(np.asarray(ARROW.vertices, float) + np.array([0, 1]))  # with its foot on the value
 OPEN_END = Mark(Path([(0, 0), (0, 1), (-0.25, 0.75), (0, 1), (0.25, 0.75)], [1, 2, 1, 2, 2]), FAINT, 4.0)
 MARKS = {name: look.mark for name, look in CLASSES.items()}
 RINGS = {

@@ -1,5 +1,8 @@
 """What a picture shows of each tower: its kind, its value, and the words for them."""
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
@@ -187,3 +190,23 @@ def class_labels(towers: pd.DataFrame) -> dict[str, str]:
         if len(ohm) == 1:
             labels[name] += f", up to {plain(ohm[0])} Ω"
     return labels
+
+
+def each(table: pd.DataFrame) -> Iterator[Any]:
+    """Rows of a table, with the columns as attributes.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+
+    Yields
+    ------
+    namedtuple
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> [row.tower_id for row in each(pd.DataFrame({"tower_id": ["12A"]}))]
+    ['12A']
+    """
+    return iter(table.itertuples())

@@ -15,6 +15,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 from towerlib.readings.causes import DOUBTFUL_COILS
 from towerlib.report import cautions, layout, style, tower_marks
 from towerlib.report.tower_case import case
+from towerlib.report.tower_marks import each
 from towerlib.text import one_line, plain
 from towerlib.values import number
 
@@ -191,7 +192,7 @@ def works_words(found: Case) -> str:
     """
     done = [
         f"W{number + 1}: {work.treatment} on {work.date:%Y-%m-%d}"
-        for number, work in enumerate(found.works.itertuples())
+        for number, work in enumerate(each(found.works))
     ]
     return f"Treatments: {'; '.join(done)}." if done else ""
 
@@ -287,7 +288,7 @@ def _draw_readings(axes, read, bars):
         style.dots(axes, x, y, mark, size=5, name=f"{kind}, {verdict}", c=[FILLS[verdict]])
         covered.append(layout.box_of(axes, x, y, 6 * mark.size))
     newest = read.sort_values("date", ascending=False, kind="stable")
-    wishes = [(visit.when, visit.impedance_ohm, visit.words) for visit in newest.itertuples()]
+    wishes = [(visit.when, visit.impedance_ohm, visit.words) for visit in each(newest)]
     layout.place_labels(axes, wishes, np.vstack(covered))
 
 
@@ -480,7 +481,7 @@ def _scale_sweeps(axes, points):
 def _draw_sweep_lines(axes, points, shapes, strong):
     """Draw one line a sweep, named by its date at the right edge."""
     labels = []
-    for sweep in shapes.itertuples():
+    for sweep in each(shapes):
         own = points[points["visit_id"] == sweep.visit_id].sort_values("frequency_hz")
         chosen = sweep.visit_id == strong
         looks = {"color": TOTAL, "linewidth": 1.8} if chosen else {"color": LEG, "linewidth": 0.9}

@@ -13,6 +13,7 @@ from towerlib.config.sections import OFTEN_VISITED
 from towerlib.plan import packages
 from towerlib.plan.budget import QUANTITIES
 from towerlib.report import cautions, workbook
+from towerlib.report.tower_marks import each
 from towerlib.text import plain
 from towerlib.treatments.catalogue import EARTHING
 
@@ -116,7 +117,7 @@ def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.Dat
         By year, access group and place on the line: columns as in `COLUMNS`.
     """
     table = packages.orders(budget, condition, line_id)
-    rows = list(table.itertuples())
+    rows = list(each(table))
     table = table.rename(columns={"footing_ohm": "before_ohm", "footing_date": "before_date"}).assign(
         scope=[_scope(row) for row in rows],
         materials=[_materials(row) for row in rows],

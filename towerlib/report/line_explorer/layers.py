@@ -250,7 +250,7 @@ def layers(study: Study) -> tuple[list[Layer], dict[str, str]]:
     visits, condition = study.grades.visits, study.condition
     footings = history.footings(visits, condition, study.line.seasons, study.month)
     verdicts = history.verdicts(visits, footings, study.month)
-    found = [impedance(footings, condition), gap(visits, study)]
+    found: list[Layer | tuple[str, str]] = [impedance(footings, condition), gap(visits, study)]
     found += [trip_outs(study), plan(study), verdict(verdicts, condition)]
     found.append(suspicion(study))
     missing = {layer[0]: layer[1] for layer in found if isinstance(layer, tuple)}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -160,7 +160,7 @@ def rows_of(
         top -= high
 
 
-def boxed(axes: Axes) -> dict[str, Any]:
+def boxed(axes: Axes) -> None:
     """Frame on all four sides, so that a panel reads as one (changes the axes)."""
     for spine in axes.spines.values():
         spine.set(visible=True, linewidth=0.4, color=style.FAINT)
@@ -351,15 +351,17 @@ def _draw_limits(axes, x, limits):
 
 
 def _draw_classes(axes, found):
-    """Draw the towers by class, a tick where none was tested; give their boxes."""
+    """Draw the towers by class, those not tested at the foot; give their boxes."""
     covered = []
-    for name, mark in condition_charts.MARKS.items():
+    for name, mark in style.MARKS.items():
         here = (found.towers["kind"] == name).to_numpy()
         x, ohm = found.chainage_km[here], found.towers["value_ohm"].to_numpy(float, na_value=np.nan)[here]
         if name == "not tested":
-            looks = {"transform": axes.get_xaxis_transform(), "linewidths": 0.8}
-            style.dots(axes, x, np.full(len(x), 0.04), mark, name=name, **looks)
+            looks = {"transform": axes.get_xaxis_transform(), "size": size_pt(found)}
+            style.dots(axes, x, np.full(len(x), 0.05), mark, name=name, **looks)
             continue
+        if name in style.BOUNDED:
+            condition_charts.draw_open_ends(axes, x[ohm > 0], ohm[ohm > 0])
         style.dots(axes, x[ohm > 0], ohm[ohm > 0], mark, name=name, size=size_pt(found))
         covered.append(layout.box_of(axes, x[ohm > 0], ohm[ohm > 0], 5 * mark.size))
     return np.vstack(covered)
@@ -452,7 +454,7 @@ def draw_pair(axes: Axes, found: SpanCase, name: str, old: pd.Series, factor: fl
         )
 
 
-def measured_handles(found: SpanCase, old: np.ndarray) -> list[Line2D]:
+def measured_handles(found: SpanCase, old: pd.Series) -> list[Artist]:
     """Legend of what `draw_pair` draws."""
     handles = [style.entry(style.Mark("o", READ, 1.2), "measured")]
     if old.any():

@@ -13,6 +13,7 @@ from matplotlib.patches import FancyArrowPatch
 from pyproj import Transformer
 
 from towerlib.report import condition_charts, layout, map_layers, pages, style, tower_marks
+from towerlib.report.tower_marks import each
 from towerlib.text import plain
 
 if TYPE_CHECKING:
@@ -218,10 +219,10 @@ def _strip_towers(axes, towers):
 def _strip_names(axes, towers, stations, priority, covered):
     """Name both stations, the first ten of the list, and round kilometres, given room."""
     covered = np.vstack([covered, layout.box_of(axes, stations["x"], stations["y"], 8)])
-    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in stations.itertuples()]
+    wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in each(stations)]
     taken = layout.place_labels(axes, wishes, covered, fontsize=style.TEXT_PT, weight="bold")
     first = priority.head(10).merge(towers[["tower_id", "x", "y"]], on="tower_id", validate="1:1")
-    wishes = [(t.x, t.y, f"{t.rank}: {layout.shortened(t.tower_id, 24)}") for t in first.itertuples()]
+    wishes = [(t.x, t.y, f"{t.rank}: {layout.shortened(t.tower_id, 24)}") for t in each(first)]
     layout.place_labels(axes, wishes, covered, taken)
 
 
@@ -282,7 +283,7 @@ def _profile_words(study):
     worst = tower_marks.worst(towers[towers["value_ohm"] > 0], "impedance_rank", 5)
     return (
         f"Footing impedance along the route with bars for the interval of each reading, target and limit as steps. "
-        f"{tower_marks.counts(towers)} Highest: {', '.join(f'{t.tower_id} {t.words}' for t in worst.itertuples())}."
+        f"{tower_marks.counts(towers)} Highest: {', '.join(f'{t.tower_id} {t.words}' for t in each(worst))}."
     )
 
 

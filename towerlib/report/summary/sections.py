@@ -20,6 +20,7 @@ from towerlib.plan import order_rule
 from towerlib.plan.priority import SHIELD_WIRE
 from towerlib.report import cautions, condition_words, outage_charts
 from towerlib.report.pages import Answer
+from towerlib.report.tower_marks import each
 from towerlib.text import (
     BLANK,
     counted,
@@ -348,7 +349,7 @@ def trip_outs(study: Study) -> list[dict[str, str]]:
         name, rate, ends, held (what the interval covers); empty where there is none.
     """
     rows = []
-    for row in outage_charts.comparison(study.outages).itertuples():
+    for row in each(outage_charts.comparison(study.outages)):
         if row.name.startswith("…") and not study.outages.line.get("observed_in_storm"):
             continue  # no trip-out of unknown cause in a storm: the row above is the same
         known = math.isfinite(row.low) and math.isfinite(row.high)
@@ -394,7 +395,7 @@ def changed(found: Changes | None) -> dict[str, Any]:
             "remarks": ["Not available: this month was not compared with another one."],
         }
     told, rows, table = months_apart.summary(found), [], found.table
-    for row in told[told["count"] > 0].itertuples():
+    for row in each(told[told["count"] > 0]):
         mine = table[table["kind"] == row.kind]
         news = mine[mine["since"] == NEWS]
         rows.append(

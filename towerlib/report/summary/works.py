@@ -12,6 +12,7 @@ import pandas as pd
 from towerlib.config.sections import OFTEN_VISITED
 from towerlib.plan.priority import CONFIRM
 from towerlib.report import plan_words
+from towerlib.report.tower_marks import each
 from towerlib.text import (
     BLANK,
     counted,
@@ -50,7 +51,7 @@ def first_ten(study: Study) -> list[dict[str, Any]]:
     """
     towers = study.condition.set_index("tower_id")
     first = study.priority[study.priority["queue"] != "none"].head(FIRST)
-    told = [_tower(row, towers.loc[row.tower_id], study.line.plan) for row in first.itertuples()]
+    told = [_tower(row, towers.loc[row.tower_id], study.line.plan) for row in each(first)]
     groups = groupby(told, key=lambda tower: (tower["queue"], tower["next_step"]))
     return [{"queue": queue, "next_step": step, "towers": list(members)} for (queue, step), members in groups]
 
@@ -233,7 +234,7 @@ def bought(study: Study, levels: pd.DataFrame | None) -> list[dict[str, str]]:
     rate = study.outages.line.get("whole_line_per_year", math.nan)
     nothing = dict.fromkeys(("budget", "spent", "works", "towers", "avoided", "weeks"), "0")
     nothing |= {"level": "do nothing", "left": significant(rate), "each": "–", "further": "–"}
-    return [nothing, *(_level(row, rate) for row in levels.itertuples())]
+    return [nothing, *(_level(row, rate) for row in each(levels))]
 
 
 def _level(row: Any, rate: float) -> dict[str, str]:
@@ -321,7 +322,7 @@ def _years(study: Study) -> Iterator[str]:
         f"year {row.year:.0f}: {counted(int(row.towers), 'tower')}, "
         f"{money(row.spent, study.line.plan.currency, digits=2)}, {significant(row.crew_weeks)} crew-weeks, "
         f"{counted(int(row.mobilisations), 'mobilisation')}"
-        for row in plan.years.itertuples()
+        for row in each(plan.years)
     ]
     must = int(plan.works["must_do"].sum())
     owed = f" Must-do works among them: {must}." if must else ""
