@@ -125,7 +125,9 @@ def _merged(streams):
         first = stream["tower_id"].map(begins).astype("float64").fillna(np.inf)
         kept.append(cast("pd.DataFrame", stream[stream["month"] < first]))
         starts = cast("pd.Series", stream.groupby("tower_id")["month"].min().astype("float64"))
-        begins = cast("pd.Series", pd.concat([begins, starts]).groupby(level=0).min() if len(begins) else starts)
+        begins = cast(
+            "pd.Series", pd.concat([begins, starts]).groupby(level=0).min() if len(begins) else starts
+        )
     found = pd.concat([part for part in kept if len(part)] or kept[:1])
     found = found.reindex(columns=COLUMNS).assign(bounded=found.get("bounded", False))
     found["bounded"] = found["bounded"].astype("boolean").fillna(False).astype(bool)
