@@ -200,12 +200,12 @@ def test_a_geojson_on_a_grid_lies_where_its_system_says(tmp_path):
 
 
 NO_TOWERS = [
-    ("{", "is no GeoJSON"),
-    ("[]", "is no GeoJSON"),
-    ('{"type": "Topology"}', "is no GeoJSON"),
-    ('{"type": "FeatureCollection", "features": 3}', "is no GeoJSON"),
-    ('{"type": "FeatureCollection", "features": [3]}', "is no GeoJSON"),
-    ("[" * 100_000, "is no GeoJSON"),
+    ("{", "is not GeoJSON"),
+    ("[]", "is not GeoJSON"),
+    ('{"type": "Topology"}', "is not GeoJSON"),
+    ('{"type": "FeatureCollection", "features": 3}', "is not GeoJSON"),
+    ('{"type": "FeatureCollection", "features": [3]}', "is not GeoJSON"),
+    ("[" * 100_000, "is not GeoJSON"),
     (
         '{"type": "Feature", "geometry": {"type": "Point", "coordinates": ["a", 2]}}',
         "cannot be read",
@@ -214,7 +214,7 @@ NO_TOWERS = [
         '{"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[1, 2], [3, 4]]}}',
         "shapes other than points",
     ),
-    ('{"type": "FeatureCollection", "crs": null, "features": []}', "no coordinate system"),
+    ('{"type": "FeatureCollection", "crs": null, "features": []}', "not state a coordinate system"),
 ]
 
 
