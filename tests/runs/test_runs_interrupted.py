@@ -245,7 +245,7 @@ def test_a_source_tree_without_metadata_still_writes_its_manifest(tmp_path, monk
     line_folder(tmp_path / "low-moor")
     study = assessment.assess(tmp_path / "low-moor")
     monkeypatch.setattr(importlib.metadata.Distribution, "from_name", unknown)
-    runs.write(study, tmp_path, {})
+    runs.write_manifest(study, tmp_path, {})
     versions = json.loads((tmp_path / "run.json").read_text(encoding="utf-8"))["versions"]
     assert versions["towerlib"] == towerlib.__version__
     assert versions["pandas"] == "unknown"
