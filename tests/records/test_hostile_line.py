@@ -151,7 +151,9 @@ def test_a_laid_surface_layer_counts_by_ieee_80(assessed):
     evidence = assessed(settings=swapped("[limits]", safety)).network.towers["safety_evidence"][1]
     derating = 1 - 0.09 * (1 - 250 / 3000) / (2 * 0.1 + 0.09)
     allowed_v = (1000 + 1.5 * derating * 3000) * 0.116 / math.sqrt(0.4)
-    assert float(re.search(r"against (\d+) V", evidence)[1]) == pytest.approx(allowed_v, rel=0.05)
+    low_v, high_v = map(float, re.search(r"against (\d+) to (\d+) V", evidence).groups())
+    assert low_v == pytest.approx(allowed_v, rel=0.05)  # the soil of the screening is an interval
+    assert low_v <= allowed_v <= high_v
 
 
 @pytest.mark.parametrize("height_m", [0.5, 450])
@@ -226,7 +228,7 @@ def test_a_record_yet_to_come_is_nothing_to_hold_rates_against(assessed):
 
 def test_a_price_with_a_slip_in_size_stops_the_plan_with_its_option(assessed):
     with pytest.raises(SettingsError, match=r"too far apart in size.* at tower .*prices.csv"):
-        assessed(prices_csv=PRICES.format(trench="1e300"))
+        assessed(prices_csv=PRICES.format(trench="1e300")).budget  # noqa: B018
 
 
 def test_a_plan_without_room_says_so(assessed):
