@@ -82,7 +82,9 @@ def today() -> pd.Timestamp:
     """
     stated = os.environ.get(TODAY)
     if not stated:
-        return cast("pd.Timestamp", pd.Timestamp((datetime.now(UTC) + timedelta(hours=FARTHEST_EAST_H)).date()))
+        return cast(
+            "pd.Timestamp", pd.Timestamp((datetime.now(UTC) + timedelta(hours=FARTHEST_EAST_H)).date())
+        )
     day = cast("pd.Timestamp", pd.to_datetime(stated, format="%Y-%m-%d", errors="coerce"))
     if pd.isna(day):
         raise SettingsError(f"{TODAY} is {stated!r}, which is not a day; write it as YYYY-MM-DD, or unset it")
