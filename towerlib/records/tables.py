@@ -5,17 +5,19 @@ A column that is not required may be missing or blank; a blank means "not record
 
 from __future__ import annotations
 
-from pandera.pandas import DataFrameSchema
+from typing import Any
+
+from pandera.pandas import Column, DataFrameSchema
 
 from towerlib import dictionary
 from towerlib.dictionary import document
 from towerlib.errors import RecordsError
 
-__all__ = ["NEEDED", "SPLIT", "TABLES", "document", "required", "schema"]
+__all__ = ["NEEDED", "SPLIT", "TABLES", "about", "document", "key", "required", "schema"]
 
 TABLES = {name: dictionary.schema(name) for name, table in dictionary.tables().items() if table.is_input}
-NEEDED = ("towers", "visits")  # without these two there is nothing to rank
-SPLIT = ("visits", "legs", "sweeps")  # these may come as many files, in a folder of that name
+NEEDED = ("towers", "visits")  # without these two nothing can be ranked
+SPLIT = ("visits", "legs", "sweeps")  # may come as many files, in a folder of that name
 
 
 def schema(name: str) -> DataFrameSchema:
@@ -46,6 +48,37 @@ def schema(name: str) -> DataFrameSchema:
     return TABLES[name]
 
 
+def about(part: Column | DataFrameSchema) -> dict[str, Any]:
+    """The properties of a column or table that pandera has no field for.
+
+    Parameters
+    ----------
+    part : pandera Column or DataFrameSchema
+
+    Returns
+    -------
+    dict
+        kind, unit and is_past of a column; key of a table.
+
+    Examples
+    --------
+    >>> about(schema("legs").columns["leakage_ma"])["unit"]
+    'mA'
+    """
+    return part.metadata or {}
+
+
+def key(name: str) -> list[str]:
+    """Columns that together name a row of a table; empty where rows have no name.
+
+    Examples
+    --------
+    >>> key("legs"), key("soil")
+    (['visit_id', 'leg'], [])
+    """
+    return list(about(schema(name))["key"])
+
+
 def required(name: str) -> list[str]:
     """Columns without which a table cannot be read.
 
@@ -54,4 +87,4 @@ def required(name: str) -> list[str]:
     >>> required("legs")
     ['visit_id', 'leg', 'leakage_ma']
     """
-    return [key for key, column in schema(name).columns.items() if column.required]
+    return [one for one, column in schema(name).columns.items() if column.required]
