@@ -359,7 +359,7 @@ def document() -> str:
     for name, table in tables().items():
         parts += [f"## {name}: one row is {table.row}", ""]
         parts += [] if table.is_input else [f"In {', '.join(table.found_in)}.", ""]
-        parts += ["| column | unit or kind | what it is |", "|---|---|---|"]
+        parts += ["| column | unit or kind | meaning |", "|---|---|---|"]
         parts += [_document_row(column, about(column, name), table) for column in names(name)]
         parts.append("")
     return "\n".join(parts)

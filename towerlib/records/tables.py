@@ -16,8 +16,8 @@ from towerlib.errors import RecordsError, nearest
 __all__ = ["NEEDED", "SPLIT", "TABLES", "about", "document", "key", "required", "schema"]
 
 TABLES = {name: dictionary.schema(name) for name, table in dictionary.tables().items() if table.is_input}
-NEEDED = ("towers", "visits")  # without these two there is nothing to rank
-SPLIT = ("visits", "legs", "sweeps")  # these may come as many files, in a folder of that name
+NEEDED = ("towers", "visits")  # without these two nothing can be ranked
+SPLIT = ("visits", "legs", "sweeps")  # may come as many files, in a folder of that name
 
 
 def schema(name: str) -> DataFrameSchema:
@@ -87,4 +87,4 @@ def required(name: str) -> list[str]:
     >>> required("legs")
     ['visit_id', 'leg', 'leakage_ma']
     """
-    return [key for key, column in schema(name).columns.items() if column.required]
+    return [one for one, column in schema(name).columns.items() if column.required]
