@@ -26,7 +26,7 @@ BOKEH = {
     "v": "inverted_triangle",
     "h": "hex",
     "*": "star",
-    "P": "cross",
+    "P": "plus",
 }
 QGIS = {
     "circle": "circle",
@@ -35,7 +35,7 @@ QGIS = {
     "diamond": "diamond",
     "hex": "hexagon",
     "star": "star",
-    "cross": "cross",
+    "plus": "cross_fill",
 }
 
 
@@ -197,7 +197,7 @@ def test_a_dotted_marker_is_the_plain_one_with_a_hole(shape, outside):
         style.BONDS,
         {name: look for name, (_, look) in style.GAPS.items()},
         {name: look for name, (_, look) in style.RATES.items()},
-        style.years(7),
+        style.years(8),
     ],
     ids=["classes", "queues", "verdicts", "bonds", "gaps", "rates", "years"],
 )

@@ -54,7 +54,7 @@ def test_same_bytes_whatever_the_callers_style(study, name):
 @pytest.mark.parametrize("name", ["profile", "footing", "concentration"])
 def test_modelled_rates_carry_how_far_they_may_be_off(study, name):
     text = words(CHARTS[name](study)).replace("\n", " ")
-    assert "may be off by a factor of 2 to 5" in text
+    assert "adds a factor of 2 to 5" in text
     assert "135 towers with a rate, 5 without" in text
 
 

@@ -6,7 +6,7 @@ the line. A line without readings gives a page that says what is missing.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -74,10 +74,13 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     line : towerlib.config.Line
         Names of the stations.
     """
-    towers = towers[towers["chainage_km"].notna()].sort_values("chainage_km", kind="stable")
+    placed = cast("pd.DataFrame", towers[towers["chainage_km"].notna()])
+    towers = placed.sort_values("chainage_km", kind="stable")
     _scale(axes, towers, line)
     covered = np.vstack([_draw_limits(axes, towers), _draw_towers(axes, towers)])
-    worst = tower_marks.worst(towers[towers["value_ohm"] > 0], "impedance_rank", tower_marks.NAMED)
+    worst = tower_marks.worst(
+        cast("pd.DataFrame", towers[towers["value_ohm"] > 0]), "impedance_rank", tower_marks.NAMED
+    )
     wishes = [(t.chainage_km, t.value_ohm, f"{t.tower_id}: {t.words}") for t in each(worst)]
     layout.place_labels(axes, wishes, covered)
 
@@ -191,7 +194,7 @@ def bar_notes(towers: pd.DataFrame) -> list[str]:
     return [
         f"Gap fraction = gap / arithmetic sum; {tower_marks.GAP_MEANING}",
         "Gaps stand in the order of their rank: what the coils leave certain of the fraction, and a low total.",
-        f"Measured but not ranked by gap, a ring joins the legs: {unranked}." if unranked else "",
+        f"Measured but not ranked by gap, a ring joins the legs: {unranked}." if bool(unranked) else "",
         f"Thin line over a bar: low to high end of the interval of the reading. {tower_marks.counts(towers)}",
     ]
 
@@ -208,11 +211,11 @@ def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
     -------
     list of artists
     """
-    found = [name for name in style.MARKS if (footing["kind"] == name).any()]
+    found = [name for name in style.MARKS if bool((footing["kind"] == name).any())]
     entries: list[Artist] = [
         style.area(style.fill(name), style.CLASSES[name].label, style.hatch(name)) for name in found
     ]
-    if footing["limit_ohm"].notna().any():
+    if bool(footing["limit_ohm"].notna().any()):
         looks = {"marker": "|", "markersize": 8, "markeredgewidth": 1.6, "color": style.INK}
         entries.append(Line2D([], [], linestyle="", label="limit of the tower", **looks))
     rings = [words for words in style.RINGS if (tower_marks.ring_words(gap) == words).any()]
@@ -532,7 +535,7 @@ def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
     Footing impedance along the route
     """
     title, towers = "Footing impedance along the route", tower_marks.with_value(condition)
-    if not (towers["value_ohm"] > 0).any():
+    if not bool((towers["value_ohm"] > 0).any()):
         return layout.blank(title, NO_FOOTING)
     with style.house():
         figure, foot = layout.new_sheet(105, title, line.title, profile_notes(towers))
@@ -576,8 +579,10 @@ def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
     if top < 1:
         raise SettingsError(f"top = {top}: ranked_bars needs room for at least 1 tower")
     title, towers = "Worst towers by footing impedance and by leakage gap", tower_marks.with_value(condition)
-    footing = tower_marks.worst(towers[towers["value_ohm"].notna()], "impedance_rank", top)
-    gap = tower_marks.worst(towers[towers["gap_fraction"].notna()], "gap_rank", top)
+    footing = tower_marks.worst(
+        cast("pd.DataFrame", towers[towers["value_ohm"].notna()]), "impedance_rank", top
+    )
+    gap = tower_marks.worst(cast("pd.DataFrame", towers[towers["gap_fraction"].notna()]), "gap_rank", top)
     if footing.empty and gap.empty:
         return layout.blank(title, f"{NO_FOOTING} {NO_GAP}")
     with style.house():
@@ -619,8 +624,8 @@ def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
     Leakage: vector total against arithmetic sum
     """
     title, towers = "Leakage: vector total against arithmetic sum", tower_marks.with_value(condition)
-    read = towers[towers["leakage_sum_ma"].notna() & towers["leakage_total_ma"].notna()]
-    drawn = read[(read["leakage_sum_ma"] > 0) & (read["leakage_total_ma"] >= 0)]
+    read = cast("pd.DataFrame", towers[towers["leakage_sum_ma"].notna() & towers["leakage_total_ma"].notna()])
+    drawn = cast("pd.DataFrame", read[(read["leakage_sum_ma"] > 0) & (read["leakage_total_ma"] >= 0)])
     if drawn.empty:
         return layout.blank(title, NO_GAP)
     with style.house():
@@ -659,7 +664,7 @@ def impedance_distribution(condition: pd.DataFrame, line: Line) -> Figure:
     Distribution of footing impedance
     """
     title, towers = "Distribution of footing impedance", tower_marks.with_value(condition)
-    tested = towers[towers["kind"].isin(tower_marks.TESTED) & (towers["value_ohm"] > 0)]
+    tested = cast("pd.DataFrame", towers[towers["kind"].isin(tower_marks.TESTED) & (towers["value_ohm"] > 0)])
     if tested.empty:
         return layout.blank(title, NO_FOOTING)
     with style.house():

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 import pandas as pd
@@ -296,9 +296,8 @@ def write(
     towers = geopandas.GeoDataFrame(towers, geometry="geometry", crs=route.crs)
     points = list(route.towers.geometry)
     whole = {"line_id": [priority["line_id"].iloc[0]], "length_km": [route.length_m / 1000]}
-    through = geopandas.GeoDataFrame(
-        whole, geometry=[LineString(points) if len(points) > 1 else None], crs=route.crs
-    )
+    shape: Any = [LineString(points) if len(points) > 1 else None]
+    through = geopandas.GeoDataFrame(whole, geometry=shape, crs=route.crs)
     through = through[through.geometry.notna()]
     layers = dict(zip(LAYERS, (towers, _with_suspicion(route.spans, suspicion), through), strict=True))
     _write_layers(layers, path, line)

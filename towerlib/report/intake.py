@@ -10,6 +10,7 @@ import pandas as pd
 from towerlib import dictionary, safe_files
 from towerlib.readings.quality import VERDICTS
 from towerlib.report import workbook
+from towerlib.report.tower_marks import number_of
 from towerlib.text import counted, first_lines, listed, one_line
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def by_crew(visits: pd.DataFrame) -> str:
     str
         A small table as text; "crew not named" where the column is blank.
     """
-    crew = visits["crew"].fillna("crew not named").rename("crew")
+    crew: Any = visits["crew"].fillna("crew not named")
     counts = pd.crosstab(crew, visits["verdict"]).reindex(columns=list(VERDICTS), fill_value=0)
     return counts.rename_axis(columns=None).to_string()
 
@@ -167,7 +168,7 @@ def words(records: Records, grades: Grades) -> str:
         by_file(records),
         by_crew(grades.visits),
     ]
-    refused = int(records.rejected["row"].isna().sum())
+    refused = number_of(records.rejected["row"].isna())
     if refused:
         parts[0] += f" {counted(refused, 'file')} could not be read."
     if len(records.rejected):

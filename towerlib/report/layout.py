@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -176,7 +176,7 @@ def boxes_touching(boxes: ArrayLike, others: ArrayLike) -> np.ndarray:
     """
     a, b = np.asarray(boxes, float).reshape(-1, 1, 4), np.asarray(others, float).reshape(1, -1, 4)
     apart = (a[..., :2] > b[..., 2:]).any(-1) | (a[..., 2:] < b[..., :2]).any(-1)
-    return ~apart.all(1) if b.size else np.zeros(len(a), bool)
+    return cast("Any", ~apart.all(cast("Any", 1)) if b.size else np.zeros(len(a), bool))
 
 
 def boxes_crossing(starts: ArrayLike, ends: ArrayLike, boxes: ArrayLike) -> np.ndarray:
@@ -251,7 +251,7 @@ def place_labels(
     anchors = [axes.transData.transform(wish[:2]) for wish in wishes]
     marks, choices = np.asarray(marks, float).reshape(-1, 4), []
     for label, anchor in zip(texts, anchors, strict=True):
-        extent = label.get_window_extent(figure.canvas.get_renderer())
+        extent = label.get_window_extent(cast("Any", figure.canvas).get_renderer())
         places = _places(anchor, np.array([extent.width * COARSE, extent.height]) + 2.4 * unit, unit)
         inside = (places[:, :2] >= axes.bbox.min).all(1) & (places[:, 2:] <= axes.bbox.max).all(1)
         choices.append(_off_the_marks(anchor, places[inside], marks))
@@ -261,9 +261,9 @@ def place_labels(
         if number not in placed:
             label.remove()
             continue
-        label.set_position(to_page.transform((placed[number][:2] + placed[number][2:]) / 2))
+        label.set_position(cast("Any", to_page.transform((placed[number][:2] + placed[number][2:]) / 2)))
         _draw_leader(figure, anchors[number], placed[number], unit)
-    return taken
+    return cast("Any", taken)
 
 
 def _arranged(anchors, choices, taken):
@@ -491,7 +491,7 @@ def legend(
     looks = {"loc": corner, "bbox_to_anchor": (left_mm, y_mm), "bbox_transform": millimetres(figure)}
     for columns in range(len(handles), 0, -1):
         box = figure.legend(handles=handles, ncols=columns, borderpad=0, borderaxespad=0, **looks)
-        extent = box.get_window_extent(figure.canvas.get_renderer())
+        extent = box.get_window_extent(cast("Any", figure.canvas).get_renderer())
         if extent.width * COARSE <= room_mm * figure.dpi / 25.4 or columns == 1:
             return extent.y1 * 25.4 / figure.dpi
         box.remove()
@@ -555,8 +555,9 @@ def log_axis(axis: Axis, low: float, high: float) -> None:
     low, high : float
         Its ends, above 0 [unit of the axis].
     """
-    axis.axes.set(**{f"{axis.axis_name}scale": "log", f"{axis.axis_name}lim": (low, high)})
-    axis.set_major_locator(FixedLocator(round_numbers(low, high)))
+    name = cast("Any", axis).axis_name
+    axis.axes.set(**{f"{name}scale": "log", f"{name}lim": (low, high)})
+    axis.set_major_locator(FixedLocator(cast("Any", round_numbers(low, high))))
     axis.set_major_formatter(FuncFormatter(lambda number, _: plain(number)))
     axis.set_minor_locator(NullLocator())
     axis.set_minor_formatter(NullFormatter())
@@ -577,7 +578,7 @@ def linear_axis(axis: Axis, most: int, written: Callable[[float], str] = plain) 
     """
     low, high = sorted(axis.get_view_interval())
     ticks = np.round(MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low, high), 9)
-    axis.set_major_locator(FixedLocator(ticks[(ticks >= low) & (ticks <= high)]))
+    axis.set_major_locator(FixedLocator(cast("Any", ticks[(ticks >= low) & (ticks <= high)])))
     axis.set_major_formatter(FuncFormatter(lambda number, _: written(number)))
     axis.get_majorticklabels()  # made now, in the house style, and not when the caller saves
 
@@ -601,4 +602,4 @@ def edge_labels(axes: Axes, labels: Sequence[tuple[float, str]], *, apart_mm: fl
         half = apart_mm * (1 + text.count("\n")) / 2
         centre = max(height, floor + half)
         floor = centre + half
-        write_on(axes.figure, axes.bbox.x1 / unit + 1, centre, text, va="center")
+        write_on(cast("Any", axes.figure), axes.bbox.x1 / unit + 1, centre, text, va="center")

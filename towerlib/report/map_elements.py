@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -69,10 +69,10 @@ def fit(places: np.ndarray, rows: int) -> Layout:
     beside = max(wide / (room - SIDE_MM - gap), tall / (205 - gap))
     if below <= beside:
         size, key = (room, max(tall / below + gap, 55)), max(KEY_MM, ROW_MM * rows)
-        return Layout(False, layout.WIDTH_MM, size[1] + AXIS_MM + key, key, size, below, centre)
+        return Layout(False, layout.WIDTH_MM, size[1] + AXIS_MM + key, key, size, below, cast("Any", centre))
     size = (max(wide / beside + gap, 80), max(tall / beside + gap, 60 + ROW_MM * rows))
     width = LEFT_MM + size[0] + SIDE_MM + layout.MARGIN_MM
-    return Layout(True, width, size[1] + AXIS_MM, 0, size, beside, centre)
+    return Layout(True, width, size[1] + AXIS_MM, 0, size, beside, cast("Any", centre))
 
 
 def frame(figure: Figure, page: Layout, foot: float) -> Axes:
@@ -292,9 +292,8 @@ def _draw_north(figure, x_mm, y_mm, turn_deg):
     arrow = Polygon([tip, tail + side, tail + 1.8 * way, tail - side], transform=layout.millimetres(figure))
     arrow.set(facecolor=style.INK, edgecolor="none", gid="north arrow")
     figure.add_artist(arrow)
-    layout.write_on(
-        figure, *(tip + 2.2 * way), "N", size=style.TEXT_PT, weight="bold", ha="center", va="center"
-    )
+    x_mm, y_mm = tip + 2.2 * way
+    layout.write_on(figure, x_mm, y_mm, "N", size=style.TEXT_PT, weight="bold", ha="center", va="center")
 
 
 def chainages(towers: pd.DataFrame) -> pd.DataFrame:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -147,12 +147,12 @@ def framed(towers: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     sure = towers[~nowhere & (towers["place_remark"].fillna("") == "")]
     sure = towers[~nowhere] if sure.empty else sure
     if sure.empty:
-        return sure, []
+        return cast("pd.DataFrame", sure), []
     reach = BEYOND * _extent(sure)
     near = towers["x"].between(sure["x"].min() - reach, sure["x"].max() + reach)
     near &= towers["y"].between(sure["y"].min() - reach, sure["y"].max() + reach)
     far, lost = towers.loc[~nowhere & ~near, "tower_id"], towers.loc[nowhere, "tower_id"]
-    return towers[near], [
+    return cast("pd.DataFrame", towers[near]), [
         f"Outside the frame, place in doubt: {listed(far)}." if len(far) else "",
         f"Not drawn, no position: {listed(lost)}." if len(lost) else "",
     ]
@@ -310,7 +310,7 @@ def draw_suspected(axes: Axes, spans: gpd.GeoDataFrame, suspicion: pd.DataFrame 
     list of matplotlib.lines.Line2D
         Legend entry; empty without a suspected span.
     """
-    if suspicion is None or not suspicion["span_scan"].eq("suspected").any():
+    if suspicion is None or not bool(suspicion["span_scan"].eq("suspected").any()):
         return []
     told = suspicion.loc[suspicion["span_scan"] == "suspected", ["from_tower_id", "to_tower_id"]]
     shown = spans.dropna(subset="geometry").merge(told, on=["from_tower_id", "to_tower_id"], validate="1:1")
@@ -379,7 +379,8 @@ def _entries(towers: pd.DataFrame, looks: Mapping[str, style.Look], by: str) -> 
     labels = {name: look.label for name, look in looks.items()}
     labels |= {} if by == "gap" else tower_marks.class_labels(towers)
     entries = [
-        style.entry(looks[name].mark, f"{labels[name]} ({counts.get(name, 0)})") for name in reversed(looks)
+        style.entry(looks[name].mark, f"{labels[name]} ({counts.get(name, 0)})")
+        for name in reversed([*looks])
     ]
     if by == "gap":
         ring = style.Mark(style.ringed("o"), "white", 1.6)

@@ -6,7 +6,7 @@ Maps are to scale, with an arrow to true north, chainage marks, both stations an
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -115,7 +115,7 @@ def _date_words(towers, month):
     if month:
         return f"As of {month}."
     newest = pd.concat([pd.to_datetime(towers[day]) for day in ("footing_date", "leakage_date")]).max()
-    return "No reading." if pd.isna(newest) else f"Newest reading {newest:%Y-%m}."
+    return "No reading." if bool(pd.isna(newest)) else f"Newest reading {newest:%Y-%m}."
 
 
 def _label(axes, towers, stations, covered):
@@ -190,7 +190,7 @@ def plan_map(
         context = list(context)
         stations, remarks = map_layers.stations(framed, route.crs, line)
         places = np.vstack([framed[["x", "y"]], stations[["x", "y"]]])
-        marks = marks_of(budget.constraints.years)
+        marks = marks_of(cast("Any", budget.constraints).years)
         page = map_elements.fit(places, rows=len(marks) + 2 + len(context))
         notes = [*_notes(month, route, page), *left_out, *remarks, *map_layers.unplaced(context)]
         figure, foot = layout.new_sheet(page.body_mm, title, line.title, notes, width=page.page_mm)

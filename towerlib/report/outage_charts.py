@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -57,7 +57,7 @@ def with_rate(outages: Outages, condition: pd.DataFrame | None = None) -> pd.Dat
     towers = outages.towers
     absolute = towers["trip_outs_per_year"].notna().any()
     names = ("trip_outs_per_year", "trip_outs_low", "trip_outs_high")
-    rate = [towers[name] for name in names] if absolute else [towers["relative_rate"], np.nan, np.nan]
+    rate = [towers[name] for name in names] if bool(absolute) else [towers["relative_rate"], np.nan, np.nan]
     helps = towers["treatment_can_help"].fillna(True).astype(bool)
     kind = np.select([~helps, towers["soil_source"] == "assumed"], [SATURATED, SOIL], HELPS)
     table = towers.assign(rate=rate[0], rate_low=rate[1], rate_high=rate[2], kind=kind)
@@ -68,7 +68,7 @@ def with_rate(outages: Outages, condition: pd.DataFrame | None = None) -> pd.Dat
 
 def is_absolute(outages: Outages) -> bool:
     """Whether the rates are per year, and not only over the line's mean."""
-    return outages.towers["trip_outs_per_year"].notna().any()
+    return cast("Any", outages.towers["trip_outs_per_year"].notna().any())
 
 
 def handles(towers: pd.DataFrame) -> list[Line2D]:
@@ -107,7 +107,7 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line)
     axes.set_xticklabels([])
     axes.set_ylabel(PER_TOWER if is_absolute(outages) else RELATIVE)
     _stations(axes, line)
-    banded = known[known["rate_low"].notna()]
+    banded = known[cast("Any", known["rate_low"]).notna()]
     axes.vlines(
         banded["chainage_km"], banded["rate_low"], banded["rate_high"], color=style.FAINT, linewidth=0.7
     )
@@ -116,7 +116,7 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line)
         some = known[known["kind"] == name]
         style.dots(axes, some["chainage_km"], some["rate"], mark, name=name, size=4)
         covered.append(layout.box_of(axes, some["chainage_km"], some["rate"], 4 * mark.size))
-    worst = known.nlargest(tower_marks.NAMED, "rate")
+    worst = cast("pd.DataFrame", known.nlargest(tower_marks.NAMED, cast("Any", "rate")))
     wishes = [(t.chainage_km, t.rate, f"{t.tower_id}: {plain(t.rate)}") for t in each(worst)]
     layout.place_labels(axes, wishes, np.vstack(covered))
 
@@ -150,7 +150,7 @@ def draw_observed(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     _route_axis(axes, towers)
     edges = borders(towers["chainage_km"])
     axes.stairs(towers["observed_trip_outs"], edges, fill=True, color=style.COLOURS(0.6))
-    axes.set_ylim(0, max(1.0, 1.1 * towers["observed_trip_outs"].max()))
+    axes.set_ylim(0, cast("Any", max(1.0, 1.1 * towers["observed_trip_outs"].max())))
     layout.linear_axis(axes.yaxis, 3)
     axes.set_ylabel("On record")
     first = line.stations.first.name or "first station"
@@ -170,7 +170,9 @@ def draw_by_footing(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Li
     """Towers over their footing, and the curves of the usual tower (changes the axes)."""
     ohm = towers["footing_ohm"].to_numpy(float)
     layout.log_axis(axes.xaxis, ohm.min() / 1.5, ohm.max() * 1.5)
-    layout.log_axis(axes.yaxis, towers["rate"].min() / 2, towers["rate"].max() * 2.5)
+    layout.log_axis(
+        axes.yaxis, cast("Any", towers["rate"].min() / 2), cast("Any", towers["rate"].max() * 2.5)
+    )
     axes.yaxis.set_major_formatter(FuncFormatter(lambda rate, _: f"{rate:.10f}".rstrip("0").rstrip(".")))
     axes.yaxis.get_majorticklabels()  # made now, in the house style
     axes.set(xlabel=tower_marks.IMPEDANCE, ylabel=PER_TOWER if is_absolute(outages) else RELATIVE)
@@ -186,7 +188,8 @@ def draw_by_footing(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Li
 
 def _curves(axes, outages, line):
     """Curves of the usual tower in three soils, named at the edge; the boxes they take."""
-    ohm = np.geomspace(*axes.get_xlim(), 120)
+    low, high = axes.get_xlim()
+    ohm = np.geomspace(low, high, 120)
     names, points = [], []
     for ratio_m, dashes in SOILS_M.items():
         rate = rates.usual_curve(outages.geometry, outages.towers, line, ohm, ratio_m)
@@ -241,7 +244,7 @@ def draw_concentration(axes: Axes, towers: pd.DataFrame) -> None:
     at_target = (towers["rate"] * towers["avoided_fraction"]).fillna(0.0).where(towers["rate"].notna())
     best, tenths = int(np.ceil(towers["rate"].notna().sum() / 10)), []
     for column, dashes in ((towers["rate"], "-"), (at_target, "--")):
-        share, carried = lorenz(column, towers["rate"].sum())
+        share, carried = lorenz(column, cast("Any", towers["rate"].sum()))
         axes.plot(100 * share, 100 * carried, color=style.INK, linewidth=1.2, linestyle=dashes)
         tenths.append(100 * carried[best])
     at = 100 * best / (len(share) - 1)
@@ -300,7 +303,7 @@ def comparison(outages: Outages) -> pd.DataFrame:
     ]
     table = [[row[0], *(told.get(key, np.nan) for key in row[1:])] for row in rows if row[1] in told]
     table = pd.DataFrame(table, columns=["name", "middle", "low", "high", "far_low", "far_high"])
-    return table if (table["middle"] > 0).any() else table.iloc[:0]
+    return table if bool((table["middle"] > 0).any()) else table.iloc[:0]
 
 
 def comparison_notes(outages: Outages) -> list[str]:
@@ -378,7 +381,7 @@ def rate_profile(outages: Outages, line: Line) -> Figure:
         panel: lightning trip-outs on record, each spread over the towers as surely as its place is known.
     """
     title, towers = "Lightning trip-outs along the route", with_rate(outages)
-    if not (towers["rate"] > 0).any():
+    if not bool((towers["rate"] > 0).any()):
         return layout.blank(title, NO_RATE)
     with style.house():
         figure, foot = layout.new_sheet(118, title, line.title, profile_notes(outages))
@@ -408,7 +411,7 @@ def rate_by_footing(outages: Outages, condition: pd.DataFrame, line: Line) -> Fi
         Where the curve is flat, the tower is saturated: a better footing avoids little until it is good.
     """
     title, towers = "Trip-outs over footing impedance", with_rate(outages, condition)
-    towers = towers[(towers["rate"] > 0) & (towers["footing_ohm"] > 0)]
+    towers = cast("pd.DataFrame", towers[(towers["rate"] > 0) & (towers["footing_ohm"] > 0)])
     if towers.empty:
         return layout.blank(title, NO_RATE)
     with style.house():
@@ -435,7 +438,7 @@ def concentration(outages: Outages, line: Line) -> Figure:
         Lorenz curves, worst towers first; the worst tenth marked.
     """
     title, towers = "How few towers carry the trip-outs", with_rate(outages)
-    if not (towers["rate"] > 0).any():
+    if not bool((towers["rate"] > 0).any()):
         return layout.blank(title, NO_RATE)
     with style.house():
         figure, foot = layout.new_sheet(112, title, line.title, concentration_notes(outages))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ from towerlib.plan.sensitivity import by_kind
 from towerlib.report import layout, style
 from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
 from towerlib.report.plan_words import KINDS, no_plan
-from towerlib.report.tower_marks import each
+from towerlib.report.tower_marks import each, number_of
 from towerlib.text import NARROW, grouped, money, plain, two
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def curve_notes(budget: Budget, outlook: Outlook) -> list[str]:
     constraints = budget.constraints
     knee = (
         ""
-        if outlook.curve["at_knee"].any()
+        if bool(outlook.curve["at_knee"].any())
         else "No knee: each step of money buys about as much as the one before. "
     )
     return [
@@ -70,7 +70,7 @@ def curve_handles(outlook: Outlook) -> list[Line2D]:
         Line2D([], [], color=colour, linestyle=dashes, linewidth=1.3, label=words)
         for words, dashes, colour in WAYS.values()
     ]
-    if outlook.curve["at_knee"].any():
+    if bool(outlook.curve["at_knee"].any()):
         entries.append(_marker("D", "white", "knee"))
     if len(outlook.levels):
         entries.append(_marker("o", style.INK, "levels of budget"))
@@ -140,7 +140,7 @@ def waterfall(works: pd.DataFrame, rates: dict[str, Any]) -> pd.DataFrame:
     """
     now, kinds = rates["whole_line_per_year"], by_kind(works)
     rows, level = [("as it is", 0.0, now, np.nan, np.nan, two(now))], now
-    for row in each(kinds):
+    for row in each(cast("pd.DataFrame", kinds)):
         name = f"{KINDS.get(row.kind, row.kind)} ({row.towers})"
         rows.append((name, level - row.avoided_per_year, level, np.nan, np.nan, _lost(row.avoided_per_year)))
         level -= row.avoided_per_year
@@ -186,7 +186,7 @@ def draw_waterfall(axes: Axes, rows: pd.DataFrame) -> None:
         level = rows.loc[one, "end"] if one == 0 else rows.loc[one, "start"]
         axes.plot([level, level], [one + 0.31, after - 0.31], color=style.INK, linewidth=0.6, zorder=2)
     axes.hlines(y, rows["low"].clip(lower=0), rows["high"], color=style.INK, linewidth=1.6, zorder=4)
-    for row in each(rows[~whole]):
+    for row in each(cast("pd.DataFrame", rows[~whole])):
         axes.fill_betweenx([row.Index - 0.31, row.Index + 0.31], row.start, row.end, **HATCH)
     axes.set_yticks(y, rows["name"])
     axes.tick_params(axis="y", length=0)
@@ -213,7 +213,7 @@ def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFram
     inside, outside : pandas.DataFrame
         Must-dos and towers that no draw treats are left out.
     """
-    free = chances[~chances["must_do"]]
+    free: Any = chances[~chances["must_do"]]
     inside = free[free["in_plan"]].sort_values("chance", kind="stable").head(top)
     outside = free[~free["in_plan"] & (free["chance"] > 0)].sort_values(
         "chance", ascending=False, kind="stable"
@@ -223,7 +223,7 @@ def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFram
 
 def chance_notes(outlook: Outlook) -> list[str]:
     """Sentences at the foot of the bars of chance."""
-    must = int(outlook.chances["must_do"].sum())
+    must = number_of(outlook.chances["must_do"])
     return [
         "Chance: in how many of the drawn benefits, each planned anew with the same money, the tower is treated. In words: "
         "the treatment planned, or the most frequent one where none is.",
@@ -288,7 +288,7 @@ def budget_curve(budget: Budget, outlook: Outlook | None, line: Line) -> Figure:
     matplotlib.figure.Figure
     """
     title = "What more or less money buys"
-    if outlook is None or not outlook.curve["benefit"].notna().any():
+    if outlook is None or not bool(outlook.curve["benefit"].notna().any()):
         return layout.blank(title, _why(budget))
     with style.house():
         figure, foot = layout.new_sheet(105, title, line.title, curve_notes(budget, outlook))

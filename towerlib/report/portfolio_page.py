@@ -10,7 +10,7 @@ import math
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 from urllib.parse import quote
 
 import numpy as np
@@ -24,7 +24,7 @@ from towerlib.months import MONTH
 from towerlib.outages import HONEST
 from towerlib.report import layout, pages, style
 from towerlib.report.pages import Answer
-from towerlib.report.tower_marks import each
+from towerlib.report.tower_marks import each, number_of
 from towerlib.text import (
     BLANK,
     counted,
@@ -106,7 +106,7 @@ def avoidable(lines: pd.DataFrame) -> Figure | None:
             layout.WIDTH_MM - NAMES_MM - 2 * layout.MARGIN_MM,
             ROW_MM * len(shown),
         )
-        rows, value = np.arange(len(shown)), shown["avoidable_per_year"].to_numpy(float)
+        rows, value = np.arange(len(shown)), cast("Any", shown["avoidable_per_year"]).to_numpy(float)
         axes.barh(rows, value, height=0.62, color="#7ea6c9", edgecolor=style.INK, linewidth=0.5)
         axes.hlines(rows, shown["avoidable_low"], shown["avoidable_high"], color=style.INK, linewidth=1.1)
         names = [layout.shortened(text, NAMES_MM - 8, style.SMALL_PT) for text in shown["title"]]
@@ -267,7 +267,7 @@ def reach_rows(portfolio: Portfolio) -> list[dict[str, str]]:
         month, and counts with their shares.
     """
     table = portfolio.coverage
-    kept = table[table["month"].str.endswith("-12") | (table["month"] == table["month"].iloc[-1])]
+    kept: Any = table[table["month"].str.endswith("-12") | (table["month"] == table["month"].iloc[-1])]
     names = ("tested", "usable", "overdue", "never_tested", "above_limit")
     return [
         {"month": row["month"]}
@@ -422,7 +422,8 @@ def _gain(answer: Answer, split: Split) -> None:
     """What one budget for all lines achieves beside their own plans (changes the answer)."""
     if split.plan is None:
         return
-    own, found = split.table["own_per_year"].sum(skipna=False), split.table["avoided_per_year"].sum()
+    own = float(split.table["own_per_year"].to_numpy("float64").sum())
+    found = float(np.nansum(split.table["avoided_per_year"].to_numpy("float64")))
     answer.said.append(
         (
             True,
@@ -446,8 +447,8 @@ def figures(portfolio: Portfolio) -> list[dict[str, str]]:
         what, big, more.
     """
     lines, sums = portfolio.lines, portfolio.totals
-    known = int(lines["trip_outs_per_year"].notna().sum())
-    seen = int(lines["observed_trip_outs"].notna().sum())
+    known = number_of(lines["trip_outs_per_year"].notna())
+    seen = number_of(lines["observed_trip_outs"].notna())
     avoidable = [sums[f"avoidable_{end}"] for end in ("per_year", "low", "high")]
     earned = [sums[f"money_{end}"] for end in ("per_year", "low", "high")]
     of = f"of {counted(int(sums['towers']), 'tower')}"

@@ -153,11 +153,10 @@ def _runs_clockwise(outline: Path) -> bool:
     return bool(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) < 0)
 
 
-def _crossed() -> Path:
-    """Circle with a cross in it."""
-    circle, arm = Path.unit_circle(), 0.6
+def _crossed(outline: Path, arm: float) -> Path:
+    """Outline with a cross in it, its arms so long in each direction."""
     cross = Path([(-arm, -arm), (arm, arm), (-arm, arm), (arm, -arm)], [1, 2, 1, 2])
-    return Path.make_compound_path(Path(circle.vertices, circle.codes), cross)
+    return Path.make_compound_path(Path(outline.vertices, outline.codes), cross)
 
 
 @dataclass(frozen=True)
@@ -169,10 +168,12 @@ class Shape:
     qgis: tuple[str, ...] = ()
 
 
+SQUARE = Path([(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)], [1, 2, 2, 2, 79])
 SHAPES = {
     "circle": Shape("o", "circle", ("circle",)),
-    "circle with cross": Shape(_crossed(), "circle_x", ("circle", "cross2")),
+    "circle with cross": Shape(_crossed(Path.unit_circle(), 0.6), "circle_x", ("circle", "cross2")),
     "square": Shape("s", "square", ("square",)),
+    "square with cross": Shape(_crossed(SQUARE, 1.0), "square_x", ("square", "cross2")),
     "triangle": Shape("^", "triangle", ("triangle",)),
     "triangle with dot": Shape(dotted("^"), "triangle_dot", ("triangle", "circle")),
     "diamond": Shape("D", "diamond", ("diamond",)),
@@ -180,7 +181,7 @@ SHAPES = {
     "inverted triangle": Shape("v", "inverted_triangle"),
     "hexagon": Shape("h", "hex", ("hexagon",)),
     "star": Shape("*", "star", ("star",)),
-    "cross": Shape("P", "cross", ("cross",)),
+    "plus": Shape("P", "plus", ("cross_fill",)),
 }
 
 
@@ -300,7 +301,16 @@ SPANS = {  # scan of a span for a broken shield wire
     "none": Stroke("nothing suspected", FAINT, 0.4, "solid"),
 }
 NO_WORK = Look("no work planned", "circle", HOLLOW, 0.7)
-YEAR_SHAPES = ("triangle", "square", "diamond", "inverted triangle", "hexagon", "star", "cross")
+YEAR_SHAPES = (
+    "triangle",
+    "square",
+    "diamond",
+    "inverted triangle",
+    "hexagon",
+    "star",
+    "plus",
+    "square with cross",
+)
 
 
 def years(last: int) -> dict[int, Look]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import pandas as pd
 
@@ -79,7 +79,7 @@ def tables_of(study: Study) -> Tables:
     """
     records, line, end = study.records, study.line, last_day(study.month)
     visits = study.grades.visits[study.grades.visits["date"] <= end].reset_index(drop=True)
-    works = records.works[records.works["date"] <= end].reset_index(drop=True)
+    works = cast("pd.DataFrame", records.works[records.works["date"] <= end].reset_index(drop=True))
     ring = records.towers.set_index("tower_id")["ring"].reindex(visits["tower_id"]).reset_index(drop=True)
     factors = season.band(season.class_of_season(visits), ring, line.seasons)
     return Tables(
@@ -90,9 +90,12 @@ def tables_of(study: Study) -> Tables:
         legs=records.legs,
         sweeps=records.sweeps,
         works=works,
-        currents=study.currents[study.currents["visit_id"].isin(visits["visit_id"])],
+        currents=cast(
+            "pd.DataFrame",
+            study.currents[study.currents["visit_id"].isin(cast("pd.Series", visits["visit_id"]))],
+        ),
         shapes=sweep.summarise(visits, records.sweeps, line.frequency_hz),
-        evidence=study.priority.set_index("tower_id")["evidence"],
+        evidence=cast("pd.Series", study.priority.set_index("tower_id")["evidence"]),
     )
 
 

@@ -1,7 +1,7 @@
 """What a picture shows of each tower: its kind, its value, and the words for them."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -81,7 +81,7 @@ def worst(towers: pd.DataFrame, rank: str, most: int) -> pd.DataFrame:
     >>> worst(towers, "rank", 5)["tower_id"].tolist()
     ['T3', 'T1']
     """
-    order = towers[rank].astype("float64").dropna().sort_values(kind="stable").index
+    order = cast("pd.Series", towers[rank].astype("float64").dropna()).sort_values(kind="stable").index
     return towers.loc[order[:most]]
 
 
@@ -98,8 +98,8 @@ def counts(towers: pd.DataFrame) -> str:
     str
     """
     number = towers["kind"].value_counts()
-    tested = sum(number.get(name, 0) for name in TESTED)
-    bound, none = sum(number.get(name, 0) for name in BOUNDED), number.get("not tested", 0)
+    tested = sum(int(number.get(name, 0) or 0) for name in TESTED)
+    bound, none = sum(int(number.get(name, 0) or 0) for name in BOUNDED), number.get("not tested", 0)
     towers_words = "1 tower" if len(towers) == 1 else f"{len(towers)} towers"
     return f"{towers_words}: {tested} with an impedance, {bound} lower limit only, {none} not tested."
 
@@ -139,7 +139,8 @@ def ring_words(towers: pd.DataFrame) -> pd.Series:
         Keys of `style.RINGS`; a tower of which nothing is recorded counts as without.
     """
     without, joined = RINGS
-    return towers["ring"].astype("boolean").fillna(False).map({True: joined, False: without})
+    joins = towers["ring"].astype("boolean").fillna(False).to_numpy(bool)
+    return pd.Series(np.where(joins, joined, without), towers.index)
 
 
 def limit_words(word: str, ohm: ArrayLike) -> str:
@@ -210,3 +211,22 @@ def each(table: pd.DataFrame) -> Iterator[Any]:
     ['12A']
     """
     return iter(table.itertuples())
+
+
+def number_of(mask: ArrayLike) -> int:
+    """How many are true.
+
+    Parameters
+    ----------
+    mask : array of bool
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> number_of([True, False, True])
+    2
+    """
+    return int(np.count_nonzero(np.asarray(mask, bool)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -76,7 +76,7 @@ def panel(
     """
     bottom, top = place[0], head_and_words(figure, place, head, words)
     layout.legend(figure, handles, LEFT_MM, top - 0.5, WIDE_MM, corner="upper left")
-    box = figure.legends[-1].get_window_extent(figure.canvas.get_renderer())
+    box = figure.legends[-1].get_window_extent(cast("Any", figure.canvas).get_renderer())
     top = box.y0 * 25.4 / figure.dpi - 4
     return layout.new_panel(figure, LEFT_MM, bottom + AXIS_MM, WIDE_MM, top - bottom - AXIS_MM)
 
@@ -151,22 +151,24 @@ def draw_history(figure: Figure, place: tuple[float, float], found: Case) -> Non
     if not has_history(found):
         missing(figure, place, "Impedance over the years", NO_READINGS)
         return
-    handles = [style.entry(SHAPES[name], METHODS[name]) for name in SHAPES if (read["kind"] == name).any()]
+    handles = [
+        style.entry(SHAPES[name], METHODS[name]) for name in SHAPES if bool((read["kind"] == name).any())
+    ]
     handles += [
         Patch(facecolor=fill, edgecolor=style.INK, linewidth=0.5, label=verdict)
         for verdict, fill in FILLS.items()
-        if (read["footing_verdict"] == verdict).any()
+        if bool((read["footing_verdict"] == verdict).any())
     ]
     pair = pd.notna(found.history["previous_ohm"])
-    if pair:
+    if bool(pair):
         handles.append(Line2D([], [], color=style.INK, linewidth=1, label="comparable readings"))
-    axes = panel(figure, place, "Impedance over the years", found.history["reason"], handles)
+    axes = panel(figure, place, "Impedance over the years", cast("Any", found.history["reason"]), handles)
     _scale_history(axes, read, found)
     _draw_limits(axes, found.condition)
     _draw_works(axes, found.works)
     bars = _draw_bands(axes, read[read["kind"].isin(["leg coils", "shield wire lifted"])])
-    if pair:
-        days = date2num(found.history[["previous_date", "last_date"]].to_numpy())
+    if bool(pair):
+        days = date2num(cast("Any", found.history[["previous_date", "last_date"]]).to_numpy())
         axes.plot(days, found.history[["previous_ohm", "last_ohm"]], color=style.INK, linewidth=1, zorder=4)
     _draw_readings(axes, read, bars)
     axes.set_ylabel("Impedance [Ω]")
@@ -237,7 +239,7 @@ def _date_ticks(axes):
         months = months[months >= first]
         if len(months) <= 9:
             break
-    axes.xaxis.set_major_locator(FixedLocator(date2num(months.to_numpy())))
+    axes.xaxis.set_major_locator(FixedLocator(cast("Any", date2num(months.to_numpy()))))
     form = "%Y" if step >= 12 else "%Y-%m"
     axes.xaxis.set_major_formatter(FuncFormatter(lambda day, _: f"{num2date(day):{form}}"))
     axes.get_xticklabels()  # made now, in the house style, and not when the caller saves
@@ -325,7 +327,9 @@ def draw_legs(figure: Figure, place: tuple[float, float], found: Case) -> None:
         )
     handles.append(Patch(facecolor=TOTAL, edgecolor=style.INK, linewidth=0.5, label="vector total"))
     handles.append(Patch(facecolor="white", edgecolor=TOTAL, hatch="....", linewidth=0.5, label="gap"))
-    below = " In Ω: apparent leg impedances." if legs["impedance_ohm"].notna().any() else ""
+    below = (
+        " In Ω: apparent leg impedances." if bool(cast("Any", legs["impedance_ohm"]).notna().any()) else ""
+    )
     axes = panel(figure, place, head, _currents_words(newest) + below, handles)
     _bars(axes, legs, newest, marked[0] if marked else [])
     axes.set_ylabel("Leakage current [mA]")
@@ -421,10 +425,10 @@ def draw_sweeps(figure: Figure, place: tuple[float, float], found: Case) -> None
     if not has_sweeps(found):
         missing(figure, place, "Impedance over frequency", NO_SWEEP)
         return
-    shapes = found.shapes[found.shapes["visit_id"].isin(points["visit_id"])]
+    shapes = found.shapes[found.shapes["visit_id"].isin(cast("pd.Series", points["visit_id"]))]
     alone = shapes["sees"] == "footing alone"
-    newest = (shapes[alone] if alone.any() else shapes).iloc[-1]
-    strong = "newest sweep of the footing alone" if alone.any() else "newest sweep"
+    newest = (cast("Any", shapes[alone] if bool(alone.any()) else shapes)).iloc[-1]
+    strong = "newest sweep of the footing alone" if bool(alone.any()) else "newest sweep"
     handles = [Line2D([], [], color=TOTAL, linewidth=1.8, marker="o", markersize=3, label=strong)]
     if len(shapes) > 1:
         handles.append(
@@ -532,7 +536,7 @@ def draw_share(figure: Figure, place: tuple[float, float], found: Case) -> None:
     axes.set(xlim=(0, max(1.15, 1.1 * read["leg_share_lambda"].max())), ylim=(0, 1), yticks=[])
     axes.spines["left"].set_visible(False)
     layout.linear_axis(axes.xaxis, 8)
-    _draw_marks(axes, read["leg_share_lambda"].to_numpy(), verdicts.map(FILLS).to_numpy())
+    _draw_marks(axes, cast("Any", read["leg_share_lambda"]).to_numpy(), verdicts.map(FILLS).to_numpy())
     _draw_lines(axes)
     _name(axes, newest)
 

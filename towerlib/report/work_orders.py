@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -126,7 +126,7 @@ def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.Dat
         remarks=[_remarks(row) for row in rows],
         acceptance=[_acceptance(row) for row in rows],
     )
-    return table[COLUMNS]
+    return cast("Any", table[COLUMNS])
 
 
 def _scope(row):

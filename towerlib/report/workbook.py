@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 from matplotlib.colors import to_hex, to_rgb
@@ -17,6 +17,7 @@ from towerlib.plan import packages
 from towerlib.report.cautions import CAUTIONS
 from towerlib.report.columns import CHANGES, LIST, PACKAGES, RETESTS, dictionary, in_currency, label, one_line
 from towerlib.report.style import HOLLOW, NO_VERDICT, QUEUES, VERDICTS, scaled
+from towerlib.report.tower_marks import number_of
 
 if TYPE_CHECKING:
     from matplotlib.typing import ColorType
@@ -257,7 +258,7 @@ def of(study: Study, found: Changes | None = None) -> list[Sheet]:
     list of Sheet
     """
     currency = study.line.plan.currency
-    works = packages.packages(study.budget, study.treatments.mobilisation)
+    works = cast("pd.DataFrame", packages.packages(study.budget, study.treatments.mobilisation))
     changed = pd.DataFrame(columns=list(dictionary(CHANGES))) if found is None else found.table
     unchanged = NOT_COMPARED if found is None else " ".join([NO_CHANGE, *found.remarks])
     return [
@@ -308,10 +309,7 @@ def explained(sheets: list[Sheet]) -> Sheet:
         for about in [sheet.columns[name]]
     ]
     table = pd.DataFrame(
-        [
-            (*row[:4], int((row[4].notna() & row[4].astype("object").ne("")).sum()), len(row[4]))
-            for row in rows
-        ],
+        [(*row[:4], number_of(row[4].notna() & row[4].astype("object").ne("")), len(row[4])) for row in rows],
         columns=["sheet", "column", "unit", "meaning", "filled", "rows"],
     )
     about = {

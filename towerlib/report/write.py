@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import pandas as pd
@@ -181,8 +181,8 @@ def suspicious(priority: pd.DataFrame) -> list[tuple[int, str]]:
     list of (int, str)
         Rank and tower_id.
     """
-    queued = priority[priority["queue"].isin(["repair", "bond"])].sort_values("queue_rank", kind="stable")
-    first = queued.head(TOWERS_SHOWN)
+    queued: Any = priority[priority["queue"].isin(["repair", "bond"])]
+    first = queued.sort_values("queue_rank", kind="stable").head(TOWERS_SHOWN)
     return list(zip(first["rank"], first["tower_id"], strict=True))
 
 

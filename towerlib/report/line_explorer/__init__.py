@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -56,7 +56,7 @@ def towers_placed(study: Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
         places, on="tower_id", how="left", validate="1:1"
     )
     stations = pd.DataFrame(columns=["name", "x", "y"])
-    if len(framed) and framed["chainage_m"].notna().any():
+    if bool(framed["chainage_m"].notna().any()):
         stations, doubts = map_layers.stations(framed, study.route.crs, study.line)
         remarks = [*remarks, *doubts]
     return _kilometres(towers), _kilometres(stations), [remark for remark in remarks if remark]
@@ -204,8 +204,8 @@ def _figure(name, height, **looks):
         sizing_mode="stretch_width",
         tools="",
         toolbar_location=None,
-        x_range=Range1d(0, 1),
-        y_range=Range1d(0, 1),
+        x_range=Range1d(cast("Any", 0), cast("Any", 1)),
+        y_range=Range1d(cast("Any", 0), cast("Any", 1)),
         min_border=PAD,
         lod_threshold=None,
         **looks,
@@ -279,7 +279,7 @@ def _map(sources, context):
             chart.scatter(
                 *map(list, zip(*layer["points"], strict=True)), color=colour, marker="cross", size=8
             )
-    ends = {"x0": "x0", "y0": "y0", "x1": "x1", "y1": "y1"}
+    ends = cast("Any", {"x0": "x0", "y0": "y0", "x1": "x1", "y1": "y1"})
     halo = chart.segment(
         **ends, source=sources["chosen-span"], line_width=12, line_alpha=0.35, name="span-choice"
     )
@@ -341,7 +341,7 @@ def _profile(sources):
             name=f"{name}-line",
         )
     chart.segment("along", "low", "along", "high", source=sources["bars"], line_width=1.5, name="bar-lines")
-    ends = {"x0": "from_km", "y0": "height", "x1": "to_km", "y1": "height"}
+    ends = cast("Any", {"x0": "from_km", "y0": "height", "x1": "to_km", "y1": "height"})
     halo = chart.segment(
         **ends, source=sources["chosen-span"], line_width=12, line_alpha=0.35, name="span-choice"
     )
@@ -437,7 +437,7 @@ def contents(
         "visited": [place for place, month in enumerate(months) if month in seen],
         "towers": {
             "name": [one_line(name) for name in towers["tower_id"]],
-            "rank": _ints(towers["tower_id"].map(study.priority.set_index("tower_id")["rank"])),
+            "rank": _ints(cast("Any", towers["tower_id"]).map(study.priority.set_index("tower_id")["rank"])),
             **{
                 axis: _explorer_numbers(towers[column], 3)
                 for axis, column in (("x", "x"), ("y", "y"), ("km", "chainage_km"))

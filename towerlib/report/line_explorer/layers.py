@@ -7,7 +7,7 @@ A layer holds the history of a figure, so the page can go back month by month. C
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -72,12 +72,12 @@ def placed(changes: pd.DataFrame, condition: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         As `Layer.changes`.
     """
-    place = pd.Series(range(len(condition)), condition["tower_id"])
+    place = cast("Any", pd.Series(range(len(condition)), condition["tower_id"]))
     found = changes.assign(tower=changes["tower_id"].map(place)).reindex(
         columns=["tower", "month", "kind", "value", "low", "high", "date"]
     )
     found = found[found["tower"].notna()].astype({"tower": int, "kind": int})
-    return found.assign(month=found["month"].fillna(0).astype(int)).sort_values(
+    return found.assign(month=cast("Any", found["month"]).fillna(0).astype(int)).sort_values(
         ["tower", "month"], kind="stable"
     )
 
@@ -119,9 +119,10 @@ def trip_outs(study: Study) -> Layer | tuple[str, str]:
     """
     towers, name = study.outages.towers, "Lightning trip-outs"
     rate = towers["trip_outs_per_year"].astype("float64")
-    if rate.isna().all():
+    if bool(rate.isna().all()):
         return name, " ".join(study.outages.off) or "No trip-out rate is known."
-    relative = rate / rate.mean() if rate.mean() > 0 else rate * 0
+    mean = float(np.nanmean(rate.to_numpy("float64")))
+    relative = rate / mean if mean > 0 else rate * 0
     starts = [start for start, _ in style.RATES.values()][1:]
     kind = np.searchsorted(starts, relative.fillna(0), side="right") * rate.notna()
     looks = tuple(look for _, look in style.RATES.values())
@@ -131,13 +132,13 @@ def trip_outs(study: Study) -> Layer | tuple[str, str]:
         key="trip-outs",
         name=name,
         meaning="Expected lightning trip-outs a year at this tower and half the spans beside it. Classes compare with the "
-        f"mean of the towers, {plain(rate.mean())} a year. Bar: 80 % interval from readings and settings. The method adds "
+        f"mean of the towers, {plain(float(rate.to_numpy('float64', na_value=np.nan)[rate.notna()].mean()))} a year. Bar: 80 % interval from readings and settings. The method adds "
         "a factor of 2 to 5 to the absolute rate; the order of the towers is far better known.",
         axis="Trip-outs [a year]",
         unit="a year",
         looks=looks,
         changes=placed(changes, study.condition),
-        rows=round_rows(changes[["value", "low", "high"]]),
+        rows=round_rows(cast("pd.DataFrame", changes[["value", "low", "high"]])),
         log=True,
     )
 
@@ -191,7 +192,8 @@ def plan_year(study: Study) -> pd.Series | None:
     for table in (study.priority, study.condition):
         for name in PLAN_COLUMNS:
             if name in table:
-                return pd.to_numeric(table.set_index("tower_id")[name], errors="coerce").astype("float64")
+                years: Any = pd.to_numeric(table.set_index("tower_id")[name], errors="coerce")
+                return years.astype("float64")
     return None
 
 
@@ -209,7 +211,7 @@ def suspicion(study: Study) -> Layer | tuple[str, str]:
     """
     towers, name = study.network.towers, "Bonds and spans"
     scan = study.network.spans["span_scan"] if len(study.network.spans) else pd.Series(dtype="str")
-    if towers["bond_state"].isna().all() and towers["bond_scan"].isna().all() and scan.isna().all():
+    if all(bool(some.isna().all()) for some in (towers["bond_state"], towers["bond_scan"], scan)):
         return name, " ".join(study.network.off) or "Bonds and spans were not judged."
     state, scanned = towers["bond_state"], towers["bond_scan"] == "suspected"
     kind = np.select([state == "open suspected", scanned, state == "worn", state == "sound"], [4, 3, 2, 1], 0)
@@ -275,7 +277,8 @@ def impedance(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
     looks = tuple(replace(look, label=labels[name]) for name, look in style.CLASSES.items())
     towers = condition.set_index("tower_id")
     target, limit = (
-        changes["tower_id"].map(towers[name]).astype("float64") for name in ("target_ohm", "limit_ohm")
+        cast("Any", changes["tower_id"]).map(towers[name]).astype("float64")
+        for name in ("target_ohm", "limit_ohm")
     )
     value, bounded = changes["value"], changes["bounded"]
     classes = impedance_class(value.mask(bounded), value.where(bounded), target, limit, by_lower_limit=True)
@@ -290,7 +293,10 @@ def impedance(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
         unit="Ω",
         looks=looks,
         changes=placed(changes.assign(kind=kind), condition),
-        rows=round_rows(changes[["value", "low", "high"]], condition[["target_ohm", "limit_ohm"]]),
+        rows=round_rows(
+            cast("pd.DataFrame", changes[["value", "low", "high"]]),
+            cast("pd.DataFrame", condition[["target_ohm", "limit_ohm"]]),
+        ),
         log=True,
         dated=True,
         steps=tuple((name, condition[f"{name}_ohm"].to_numpy("float64")) for name in ("target", "limit")),
@@ -313,11 +319,16 @@ def gap(visits: pd.DataFrame, study: Study) -> Layer:
     changes = history.gaps(visits, study.currents, study.month)
     changes = changes[changes["value"].notna()]
     starts = [start for start, _ in style.GAPS.values()][1:]
-    ringed = changes["tower_id"].map(study.condition.set_index("tower_id")["ring"]).eq(True).fillna(False)
+    ringed = (
+        cast("Any", changes["tower_id"])
+        .map(cast("Any", study.condition.set_index("tower_id")["ring"]))
+        .eq(True)
+        .fillna(False)
+    )
     kind = np.where(ringed.astype(bool), 1, 1 + np.searchsorted(starts, changes["value"], side="right"))
     missing, *graded = (look for _, look in style.GAPS.values())
     looks = (missing, style.RING, *graded)
-    least = float(np.nanmin([changes["value"].min(), 0.0]))
+    least = float(np.nanmin(cast("Any", [changes["value"].min(), 0.0])))
     return Layer(
         key="gap",
         name="Leakage gap",
@@ -350,7 +361,7 @@ def verdict(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
     -------
     Layer
     """
-    kind = changes["verdict"].map({name: place for place, name in enumerate(style.VERDICTS)})
+    kind = changes["verdict"].map(cast("Any", {name: place for place, name in enumerate(style.VERDICTS)}))
     changes = changes.assign(kind=kind, value=kind.astype("float64"), low=np.nan, high=np.nan)
     return Layer(
         key="verdict",

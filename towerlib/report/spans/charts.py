@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -64,7 +64,11 @@ def panel(
     top -= HEAD_MM
     if handles:
         layout.legend(figure, handles, LEFT_MM, top, room, corner="upper left")
-        top = figure.legends[-1].get_window_extent(figure.canvas.get_renderer()).y0 * 25.4 / figure.dpi
+        top = (
+            figure.legends[-1].get_window_extent(cast("Any", figure.canvas).get_renderer()).y0
+            * 25.4
+            / figure.dpi
+        )
     axes = layout.new_panel(figure, LEFT_MM, bottom + AXIS_MM, WIDE_MM, top - 2 - bottom - AXIS_MM)
     axes.set_xlim(*found.ends_km)
     name_towers(axes, found)
@@ -83,7 +87,7 @@ def name_towers(axes: Axes, found: SpanCase) -> None:
         fits = (x - low) * mm_per_km - half >= free
         names.append(short if fits else "")
         free = (x - low) * mm_per_km + half if fits else free
-    axes.xaxis.set_major_locator(FixedLocator(found.chainage_km))
+    axes.xaxis.set_major_locator(FixedLocator(cast("Any", found.chainage_km)))
     axes.xaxis.set_major_formatter(FixedFormatter(names))
     axes.get_xticklabels()
 
@@ -319,12 +323,14 @@ def draw_profile(figure: Figure, place: tuple[float, float], found: SpanCase) ->
         The stretch.
     """
     head = "Footing impedance with its interval, target and limit [Ω]"
-    if not (found.towers["value_ohm"] > 0).any():
+    if not bool((found.towers["value_ohm"] > 0).any()):
         missing(figure, place, head, "No footing impedance was read here.")
         return
     towers = found.towers
     handles = [
-        entry for entry in condition_charts.profile_handles(towers) if not entry.get_label().endswith("(0)")
+        entry
+        for entry in condition_charts.profile_handles(towers)
+        if not cast("Any", entry.get_label()).endswith("(0)")
     ]
     axes = panel(figure, place, found, head, handles)
     columns = ["value_ohm", "footing_low_ohm", "footing_high_ohm", "target_ohm", "limit_ohm"]
@@ -388,7 +394,7 @@ def draw_currents(figure: Figure, place: tuple[float, float], found: SpanCase) -
     words = {"sum": "arithmetic sum", "total": "vector total", "old": "over two years older"}
     handles = [style.entry(marks[name], words[name]) for name in words if name != "old" or old.any()]
     handles.append(Line2D([], [], color=style.INK, linewidth=2, label="gap"))
-    handles.append(_suspect_entry())
+    handles.append(cast("Any", _suspect_entry()))
     axes = panel(figure, place, found, head, handles)
     log_scale(axes, values)
     axes.vlines(found.chainage_km, total, summed, color=style.INK, linewidth=2, zorder=4)
@@ -403,14 +409,16 @@ def draw_shares(figure: Figure, place: tuple[float, float], found: SpanCase) -> 
     """Draw measured and expected share of an injected current in the legs; as for `draw_profile`."""
     head = "Injected test: share of the current in the legs, measured and expected"
     compared = found.compared
-    if compared is None or not (compared["leg_share"] > 0).any():
+    if compared is None or not bool((compared["leg_share"] > 0).any()):
         missing(figure, place, head, NO_SHARES if compared is not None else found.line.why_not)
         return
-    axes = panel(figure, place, found, head, measured_handles(found, compared["injected_old"]))
+    axes = panel(
+        figure, place, found, head, measured_handles(found, cast("pd.Series", compared["injected_old"]))
+    )
     names = ["leg_share", "leg_share_now", "leg_share_then"]
     values = compared[names].to_numpy(float)
     log_scale(axes, np.r_[values.ravel(), 1.0])
-    draw_pair(axes, found, "leg_share", compared["injected_old"])
+    draw_pair(axes, found, "leg_share", cast("pd.Series", compared["injected_old"]))
     suspect = number("leg_share_suspect")
     axes.axhline(suspect, color=style.INK, linewidth=0.8, linestyle="--", zorder=2)
     layout.edge_labels(axes, [(suspect, "bond suspect\nfrom here"), (1.0, "no bond")])
@@ -433,7 +441,8 @@ def draw_pair(axes: Axes, found: SpanCase, name: str, old: pd.Series, factor: fl
     factor : float
         By which expected values are multiplied.
     """
-    x, table = found.chainage_km, found.compared
+    table: Any = found.compared
+    x = found.chainage_km
     expected = {"ambient_ma_per_a": "total_ma"}
     axes.plot(x, factor * table[f"{name}_now"], color=NOW, linewidth=1, marker="_", markersize=8, zorder=3)
     if not found.change.is_none:
@@ -456,10 +465,10 @@ def draw_pair(axes: Axes, found: SpanCase, name: str, old: pd.Series, factor: fl
 
 def measured_handles(found: SpanCase, old: pd.Series) -> list[Artist]:
     """Legend of what `draw_pair` draws."""
-    handles = [style.entry(style.Mark("o", READ, 1.2), "measured")]
+    handles = cast("Any", [style.entry(style.Mark("o", READ, 1.2), "measured")])
     if old.any():
         handles.append(style.entry(style.Mark("o", OLD, 1.2), "measured, over two years older"))
-    looks = {"markersize": 7, "linewidth": 1}
+    looks = cast("Any", {"markersize": 7, "linewidth": 1})
     handles.append(Line2D([], [], color=NOW, marker="_", label="expected as recorded, all sound", **looks))
     if not found.change.is_none:
         many = len(found.change.bonds + found.change.spans) > 2
@@ -491,7 +500,7 @@ def draw_map(figure: Figure, place: tuple[float, float], found: SpanCase) -> Non
     found : SpanCase
         The stretch.
     """
-    route = found.line.study.route
+    route = cast("Any", found.line.study).route
     east, north = (getattr(route.towers.geometry, axis).to_numpy(float) for axis in "xy")
     points = np.column_stack([east, north])[found.stretch.towers]
     known = np.isfinite(points).all(axis=1)
@@ -535,10 +544,10 @@ def _frame(axes, places, high_mm):
 
 def _draw_spans(axes, turned, found):
     """Draw the spans, the suspected ones broad; give the boxes along them."""
-    lines = np.stack([turned[:-1], turned[1:]], axis=1)
+    lines = cast("Any", np.stack([turned[:-1], turned[1:]], axis=1))
     scan = found.line.study.network.spans["span_scan"].iloc[found.stretch.spans] == "suspected"
     axes.add_collection(LineCollection(lines, colors=style.FAINT, linewidths=0.9, zorder=2), autolim=False)
-    broad = LineCollection(lines[scan.to_numpy()], colors=SUSPECT, linewidths=6, zorder=1)
+    broad = LineCollection(cast("Any", lines[scan.to_numpy()]), colors=SUSPECT, linewidths=6, zorder=1)
     broad.set_gid("suspected span")
     axes.add_collection(broad, autolim=False)
     ends = axes.transData.transform(lines[np.isfinite(lines).all(axis=(1, 2))].reshape(-1, 2)).reshape(
@@ -555,8 +564,9 @@ def _draw_towers(axes, turned, found):
     covered = []
     for name, mark in style.MARKS.items():
         here = (found.towers["kind"] == name).to_numpy() & np.isfinite(turned).all(axis=1)
-        style.dots(axes, *turned[here].T, mark, name=name, size=size_pt(found))
-        covered.append(layout.box_of(axes, *turned[here].T, 6 * mark.size))
+        x, y = turned[here].T
+        style.dots(axes, x, y, mark, name=name, size=size_pt(found))
+        covered.append(layout.box_of(axes, x, y, 6 * mark.size))
     suspected = found.line.study.network.towers["bond_suspect"].iloc[found.stretch.towers]
     here = suspected.eq(True).fillna(False).to_numpy(bool) & np.isfinite(turned).all(axis=1)
     axes.scatter(*turned[here].T, s=110, facecolors="none", edgecolors=SUSPECT, linewidths=2, zorder=6)
@@ -600,9 +610,8 @@ def _draw_north(figure, tip, angle):
     arrow = Polygon([tip, tail + side, tail + 1.8 * way, tail - side], facecolor=style.INK, linewidth=0)
     arrow.set(transform=layout.millimetres(figure), gid="north arrow")
     figure.add_artist(arrow)
-    layout.write_on(
-        figure, *(tip + 2.2 * way), "N", size=style.TEXT_PT, weight="bold", ha="center", va="center"
-    )
+    x, y = tip + 2.2 * way
+    layout.write_on(figure, x, y, "N", size=style.TEXT_PT, weight="bold", ha="center", va="center")
 
 
 def round_km(found: SpanCase) -> np.ndarray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -17,6 +17,8 @@ from towerlib.report.tower_marks import each
 from towerlib.text import plain
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from towerlib.assessment import Study
 
 STRIP_MM = (24, 46)  # least and most height of the strip
@@ -89,7 +91,7 @@ def route_profile(study: Study) -> Figure | None:
     matplotlib.figure.Figure or None
     """
     towers = tower_marks.with_value(study.condition)
-    if not (towers["value_ohm"] > 0).any():
+    if not bool((towers["value_ohm"] > 0).any()):
         return None
     with style.house():
         figure = sheet(layout.WIDTH_MM, PROFILE_MM)
@@ -116,7 +118,7 @@ def histogram(study: Study) -> Figure | None:
     matplotlib.figure.Figure or None
     """
     towers = tower_marks.with_value(study.condition)
-    tested = towers[towers["kind"].isin(tower_marks.TESTED) & (towers["value_ohm"] > 0)]
+    tested = cast("pd.DataFrame", towers[towers["kind"].isin(tower_marks.TESTED) & (towers["value_ohm"] > 0)])
     if tested.empty:
         return None
     with style.house():
@@ -280,7 +282,7 @@ def _strip_words(study):
 def _profile_words(study):
     """The profile in words."""
     towers = tower_marks.with_value(study.condition)
-    worst = tower_marks.worst(towers[towers["value_ohm"] > 0], "impedance_rank", 5)
+    worst = tower_marks.worst(cast("pd.DataFrame", towers[towers["value_ohm"] > 0]), "impedance_rank", 5)
     return (
         f"Footing impedance along the route with bars for the interval of each reading, target and limit as steps. "
         f"{tower_marks.counts(towers)} Highest: {', '.join(f'{t.tower_id} {t.words}' for t in each(worst))}."

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,7 @@ from towerlib.plan import order_rule
 from towerlib.plan.priority import SHIELD_WIRE
 from towerlib.report import cautions, condition_words, outage_charts
 from towerlib.report.pages import Answer
-from towerlib.report.tower_marks import each
+from towerlib.report.tower_marks import each, number_of
 from towerlib.text import (
     BLANK,
     counted,
@@ -98,14 +98,14 @@ def measures(study: Study) -> list[Measure]:
     often does not make up for one that never was.
     """
     towers, counts = study.condition, study.records.counts
-    read = towers["footing_ohm"].notna()
+    read = cast("pd.Series", towers["footing_ohm"].notna())
     late = towers["tower_id"].isin(study.retest["tower_id"])
     clean = towers.loc[read, "verdict"].eq("usable")
     sure = towers.loc[read, "rank_confidence"].isin(["sure", "likely"])
     rows, used = counts["rows_in"].sum(), counts["used"].sum()
     return [
         Measure("towers with a usable reading of the footing alone", _percent(read), (95, 85, 70)),
-        Measure("towers that are not due for a test", _percent(~late), (95, 80, 60)),
+        Measure("towers that are not due for a test", _percent(cast("pd.Series", ~late)), (95, 80, 60)),
         Measure(
             "readings in force that meet every quality rule without a caution", _percent(clean), (85, 70, 50)
         ),
@@ -116,7 +116,7 @@ def measures(study: Study) -> list[Measure]:
         ),
         Measure(
             "rows handed in that could be used",
-            100 * used / rows if rows else float("nan"),
+            cast("Any", 100 * used / rows if bool(rows) else float("nan")),
             (99, 97, 90),
         ),
     ]
@@ -250,12 +250,12 @@ def _figure(big: str, what: str, more: str) -> dict[str, str]:
 def _above(towers: pd.DataFrame, length_km: float) -> dict[str, str]:
     """Towers above their limit."""
     above = towers["impedance_class"] == "above limit"
-    only = int((above & towers["footing_ohm"].isna()).sum())
-    judged = int(towers["footing_ohm"].notna().sum()) + only
-    more = f"{percent(int(above.sum()), judged)} of {counted(judged, 'tower')} with a known footing"
+    only = number_of(above & towers["footing_ohm"].isna())
+    judged = number_of(towers["footing_ohm"].notna()) + only
+    more = f"{percent(number_of(above), judged)} of {counted(judged, 'tower')} with a known footing"
     more += f"; {only} by a lower limit only" if only else ""
     return _figure(
-        counted(int(above.sum()), "tower"),
+        counted(number_of(above), "tower"),
         "above their limit",
         f"{more}; line of {significant(length_km, 3)}{BLANK}km",
     )
@@ -263,8 +263,8 @@ def _above(towers: pd.DataFrame, length_km: float) -> dict[str, str]:
 
 def _unread(towers: pd.DataFrame) -> dict[str, str]:
     """Towers without a known footing."""
-    unread = int(towers["footing_ohm"].isna().sum())
-    limited = int((towers["impedance_class"] == "lower bound only").sum())
+    unread = number_of(towers["footing_ohm"].isna())
+    limited = number_of(towers["impedance_class"] == "lower bound only")
     more = f"of {counted(len(towers), 'tower')}"
     more += f"; {limited} with a lower limit only" if limited else ""
     return _figure(counted(unread, "tower"), "without a usable reading of the footing alone", more)
@@ -298,9 +298,9 @@ def _expected(rates: Mapping[str, Any]) -> dict[str, str]:
 def _bonds(towers: pd.DataFrame) -> dict[str, str]:
     """Bonds and leads to inspect."""
     bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
-    leads = int((towers["leads_missing"] > 0).fillna(False).sum())
+    leads = number_of((towers["leads_missing"] > 0).fillna(False))
     more = f"suspected from readings, or seen broken; earthing leads missing at {counted(leads, 'tower')}"
-    return _figure(counted(int(bonds.sum()), "tower"), "with a shield-wire bond to inspect", more)
+    return _figure(counted(number_of(bonds), "tower"), "with a shield-wire bond to inspect", more)
 
 
 def _touch(study: Study) -> dict[str, str]:
@@ -308,7 +308,7 @@ def _touch(study: Study) -> dict[str, str]:
     screen, what = study.condition.get("safety_screen"), "above the limit of the touch-voltage screening"
     if screen is None or not screen.isin(["below", "above", "cannot tell"]).any():
         return _figure("not screened", what, "see “Not available”")
-    number, often = screen.value_counts(), int((study.priority["queue"] == "safety").sum())
+    number, often = screen.value_counts(), number_of(study.priority["queue"] == "safety")
     more = f"people often at {often} of them; cannot be decided at {number.get('cannot tell', 0)}. {cautions.TRIAGE}"
     return _figure(counted(int(number.get("above", 0)), "tower"), what, more)
 
@@ -395,7 +395,7 @@ def changed(found: Changes | None) -> dict[str, Any]:
             "remarks": ["Not available: this month was not compared with another one."],
         }
     told, rows, table = months_apart.summary(found), [], found.table
-    for row in each(told[told["count"] > 0]):
+    for row in each(cast("pd.DataFrame", told[told["count"] > 0])):
         mine = table[table["kind"] == row.kind]
         news = mine[mine["since"] == NEWS]
         rows.append(
@@ -525,7 +525,7 @@ def uncertain(study: Study) -> list[str]:
     list of str
     """
     towers = study.condition
-    sure = towers["rank_confidence"].value_counts()
+    sure: Any = towers["rank_confidence"].value_counts()
     unsure = towers.loc[towers["rank_confidence"] == "open"].sort_values("impedance_rank")["tower_id"]
     parts = [
         f"Worst tenth by footing impedance: membership is sure for {counted(int(sure.get('sure', 0)), 'tower')}, likely for "
@@ -533,9 +533,9 @@ def uncertain(study: Study) -> list[str]:
         + (f" ({named(unsure)})." if len(unsure) else "."),
         *study.outages.remarks,
     ]
-    if not study.network.towers["bond_scan"].eq("").all():
+    if not bool(study.network.towers["bond_scan"].eq("").all()):
         parts.append(condition_words.ambient_on_line(study.network))
-    if study.condition["gap_ma"].notna().any():
+    if bool(study.condition["gap_ma"].notna().any()):
         parts.append(
             "A wide gap asks for an inspection of bond and coils. In service a narrow gap is no proof of a good bond."
         )
@@ -585,7 +585,9 @@ def unusual(study: Study) -> list[str]:
     list of str
     """
     counts = study.records.counts
-    rows, rejected, repaired = (int(counts[name].sum()) for name in ("rows_in", "rejected", "repaired"))
+    rows, rejected, repaired = (
+        int(cast("Any", counts[name].sum())) for name in ("rows_in", "rejected", "repaired")
+    )
     verdicts = study.grades.visits["verdict"].value_counts()
     parts = [
         f"{counted(rows, 'row')} read: {rejected} not used, {repaired} cells or rows repaired. Reasons are in "

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from itertools import groupby
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
 from towerlib.config.sections import OFTEN_VISITED
 from towerlib.plan.priority import CONFIRM
 from towerlib.report import plan_words
-from towerlib.report.tower_marks import each
+from towerlib.report.tower_marks import each, number_of
 from towerlib.text import (
     BLANK,
     counted,
@@ -50,13 +50,13 @@ def first_ten(study: Study) -> list[dict[str, Any]]:
         queue, next_step, towers: list of dict with rank, tower_id, km, footing, read, verdict, cause, avoided, treatment.
     """
     towers = study.condition.set_index("tower_id")
-    first = study.priority[study.priority["queue"] != "none"].head(FIRST)
+    first = cast("pd.DataFrame", study.priority[study.priority["queue"] != "none"].head(FIRST))
     told = [_tower(row, towers.loc[row.tower_id], study.line.plan) for row in each(first)]
     groups = groupby(told, key=lambda tower: (tower["queue"], tower["next_step"]))
     return [{"queue": queue, "next_step": step, "towers": list(members)} for (queue, step), members in groups]
 
 
-def _tower(row: Any, state: pd.Series, plan: Plan) -> dict[str, Any]:
+def _tower(row: Any, state: Any, plan: Plan) -> dict[str, Any]:
     """One tower of the list."""
     return {
         "queue": row.queue,
@@ -73,7 +73,7 @@ def _tower(row: Any, state: pd.Series, plan: Plan) -> dict[str, Any]:
     }
 
 
-def footing(row: Any, state: pd.Series) -> str:
+def footing(row: Any, state: Any) -> str:
     """Footing impedance with its interval, or its lower limit.
 
     Parameters
@@ -88,10 +88,10 @@ def footing(row: Any, state: pd.Series) -> str:
     if pd.notna(row.footing_ohm):
         return interval(row.footing_ohm, row.footing_low_ohm, row.footing_high_ohm, "Ω", 3)
     bound = state["lower_bound_ohm"]
-    return f"> {significant(bound, 3)}{BLANK}Ω, lower limit only" if pd.notna(bound) else "not known"
+    return f"> {significant(bound, 3)}{BLANK}Ω, lower limit only" if bool(pd.notna(bound)) else "not known"
 
 
-def cause(row: Any, state: pd.Series) -> str:
+def cause(row: Any, state: Any) -> str:
     """Suspected cause of a tower's place on the list, in words.
 
     Parameters
@@ -108,7 +108,7 @@ def cause(row: Any, state: pd.Series) -> str:
         parts.append(f"touch-voltage screening; people: {state['occupancy']}")
     if pd.notna(state["leads_missing"]) and state["leads_missing"] > 0:
         parts.append(f"{counted(int(state['leads_missing']), 'earthing lead')} missing, seen by the crew")
-    if state["corrosion"] == "heavy":
+    if bool(state["corrosion"] == "heavy"):
         parts.append("heavy corrosion, seen by the crew")
     if state["bond_seen"] in ("damaged", "missing"):
         parts.append(f"shield-wire bond {state['bond_seen']}, seen by the crew")
@@ -117,7 +117,7 @@ def cause(row: Any, state: pd.Series) -> str:
     known = row.footing_ohm if pd.notna(row.footing_ohm) else state["lower_bound_ohm"]
     if pd.notna(known) and known > row.limit_ohm:
         parts.append(f"footing {significant(known / row.limit_ohm, 3)} times its limit")
-    elif pd.isna(known):
+    elif bool(pd.isna(known)):
         parts.append("no usable reading")
     text = "; ".join(parts) or "within its limit"
     return text[:1].upper() + text[1:]
@@ -142,7 +142,7 @@ def avoided(row: Any) -> str:
     return interval(row.avoided_per_year, row.avoided_low, row.avoided_high)
 
 
-def treatment(row: Any, state: pd.Series, plan: Plan) -> str:
+def treatment(row: Any, state: Any, plan: Plan) -> str:
     """Treatment with its cost, and whether the plan holds it.
 
     Parameters
@@ -180,21 +180,15 @@ def safety(study: Study) -> dict[str, Any]:
     dict
         towers: list of (tower_id, evidence); more: sentences on the others; off: why there is no screening.
     """
-    queued = study.priority[study.priority["queue"] == "safety"]
-    state = study.condition.set_index("tower_id")
-    items = [
-        (tower, state.loc[tower].get("safety_evidence") or "") for tower in queued["tower_id"].head(SAFETY)
-    ]
+    queued: Any = study.priority.loc[study.priority["queue"] == "safety", "tower_id"]
+    state: Any = study.condition.set_index("tower_id")
+    items = [(tower, state.loc[tower].get("safety_evidence") or "") for tower in queued.head(SAFETY)]
     more = []
     if len(queued) > SAFETY:
-        rest = queued["tower_id"].iloc[SAFETY:]
+        rest = queued.iloc[SAFETY:]
         more.append(f"Also in this queue: {counted(len(rest), 'tower')}, {named(rest)}.")
     screen = state.get("safety_screen")
-    others = (
-        []
-        if screen is None
-        else list(state.index[(screen == "above") & ~state.index.isin(queued["tower_id"])])
-    )
+    others = [] if screen is None else list(state.index[(screen == "above") & ~state.index.isin(queued)])
     if others:
         more.append(
             f"Also above the limit, where people come seldom or occupancy is not recorded: {named(others)}. "
@@ -302,14 +296,14 @@ def _calibration(study: Study) -> Iterator[str]:
 def _worth(study: Study, levels: pd.DataFrame | None) -> Iterator[str]:
     """Whether the budget pays by trip-outs alone."""
     price, currency = study.line.plan.cost_per_trip_out, study.line.plan.currency
+    table: Any = levels
     known = levels is not None and len(levels)
-    each = levels.set_index("level")["cost_per_benefit"].get("middle", math.nan) if known else math.nan
-    if not price or not math.isfinite(each):
+    spent = table.set_index("level")["cost_per_benefit"].get("middle", math.nan) if known else math.nan
+    if not price or not math.isfinite(spent):
         return
-    verdict = "pays" if each < price else "does not pay"
-    less = "less" if each < price else "more"
+    verdict, less = ("pays", "less") if spent < price else ("does not pay", "more")
     yield (
-        f"The middle budget {verdict} by trip-outs alone: each one avoided costs {money(each, currency, digits=2)}, {less} than "
+        f"The middle budget {verdict} by trip-outs alone: each one avoided costs {money(spent, currency, digits=2)}, {less} than "
         f"the {money(price, currency, digits=2)} that a trip-out costs. That price is seldom well known; the plan itself "
         "counts trip-outs and does not depend on it."
     )
@@ -317,27 +311,27 @@ def _worth(study: Study, levels: pd.DataFrame | None) -> Iterator[str]:
 
 def _years(study: Study) -> Iterator[str]:
     """The budget as set, year by year."""
-    plan = study.budget.plan
+    plan: Any = study.budget.plan
     parts = [
         f"year {row.year:.0f}: {counted(int(row.towers), 'tower')}, "
         f"{money(row.spent, study.line.plan.currency, digits=2)}, {significant(row.crew_weeks)} crew-weeks, "
         f"{counted(int(row.mobilisations), 'mobilisation')}"
         for row in each(plan.years)
     ]
-    must = int(plan.works["must_do"].sum())
+    must = number_of(plan.works["must_do"])
     owed = f" Must-do works among them: {must}." if must else ""
     yield f"Plan with the budget as set: {'; '.join(parts)}.{owed}"
 
 
 def _rules(budget: Budget) -> Iterator[str]:
     """How the plan was found, and what simpler rules achieve with the same money."""
-    yield budget.plan.how
+    yield cast("Any", budget.plan).how
     yield from plan_words.beside_rules(budget.methods)
 
 
 def _knee(outlook: Outlook | None, currency: str) -> Iterator[str]:
     """Budget from which more money avoids less."""
-    if outlook is None or outlook.curve.empty or not outlook.curve["at_knee"].any():
+    if outlook is None or outlook.curve.empty or not bool(outlook.curve["at_knee"].any()):
         return
     row = outlook.curve[outlook.curve["at_knee"]].iloc[0]
     yield (
@@ -349,7 +343,7 @@ def _knee(outlook: Outlook | None, currency: str) -> Iterator[str]:
 def _tests(study: Study, outlook: Outlook | None) -> Iterator[str]:
     """Tests of highest expected value."""
     again, towers = len(study.retest), study.condition
-    unsure = int((towers["rank_confidence"] == "open").sum())
+    unsure = number_of(towers["rank_confidence"] == "open")
     text = f"Retest list: {counted(again, 'tower')}. Membership of the worst tenth is open for {counted(unsure, 'read tower')}."
     if outlook is not None and len(outlook.tests):
         yield f"{text} Tests of highest expected value for the plan: tower {named(outlook.tests['tower_id'])}."
@@ -374,9 +368,9 @@ def checks(study: Study, levels: pd.DataFrame | None) -> list[str]:
         ways = works["verify"].fillna("").replace("", "a way still to be set").value_counts()
         some = [f"{counted(int(number), 'work')} by {way}" for way, number in ways.head(MOST_CHECKS).items()]
         parts.append(f"First by each work: {'; '.join(some)}.")
-        verified = works["predicted_ohm"].notna().sum()
+        verified = number_of(works["predicted_ohm"].notna())
         parts.append(
-            f"{counted(int(verified), 'work')} of {len(works)} have a predicted footing to compare with the retest. The "
+            f"{counted(verified, 'work')} of {len(works)} have a predicted footing to compare with the retest. The "
             "changes of each month separate “fixed and verified”, “fixed not verified” and “did not work”."
         )
     else:
@@ -386,7 +380,7 @@ def checks(study: Study, levels: pd.DataFrame | None) -> list[str]:
 
 def _proof(study: Study, levels: pd.DataFrame | None) -> Iterator[str]:
     """How long until trip-outs show it."""
-    years = study.outages.years
+    years: Any = study.outages.years
     if years.empty or years["years_each_side"].isna().all():
         yield "Time until trip-outs show it: not available, no rate of this line is known."
         return
@@ -406,5 +400,5 @@ def _cut(study: Study, levels: pd.DataFrame | None) -> float:
     rate = study.outages.line.get("trip_outs_per_year", math.nan)
     if levels is None or levels.empty or not rate > 0:
         return 0.5
-    middle = levels.set_index("level")["avoided_per_year"].get("middle", math.nan)
+    middle = cast("Any", levels.set_index("level")["avoided_per_year"].get("middle", math.nan))
     return middle / rate if math.isfinite(middle) else 0.5
