@@ -162,7 +162,6 @@ def permissible_v(evidence):
 
 
 def test_a_laid_surface_layer_counts_by_ieee_80(assessed):
-<<<<<<< HEAD
     """A single resistivity says nothing of the soil right under the layer: it may be ten times less or more."""
     reach = number("soil_contrast_usual") * (1 + number("soil_value_percent") / 100)
     evidence = assessed(settings=swapped("[limits]", LAID)).network.towers["safety_evidence"][1]
@@ -179,16 +178,6 @@ def test_a_laid_surface_layer_over_a_recorded_top_layer_counts_by_ieee_80(assess
     low, high = permissible_v(lined.network.towers["safety_evidence"][1])
     assert low < ieee_80_v(250) < high
     assert (low, high) == pytest.approx((ieee_80_v(250),) * 2, rel=0.05)
-=======
-    # IEEE Std 80-2013: C_s by equation 27, permissible touch voltage for 50 kg by equation 32
-    safety = '[safety]\nstandard = "IEEE 80"\nsurface_ohm_m = 3000\nsurface_depth_m = 0.1\n[limits]'
-    evidence = assessed(settings=swapped("[limits]", safety)).network.towers["safety_evidence"][1]
-    derating = 1 - 0.09 * (1 - 250 / 3000) / (2 * 0.1 + 0.09)
-    allowed_v = (1000 + 1.5 * derating * 3000) * 0.116 / math.sqrt(0.4)
-    low_v, high_v = map(float, re.search(r"against (\d+) to (\d+) V", evidence).groups())
-    assert low_v == pytest.approx(allowed_v, rel=0.05)  # the soil of the screening is an interval
-    assert low_v <= allowed_v <= high_v
->>>>>>> r-records
 
 
 @pytest.mark.parametrize("height_m", [0.5, 450])

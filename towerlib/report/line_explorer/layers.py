@@ -128,11 +128,12 @@ def trip_outs(study: Study) -> Layer | tuple[str, str]:
     looks = tuple(look for _, look in style.RATES.values())
     changes = pd.DataFrame({"tower_id": towers["tower_id"], "kind": kind, "value": rate})
     changes = changes.assign(low=towers["trip_outs_low"], high=towers["trip_outs_high"])
+    mean = float(rate.to_numpy("float64", na_value=np.nan)[rate.notna()].mean())
     return Layer(
         key="trip-outs",
         name=name,
         meaning="Expected lightning trip-outs a year at this tower and half the spans beside it. Classes compare with the "
-        f"mean of the towers, {plain(float(rate.to_numpy('float64', na_value=np.nan)[rate.notna()].mean()))} a year. Bar: 80 % interval from readings and settings. The method adds "
+        f"mean of the towers, {plain(mean)} a year. Bar: 80 % interval from readings and settings. The method adds "
         "a factor of 2 to 5 to the absolute rate; the order of the towers is far better known.",
         axis="Trip-outs [a year]",
         unit="a year",
