@@ -131,7 +131,7 @@ def trip_outs(study: Study) -> Layer | tuple[str, str]:
         key="trip-outs",
         name=name,
         meaning="Expected lightning trip-outs a year at this tower and half the spans beside it. Classes compare with the "
-        f"mean of the towers, {plain(float(rate.to_numpy('float64', na_value=np.nan)[rate.notna()].mean()))} a year. Bar: 80 % interval from readings and settings. The method adds "
+        f"mean of the towers, {plain(mean)} a year. Bar: 80 % interval from readings and settings. The method adds "
         "a factor of 2 to 5 to the absolute rate; the order of the towers is far better known.",
         axis="Trip-outs [a year]",
         unit="a year",
