@@ -109,7 +109,7 @@ def test_waterfall_ends_where_the_line_stands_after_the_plan(made):
     assert rows["high"].iloc[-1] == pytest.approx(3.0 - works["avoided_low"].sum())
     assert rows["start"].iloc[-2] == pytest.approx(rows["end"].iloc[-1])
     assert rows["end"].iloc[1:-1].tolist() == pytest.approx([3.0, *rows["start"].iloc[1:-2]])
-    assert "0.5 times (0.3 to 0.8) every figure here" in said(CHARTS["waterfall"](made))
+    assert "0.50 (0.30–0.80) times every figure here" in said(CHARTS["waterfall"](made))
 
 
 def test_waterfall_needs_the_trip_outs_of_the_line(made):

@@ -14,7 +14,7 @@ from towerlib.report import layout, style
 from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
 from towerlib.report.plan_words import KINDS, no_plan
 from towerlib.report.tower_marks import each, number_of
-from towerlib.text import NARROW, grouped, money, plain, two
+from towerlib.text import NARROW, grouped, interval, money, plain, significant
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -139,13 +139,13 @@ def waterfall(works: pd.DataFrame, rates: dict[str, Any]) -> pd.DataFrame:
         name, start, end (of the bar), low, high (of the last one), words.
     """
     now, kinds = rates["whole_line_per_year"], by_kind(works)
-    rows, level = [("as it is", 0.0, now, np.nan, np.nan, two(now))], now
+    rows, level = [("as it is", 0.0, now, np.nan, np.nan, significant(now))], now
     for row in each(cast("pd.DataFrame", kinds)):
         name = f"{KINDS.get(row.kind, row.kind)} ({row.towers})"
         rows.append((name, level - row.avoided_per_year, level, np.nan, np.nan, _lost(row.avoided_per_year)))
         level -= row.avoided_per_year
     low, high = (now - kinds[name].sum() for name in ("avoided_high", "avoided_low"))
-    rows.append(("after the plan", 0.0, level, low, high, f"{two(level)} ({two(low)} to {two(high)})"))
+    rows.append(("after the plan", 0.0, level, low, high, interval(level, low, high)))
     return pd.DataFrame(rows, columns=["name", "start", "end", "low", "high", "words"])
 
 
@@ -160,8 +160,8 @@ def waterfall_notes(rates: dict[str, Any]) -> list[str]:
     if factor := rates.get("calibration_factor"):
         low, high = rates["calibration_low"], rates["calibration_high"]
         notes.append(
-            f"The line's record of trip-outs calls for {two(factor)} times ({two(low)} to {two(high)}) every figure here; the "
-            "method itself may be off by a factor of 2 to 5, much the same for all towers."
+            f"The record of the line suggests {interval(factor, low, high)} times every figure here. The method adds a factor of "
+            "2 to 5, much the same for all towers."
         )
     return notes
 
@@ -267,7 +267,7 @@ def draw_chances(
 
 def _lost(avoided):
     """What a step takes away, in words; nothing is no minus."""
-    return f"−{two(avoided)}" if float(avoided) > 0 else "0"
+    return f"−{significant(avoided)}" if float(avoided) > 0 else "0"
 
 
 NO_WORKS = "Nothing is planned: no work fits into the budget or brings a benefit."
