@@ -286,7 +286,7 @@ def test_replaced_settings_give_what_a_fresh_folder_gives(whole, section, tmp_pa
 
 
 def test_unknown_settings_are_refused_by_name(study):
-    with pytest.raises(tl.SettingsError, match=r"'limit' is no section of line.toml; .*limits"):
+    with pytest.raises(tl.SettingsError, match=r"'limit' is not a section of line.toml; .*limits"):
         study.replace(limit={"limit_ohm": 10})
     with pytest.raises(tl.SettingsError, match="limit_ohm"):
         study.replace(limits={"limit_ohm": -1})
@@ -299,7 +299,7 @@ def test_settings_are_listed_with_their_meaning(study):
     assert bool(listed.loc[("plan", "budget"), "set"])
     assert not listed.loc[("limits", "limit_ohm"), "set"]
     assert "Ω" in listed.loc[("limits", "limit_ohm"), "meaning"]
-    with pytest.raises(tl.SettingsError, match="'limit' is no section"):
+    with pytest.raises(tl.SettingsError, match="'limit' is not a section"):
         study.tables.settings("limit")
 
 

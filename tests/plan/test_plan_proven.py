@@ -182,7 +182,7 @@ def test_a_stated_gap_is_rounded_up():
 def test_every_gain_is_shown_whatever_its_sign():
     methods = pd.DataFrame({"method": [OWN, "a", "b", "c", "d", "e"], "fails": [*[False] * 5, True]})
     methods["gain"] = [0.0, 0.07, 0.0, -0.02, np.inf, np.nan]
-    told = " ".join(beside_rules(methods))
-    assert "7% more than “a” and no more than “b” and 2% less than “c”" in told
+    told = " ".join(beside_rules(methods)).replace("\u00a0", " ")
+    assert "7 % more than “a” and no more than “b” and 2 % less than “c”" in told
     assert "“d” avoids nothing" in told
     assert "“e” cannot carry the must-do works" in told

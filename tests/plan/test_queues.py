@@ -92,5 +92,5 @@ def test_the_order_of_the_queues_can_be_set_and_is_told():
     "order", ['["safety", "repair"]', '["safety", "safety", "bond", "footing", "retest", "none"]']
 )
 def test_an_order_that_lacks_a_queue_is_refused(order):
-    with pytest.raises(SettingsError, match="stands in it once"):
+    with pytest.raises(SettingsError, match="occur in it exactly once"):
         parse(HEAD + f"[plan]\nqueue_order = {order}")

@@ -227,7 +227,7 @@ def test_a_work_of_a_million_kilometres_is_no_treatment():
 def test_a_day_of_record_says_nothing_of_a_year():
     seen = {"observed_per_year": 365.0, "observed_low": 9.0}
     assert calibration.over_ceiling(seen | {"observed_years": 1 / 365}, 2.0) == ""
-    assert "This is sure" in calibration.over_ceiling(seen | {"observed_years": 2.0}, 2.0)
+    assert "This is certain" in calibration.over_ceiling(seen | {"observed_years": 2.0}, 2.0)
 
 
 TRIPS = "outage_id,time,cause\na,2020-05-01T00:00:00Z,lightning\nb,2022-05-01T00:00:00Z,lightning\n"
@@ -251,7 +251,7 @@ def test_a_record_yet_to_come_is_nothing_to_hold_rates_against(assessed):
 
 
 def test_a_price_with_a_slip_in_size_stops_the_plan_with_its_option(assessed):
-    with pytest.raises(SettingsError, match=r"too far apart in size.* at tower .*prices.csv"):
+    with pytest.raises(SettingsError, match=r"differ too much in size.* at tower .*prices.csv"):
         assessed(prices_csv=PRICES.format(trench="1e300")).budget  # noqa: B018
 
 

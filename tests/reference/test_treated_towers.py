@@ -147,7 +147,7 @@ def test_longest_radials_of_practice(resistivity, longest_m):
     # GB 50169-2016, 4.7 (lengths from memory): 40, 60, 80, 100 m up to 500, 1000, 2000, 5000 Ω·m.
     site = towers(50.0, resistivity)
     assert barred(radials(4, longest_m), site, SETTINGS)[0] == ""
-    assert f"no more than {longest_m:g} m" in barred(radials(4, longest_m + 1), site, SETTINGS)[0]
+    assert f"at most {longest_m:g} m" in barred(radials(4, longest_m + 1), site, SETTINGS)[0]
 
 
 def test_a_lost_leg_put_back():

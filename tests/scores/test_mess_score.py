@@ -60,7 +60,7 @@ def test_a_wrong_value_would_be_seen(monkeypatch):
     monkeypatch.setattr(mess, "FILES", ())
     monkeypatch.setattr("towerlib.records.convert._decimal", lambda *about: None)
     monkeypatch.setattr(
-        "towerlib.records.numbers.decimal_marks",
+        "towerlib.records.numbers.decimal_separators",
         lambda numbers, others, decimal=None: numbers.map(lambda _: "."),
     )
     assert mess.score(seed=SEED)["used wrongly"].sum() > 100
