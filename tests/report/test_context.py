@@ -65,7 +65,9 @@ def test_a_file_in_the_place_of_the_folder_is_named(tmp_path):
 
 def test_an_unreadable_file_is_named_with_the_mend(folder):
     (folder / "context" / "water.gpkg").write_text("a list of lakes")
-    sentence = r"context.water\.gpkg cannot be read as a GeoPackage; save it again as GeoPackage, or remove it"
+    sentence = (
+        r"context.water\.gpkg cannot be read as a GeoPackage; save it again as GeoPackage, or remove it"
+    )
     with pytest.raises(RecordsError, match=sentence):
         map_layers.layers(folder)
 
