@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
 import inspect
 import math
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
@@ -16,6 +14,7 @@ import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.readings import quality_rules
+from towerlib.safe_files import shipped_rows
 
 if TYPE_CHECKING:
     from typing import Any
@@ -163,8 +162,7 @@ def table() -> dict[str, Rule]:
     >>> table()["probe_resistance_low"].threshold
     1000.0
     """
-    text = files("towerlib.readings").joinpath("rules.csv").read_text(encoding="utf-8")
-    rows = csv.DictReader(text.splitlines())
+    rows = shipped_rows("towerlib.readings", "rules.csv")
     return {row["rule"]: Rule(**{**row, "threshold": float(row["threshold"] or "nan")}) for row in rows}
 
 

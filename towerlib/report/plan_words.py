@@ -9,7 +9,8 @@ import pandas as pd
 
 from towerlib.plan import sensitivity as studies
 from towerlib.plan.budget import OWN
-from towerlib.report.tables import Table, each, nothing, table
+from towerlib.report.tables import Table, nothing, table
+from towerlib.report.tower_marks import each
 from towerlib.text import counted, listed, money, plain, rounded, share, two, wrapped
 
 if TYPE_CHECKING:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from html import escape
-from typing import Any, cast
+from typing import cast
 
 import pandas as pd
 
@@ -95,11 +95,6 @@ def table(
     found = Table(shown.set_axis(list(columns.values()), axis=1))
     found.attrs["caption"] = caption + (f" ({left} more not shown)" if left else "")
     return found
-
-
-def each(frame: pd.DataFrame) -> Iterator[Any]:
-    """Rows of a table, with the columns as attributes."""
-    return iter(frame.itertuples())
 
 
 def nothing(caption: str) -> Table:

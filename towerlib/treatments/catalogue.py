@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from towerlib.errors import SettingsError
+from towerlib.safe_files import shipped_rows
 
 if TYPE_CHECKING:
     from towerlib.config.sections import Treatments as TreatmentSettings
@@ -87,9 +86,8 @@ def shipped() -> tuple[Treatment, ...]:
     >>> [treatment.option for treatment in shipped()][:2]
     ['do nothing', 'retest first']
     """
-    text = files("towerlib.treatments").joinpath("catalogue.csv").read_text(encoding="utf-8")
     numbers = {"length_m": float, "fill_mm": float, "resistivity_min_ohm_m": float, "count": int}
-    rows = csv.DictReader(text.splitlines())
+    rows = shipped_rows("towerlib.treatments", "catalogue.csv")
     return tuple(
         Treatment(
             **{name: numbers.get(name, str)(value) for name, value in row.items() if name != "life_years"},

@@ -55,7 +55,6 @@ BOND_FIRST = "the shield-wire bond or the coils are in doubt: inspect before any
 LEG_FIRST = "one leg carries too little current: look at its lead and stub before any digging"
 AT_TARGET = "the footing is within its target"
 NO_SOIL = "no soil data, so its effect cannot be predicted: measure the soil first"
-STILL_ABOVE = "no earthing work is predicted to bring the footing within its limit"
 SATURATED = "halving the footing would help little: the insulation flashes over at nearly every stroke"
 NO_RIG = ("foot", "boat", "helicopter")
 COLUMNS = """
