@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.errors import SettingsError, nearest
 
 if TYPE_CHECKING:
     import ipywidgets
@@ -193,7 +193,8 @@ class Tables:
 
         found = self._study.settings
         if section not in set(found["section"]):
-            raise SettingsError(f"{section!r} is no section of line.toml")
+            hint = nearest(section, sorted(set(found["section"])))
+            raise SettingsError(f"{section!r} is not a section of line.toml{hint}")
         found = found[found["section"] == section]
         found = found.assign(value=found["value"].astype(str))
         columns = {"key": "key", "value": "value", "set": "set by the line", "meaning": "meaning"}
