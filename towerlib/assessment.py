@@ -900,5 +900,5 @@ def _shared(folder: Path, month: str, latest: pd.Timestamp, stamps: tuple) -> St
     from towerlib.records import load
 
     records = load.load(folder, latest)
-    month = month or months.newest(records.visits["date"])
+    month = month or months.newest(cast("pd.Series", records.visits["date"]))
     return Study(folder, records.line, month, latest, {"records": records})

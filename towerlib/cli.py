@@ -226,7 +226,9 @@ def _outcome(report: Report) -> str:
     study = report.study
     counts = study.records.counts.sum()
     top = study.priority.head(5)
-    shown = top[["rank", "queue", "tower_id", "chainage_km", "footing_ohm", "gap_fraction", "next_step"]]
+    shown = top.loc[
+        :, ["rank", "queue", "tower_id", "chainage_km", "footing_ohm", "gap_fraction", "next_step"]
+    ]
     head = (
         f"{study.line.title}, {study.month}: {len(study.priority)} towers; rows in {counts['rows_in']}, "
         f"used {counts['used']}, rejected {counts['rejected']}"

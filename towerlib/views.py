@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -495,8 +495,9 @@ class WhatIf:
 
         study = self.study
         facts = {name: getattr(study, name) for name in ("records", "route", "currents", "grades", "month")}
+        parts: Any = SimpleNamespace(**facts, condition=study.joined("network"))
         try:
-            return what_if.case_of(SimpleNamespace(**facts, condition=study.joined("network"))), ""
+            return what_if.case_of(parts), ""
         except SettingsError as flaw:
             return None, str(flaw)
 

@@ -192,7 +192,7 @@ def _from(stops, bearing_deg, away_m):
 
 def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
     """Towers with a buried ring or wire, or where the register does not rule one out."""
-    return ~no(stops["ring"]).to_numpy(bool) | stops["wires"].ne("").to_numpy(bool)
+    return ~no(cast("pd.Series", stops["ring"])).to_numpy(bool) | stops["wires"].ne("").to_numpy(bool)
 
 
 def layout_doubts(

@@ -15,7 +15,7 @@ from towerlib.physics.statistics import SEED
 from towerlib.values import number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Sequence
 
     import pandas as pd
 
@@ -289,7 +289,7 @@ def _cut_words(model):
     ]
 
 
-def listed(names: Iterable[str], most: int = 5) -> str:
+def listed(names: Collection[str], most: int = 5) -> str:
     """Names of towers as text, the first few of many.
 
     Parameters

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from textwrap import fill
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
 
 from towerlib.plan.priority import INSPECT
 from towerlib.report.tables import Table, nothing, table
+from towerlib.report.tower_marks import number_of
 from towerlib.text import wrapped
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from towerlib.assessment import Study
     from towerlib.network import Network
 
@@ -92,7 +95,7 @@ def ambient_on_line(network: Network, width: int = 110) -> str:
     str
     """
     bonds, spans = network.towers["bond_scan"], network.spans["span_scan"]
-    if (bonds == "").all() and (spans == "").all():
+    if bool((bonds == "").all()) and bool((spans == "").all()):
         return (
             "\n".join(fill(words, width) for words in network.off) or "The scan of the line is not available."
         )
@@ -108,9 +111,9 @@ def ambient_on_line(network: Network, width: int = 110) -> str:
     return "\n".join(fill(one, width) for one in words)
 
 
-def _of(true: pd.Series | np.ndarray) -> str:
+def _of(true: ArrayLike) -> str:
     """How many of how many."""
-    return f"{int(np.count_nonzero(true))} of {len(true)}"
+    return f"{number_of(true)} of {np.size(true)}"
 
 
 def rows_used(study: Study) -> Table:
@@ -145,7 +148,7 @@ def verdicts(study: Study) -> Table:
     seen, findings = _seen(study), study.grades.findings
     counts = seen["verdict"].value_counts().rename("visits").rename_axis("verdict").reset_index()
     findings = findings[findings["visit_id"].isin(seen["visit_id"])]
-    rules = findings.groupby(["severity", "rule"]).size().rename("visits").reset_index()
+    rules = cast("pd.Series", findings.groupby(["severity", "rule"]).size()).rename("visits").reset_index()
     found = pd.concat(
         [counts.assign(rule="all visits"), rules.rename(columns={"severity": "verdict"})], ignore_index=True
     )
@@ -158,7 +161,7 @@ def verdicts(study: Study) -> Table:
 def _seen(study: Study) -> pd.DataFrame:
     """Visits up to the last day of the month."""
     visits = study.grades.visits
-    return visits[visits["date"].dt.strftime("%Y-%m") <= study.month]
+    return visits.loc[visits["date"].dt.strftime("%Y-%m") <= study.month]
 
 
 def worst_footings(towers: pd.DataFrame, rows: int = 10) -> Table:
@@ -174,7 +177,7 @@ def worst_footings(towers: pd.DataFrame, rows: int = 10) -> Table:
     -------
     Table
     """
-    ranked = towers[towers["impedance_rank"].notna()].sort_values("impedance_rank")
+    ranked = towers.loc[towers["impedance_rank"].notna()].sort_values("impedance_rank")
     if ranked.empty:
         return nothing("No tower has a usable reading of the footing alone.")
     columns = {
@@ -204,7 +207,7 @@ def widest_gaps(towers: pd.DataFrame, rows: int = 10) -> Table:
     -------
     Table
     """
-    ranked = towers[towers["gap_rank"].notna()].sort_values("gap_rank")
+    ranked = towers.loc[towers["gap_rank"].notna()].sort_values("gap_rank")
     if ranked.empty:
         return nothing("No tower has leg currents that can be ranked by gap.")
     columns = {
@@ -249,7 +252,7 @@ def suspected(towers: pd.DataFrame, rows: int = 10) -> Table:
     -------
     Table
     """
-    found = towers[towers["suspected_cause"].isin(TO_LOOK_AT)]
+    found = towers.loc[towers["suspected_cause"].isin(TO_LOOK_AT)]
     if found.empty:
         return nothing("No tower is suspected.")
     columns = {"tower_id": "tower", "suspected_cause": "suspected cause", "evidence": "evidence"}
@@ -305,10 +308,10 @@ def condition_answer(study: Study, towers: pd.DataFrame) -> str:
     str
     """
     classes = towers["impedance_class"].value_counts()
-    ranked = towers[towers["impedance_rank"].notna()].sort_values("impedance_rank").head(3)
-    gaps = towers[towers["gap_rank"].notna()].sort_values("gap_rank").head(3)
-    unread = int(towers["footing_ohm"].isna().sum())
-    above = int(classes.get("above limit", 0))
+    ranked = towers.loc[towers["impedance_rank"].notna()].sort_values("impedance_rank").head(3)
+    gaps = towers.loc[towers["gap_rank"].notna()].sort_values("gap_rank").head(3)
+    unread = number_of(towers["footing_ohm"].isna())
+    above = classes.get("above limit", 0)
     return wrapped(
         [
             f"{above} of {len(towers)} towers lie above the limit on {study.line.title}, as of {study.month} "
@@ -367,6 +370,6 @@ def queue_answer(study: Study) -> str:
         if queue != "none":
             first = ", ".join(towers["tower_id"].head(3))
             parts.append(f"{queue}: {len(towers)} tower{'s' * (len(towers) != 1)}, first {first}.")
-    idle = int((study.priority["queue"] == "none").sum())
+    idle = number_of(study.priority["queue"] == "none")
     parts.append(f"{idle} tower{' needs' if idle == 1 else 's need'} no work now.")
     return wrapped(parts)

@@ -74,7 +74,7 @@ def _read(path, folder):
         raise RecordsError(f"{path} cannot be read as a GeoPackage; {mend}") from flaw
     for name, layer in found.items():
         layer.attrs["name"] = name
-    return list(found.values())
+    return cast("list[gpd.GeoDataFrame]", list(found.values()))
 
 
 def _with_geometry(layers):

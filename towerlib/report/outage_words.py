@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
@@ -30,7 +30,7 @@ def verdicts(outages: Outages) -> Table:
     if record.empty:
         return nothing("No trip-out on record.")
     counts = record.assign(cause=record["cause"].fillna("blank")).groupby(["verdict", "cause"]).size()
-    counts = counts.rename("count").reset_index()
+    counts = cast("pd.Series", counts).rename("count").reset_index()
     columns = {"verdict": "verdict", "cause": "booked cause", "count": "trip-outs"}
     return table(counts, columns, "Trip-outs on record")
 
@@ -50,7 +50,7 @@ def ranks(outages: Outages, condition: pd.DataFrame, rows: int = 10) -> Table:
     Table
     """
     towers = _with_condition(outages, condition).sort_values("benefit_rank", kind="stable")
-    ranked = towers[towers["benefit_rank"].notna()]
+    ranked = towers.loc[towers["benefit_rank"].notna()]
     if ranked.empty:
         return nothing("No tower has a rate.")
     columns = {
@@ -84,10 +84,12 @@ def rank_reasons(outages: Outages, condition: pd.DataFrame, rows: int = 8) -> Ta
     Table
     """
     towers = _with_condition(outages, condition)
-    towers = towers[towers["rank_reason"] != ""]
+    towers = towers.loc[towers["rank_reason"] != ""]
     if towers.empty:
         return nothing("Both ranks agree.")
-    apart = (towers["benefit_rank"].astype(float) - towers["impedance_rank"].astype(float)).abs()
+    apart = cast(
+        "pd.Series", towers["benefit_rank"].astype(float) - towers["impedance_rank"].astype(float)
+    ).abs()
     towers = towers.loc[apart.sort_values(ascending=False, kind="stable").index]
     columns = {
         "tower_id": "tower",

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from towerlib.config import Line
     from towerlib.outages import Outages
     from towerlib.plan import Budget
+    from towerlib.plan.problem import Constraints
     from towerlib.plan.sensitivity import Outlook
 
 WAYS = {  # column of the curve: words, dashes, colour
@@ -32,9 +33,8 @@ WAYS = {  # column of the curve: words, dashes, colour
 }
 
 
-def curve_notes(budget: Budget, outlook: Outlook) -> list[str]:
+def curve_notes(constraints: Constraints, outlook: Outlook) -> list[str]:
     """Sentences at the foot of the budget curve."""
-    constraints = budget.constraints
     knee = (
         ""
         if bool(outlook.curve["at_knee"].any())
@@ -83,7 +83,7 @@ def _marker(shape, colour, words):
     return Line2D([], [], linestyle="", marker=shape, label=words, **looks)
 
 
-def draw_curve(axes: Axes, budget: Budget, outlook: Outlook, currency: str) -> None:
+def draw_curve(axes: Axes, horizon_years: float, outlook: Outlook, currency: str) -> None:
     """Benefit of each way of planning over the budget, with knee and levels (changes the axes)."""
     curve = outlook.curve
     top = np.nanmax(curve["benefit"])
@@ -96,7 +96,7 @@ def draw_curve(axes: Axes, budget: Budget, outlook: Outlook, currency: str) -> N
     layout.linear_axis(axes.xaxis, 6, lambda amount: grouped(amount, mark=NARROW))
     layout.linear_axis(axes.yaxis, 8)
     axes.set_xlabel("Budget of all years" + (f" [{currency}]" if currency else ""))
-    axes.set_ylabel(f"Trip-outs avoided over {plain(budget.constraints.horizon_years)} years")
+    axes.set_ylabel(f"Trip-outs avoided over {plain(horizon_years)} years")
     layout.place_labels(axes, wishes, np.vstack(covered))
 
 
@@ -288,13 +288,14 @@ def budget_curve(budget: Budget, outlook: Outlook | None, line: Line) -> Figure:
     matplotlib.figure.Figure
     """
     title = "What more or less money buys"
-    if outlook is None or not bool(outlook.curve["benefit"].notna().any()):
+    constraints = budget.constraints
+    if outlook is None or constraints is None or not bool(outlook.curve["benefit"].notna().any()):
         return layout.blank(title, _why(budget))
     with style.house():
-        figure, foot = layout.new_sheet(105, title, line.title, curve_notes(budget, outlook))
+        figure, foot = layout.new_sheet(105, title, line.title, curve_notes(constraints, outlook))
         top = layout.legend(figure, curve_handles(outlook), LEFT_MM, foot + 1, WIDE_MM + RIGHT_MM)
         axes = layout.new_panel(figure, LEFT_MM, top + 12, WIDE_MM + RIGHT_MM - 8, foot + 101 - top - 12)
-        draw_curve(axes, budget, outlook, line.plan.currency)
+        draw_curve(axes, constraints.horizon_years, outlook, line.plan.currency)
         return figure
 
 

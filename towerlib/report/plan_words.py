@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -10,7 +10,7 @@ import pandas as pd
 from towerlib.plan import sensitivity as studies
 from towerlib.plan.budget import OWN
 from towerlib.report.tables import Table, nothing, table
-from towerlib.report.tower_marks import each
+from towerlib.report.tower_marks import each, number_of
 from towerlib.text import counted, listed, money, plain, rounded, share, two, wrapped
 
 if TYPE_CHECKING:
@@ -129,8 +129,8 @@ def beside_rules(methods: pd.DataFrame) -> list[str]:
     list of str
     """
     others = methods[methods["method"] != OWN]
-    told = others[np.isfinite(others["gain"].astype(float))]
-    parts = [f"{share(row.gain)} than “{row.method}”" for row in each(told)]
+    compared = others.loc[np.isfinite(others["gain"].astype(float))]
+    parts = [f"{share(row.gain)} than “{row.method}”" for row in each(compared)]
     said = [f"The plan avoids {' and '.join(parts)} with the same money."] if parts else []
     vain = others.loc[np.isposinf(others["gain"].astype(float)), "method"]
     failing = others.loc[others["fails"].astype(bool), "method"]
@@ -197,15 +197,15 @@ def confidence(outlook: Outlook | None) -> str:
     """
     if outlook is None:
         return "Without a plan its confidence is not available."
-    free = outlook.chances[~outlook.chances["must_do"]]
+    free = outlook.chances.loc[~outlook.chances["must_do"]]
     mine = free[free["in_plan"]]
     firm, open_ = mine[mine["chance"] >= 0.8], mine[mine["chance"] < 0.5]
     doubtful = f" ({listed(open_['tower_id'])})" if len(open_) else ""
     parts = [
         f"{len(firm)} of {len(mine)} selected towers that are no must-do have a probability of being selected of at least "
         f"80 %; {len(open_)} of less than half{doubtful}.",
-        _left_out(free[~free["in_plan"] & (free["chance"] >= 0.4)]),
-        _regret(outlook.regret),
+        _left_out(free.loc[~free["in_plan"] & (free["chance"] >= 0.4)]),
+        _regret(outlook.regret.to_dict()),
     ]
     return wrapped(parts)
 
@@ -217,7 +217,7 @@ def _left_out(near: pd.DataFrame) -> str:
     return f"Not selected, but with a probability of at least 40 %: {listed(near['tower_id'])}."
 
 
-def _regret(regret: pd.Series) -> str:
+def _regret(regret: dict[Any, Any]) -> str:
     """Value of perfect information."""
     if not regret["perfect"] > 0:
         return ""
@@ -304,11 +304,13 @@ def no_plan(budget: Budget) -> list[str]:
     """
     if budget.plan is not None:
         return []
-    best = budget.best[budget.best["benefit_per_year"].astype(float) > 0] if len(budget.best) else budget.best
+    best = budget.best
+    if len(best):
+        best = best.loc[best["benefit_per_year"].astype(float) > 0]
     if best.empty:
         return list(budget.off)
-    column = "benefit_per_cost" if best["benefit_per_cost"].notna().any() else "effort_rate"
-    rate = best["avoided_per_year"] / best["effort"].where(best["effort"] > 0)
+    column = "benefit_per_cost" if bool(best["benefit_per_cost"].notna().any()) else "effort_rate"
+    rate = cast("pd.Series", best["avoided_per_year"] / best["effort"].where(best["effort"] > 0))
     first = (
         best.assign(effort_rate=rate.fillna(np.inf))
         .sort_values(column, ascending=False, kind="stable")
@@ -357,12 +359,14 @@ def _bought(budget: Budget, terms: PlanSettings) -> list[str]:
         return [
             f"{money(sum(allowed.budget), terms.currency)} buys nothing here: no work fits the budget and has a benefit."
         ]
-    low, middle, high = (works[name].sum() for name in ("avoided_low", "avoided_per_year", "avoided_high"))
+    low, middle, high = (
+        cast("pd.Series", works[name]).sum() for name in ("avoided_low", "avoided_per_year", "avoided_high")
+    )
     years = ", ".join(
         f"{row.towers} towers in year {row.year} ({money(row.spent, terms.currency)})"
         for row in each(plan.years)
     )
-    must = int(works["must_do"].sum())
+    must = number_of(works["must_do"])
     parts = [
         f"{money(plan.spent, terms.currency)} of {money(sum(allowed.budget), terms.currency)} treat {len(works)} towers: "
         f"{years}. Must-do works among them, whatever they avoid: {must}.",
@@ -418,7 +422,7 @@ def _pays(each: float, terms: PlanSettings) -> str:
 
 def _levelled(outlook: Outlook | None, currency: str) -> list[str]:
     """Where the budget curve bends."""
-    if outlook is None or not outlook.curve["at_knee"].any():
+    if outlook is None or not bool(outlook.curve["at_knee"].any()):
         return []
     knee = outlook.curve[outlook.curve["at_knee"]].iloc[0]
     bought = f"{knee['towers']:.0f} towers, {two(knee['benefit'])} trip-outs avoided"
@@ -434,9 +438,9 @@ def _enough(outlook: Outlook | None, terms: PlanSettings) -> list[str]:
         return []
     curve = outlook.curve
     dear = curve["added_per_cost"] * terms.cost_per_trip_out < 1
-    if not dear.any():
+    if not bool(dear.any()):
         return []
-    last = curve.loc[dear.idxmax() - 1, "budget"]
+    last = curve.loc[cast("int", dear.idxmax()) - 1, "budget"]
     return [
         f"Beyond about {money(rounded(last), terms.currency)} each further trip-out avoided costs more, by the model, than "
         f"the {money(terms.cost_per_trip_out, terms.currency)} that one costs by the settings."

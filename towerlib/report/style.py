@@ -31,7 +31,10 @@ TITLE_PT, TEXT_PT, SMALL_PT = 10, 8, 7
 DPI = 200
 INK, FAINT = "#222222", "#8c8c8c"
 ALARM = "#c1121f"  # a suspected span; its stroke and its words say the same
-PNG = {"dpi": DPI, "metadata": {"Software": None}}  # savefig arguments: the same bytes every time
+PNG: dict[str, Any] = {
+    "dpi": DPI,
+    "metadata": {"Software": None},
+}  # savefig arguments: the same bytes every time
 
 RC = {
     "font.family": "DejaVu Sans",

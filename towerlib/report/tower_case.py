@@ -78,9 +78,10 @@ def tables_of(study: Study) -> Tables:
     Tables
     """
     records, line, end = study.records, study.line, last_day(study.month)
-    visits = study.grades.visits[study.grades.visits["date"] <= end].reset_index(drop=True)
-    works = cast("pd.DataFrame", records.works[records.works["date"] <= end].reset_index(drop=True))
-    ring = records.towers.set_index("tower_id")["ring"].reindex(visits["tower_id"]).reset_index(drop=True)
+    visits = study.grades.visits.loc[study.grades.visits["date"] <= end].reset_index(drop=True)
+    works = records.works.loc[records.works["date"] <= end].reset_index(drop=True)
+    ring = cast("pd.Series", records.towers.set_index("tower_id")["ring"])
+    ring = ring.reindex(visits["tower_id"]).reset_index(drop=True)
     factors = season.band(season.class_of_season(visits), ring, line.seasons)
     return Tables(
         title=line.title,
@@ -90,10 +91,7 @@ def tables_of(study: Study) -> Tables:
         legs=records.legs,
         sweeps=records.sweeps,
         works=works,
-        currents=cast(
-            "pd.DataFrame",
-            study.currents[study.currents["visit_id"].isin(cast("pd.Series", visits["visit_id"]))],
-        ),
+        currents=study.currents.loc[study.currents["visit_id"].isin(cast("pd.Series", visits["visit_id"]))],
         shapes=sweep.summarise(visits, records.sweeps, line.frequency_hz),
         evidence=cast("pd.Series", study.priority.set_index("tower_id")["evidence"]),
     )

@@ -133,8 +133,8 @@ def kernel(folder: Path, day: pd.Timestamp | None = None) -> Iterator[Any]:
     TowerlibError
         Python has no kernel for notebooks.
     """
-    from jupyter_client import AsyncKernelManager
     from jupyter_client.kernelspec import NoSuchKernel
+    from jupyter_client.manager import AsyncKernelManager
     from jupyter_core.utils import run_sync
 
     with tempfile.TemporaryDirectory(prefix="towerlib-") as sockets:
@@ -234,8 +234,9 @@ def _register() -> None:
             )
             try:
                 done = client.execute()
+                open_client: Any = client.kc  # nbclient makes it in `execute`
                 for last in (FORGET, COUNT_ANEW):
-                    client.wait_for_reply(client.kc.execute(last, silent=True, store_history=False))
+                    client.wait_for_reply(open_client.execute(last, silent=True, store_history=False))
                 return done
             finally:
                 if client.kc is not None:

@@ -73,7 +73,7 @@ def works_done(
     if not len(works):
         return pd.DataFrame(columns=WORKS)
     history = trends.history(
-        visits[visits["date"] <= end], works, records.towers, alike=line.comparable, seasons=line.seasons
+        visits.loc[visits["date"] <= end], works, records.towers, alike=line.comparable, seasons=line.seasons
     )
     history = history[history["works_date"].notna()].drop(columns=["jump_verdict"])
     last = works.sort_values("date", kind="stable").drop_duplicates("tower_id", keep="last")

@@ -102,7 +102,7 @@ def sites(
     table = condition.reindex(columns=FOOTING).join(register, on="tower_id", validate="1:1")
     table = table.join(_spans(route), on="tower_id", validate="1:1").reset_index(drop=True)
     table = table.join(_base(table))
-    soil = tower_soil(records, table["tower_id"], last_day(month))
+    soil = tower_soil(records, cast("pd.Series", table["tower_id"]), last_day(month))
     return pd.concat([table, soil, _first_to_mend(table, network)], axis=1)
 
 

@@ -1,7 +1,10 @@
 """A stretch of the line, ready to be drawn and put into words."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from textwrap import fill
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,6 +13,9 @@ from towerlib.errors import SettingsError
 from towerlib.network import what_if
 from towerlib.report import cautions, tower_case, tower_marks
 from towerlib.text import plain
+
+if TYPE_CHECKING:
+    from towerlib.assessment import Study
 
 MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
 
@@ -30,8 +36,8 @@ class LineCase:
         Why there is none.
     """
 
-    study: object
-    tables: object
+    study: Study
+    tables: tower_case.Tables
     case: what_if.Case | None
     why_not: str
 
@@ -317,7 +323,7 @@ def _best_words(line, stretch, change):
         f"The single reading that tells most: {best['reading']} at {best['tower_id']} ({_two(best['as_recorded'])} as "
         f"recorded, {_two(best['what_if'])} with the what-if, {best['apart']:.1f} standard uncertainties apart; {taken})."
     )
-    fresh = found[found["last_read"].isna()]
+    fresh = found.loc[found["last_read"].isna()]
     if pd.notna(best["last_read"]) and len(fresh) and fresh["apart"].iloc[0] >= CLEAR:
         new = fresh.iloc[0]
         yield f"Of those never taken: {new['reading']} at {new['tower_id']}, {new['apart']:.1f} apart."

@@ -385,7 +385,7 @@ def draw_currents(figure: Figure, place: tuple[float, float], found: SpanCase) -
     if not len(values):
         missing(figure, place, head, NO_CURRENTS)
         return
-    old = what_if.is_old(towers["leakage_date"])
+    old = what_if.is_old(cast("pd.Series", towers["leakage_date"]))
     marks = {
         "sum": style.Mark("D", "white", 1.5),
         "total": style.Mark("o", READ),

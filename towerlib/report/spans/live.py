@@ -223,8 +223,8 @@ def _redraw(controls: Controls, views: Views, line: LineCase) -> None:
     """Draw every view anew (changes the views)."""
     study = line.study
     stretch = what_if.stretch(study.route, *controls.ends.value)
-    names = [_chosen(control) for control in (controls.bond, controls.span, controls.tower)]
-    change = what_if.change(study.route, *names, controls.footing.value)
+    bond, span, tower = (_chosen(control) for control in (controls.bond, controls.span, controls.tower))
+    change = what_if.change(study.route, bond, span, tower, controls.footing.value)
     views.status.value = escape(
         f"{study.line.title}, {study.month}: {case.change_words(line, change)}. {HINT}"
     )

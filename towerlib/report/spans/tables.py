@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -127,7 +127,7 @@ def deciding(of_line: Case, stretch: Stretch, change: Change, rows: int = 6) -> 
     found = what_if.telling(of_line, change, stretch, drive_a)
     if found.empty:
         return nothing("No reading of this stretch can be predicted.")
-    units = found["reading"].map(UNITS)
+    units = cast("pd.Series", found["reading"]).map(UNITS)
     found = found.assign(
         as_recorded=found["as_recorded"].map(_two) + units,
         what_if=found["what_if"].map(_two) + units,

@@ -125,8 +125,8 @@ def write_pdf(page_path: str | Path, path: str | Path) -> Path:
         WeasyPrint, the optional extra ``pdf``, is not installed.
     """
     try:
-        from weasyprint import HTML
-        from weasyprint.urls import URLFetcher
+        from weasyprint import HTML  # pyright: ignore[reportMissingImports]  # an optional extra
+        from weasyprint.urls import URLFetcher  # pyright: ignore[reportMissingImports]
     except (ImportError, OSError):  # OSError: the libraries of the system that it draws with are not there
         raise SettingsError(NO_PDF) from None
     inside = URLFetcher(
