@@ -56,12 +56,6 @@ PEOPLE = "People are often here: have step and touch voltage checked by licensed
 def text() -> str:
     """The cautions as lines of Markdown.
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> text().startswith("- A line out of service is not dead")
     True
     """

@@ -17,17 +17,6 @@ SUFFIXES = ("ohm", "ma", "v", "km", "m", "deg", "date")  # units that end the na
 def dictionary(part: str = LIST) -> dict[str, dict[str, str]]:
     """Unit, number format and meaning of every column of a list or layer.
 
-    Parameters
-    ----------
-    part : str
-        Sheet of the workbook, or "layer towers", "layer spans", "layer route".
-
-    Returns
-    -------
-    dict of str to dict
-
-    Examples
-    --------
     >>> dictionary()["gap_ma"]["unit"]
     'mA'
     >>> dictionary("retests")["due_date"]["format"]
@@ -49,19 +38,8 @@ def dictionary(part: str = LIST) -> dict[str, dict[str, str]]:
 def in_currency(text: str, currency: str) -> str:
     """A unit or number format in the currency of a line.
 
-    Parameters
-    ----------
-    text : str
-        As the dictionary has it.
-    currency : str
-        Blank where the line has none.
+    `currency`: Blank where the line has none.
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> in_currency("1/money", "EUR"), in_currency("1/money", ""), in_currency("mA", "EUR")
     ('1/EUR', '1/money', 'mA')
     """
@@ -71,18 +49,6 @@ def in_currency(text: str, currency: str) -> str:
 def label(column: str, unit: str) -> str:
     """Name of a column as people read it.
 
-    Parameters
-    ----------
-    column : str
-    unit : str
-        Blank, 1 and date are not shown.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> label("footing_low_ohm", "Ω"), label("trip_outs_per_year", "1/year"), label("gap_z", "1")
     ('footing low [Ω]', 'trip outs per year [1/year]', 'gap z')
     """
@@ -95,16 +61,6 @@ def label(column: str, unit: str) -> str:
 def one_line(text: object) -> str:
     r"""A text without line breaks and signs that cannot be shown, for headers, footers and formats.
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> one_line("North\nline\x01")
     'North line'
     """

@@ -27,17 +27,7 @@ if TYPE_CHECKING:
 
 
 def profile_notes(towers: pd.DataFrame) -> list[str]:
-    """Sentences for the foot: how many towers, what bars and arrows mean, what is not drawn.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        As `tower_marks.with_value` gives it.
-
-    Returns
-    -------
-    list of str
-    """
+    """Sentences for the foot: how many towers, what bars and arrows mean, what is not drawn."""
     return [
         f"{tower_marks.counts(towers)} Bar: low to high end of the interval of a reading.",
         "Dot in the mark and arrow: lower limit only, the impedance lies above the mark.",
@@ -46,17 +36,7 @@ def profile_notes(towers: pd.DataFrame) -> list[str]:
 
 
 def profile_handles(towers: pd.DataFrame) -> list[Line2D]:
-    """Legend entries of the classes with the number of towers, worst first.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        As `tower_marks.with_value` gives it.
-
-    Returns
-    -------
-    list of matplotlib.lines.Line2D
-    """
+    """Legend entries of the classes with the number of towers, worst first."""
     count, labels = towers["kind"].value_counts(), tower_marks.class_labels(towers)
     marks = reversed(style.MARKS.items())
     return [style.entry(mark, f"{labels[name]} ({count.get(name, 0)})") for name, mark in marks]
@@ -65,14 +45,7 @@ def profile_handles(towers: pd.DataFrame) -> list[Line2D]:
 def draw_profile(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     """Towers along the route with their intervals, targets and limits; the worst named (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel; its place must be final.
-    towers : pandas.DataFrame
-        As `tower_marks.with_value` gives it; at least one value above zero.
-    line : towerlib.config.Line
-        Names of the stations.
+    `towers`: As `tower_marks.with_value` gives it; at least one value above zero.
     """
     placed = cast("pd.DataFrame", towers[towers["chainage_km"].notna()])
     towers = placed.sort_values("chainage_km", kind="stable")
@@ -144,15 +117,7 @@ def _draw_towers(axes, towers):
 
 
 def draw_open_ends(axes: Axes, x: ArrayLike, y: ArrayLike) -> None:
-    """Arrows upwards from lower limits: the interval has no upper end (changes the axes).
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel.
-    x, y : array
-        Places of the lower limits, in the panel's units.
-    """
+    """Arrows upwards from lower limits: the interval has no upper end (changes the axes)."""
     drawn = style.dots(axes, x, y, style.OPEN_END, zorder=2)
     drawn.set(gid="no upper end", edgecolors=style.FAINT, facecolors="none")
 
@@ -178,17 +143,7 @@ LEAST_ROWS = 6  # of which the height is kept free
 
 
 def bar_notes(towers: pd.DataFrame) -> list[str]:
-    """Sentences for the foot: what the gap is, who is not ranked by it, what the thin lines mean.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        As `tower_marks.with_value` gives it.
-
-    Returns
-    -------
-    list of str
-    """
+    """Sentences for the foot: what the gap is, who is not ranked by it, what the thin lines mean."""
     joined = towers["ring"].astype("boolean").fillna(False).astype(bool)
     unranked = (towers["gap_fraction"].notna() & towers["gap_rank"].isna() & joined).sum()
     return [
@@ -202,14 +157,7 @@ def bar_notes(towers: pd.DataFrame) -> list[str]:
 def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
     """Legend entries of both panels, as far as they occur.
 
-    Parameters
-    ----------
-    footing, gap : pandas.DataFrame
-        The worst towers of each panel.
-
-    Returns
-    -------
-    list of artists
+    `footing`, `gap`: The worst towers of each panel.
     """
     found = [name for name in style.MARKS if bool((footing["kind"] == name).any())]
     entries: list[Artist] = [
@@ -225,14 +173,8 @@ def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
 def draw_impedance(figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float]) -> None:
     """Left panel: worst by footing impedance, with intervals and limits (changes the figure).
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-    towers : pandas.DataFrame
-        In the order of their rank; may be empty.
-    place : (float, float, float)
-        Bottom, width and height of the panel with its ids [mm].
+    `towers`: In the order of their rank; may be empty; `place`: Bottom, width and height of the panel with its ids
+    [mm].
     """
     axes = _panel(figure, layout.MARGIN_MM, place, towers, "Footing impedance")
     if towers.empty:
@@ -252,14 +194,8 @@ def draw_impedance(figure: Figure, towers: pd.DataFrame, place: tuple[float, flo
 def draw_gap(figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float]) -> None:
     """Right panel: worst by gap fraction, with the gap itself in words (changes the figure).
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-    towers : pandas.DataFrame
-        In the order of their rank; may be empty.
-    place : (float, float, float)
-        Bottom, width and height of the panel with its ids [mm].
+    `towers`: In the order of their rank; may be empty; `place`: Bottom, width and height of the panel with its ids
+    [mm].
     """
     axes = _panel(figure, layout.WIDTH_MM / 2 + 2, place, towers, "Gap fraction, and gap in mA")
     if towers.empty:
@@ -307,19 +243,7 @@ SHARES = (0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98)  # lines of equal gap fraction
 
 
 def scatter_notes(count: int, read: pd.DataFrame, drawn: pd.DataFrame) -> list[str]:
-    """Sentences for the foot: what the gap is, how many towers are drawn, what a ring does to it.
-
-    Parameters
-    ----------
-    count : int
-        Towers of the line.
-    read, drawn : pandas.DataFrame
-        Those with leg currents and vector total, and those of them that can be drawn.
-
-    Returns
-    -------
-    list of str
-    """
+    """Sentences for the foot: what the gap is, how many towers are drawn, what a ring does to it."""
     lost = read.loc[~read.index.isin(drawn.index), "tower_id"]
     return [
         f"Gap fraction = gap / arithmetic sum; {tower_marks.GAP_MEANING}",
@@ -330,17 +254,7 @@ def scatter_notes(count: int, read: pd.DataFrame, drawn: pd.DataFrame) -> list[s
 
 
 def scatter_handles(towers: pd.DataFrame) -> list[Line2D]:
-    """Legend entries of towers without and with a ring, with their number.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        The towers drawn.
-
-    Returns
-    -------
-    list of matplotlib.lines.Line2D
-    """
+    """Legend entries of towers without and with a ring, with their number."""
     count = tower_marks.ring_words(towers).value_counts()
     names = {words: f"{words} ({count.get(words, 0)})" for words in style.RINGS}
     return [style.entry(mark, names[words], 5) for words, mark in style.RINGS.items()]
@@ -349,12 +263,7 @@ def scatter_handles(towers: pd.DataFrame) -> list[Line2D]:
 def draw_scatter(axes: Axes, towers: pd.DataFrame) -> None:
     """Towers among the lines of equal gap fraction; the worst by gap rank named (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Square panel; its place must be final.
-    towers : pandas.DataFrame
-        One row or more, with a sum above zero and a total of zero or more.
+    `axes`: Square panel; its place must be final.
     """
     _scatter_scale(axes, towers)
     _draw_shares(axes)
@@ -404,17 +313,7 @@ def _draw_scattered_towers(axes, towers):
 
 
 def distribution_handles(tested: pd.DataFrame) -> list[Artist]:
-    """Legend entries of the classes with the number of towers, and of the curve.
-
-    Parameters
-    ----------
-    tested : pandas.DataFrame
-        The towers drawn.
-
-    Returns
-    -------
-    list of artists
-    """
+    """Legend entries of the classes with the number of towers, and of the curve."""
     count = tested["kind"].value_counts()
     labels = tower_marks.class_labels(tested)
     bars = [
@@ -424,15 +323,7 @@ def distribution_handles(tested: pd.DataFrame) -> list[Artist]:
 
 
 def draw_distribution(axes: Axes, tested: pd.DataFrame) -> None:
-    """Bars by class, targets and limits, and the cumulative share (changes the axes).
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel.
-    tested : pandas.DataFrame
-        As `tower_marks.with_value` gives it; one row or more, all above zero.
-    """
+    """Bars by class, targets and limits, and the cumulative share (changes the axes)."""
     _draw_histogram(axes, tested)
     _draw_cumulative(axes, tested)
 
@@ -509,25 +400,9 @@ NO_GAP = (
 def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
     """Footing impedance along the route, on a logarithmic scale, with targets and limits.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
-    line : towerlib.config.Line
-        Names of the line and its stations.
+    Markers by class, bars over the interval of a reading, arrows at lower limits, towers not tested at the foot;
+    the worst towers named. A reading at or below zero has no place on a logarithmic scale: it is named at the foot.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Markers by class, bars over the interval of a reading, arrows at lower limits, towers not tested at the foot;
-        the worst towers named.
-
-    Notes
-    -----
-    A reading at or below zero has no place on a logarithmic scale: it is named at the foot.
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> from towerlib.config import parse
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
@@ -549,27 +424,9 @@ def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
 def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
     """Worst towers by footing impedance and by gap fraction, side by side.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
-    line : towerlib.config.Line
-        Name of the line.
-    top : int
-        Towers in each panel at most, 1 or more.
+    Left: impedance, its interval and the tower's limit. Right: gap fraction, with the gap in mA. `top`: Towers in
+    each panel at most, 1 or more. Raises `SettingsError`: `top` is below 1.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Left: impedance, its interval and the tower's limit. Right: gap fraction, with the gap in mA.
-
-    Raises
-    ------
-    SettingsError
-        `top` is below 1.
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> from towerlib.config import parse
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
@@ -598,25 +455,10 @@ def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
 def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
     """Vector total against arithmetic sum of the leg currents, with lines of equal gap fraction.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
-    line : towerlib.config.Line
-        Name of the line.
+    One marker a tower, circled where a ring or counterpoise joins the legs; the worst by gap rank named. Equal gap
+    fractions f are parallel lines on logarithmic axes: total = (1 − f)·sum. A point above the line f = 0 has a
+    negative gap, as readings taken one after the other under a changing load can give.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-        One marker a tower, circled where a ring or counterpoise joins the legs; the worst by gap rank named.
-
-    Notes
-    -----
-    Equal gap fractions f are parallel lines on logarithmic axes: total = (1 − f)·sum. A point above the line
-    f = 0 has a negative gap, as readings taken one after the other under a changing load can give.
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> from towerlib.config import parse
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
@@ -639,24 +481,9 @@ def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
 def impedance_distribution(condition: pd.DataFrame, line: Line) -> Figure:
     """Histogram of the footing impedances in logarithmic bins, with their cumulative share.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
-    line : towerlib.config.Line
-        Name of the line.
+    Bars by class, the curve of the share at or below, targets and limits. Eight bins a decade. Lower bounds are
+    counted at the foot and not drawn: their true value is not known.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Bars by class, the curve of the share at or below, targets and limits.
-
-    Notes
-    -----
-    Eight bins a decade. Lower bounds are counted at the foot and not drawn: their true value is not known.
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> from towerlib.config import parse
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')

@@ -51,21 +51,8 @@ TO_LOOK_AT = (*INSPECT, "weak leg")
 def ambient_text(width: int = 110) -> str:
     """What currents in service can and cannot show, and what the injected test adds.
 
-    Parameters
-    ----------
-    width : int
-        Characters of a line.
-
-    Returns
-    -------
-    str
-
-    Notes
-    -----
     Sizes by own ladder models; no published currents of footings in service are known to us.
 
-    Examples
-    --------
     >>> ambient_text().startswith("What currents in service can show")
     True
     """
@@ -81,19 +68,7 @@ def ambient_text(width: int = 110) -> str:
 
 
 def ambient_on_line(network: Network, width: int = 110) -> str:
-    """At how many towers and spans of a line the readings could show an open bond or span.
-
-    Parameters
-    ----------
-    network : Network
-        As of `towerlib.network.assess`.
-    width : int
-        Characters of a line.
-
-    Returns
-    -------
-    str
-    """
+    """At how many towers and spans of a line the readings could show an open bond or span."""
     bonds, spans = network.towers["bond_scan"], network.spans["span_scan"]
     if bool((bonds == "").all()) and bool((spans == "").all()):
         return (
@@ -117,16 +92,7 @@ def _of(true: ArrayLike) -> str:
 
 
 def rows_used(study: Study) -> Table:
-    """Audit of rows: read, used, repaired and rejected, one row per table of the records that has any.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Table
-    """
+    """Audit of rows: read, used, repaired and rejected, one row per table of the records that has any."""
     counts = study.records.counts
     counts = counts[counts["rows_in"] > 0].rename_axis("name").reset_index()
     names = {"rows_in": "read", "used": "used", "repaired": "repaired", "rejected": "rejected"}
@@ -136,14 +102,7 @@ def rows_used(study: Study) -> Table:
 def verdicts(study: Study) -> Table:
     """Number of visits up to the month by verdict, and the quality rules that they do not meet.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Table
-        Per verdict one row for all its visits, then one row per rule; a visit can miss several rules.
+    Per verdict one row for all its visits, then one row per rule; a visit can miss several rules.
     """
     seen, findings = _seen(study), study.grades.findings
     counts = seen["verdict"].value_counts().rename("visits").rename_axis("verdict").reset_index()
@@ -165,18 +124,7 @@ def _seen(study: Study) -> pd.DataFrame:
 
 
 def worst_footings(towers: pd.DataFrame, rows: int = 10) -> Table:
-    """Towers with the highest footing impedance.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        One row per tower, as `towerlib.condition.assess` gives it.
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Towers with the highest footing impedance."""
     ranked = towers.loc[towers["impedance_rank"].notna()].sort_values("impedance_rank")
     if ranked.empty:
         return nothing("No tower has a usable reading of the footing alone.")
@@ -195,18 +143,7 @@ def worst_footings(towers: pd.DataFrame, rows: int = 10) -> Table:
 
 
 def widest_gaps(towers: pd.DataFrame, rows: int = 10) -> Table:
-    """Towers that lead the ranking by leakage gap.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        One row per tower, as `towerlib.condition.assess` gives it.
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Towers that lead the ranking by leakage gap."""
     ranked = towers.loc[towers["gap_rank"].notna()].sort_values("gap_rank")
     if ranked.empty:
         return nothing("No tower has leg currents that can be ranked by gap.")
@@ -223,35 +160,14 @@ def widest_gaps(towers: pd.DataFrame, rows: int = 10) -> Table:
 
 
 def causes(towers: pd.DataFrame) -> Table:
-    """Number of towers by suspected cause.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        One row per tower with suspected_cause.
-
-    Returns
-    -------
-    Table
-    """
+    """Number of towers by suspected cause."""
     named = towers["suspected_cause"].fillna("no leg currents read")
     counts = named.value_counts(sort=True).rename_axis("cause").rename("towers").reset_index()
     return table(counts, {"cause": "suspected cause", "towers": "towers"}, "Towers by suspected cause")
 
 
 def suspected(towers: pd.DataFrame, rows: int = 10) -> Table:
-    """Suspected towers in route order, with cause and evidence.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        One row per tower with tower_id, suspected_cause, evidence.
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Suspected towers in route order, with cause and evidence."""
     found = towers.loc[towers["suspected_cause"].isin(TO_LOOK_AT)]
     if found.empty:
         return nothing("No tower is suspected.")
@@ -260,18 +176,7 @@ def suspected(towers: pd.DataFrame, rows: int = 10) -> Table:
 
 
 def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
-    """Towers with a clear jump, a clear trend or a treatment.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        One row per tower, as `towerlib.condition.assess` gives it.
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Towers with a clear jump, a clear trend or a treatment."""
     clear = towers.query(
         "jump_verdict in ['up', 'down'] or works_verdict != ''"
         " or trend_low_percent_per_year > 0 or trend_high_percent_per_year < 0"
@@ -295,18 +200,7 @@ def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
 
 
 def condition_answer(study: Study, towers: pd.DataFrame) -> str:
-    """Which towers have a high footing impedance, and which a wide gap, in sentences.
-
-    Parameters
-    ----------
-    study : Study
-    towers : pandas.DataFrame
-        Its towers with ranks and suspected causes.
-
-    Returns
-    -------
-    str
-    """
+    """Which towers have a high footing impedance, and which a wide gap, in sentences."""
     classes = towers["impedance_class"].value_counts()
     ranked = towers.loc[towers["impedance_rank"].notna()].sort_values("impedance_rank").head(3)
     gaps = towers.loc[towers["gap_rank"].notna()].sort_values("gap_rank").head(3)
@@ -355,16 +249,7 @@ def _leaders(title: str, towers: pd.DataFrame, column: str, form: str) -> str:
 
 
 def queue_answer(study: Study) -> str:
-    """Number of towers of each queue and the first of them, in sentences.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    str
-    """
+    """Number of towers of each queue and the first of them, in sentences."""
     parts = [f"{study.line.title}, as of {study.month}:"]
     for queue, towers in study.priority.groupby("queue", sort=False):
         if queue != "none":

@@ -30,18 +30,8 @@ REACH = 40.0  # of the farthest probe from the middle, in units of the drawing
 def sketch(stop: dict[str, Any], lays: list[dict[str, Any]]) -> dict[str, Any] | None:
     """What the page draws of a tower's surroundings.
 
-    Parameters
-    ----------
-    stop : dict
-        One row of `towerlib.fieldwork.visits.stops`.
-    lays : list of dict
-        Its rows of `towerlib.fieldwork.probe_layout.place_probes`.
-
-    Returns
-    -------
-    dict or None
-        ``spans``: ends (x, y) of the line, back and ahead; ``leads``: label, alternative, and the places of both
-        probes and of the label. y points down as in SVG. None where nothing is laid out.
+    ``spans``: ends (x, y) of the line, back and ahead; ``leads``: label, alternative, and the places of both probes
+    and of the label. y points down as in SVG. None where nothing is laid out.
     """
     if not lays:
         return None
@@ -66,8 +56,6 @@ def sketch(stop: dict[str, Any], lays: list[dict[str, Any]]) -> dict[str, Any] |
 def short(lay: str) -> str:
     """A lay in two or three letters, as the page and the waypoints have it.
 
-    Examples
-    --------
     >>> short("left"), short("right, forward"), short("left, back")
     ('L', 'RF', 'LB')
     """
@@ -91,17 +79,10 @@ NOTE = f"Places are computed from the register, not surveyed. {cautions.NO_PERMI
 def waypoints(sheet: FieldSheet) -> list[dict[str, Any]]:
     """Every tower and probe place of a field sheet.
 
-    Parameters
-    ----------
-    sheet : FieldSheet
-
-    Returns
-    -------
-    list of dict
-        In the order of the stops: ``name``, ``kind`` ("tower", "current probe", "potential probe"), ``tower_id``,
-        latitude_deg, longitude_deg, ``description``; of probes also ``lay``, ``alternative``, ``distance_m``,
-        ``bearing_deg`` from the tower. The name of a probe is that of the tower with C or P, and L or R for the
-        side; F (forward) and B (back) mark the alternatives.
+    In the order of the stops: ``name``, ``kind`` ("tower", "current probe", "potential probe"), ``tower_id``,
+    latitude_deg, longitude_deg, ``description``; of probes also ``lay``, ``alternative``, ``distance_m``,
+    ``bearing_deg`` from the tower. The name of a probe is that of the tower with C or P, and L or R for the side; F
+    (forward) and B (back) mark the alternatives.
     """
     laid = dict(list(sheet.probe_layouts.groupby("tower_id", sort=False)))
     points = []
@@ -115,21 +96,8 @@ def waypoints(sheet: FieldSheet) -> list[dict[str, Any]]:
 def gpx(sheet: FieldSheet) -> str:
     """The waypoints as GPX 1.1.
 
-    Parameters
-    ----------
-    sheet : FieldSheet
-
-    Returns
-    -------
-    str
-
-    Notes
-    -----
-    Characters that XML does not allow stand as U+FFFD.
-
-    References
-    ----------
-    GPX 1.1 Schema Documentation, topografix.com/GPX/1/1 (order of the elements from memory).
+    Characters that XML does not allow stand as U+FFFD. GPX 1.1 Schema Documentation, topografix.com/GPX/1/1 (order
+    of the elements from memory).
     """
     root = ElementTree.Element("gpx", {"version": "1.1", "creator": "towerlib", "xmlns": GPX})
     root.set("xmlns:xsi", "http://www.w3.org/2001/XMLSchema-instance")
@@ -150,16 +118,6 @@ def gpx(sheet: FieldSheet) -> str:
 def geojson(sheet: FieldSheet) -> str:
     """The waypoints as GeoJSON (WGS 84, longitude first).
 
-    Parameters
-    ----------
-    sheet : FieldSheet
-
-    Returns
-    -------
-    str
-
-    References
-    ----------
     RFC 7946.
     """
     features = [
@@ -222,20 +180,8 @@ SWEEP_ROWS = 4  # on paper, or as many as there are legs; a whole sweep is bette
 def write(sheet: FieldSheet, folder: str | Path) -> list[Path]:
     """Write the files of a field sheet.
 
-    Parameters
-    ----------
-    sheet : FieldSheet
-    folder : path
-        Made where it does not exist.
-
-    Returns
-    -------
-    list of pathlib.Path
-
-    Raises
-    ------
-    SettingsError
-        The folder cannot be written to, or holds tables that this sheet would not write: they may be filled in.
+    `folder`: Made where it does not exist. Raises `SettingsError`: The folder cannot be written to, or holds tables
+    that this sheet would not write: they may be filled in.
     """
     folder = Path(folder)
     texts = dict(zip(NAMES, _texts(sheet), strict=True))
@@ -257,14 +203,7 @@ def write(sheet: FieldSheet, folder: str | Path) -> list[Path]:
 def page(sheet: FieldSheet) -> str:
     """The field sheet as one HTML page that needs nothing else.
 
-    Parameters
-    ----------
-    sheet : FieldSheet
-
-    Returns
-    -------
-    str
-        Prints on A4: an overview, then each tower from a new page on, with the cautions on top of every page.
+    Prints on A4: an overview, then each tower from a new page on, with the cautions on top of every page.
     """
     laid = {
         name: rows.to_dict("records") for name, rows in sheet.probe_layouts.groupby("tower_id", sort=False)

@@ -50,18 +50,6 @@ class Symbol:
 def marker(look: style.Look, label: str = "") -> Symbol:
     """A class of towers as QGIS draws it.
 
-    Parameters
-    ----------
-    look : style.Look
-    label : str
-        Instead of the label of the look.
-
-    Returns
-    -------
-    Symbol
-
-    Examples
-    --------
     >>> marker(style.CLASSES["good"]).shapes
     ('circle',)
     """
@@ -85,17 +73,8 @@ def styles(
 ) -> list[tuple[str, str, str, str]]:
     """Styles of every layer, the first of a layer the one it opens with.
 
-    Parameters
-    ----------
-    columns : dict of str to list of str
-        Layers and their columns, without the geometry.
-    condition : pandas.DataFrame, optional
-        With target_ohm and limit_ohm, for the labels of the classes.
-
-    Returns
-    -------
-    list of (str, str, str, str)
-        Layer, name of the style, what it shows, QML. A style whose column is missing is left out.
+    Layer, name of the style, what it shows, QML. A style whose column is missing is left out. `columns`: Layers and
+    their columns, without the geometry.
     """
     labels = {} if condition is None else tower_marks.class_labels(condition)
     classes = {name: replace(look, label=labels.get(name, look.label)) for name, look in CLASSES.items()}
@@ -139,16 +118,7 @@ def _document(layer, columns, renderer):
 
 
 def described(layer: str) -> dict[str, dict[str, str]]:
-    """Meaning of the columns of a layer.
-
-    Parameters
-    ----------
-    layer : {"towers", "spans", "route"}
-
-    Returns
-    -------
-    dict of str to dict
-    """
+    """Meaning of the columns of a layer."""
     own = dictionary(f"layer {layer}")
     return dictionary() | own if layer == "towers" else own
 
@@ -264,26 +234,10 @@ def write(
 ) -> None:
     """Write the three layers of a line, in the projected coordinate system of its route, with their styles.
 
-    Parameters
-    ----------
-    route : Route
-        Towers and spans.
-    priority : pandas.DataFrame
-        Joined to the towers by tower_id.
-    path : path
-        ``.gpkg``; an existing file is replaced.
-    suspicion : pandas.DataFrame, optional
-        Suspicion of each span, joined by from_tower_id and to_tower_id.
-    condition : pandas.DataFrame, optional
-        One row per tower: class, bounds, bond and year of the plan are taken from it.
-    line : Line, optional
-        Its title goes with the layers, its currency with sums of money.
-
-    Notes
-    -----
-    The layer "route" is one line through all towers. A line of one tower has no spans and no route: both layers
-    are there and empty. QGIS opens each layer with the first of its stored styles; names, units and meanings of the
-    columns are in ``gpkg_data_columns``, cautions in ``gpkg_metadata``.
+    `path`: ``.gpkg``; an existing file is replaced. The layer "route" is one line through all towers. A line of one
+    tower has no spans and no route: both layers are there and empty. QGIS opens each layer with the first of its
+    stored styles; names, units and meanings of the columns are in ``gpkg_data_columns``, cautions in
+    ``gpkg_metadata``.
     """
     import geopandas
     from shapely.geometry import LineString

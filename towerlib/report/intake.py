@@ -24,14 +24,7 @@ _OF_ONE_ROW = r"'[^']*'|\"[^\"]*\"|\([^()]*\)|[0-9][0-9,.:/-]*"  # what differs 
 def by_file(records: Records) -> str:
     """Rows of each file: in, used, repaired among the used, rejected.
 
-    Parameters
-    ----------
-    records : Records
-
-    Returns
-    -------
-    str
-        A small table as text; a file that holds two tables has a row for each.
+    A small table as text; a file that holds two tables has a row for each.
     """
     shown = records.by_file.reset_index()
     shared = shown["file"].duplicated(keep=False)
@@ -42,15 +35,7 @@ def by_file(records: Records) -> str:
 def by_crew(visits: pd.DataFrame) -> str:
     """Visits of each crew by verdict.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Graded visits.
-
-    Returns
-    -------
-    str
-        A small table as text; "crew not named" where the column is blank.
+    A small table as text; "crew not named" where the column is blank.
     """
     crew: Any = visits["crew"].fillna("crew not named")
     counts = pd.crosstab(crew, visits["verdict"]).reindex(columns=list(VERDICTS), fill_value=0)
@@ -60,16 +45,6 @@ def by_crew(visits: pd.DataFrame) -> str:
 def why_rejected(rejected: pd.DataFrame) -> list[str]:
     """What is not used and why, one sentence a kind of flaw; files that were refused whole come first.
 
-    Parameters
-    ----------
-    rejected : pandas.DataFrame
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
     >>> from towerlib.records.audit import rejected
     >>> soon = ("visits", "visits.csv", 7, "date", "soon", "'soon' is not a date.")
     >>> late = ("visits", "visits.csv", 9, "date", "late", "'late' is not a date.")
@@ -87,16 +62,6 @@ def why_rejected(rejected: pd.DataFrame) -> list[str]:
 def why_repaired(repaired: pd.DataFrame) -> list[str]:
     """What was read otherwise than it was written, one line a kind, most frequent first, with an example.
 
-    Parameters
-    ----------
-    repaired : pandas.DataFrame
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
     >>> from towerlib.records.audit import repaired
     >>> why_repaired(repaired([("visits", "visits.csv", 7, "date", "2.3.2026", "2026-03-02", "read with the day first")]))
     ["date, 1 cell: read with the day first ('2.3.2026' → 2026-03-02, visits.csv row 7)"]
@@ -150,17 +115,7 @@ def _brief(value):
 
 
 def words(records: Records, grades: Grades) -> str:
-    """The verdict on a line folder, as people read it.
-
-    Parameters
-    ----------
-    records : Records
-    grades : Grades
-
-    Returns
-    -------
-    str
-    """
+    """The verdict on a line folder, as people read it."""
     total = records.counts.sum()
     parts = [
         f"{records.line.title}: {total['rows_in']} rows in, {total['used']} used "
@@ -186,19 +141,8 @@ def words(records: Records, grades: Grades) -> str:
 def write(records: Records, folder: str | Path) -> list[Path]:
     """Write ``rejected-rows.csv`` and ``repaired-rows.csv``.
 
-    Parameters
-    ----------
-    records : Records
-    folder : path
-        Made where it does not exist.
-
-    Returns
-    -------
-    list of pathlib.Path
-
-    Notes
-    -----
-    A value that a spreadsheet would take for a formula gets an apostrophe in front.
+    `folder`: Made where it does not exist. A value that a spreadsheet would take for a formula gets an apostrophe
+    in front.
     """
     folder = Path(folder)
     lists = {"rejected-rows.csv": records.rejected, "repaired-rows.csv": records.repaired}

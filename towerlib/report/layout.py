@@ -31,22 +31,8 @@ COARSE = 1.08  # letters snapped to pixels are up to so much wider (measured fro
 def width_mm(text: str, size: float = SMALL_PT, weight: str = "normal") -> float:
     """Room that a text needs on the page, however coarse the pixels are.
 
-    Parameters
-    ----------
-    text : str
-        One line.
-    size : float
-        Type size [pt].
-    weight : str
-        ``normal`` or ``bold``.
+    Width [mm]. `size`: Type size [pt]; `weight`: ``normal`` or ``bold``.
 
-    Returns
-    -------
-    float
-        Width [mm].
-
-    Examples
-    --------
     >>> print(round(width_mm("T12"), 1))
     5.0
     """
@@ -57,19 +43,8 @@ def width_mm(text: str, size: float = SMALL_PT, weight: str = "normal") -> float
 def shortened(text: str, room_mm: float, size: float = SMALL_PT, weight: str = "normal") -> str:
     """Text cut to the room it has, with an ellipsis in the place of what is left out.
 
-    Parameters
-    ----------
-    text : str
-        Any text; line breaks become spaces.
-    room_mm, size, weight : float, float, str
-        Room [mm], type size [pt] and weight.
+    `room_mm`, `size`, `weight`: Room [mm], type size [pt] and weight.
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> shortened("T12", 20), shortened("a very long name of a station", 20)
     ('T12', 'a very long…')
     """
@@ -83,19 +58,8 @@ def shortened(text: str, room_mm: float, size: float = SMALL_PT, weight: str = "
 def wrapped(text: str, room_mm: float, size: float = SMALL_PT) -> list[str]:
     """Lines of a text, none wider than the room.
 
-    Parameters
-    ----------
-    text : str
-        Any text.
-    room_mm, size : float
-        Room [mm] and type size [pt].
+    `room_mm`, `size`: Room [mm] and type size [pt].
 
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
     >>> wrapped("a text of several words", 15)
     ['a text of', 'several', 'words']
     """
@@ -112,20 +76,8 @@ def wrapped(text: str, room_mm: float, size: float = SMALL_PT) -> list[str]:
 def box_around(points: ArrayLike, half: float) -> np.ndarray:
     """Squares about points.
 
-    Parameters
-    ----------
-    points : (n, 2) array
-        Centres.
-    half : float
-        Half the side, in the same unit.
+    x0, y0, x1, y1.
 
-    Returns
-    -------
-    (n, 4) array
-        x0, y0, x1, y1.
-
-    Examples
-    --------
     >>> box_around([[10.0, 20.0]], 2.0).tolist()
     [[8.0, 18.0, 12.0, 22.0]]
     """
@@ -136,19 +88,7 @@ def box_around(points: ArrayLike, half: float) -> np.ndarray:
 def box_of(axes: Axes, x: ArrayLike, y: ArrayLike, size: float) -> np.ndarray:
     """Boxes of markers on the page.
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel; its place and limits must be final.
-    x, y : array
-        Places, in the panel's units.
-    size : float
-        Diameter of the markers [pt].
-
-    Returns
-    -------
-    (n, 4) array
-        x0, y0, x1, y1 [pixels of the figure].
+    x0, y0, x1, y1 [pixels of the figure]. `size`: Diameter of the markers [pt].
     """
     return box_around(
         axes.transData.transform(np.column_stack([x, y]).astype(float)), size * axes.figure.dpi / 144
@@ -158,19 +98,6 @@ def box_of(axes: Axes, x: ArrayLike, y: ArrayLike, size: float) -> np.ndarray:
 def boxes_touching(boxes: ArrayLike, others: ArrayLike) -> np.ndarray:
     """Which boxes touch any of the others.
 
-    Parameters
-    ----------
-    boxes : (n, 4) array
-        x0, y0, x1, y1.
-    others : (m, 4) array
-        The same.
-
-    Returns
-    -------
-    (n,) array of bool
-
-    Examples
-    --------
     >>> boxes_touching([[0, 0, 2, 2], [5, 5, 6, 6]], [[1, 1, 3, 3]]).tolist()
     [True, False]
     """
@@ -182,19 +109,6 @@ def boxes_touching(boxes: ArrayLike, others: ArrayLike) -> np.ndarray:
 def boxes_crossing(starts: ArrayLike, ends: ArrayLike, boxes: ArrayLike) -> np.ndarray:
     """Which lines cross any of the boxes.
 
-    Parameters
-    ----------
-    starts, ends : (n, 2) array
-        Ends of straight lines.
-    boxes : (m, 4) array
-        x0, y0, x1, y1.
-
-    Returns
-    -------
-    (n,) array of bool
-
-    Examples
-    --------
     >>> boxes_crossing([[0, 0], [0, 0]], [[4, 4], [4, 0]], [[1, 1, 2, 2]]).tolist()
     [True, False]
     """
@@ -223,28 +137,10 @@ def place_labels(
 ) -> np.ndarray:
     """Labels beside their points wherever there is room; a label without room is left out (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel; its place and limits must be final.
-    wishes : list of (float, float, str)
-        Point in the panel's units, and text; the most important first.
-    marks : (n, 4) array
-        Boxes of what is drawn [pixels of the figure]: no label lies on them, a leader line only if need be.
-    taken : (m, 4) array
-        Boxes of the labels that stand already: nothing lies on or crosses them.
-    **looks
-        Passed to the text.
-
-    Returns
-    -------
-    (k, 4) array
-        `taken` with the new labels and their leader lines.
-
-    Notes
-    -----
-    Each label takes the nearest free one of 32 places at ten distances. If the order of the list leaves a
-    label out, the orders along the panel are tried too, and the one with the most labels stands.
+    `taken` with the new labels and their leader lines. `wishes`: Point in the panel's units, and text; the most
+    important first; `marks`: Boxes of what is drawn [pixels of the figure]: no label lies on them, a leader line
+    only if need be. Each label takes the nearest free one of 32 places at ten distances. If the order of the list
+    leaves a label out, the orders along the panel are tried too, and the one with the most labels stands.
     """
     figure, unit = axes.figure, axes.figure.dpi / 72
     texts = [figure.text(0, 0, one_line(text), **(LABEL | looks)) for _, _, text in wishes]
@@ -343,17 +239,7 @@ LINE_MM = 3.4  # one line of small type
 
 
 def millimetres(figure: Figure) -> Transform:
-    """Transform from millimetres on the page, origin at the bottom left, to the figure.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-
-    Returns
-    -------
-    matplotlib.transforms.Transform
-    """
+    """Transform from millimetres on the page, origin at the bottom left, to the figure."""
     return Affine2D().scale(1 / 25.4) + figure.dpi_scale_trans
 
 
@@ -362,18 +248,7 @@ def write_on(
 ) -> None:
     """One text at a place on the page (changes the figure).
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-    x_mm, y_mm : float
-        Place [mm].
-    text : str
-        Text.
-    size : float
-        Type size [pt].
-    **looks
-        Passed to the text.
+    `x_mm`, `y_mm`: Place [mm]; `size`: Type size [pt].
     """
     figure.text(x_mm, y_mm, text, transform=millimetres(figure), fontsize=size, **looks)
 
@@ -383,23 +258,9 @@ def new_sheet(
 ) -> tuple[Figure, float]:
     """Page with its heading and its notes; the body is left free.
 
-    Parameters
-    ----------
-    body_mm : float
-        Height between heading and notes [mm].
-    title, subtitle : str
-        Heading; cut to the width.
-    notes : iterable of str
-        Sentences at the foot; blank ones are left out.
-    width : float
-        Width of the page [mm].
-
-    Returns
-    -------
-    figure : matplotlib.figure.Figure
-        Not known to pyplot.
-    foot_mm : float
-        Where the body starts, from the bottom [mm].
+    `figure`: Not known to pyplot. `foot_mm`: Where the body starts, from the bottom [mm]. `body_mm`: Height between
+    heading and notes [mm]; `notes`: Sentences at the foot; blank ones are left out; `width`: Width of the page
+    [mm].
     """
     room = width - 2 * MARGIN_MM
     lines = [line for note in notes if note for line in wrapped(note, room)]
@@ -419,16 +280,7 @@ def new_sheet(
 def new_panel(figure: Figure, left_mm: float, bottom_mm: float, wide_mm: float, high_mm: float) -> Axes:
     """Axes at a place on the page.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (a panel is added to it).
-    left_mm, bottom_mm, wide_mm, high_mm : float
-        Place and size [mm].
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    `left_mm`, `bottom_mm`, `wide_mm`, `high_mm`: Place and size [mm].
     """
     wide, high = figure.get_size_inches() * 25.4
     return figure.add_axes((left_mm / wide, bottom_mm / high, wide_mm / wide, high_mm / high))
@@ -437,17 +289,6 @@ def new_panel(figure: Figure, left_mm: float, bottom_mm: float, wide_mm: float, 
 def blank(title: str, sentence: str) -> Figure:
     """Page that says in words what is missing.
 
-    Parameters
-    ----------
-    title, sentence : str
-        What the picture would show, and why it cannot.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-
-    Examples
-    --------
     >>> print(blank("Leakage", "No leg currents were measured.").texts[-1].get_text())
     No leg currents were measured.
     """
@@ -470,23 +311,8 @@ def legend(
 ) -> float:
     """Legend in as many columns as the room takes, one at least (changes the figure).
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-    handles : list of artists
-        Labelled artists.
-    left_mm, y_mm : float
-        Place of the corner [mm].
-    room_mm : float
-        Width there is [mm].
-    corner : str
-        ``lower left`` or ``upper left``.
-
-    Returns
-    -------
-    float
-        Where the legend ends at the top, from the bottom of the page [mm].
+    Where the legend ends at the top, from the bottom of the page [mm]. `left_mm`, `y_mm`: Place of the corner [mm];
+    `room_mm`: Width there is [mm]; `corner`: ``lower left`` or ``upper left``.
     """
     looks = {"loc": corner, "bbox_to_anchor": (left_mm, y_mm), "bbox_transform": millimetres(figure)}
     for columns in range(len(handles), 0, -1):
@@ -501,20 +327,8 @@ def legend(
 def round_step(length: float, most: int) -> float:
     """Smallest of 1, 2, 5 times a power of ten that divides a length into no more than so many parts.
 
-    Parameters
-    ----------
-    length : float
-        Length to divide, above 0 [any unit].
-    most : int
-        Parts at most.
+    In the unit of `length`. `length`: Length to divide, above 0 [any unit]; `most`: Parts at most.
 
-    Returns
-    -------
-    float
-        In the unit of `length`.
-
-    Examples
-    --------
     >>> round_step(77.0, 12), round_step(3.0, 12)
     (10.0, 0.5)
     """
@@ -526,17 +340,6 @@ def round_step(length: float, most: int) -> float:
 def round_numbers(low: float, high: float) -> np.ndarray:
     """Numbers 1, 2, 5 times a power of ten between two ends; over many decades the powers alone.
 
-    Parameters
-    ----------
-    low, high : float
-        Ends, above 0.
-
-    Returns
-    -------
-    numpy.ndarray
-
-    Examples
-    --------
     >>> round_numbers(0.4, 12.0).tolist()
     [0.5, 1.0, 2.0, 5.0, 10.0]
     """
@@ -548,12 +351,7 @@ def round_numbers(low: float, high: float) -> np.ndarray:
 def log_axis(axis: Axis, low: float, high: float) -> None:
     """Logarithmic axis from `low` to `high` with plain numbers on it (changes the axis).
 
-    Parameters
-    ----------
-    axis : matplotlib.axis.Axis
-        Axis of a panel.
-    low, high : float
-        Its ends, above 0 [unit of the axis].
+    `low`, `high`: Its ends, above 0 [unit of the axis].
     """
     name = cast("Any", axis).axis_name
     axis.axes.set(**{f"{name}scale": "log", f"{name}lim": (low, high)})
@@ -567,14 +365,7 @@ def log_axis(axis: Axis, low: float, high: float) -> None:
 def linear_axis(axis: Axis, most: int, written: Callable[[float], str] = plain) -> None:
     """Round numbers within the limits of a linear axis (changes the axis).
 
-    Parameters
-    ----------
-    axis : matplotlib.axis.Axis
-        Axis of a panel; its limits must be final.
-    most : int
-        Steps at most.
-    written : callable
-        Gives the text of a number.
+    `axis`: Axis of a panel; its limits must be final; `most`: Steps at most.
     """
     low, high = sorted(axis.get_view_interval())
     ticks = np.round(MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low, high), 9)
@@ -586,14 +377,7 @@ def linear_axis(axis: Axis, most: int, written: Callable[[float], str] = plain) 
 def edge_labels(axes: Axes, labels: Sequence[tuple[float, str]], *, apart_mm: float = 3.2) -> None:
     """Names of lines at the right edge of a panel, moved apart where they would touch (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel whose limits are set.
-    labels : list of (float, str)
-        Height in the panel's units, and text; one more line for each line break.
-    apart_mm : float
-        Height of a line of text [mm].
+    `apart_mm`: Height of a line of text [mm].
     """
     unit = axes.figure.dpi / 25.4
     labels = sorted((axes.transData.transform((axes.get_xlim()[1], y))[1] / unit, text) for y, text in labels)

@@ -50,16 +50,7 @@ class Layout:
 def fit(places: np.ndarray, rows: int) -> Layout:
     """Layout with the larger scale: legend below the map, or beside it.
 
-    Parameters
-    ----------
-    places : (n, 2) array
-        Towers and stations on the grid [m].
-    rows : int
-        Entries of the legend to keep room for.
-
-    Returns
-    -------
-    Layout
+    `places`: Towers and stations on the grid [m].
     """
     low, high = places.min(0), places.max(0)
     wide, tall = np.maximum(high - low, LEAST_M)
@@ -78,18 +69,7 @@ def fit(places: np.ndarray, rows: int) -> Layout:
 def frame(figure: Figure, page: Layout, foot: float) -> Axes:
     """Panel of the map, to scale, with grid kilometres at its edges.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (the panel is added to it).
-    page : Layout
-        As `fit` gives it.
-    foot : float
-        Where the body of the page starts, from the bottom [mm].
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    `foot`: Where the body of the page starts, from the bottom [mm].
     """
     axes = layout.new_panel(figure, LEFT_MM, foot + AXIS_MM + page.key_mm, *page.size_mm)
     half = np.array(page.size_mm) * page.m_per_mm / 2
@@ -107,17 +87,7 @@ def frame(figure: Figure, page: Layout, foot: float) -> Axes:
 def scales_corner(page: Layout, foot: float) -> tuple[float, float]:
     """Upper left corner of the scales.
 
-    Parameters
-    ----------
-    page : Layout
-        As `fit` gives it.
-    foot : float
-        Where the body of the page starts, from the bottom [mm].
-
-    Returns
-    -------
-    (float, float)
-        From the left and from the bottom [mm].
+    From the left and from the bottom [mm]. `foot`: Where the body of the page starts, from the bottom [mm].
     """
     if page.beside:
         return LEFT_MM + page.size_mm[0] + 7, foot + AXIS_MM + page.size_mm[1]
@@ -125,17 +95,7 @@ def scales_corner(page: Layout, foot: float) -> tuple[float, float]:
 
 
 def m_per_mm(axes: Axes) -> float:
-    """Metres on the grid for each millimetre on the page.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel of a map.
-
-    Returns
-    -------
-    float
-    """
+    """Metres on the grid for each millimetre on the page."""
     return np.ptp(axes.get_xlim()) / (axes.bbox.width / axes.figure.dpi * 25.4)
 
 
@@ -143,22 +103,10 @@ ELLIPSOID = Geod(ellps="WGS84")
 
 
 def convergence_deg(crs: CRS, x: float, y: float) -> float:
-    """Angle from true north to grid north, clockwise: positive where grid north lies east.
+    """Angle from true north to grid north, clockwise: positive where grid north lies east [°].
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        Projected.
-    x, y : float
-        Place on the grid [m].
+    `x`, `y`: Place on the grid [m].
 
-    Returns
-    -------
-    float
-        [°].
-
-    Examples
-    --------
     >>> import pyproj
     >>> print(round(convergence_deg(pyproj.CRS("EPSG:32636"), 500000.0, 5000000.0), 6))
     0.0
@@ -173,26 +121,9 @@ def convergence_deg(crs: CRS, x: float, y: float) -> float:
 def grid_metres(crs: CRS, x: float, y: float, true_m: float) -> float:
     """Length on the grid of a true length, from west to east about a place.
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        Projected.
-    x, y : float
-        Place on the grid [m].
-    true_m : float
-        Length on the ellipsoid [m].
+    Length on the grid [m]. `x`, `y`: Place on the grid [m]; `true_m`: Length on the ellipsoid [m]. The length is
+    scaled by what the same length on the grid measures on the WGS 84 ellipsoid.
 
-    Returns
-    -------
-    float
-        Length on the grid [m].
-
-    Notes
-    -----
-    The length is scaled by what the same length on the grid measures on the WGS 84 ellipsoid.
-
-    Examples
-    --------
     >>> import pyproj
     >>> print(round(grid_metres(pyproj.CRS("EPSG:32636"), 500000.0, 5000000.0, 10000.0), 1))
     9996.0
@@ -205,19 +136,8 @@ def grid_metres(crs: CRS, x: float, y: float, true_m: float) -> float:
 def words(crs: CRS, x: float, y: float) -> str:
     """Name and code of a grid, and how far its north lies off true north, in words.
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        Projected.
-    x, y : float
-        Middle of the map on the grid [m].
+    `x`, `y`: Middle of the map on the grid [m].
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> import pyproj
     >>> words(pyproj.CRS("EPSG:32636"), 600000.0, 5000000.0)
     'Grid: WGS 84 / UTM zone 36N (EPSG:32636); its north lies 0.90° east of true north at mid-map.'
@@ -231,16 +151,7 @@ def words(crs: CRS, x: float, y: float) -> str:
 def draw_legend(figure: Figure, page: Layout, foot: float, handles: Sequence[Artist]) -> None:
     """Legend, below the map or beside it (changes the figure).
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-    page : Layout
-        Where the map lies.
-    foot : float
-        Where the body of the page starts, from the bottom [mm].
-    handles : list of artists
-        Legend entries.
+    `foot`: Where the body of the page starts, from the bottom [mm].
     """
     left, top = scales_corner(page, foot)
     place = (left, top - 14) if page.beside else (LEFT_MM, top)
@@ -250,16 +161,7 @@ def draw_legend(figure: Figure, page: Layout, foot: float, handles: Sequence[Art
 def draw_scale_and_north(figure: Figure, page: Layout, foot: float, crs: CRS) -> None:
     """Bar of a round true length, and arrow to true north (changes the figure).
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-    page : Layout
-        Where the map lies; both are true at its middle.
-    foot : float
-        Where the body of the page starts, from the bottom [mm].
-    crs : pyproj.CRS
-        Of the map.
+    `foot`: Where the body of the page starts, from the bottom [mm].
     """
     left, top = scales_corner(page, foot)
     lengths = np.outer(10.0 ** np.arange(0, 7), [1, 2, 5]).ravel()
@@ -299,15 +201,7 @@ def _draw_north(figure, x_mm, y_mm, turn_deg):
 def chainages(towers: pd.DataFrame) -> pd.DataFrame:
     """Round chainages, twelve at most, with their places and the direction of the line there.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        Towers inside the frame.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per chainage: ``metres``, ``x``, ``y`` [m], and the unit vector ``east``, ``north``.
+    One row per chainage: ``metres``, ``x``, ``y`` [m], and the unit vector ``east``, ``north``.
     """
     laid = towers.sort_values("chainage_m", kind="stable").drop_duplicates("chainage_m")
     along, x, y = laid[["chainage_m", "x", "y"]].dropna().to_numpy("float64").T
@@ -324,15 +218,7 @@ def chainages(towers: pd.DataFrame) -> pd.DataFrame:
 
 
 def draw_chainages(axes: Axes, ticks: pd.DataFrame) -> None:
-    """Stroke across the line at every round chainage (changes the axes).
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel of the map.
-    ticks : pandas.DataFrame
-        As `chainages` gives it.
-    """
+    """Stroke across the line at every round chainage (changes the axes)."""
     half = 1.6 * m_per_mm(axes)
     for t in each(ticks):
         across = [t.x - half * t.north, t.x + half * t.north], [t.y + half * t.east, t.y - half * t.east]

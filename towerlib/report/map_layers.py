@@ -37,25 +37,10 @@ if TYPE_CHECKING:
 def layers(folder: str | Path) -> list[gpd.GeoDataFrame]:
     """Every layer of the GeoPackages in the folder ``context`` of a line, to be drawn under its map.
 
-    Parameters
-    ----------
-    folder : path
-        Line folder.
+    Geometry and CRS alone, files in alphabetical order, layers in the order of the file; the name of the layer in
+    ``attrs["name"]``. Empty where there is no such folder. Tables without geometry, as drawing programs keep their
+    settings in, are no layers. Raises `RecordsError`: A file cannot be read.
 
-    Returns
-    -------
-    list of geopandas.GeoDataFrame
-        Geometry and CRS alone, files in alphabetical order, layers in the order of the file; the name of the
-        layer in ``attrs["name"]``. Empty where there is no such folder. Tables without geometry, as drawing
-        programs keep their settings in, are no layers.
-
-    Raises
-    ------
-    RecordsError
-        A file cannot be read.
-
-    Examples
-    --------
     >>> layers("a folder without context")
     []
     """
@@ -93,20 +78,10 @@ NEEDED = [
 def placed(route: Route, condition: pd.DataFrame, by: str) -> pd.DataFrame:
     """Towers of the route with their place on the grid, and what the map shows of each.
 
-    Parameters
-    ----------
-    route : towerlib.route.Route
-        Towers in a projected CRS [m].
-    condition : pandas.DataFrame
-        One row per tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows.
-    by : str
-        ``impedance`` or ``gap``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower of the route, with ``x``, ``y`` [m], ``kind`` (a key of `style.CLASSES` or
-        `style.GAPS`), ``value``, ``words``, ``rank`` and ``circled`` (a ring joins the legs).
+    One row per tower of the route, with ``x``, ``y`` [m], ``kind`` (a key of `style.CLASSES` or `style.GAPS`),
+    ``value``, ``words``, ``rank`` and ``circled`` (a ring joins the legs). `route`: Towers in a projected CRS [m];
+    `condition`: One row per tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows;
+    `by`: ``impedance`` or ``gap``.
     """
     places = pd.DataFrame(route.towers[["tower_id", "chainage_m", "place_remark"]])
     places = places.assign(x=route.towers.geometry.x, y=route.towers.geometry.y)
@@ -131,17 +106,8 @@ def _by_gap(towers):
 def framed(towers: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """Towers inside the frame, and remarks on the others.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        As `placed` gives it.
-
-    Returns
-    -------
-    inside : pandas.DataFrame
-        Rows of `towers`; none if no tower has a place.
-    remarks : list of str
-        Of those far off the rest with a place in doubt, and of those without a place.
+    `inside`: Rows of `towers`; none if no tower has a place. `remarks`: Of those far off the rest with a place in
+    doubt, and of those without a place.
     """
     nowhere = towers["x"].isna() | towers["y"].isna()
     sure = towers[~nowhere & (towers["place_remark"].fillna("") == "")]
@@ -166,21 +132,8 @@ def _extent(towers):
 def stations(towers: pd.DataFrame, crs: CRS, line: Line) -> tuple[pd.DataFrame, list[str]]:
     """Both stations, at their own place or else at the tower of their end; and remarks on them.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        Towers inside the frame, one or more.
-    crs : pyproj.CRS
-        Of the route.
-    line : towerlib.config.Line
-        Names and positions of the stations, where known.
-
-    Returns
-    -------
-    stations : pandas.DataFrame
-        Two rows: ``name``, ``x``, ``y``, and the tower of their end ``end_x``, ``end_y`` [m].
-    remarks : list of str
-        Of positions too far off to be true.
+    `stations`: Two rows: ``name``, ``x``, ``y``, and the tower of their end ``end_x``, ``end_y`` [m]. `remarks`: Of
+    positions too far off to be true. `line`: Names and positions of the stations, where known.
     """
     ends = towers.sort_values("chainage_m", kind="stable").iloc[[0, -1]][["x", "y"]].to_numpy("float64")
     to_grid, rows, remarks = Transformer.from_crs(4326, crs, always_xy=True), [], []
@@ -204,19 +157,8 @@ LEAST_PT = 7  # of a tower that labels keep clear of, however small its marker
 def draw_context(axes: Axes, context: Sequence[gpd.GeoDataFrame], crs: CRS) -> list[Line2D]:
     """Layers under the line (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel of the map.
-    context : list of geopandas.GeoDataFrame
-        In any CRS; those without one are left out.
-    crs : pyproj.CRS
-        Of the map.
-
-    Returns
-    -------
-    list of matplotlib.lines.Line2D
-        Legend entries of the layers whose ``attrs["name"]`` is set.
+    Legend entries of the layers whose ``attrs["name"]`` is set. `context`: In any CRS; those without one are left
+    out.
     """
     handles, placed = [], [layer for layer in context if _has_place(layer)]
     for number, layer in enumerate(placed):
@@ -252,15 +194,7 @@ def _outline(polygon):
 def unplaced(context: Iterable[gpd.GeoDataFrame]) -> list[str]:
     """Remark on context layers that have no CRS.
 
-    Parameters
-    ----------
-    context : list of geopandas.GeoDataFrame
-        Layers.
-
-    Returns
-    -------
-    list of str
-        Empty if every layer has one.
+    Empty if every layer has one.
     """
     bare = sum(not _has_place(layer) for layer in context)
     return [f"Not drawn, context layers without a CRS: {bare}."] if bare else []
@@ -274,17 +208,7 @@ def _has_place(layer):
 def draw_route(axes: Axes, route: Route) -> np.ndarray:
     """Spans of the line (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel of the map.
-    route : towerlib.route.Route
-        Spans in the CRS of the map.
-
-    Returns
-    -------
-    (n, 4) array
-        Boxes along the spans, for the labels [pixels of the figure].
+    Boxes along the spans, for the labels [pixels of the figure].
     """
     lines = [get_coordinates(span) for span in route.spans.geometry.dropna()]
     axes.add_collection(LineCollection(lines, colors=style.FAINT, linewidths=0.9, zorder=2), autolim=False)
@@ -296,19 +220,7 @@ def draw_route(axes: Axes, route: Route) -> np.ndarray:
 def draw_suspected(axes: Axes, spans: gpd.GeoDataFrame, suspicion: pd.DataFrame | None) -> list[Line2D]:
     """Spans in which the shield wire is suspected (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel of the map.
-    spans : geopandas.GeoDataFrame
-        Spans of the route in the CRS of the map.
-    suspicion : pandas.DataFrame or None
-        Spans with span_scan, as `towerlib.network.assess` gives them.
-
-    Returns
-    -------
-    list of matplotlib.lines.Line2D
-        Legend entry; empty without a suspected span.
+    Legend entry; empty without a suspected span.
     """
     if suspicion is None or not bool(suspicion["span_scan"].eq("suspected").any()):
         return []
@@ -326,21 +238,8 @@ def draw_suspected(axes: Axes, spans: gpd.GeoDataFrame, suspicion: pd.DataFrame 
 def draw_towers(axes: Axes, towers: pd.DataFrame, by: str) -> tuple[list[Line2D], np.ndarray]:
     """Towers by class (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel of the map.
-    towers : pandas.DataFrame
-        Towers inside the frame, as `placed` gives them.
-    by : str
-        ``impedance`` or ``gap``.
-
-    Returns
-    -------
-    handles : list of matplotlib.lines.Line2D
-        Legend entries.
-    covered : (n, 4) array
-        Boxes of the markers, for the labels [pixels of the figure].
+    `handles`: Legend entries. `covered`: Boxes of the markers, for the labels [pixels of the figure]. `by`:
+    ``impedance`` or ``gap``.
     """
     size, covered = _size_pt(axes, towers), []
     looks = {name: look for name, (_, look) in style.GAPS.items()} if by == "gap" else style.CLASSES
@@ -360,16 +259,7 @@ def _size_pt(axes: Axes, towers: pd.DataFrame) -> float:
 
 
 def circled_mark(mark: style.Mark) -> style.Mark:
-    """The same mark with a circle round it.
-
-    Parameters
-    ----------
-    mark : Mark
-
-    Returns
-    -------
-    Mark
-    """
+    """The same mark with a circle round it."""
     return style.Mark(style.ringed(mark.shape), mark.colour, 1.8 * mark.size)
 
 

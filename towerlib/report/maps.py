@@ -44,40 +44,14 @@ def route_map(
 ) -> Figure:
     """Map of the route with every tower by footing impedance or by gap fraction.
 
-    Parameters
-    ----------
-    route : towerlib.route.Route
-        Towers and spans in a projected CRS [m].
-    condition : pandas.DataFrame
-        One row per tower, as `towerlib.condition.assess` gives it.
-    line : towerlib.config.Line
-        Names of the line and its stations; positions of the stations where known.
-    by : str
-        ``impedance`` or ``gap``.
-    month : str, optional
-        ``YYYY-MM`` that the condition is as of; else the month of the newest reading is shown.
-    context : iterable of geopandas.GeoDataFrame
-        Layers drawn under the line; named in the legend where their ``attrs["name"]`` is set.
-    suspicion : pandas.DataFrame, optional
-        Spans with span_scan, as `towerlib.network.assess` gives them: those suspected are marked.
+    Its height, and whether the legend stands below or beside the map, follow the shape of the route. `route`:
+    Towers and spans in a projected CRS [m]; `line`: Names of the line and its stations; positions of the stations
+    where known; `by`: ``impedance`` or ``gap``; `month`: ``YYYY-MM`` that the condition is as of; else the month of
+    the newest reading is shown; `context`: Layers drawn under the line; named in the legend where their
+    ``attrs["name"]`` is set. Raises `SettingsError`: `by` is neither of the two. Scale bar and arrow are true at
+    the middle of the map: a length on the ellipsoid, and true north. A tower whose place is in doubt and far off
+    the rest stays outside the frame, named at the foot.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Its height, and whether the legend stands below or beside the map, follow the shape of the route.
-
-    Raises
-    ------
-    SettingsError
-        `by` is neither of the two.
-
-    Notes
-    -----
-    Scale bar and arrow are true at the middle of the map: a length on the ellipsoid, and true north. A tower
-    whose place is in doubt and far off the rest stays outside the frame, named at the foot.
-
-    Examples
-    --------
     >>> from towerlib.config import parse
     >>> from towerlib.route import lay
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
@@ -162,23 +136,7 @@ def plan_map(
 ) -> Figure:
     """Map of the route with the towers of the plan by year, and its packages named.
 
-    Parameters
-    ----------
-    route : towerlib.route.Route
-        Towers and spans in a projected CRS [m].
-    condition : pandas.DataFrame
-        One row per tower.
-    budget : Budget
-        As `towerlib.plan.optimise_plan` gives it.
-    line : towerlib.config.Line
-    month : str
-        ``YYYY-MM`` that the plan is as of.
-    context : iterable of geopandas.GeoDataFrame
-        Layers drawn under the line.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
+    `route`: Towers and spans in a projected CRS [m]; `month`: ``YYYY-MM`` that the plan is as of.
     """
     title = "The plan on the map"
     if budget.works.empty:
@@ -206,15 +164,7 @@ def plan_map(
 def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.DataFrame:
     """Towers of the route with their year.
 
-    Parameters
-    ----------
-    route : towerlib.route.Route
-    condition, works : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `map_layers.placed` gives it, ``kind`` being the year in words, with package, option and must_do.
+    As `map_layers.placed` gives it, ``kind`` being the year in words, with package, option and must_do.
     """
     towers = map_layers.placed(route, condition, "impedance")
     told = works[["tower_id", "year", "package", "option", "must_do"]]
@@ -225,16 +175,7 @@ def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.Dat
 
 
 def marks_of(years: int) -> dict[str, style.Mark]:
-    """Mark of each year of the plan and of the towers without work, by label.
-
-    Parameters
-    ----------
-    years : int
-
-    Returns
-    -------
-    dict of str to Mark
-    """
+    """Mark of each year of the plan and of the towers without work, by label."""
     return {look.label: look.mark for look in (style.NO_WORK, *style.years(years).values())}
 
 

@@ -42,17 +42,8 @@ PER_TOWER, RELATIVE = "Trip-outs per tower and year", "Trip-outs of the tower ov
 def with_rate(outages: Outages, condition: pd.DataFrame | None = None) -> pd.DataFrame:
     """Towers with what the charts show of them.
 
-    Parameters
-    ----------
-    outages : towerlib.outages.Outages
-    condition : pandas.DataFrame, optional
-        Gives footing_ohm.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With ``rate``, ``rate_low``, ``rate_high`` (per year; over the line's mean where only that is known, then
-        without a band) and ``kind`` (a key of `MARKS`).
+    With ``rate``, ``rate_low``, ``rate_high`` (per year; over the line's mean where only that is known, then
+    without a band) and ``kind`` (a key of `MARKS`).
     """
     towers = outages.towers
     absolute = towers["trip_outs_per_year"].notna().any()
@@ -259,20 +250,8 @@ def draw_concentration(axes: Axes, towers: pd.DataFrame) -> None:
 def lorenz(values: ArrayLike, whole: float) -> tuple[np.ndarray, np.ndarray]:
     """Share of a whole that the largest values carry.
 
-    Parameters
-    ----------
-    values : array
-        Blank ones are left out.
-    whole : float
-        What is shared.
+    Of the values from 0 to 1, and of the whole. `values`: Blank ones are left out.
 
-    Returns
-    -------
-    share, carried : array
-        Of the values from 0 to 1, and of the whole.
-
-    Examples
-    --------
     >>> lorenz([1.0, 3.0], 4.0)[1].tolist()
     [0.0, 0.75, 1.0]
     """
@@ -284,14 +263,7 @@ def lorenz(values: ArrayLike, whole: float) -> tuple[np.ndarray, np.ndarray]:
 def comparison(outages: Outages) -> pd.DataFrame:
     """Rows of the comparison: name, middle, ends, and the ends of the method's accuracy where it has any.
 
-    Parameters
-    ----------
-    outages : towerlib.outages.Outages
-
-    Returns
-    -------
-    pandas.DataFrame
-        name, middle, low, high, far_low, far_high [trip-outs a year].
+    name, middle, low, high, far_low, far_high [trip-outs a year].
     """
     told = outages.line
     rows = [
@@ -368,17 +340,8 @@ NO_RECORD = "Neither a modelled rate of this line nor lightning trip-outs over a
 def rate_profile(outages: Outages, line: Line) -> Figure:
     """Trip-outs of each tower along the route with their bands, above those that happened.
 
-    Parameters
-    ----------
-    outages : towerlib.outages.Outages
-    line : towerlib.config.Line
-        Names of the line and its stations.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Upper panel: rate per tower and year with its band, saturated towers told apart, the worst named. Lower
-        panel: lightning trip-outs on record, each spread over the towers as surely as its place is known.
+    Upper panel: rate per tower and year with its band, saturated towers told apart, the worst named. Lower panel:
+    lightning trip-outs on record, each spread over the towers as surely as its place is known.
     """
     title, towers = "Lightning trip-outs along the route", with_rate(outages)
     if not bool((towers["rate"] > 0).any()):
@@ -397,18 +360,7 @@ def rate_profile(outages: Outages, line: Line) -> Figure:
 def rate_by_footing(outages: Outages, condition: pd.DataFrame, line: Line) -> Figure:
     """Trip-outs of each tower over its footing impedance, with the curve of the usual tower in three soils.
 
-    Parameters
-    ----------
-    outages : towerlib.outages.Outages
-    condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it.
-    line : towerlib.config.Line
-        Name and settings of the line.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Where the curve is flat, the tower is saturated: a better footing avoids little until it is good.
+    Where the curve is flat, the tower is saturated: a better footing avoids little until it is good.
     """
     title, towers = "Trip-outs over footing impedance", with_rate(outages, condition)
     towers = cast("pd.DataFrame", towers[(towers["rate"] > 0) & (towers["footing_ohm"] > 0)])
@@ -426,16 +378,7 @@ def rate_by_footing(outages: Outages, condition: pd.DataFrame, line: Line) -> Fi
 def concentration(outages: Outages, line: Line) -> Figure:
     """Share of the line's trip-outs that its worst towers carry, and of what treating them would avoid.
 
-    Parameters
-    ----------
-    outages : towerlib.outages.Outages
-    line : towerlib.config.Line
-        Name of the line.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Lorenz curves, worst towers first; the worst tenth marked.
+    Lorenz curves, worst towers first; the worst tenth marked.
     """
     title, towers = "How few towers carry the trip-outs", with_rate(outages)
     if not bool((towers["rate"] > 0).any()):
@@ -451,16 +394,7 @@ def concentration(outages: Outages, line: Line) -> Figure:
 def observed_against_modelled(outages: Outages, line: Line) -> Figure:
     """Modelled, observed and calibrated trip-outs of the line a year with their intervals, and the ceiling.
 
-    Parameters
-    ----------
-    outages : towerlib.outages.Outages
-    line : towerlib.config.Line
-        Name of the line.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        One row a figure on a logarithmic axis: thick what the records leave open, thin the accuracy of the method.
+    One row a figure on a logarithmic axis: thick what the records leave open, thin the accuracy of the method.
     """
     title, rows = "Trip-outs a year: modelled against observed", comparison(outages)
     if rows.empty:

@@ -16,16 +16,7 @@ if TYPE_CHECKING:
 
 
 def verdicts(outages: Outages) -> Table:
-    """Number of trip-outs on record by verdict and booked cause.
-
-    Parameters
-    ----------
-    outages : Outages
-
-    Returns
-    -------
-    Table
-    """
+    """Number of trip-outs on record by verdict and booked cause."""
     record = outages.record
     if record.empty:
         return nothing("No trip-out on record.")
@@ -36,19 +27,7 @@ def verdicts(outages: Outages) -> Table:
 
 
 def ranks(outages: Outages, condition: pd.DataFrame, rows: int = 10) -> Table:
-    """Towers where treatment avoids most, with both ranks.
-
-    Parameters
-    ----------
-    outages : Outages
-    condition : pandas.DataFrame
-        One row per tower; gives impedance_rank and footing_ohm.
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Towers where treatment avoids most, with both ranks."""
     towers = _with_condition(outages, condition).sort_values("benefit_rank", kind="stable")
     ranked = towers.loc[towers["benefit_rank"].notna()]
     if ranked.empty:
@@ -70,19 +49,7 @@ def ranks(outages: Outages, condition: pd.DataFrame, rows: int = 10) -> Table:
 
 
 def rank_reasons(outages: Outages, condition: pd.DataFrame, rows: int = 8) -> Table:
-    """Towers whose ranks by impedance and by benefit differ most, and why.
-
-    Parameters
-    ----------
-    outages : Outages
-    condition : pandas.DataFrame
-        One row per tower; gives impedance_rank.
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Towers whose ranks by impedance and by benefit differ most, and why."""
     towers = _with_condition(outages, condition)
     towers = towers.loc[towers["rank_reason"] != ""]
     if towers.empty:
@@ -107,16 +74,7 @@ def _with_condition(outages: Outages, condition: pd.DataFrame) -> pd.DataFrame:
 
 
 def years(outages: Outages) -> Table:
-    """Years until an improvement of the line is significant.
-
-    Parameters
-    ----------
-    outages : Outages
-
-    Returns
-    -------
-    Table
-    """
+    """Years until an improvement of the line is significant."""
     if outages.years.empty:
         return nothing("How long an improvement takes to be significant is not available: no trip-out rate.")
     found = pd.DataFrame(
@@ -144,17 +102,7 @@ def _years(number: float) -> str:
 
 
 def answer(outages: Outages, line: Line) -> str:
-    """Expected trip-outs a year with interval and cost, and what the worst tenth could avoid, in sentences.
-
-    Parameters
-    ----------
-    outages : Outages
-    line : Line
-
-    Returns
-    -------
-    str
-    """
+    """Expected trip-outs a year with interval and cost, and what the worst tenth could avoid, in sentences."""
     sums = outages.line
     parts = [
         *_cost(sums, line),
@@ -222,16 +170,7 @@ def _money(amount: float) -> str:
 
 
 def density(outages: Outages) -> str:
-    """Ground flash density from the flashes along the line, with its interval.
-
-    Parameters
-    ----------
-    outages : Outages
-
-    Returns
-    -------
-    str
-    """
+    """Ground flash density from the flashes along the line, with its interval."""
     found = outages.density
     if found is None:
         return "No local ground flash density: flashes.csv has no flash along the line."

@@ -25,12 +25,7 @@ DOTS = 170  # an inch: sharp on paper, small in the file
 class Answer:
     """Sentences of an answer: the main ones in bold, and the basis below them.
 
-    Attributes
-    ----------
-    said : list of (bool, str)
-        Whether in bold, and the text.
-    basis : list of str
-        What the figures rest on.
+    `said`: Whether in bold, and the text; `basis`: What the figures rest on.
     """
 
     said: list[tuple[bool, str]] = field(default_factory=list)
@@ -48,12 +43,7 @@ class Answer:
 
 @cache
 def environment() -> Environment:
-    """The templates; whatever is put into them is escaped.
-
-    Returns
-    -------
-    jinja2.Environment
-    """
+    """The templates; whatever is put into them is escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
@@ -66,35 +56,14 @@ def environment() -> Environment:
 
 
 def render(name: str, **facts: Any) -> str:
-    """A page as HTML.
-
-    Parameters
-    ----------
-    name : str
-        File of the template.
-    **facts
-        What the template shows; the safety sentences are added.
-
-    Returns
-    -------
-    str
-    """
+    """A page as HTML."""
     return environment().get_template(name).render(safety_sentences=cautions, **facts)
 
 
 def picture(figure: Figure | None, words: str) -> dict[str, Any]:
     """A picture as the page takes it.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure or None
-    words : str
-        The picture in words, or why there is none.
-
-    Returns
-    -------
-    dict
-        src (data URI of a PNG), alt, wide_mm and high_mm; or why.
+    src (data URI of a PNG), alt, wide_mm and high_mm; or why.
     """
     if figure is None:
         return {"why": words}

@@ -126,17 +126,7 @@ def _along(axes, x, y):
 def waterfall(works: pd.DataFrame, rates: dict[str, Any]) -> pd.DataFrame:
     """Rows of the waterfall: from the line as it is to the line after the plan.
 
-    Parameters
-    ----------
-    works : pandas.DataFrame
-        Works of the plan.
-    rates : dict
-        Figures of the line, as `towerlib.outages.Outages.line`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        name, start, end (of the bar), low, high (of the last one), words.
+    name, start, end (of the bar), low, high (of the last one), words.
     """
     now, kinds = rates["whole_line_per_year"], by_kind(works)
     rows, level = [("as it is", 0.0, now, np.nan, np.nan, significant(now))], now
@@ -201,17 +191,7 @@ HATCH = {"facecolor": style.tint(style.COLOURS(0.5)), "edgecolor": style.INK, "l
 def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Towers in the plan that are least sure, and towers out of it that are likeliest.
 
-    Parameters
-    ----------
-    chances : pandas.DataFrame
-        As `towerlib.plan.sensitivity.Outlook.chances`.
-    top : int
-        Of each at most.
-
-    Returns
-    -------
-    inside, outside : pandas.DataFrame
-        Must-dos and towers that no draw treats are left out.
+    Must-dos and towers that no draw treats are left out.
     """
     free: Any = chances[~chances["must_do"]]
     inside = free[free["in_plan"]].sort_values("chance", kind="stable").head(top)
@@ -275,18 +255,7 @@ NO_RATE = "The trip-outs of this line are not known, so there is nothing to take
 
 
 def budget_curve(budget: Budget, outlook: Outlook | None, line: Line) -> Figure:
-    """Trip-outs avoided over the budget, with the knee, the three levels, and both simple rules beside it.
-
-    Parameters
-    ----------
-    budget : Budget
-    outlook : towerlib.plan.sensitivity.Outlook or None
-    line : towerlib.config.Line
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Trip-outs avoided over the budget, with the knee, the three levels, and both simple rules beside it."""
     title = "What more or less money buys"
     constraints = budget.constraints
     if outlook is None or constraints is None or not bool(outlook.curve["benefit"].notna().any()):
@@ -300,18 +269,7 @@ def budget_curve(budget: Budget, outlook: Outlook | None, line: Line) -> Figure:
 
 
 def before_after(budget: Budget, outages: Outages, line: Line) -> Figure:
-    """Waterfall of the line's lightning trip-outs a year: now, less what each kind of treatment avoids, and after.
-
-    Parameters
-    ----------
-    budget : Budget
-    outages : towerlib.outages.Outages
-    line : towerlib.config.Line
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Waterfall of the line's lightning trip-outs a year: now, less what each kind of treatment avoids, and after."""
     title = "Lightning trip-outs before and after the plan"
     if budget.works.empty:
         return layout.blank(title, _why(budget))
@@ -329,18 +287,8 @@ def before_after(budget: Budget, outages: Outages, line: Line) -> Figure:
 def chances(budget: Budget, outlook: Outlook | None, line: Line, top: int = 20) -> Figure:
     """Towers whose place in the plan is least sure, and those outside it that could as well be in it.
 
-    Parameters
-    ----------
-    budget : Budget
-    outlook : towerlib.plan.sensitivity.Outlook or None
-    line : towerlib.config.Line
-    top : int
-        Towers in each panel at most.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Left: in the plan, least sure first, must-dos left out. Right: not in it, likeliest first.
+    Left: in the plan, least sure first, must-dos left out. Right: not in it, likeliest first. `top`: Towers in each
+    panel at most.
     """
     title = "How sure each tower's place in the plan is"
     if outlook is None or outlook.chances.empty:

@@ -36,19 +36,7 @@ KINDS = {  # kind of treatment, and how pictures and sentences call it
 
 
 def priority(listed_towers: pd.DataFrame, currency: str, rows: int = 10) -> Table:
-    """First towers of the priority list with treatment, prediction and cost.
-
-    Parameters
-    ----------
-    listed_towers : pandas.DataFrame
-        As `towerlib.plan.priority_list` gives it.
-    currency : str
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """First towers of the priority list with treatment, prediction and cost."""
     columns = {
         "rank": "rank",
         "queue": "queue",
@@ -67,18 +55,7 @@ def priority(listed_towers: pd.DataFrame, currency: str, rows: int = 10) -> Tabl
 
 
 def levels(budget: Budget, outlook: Outlook | None, line: Line) -> Table:
-    """What a low, a middle and a high budget buy, one row per level.
-
-    Parameters
-    ----------
-    budget : Budget
-    outlook : Outlook or None
-    line : Line
-
-    Returns
-    -------
-    Table
-    """
+    """What a low, a middle and a high budget buy, one row per level."""
     if outlook is None or budget.constraints is None or outlook.levels.empty:
         return nothing(" ".join(no_plan(budget)) or "The budget is 0: there are no levels to compare.")
     found = outlook.levels
@@ -117,17 +94,7 @@ def _priced(name: str, currency: str) -> str:
 
 
 def beside_rules(methods: pd.DataFrame) -> list[str]:
-    """Gain of the plan over each simple rule, whatever its sign: one sentence per kind of answer.
-
-    Parameters
-    ----------
-    methods : pandas.DataFrame
-        As `towerlib.plan.Budget.methods`.
-
-    Returns
-    -------
-    list of str
-    """
+    """Gain of the plan over each simple rule, whatever its sign: one sentence per kind of answer."""
     others = methods[methods["method"] != OWN]
     compared = others.loc[np.isfinite(others["gain"].astype(float))]
     parts = [f"{share(row.gain)} than “{row.method}”" for row in each(compared)]
@@ -139,19 +106,7 @@ def beside_rules(methods: pd.DataFrame) -> list[str]:
 
 
 def packages(found: pd.DataFrame, currency: str, rows: int = 20) -> Table:
-    """Packages of the plan with their totals.
-
-    Parameters
-    ----------
-    found : pandas.DataFrame
-        As `towerlib.plan.packages.packages` gives it.
-    currency : str
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Packages of the plan with their totals."""
     if found.empty:
         return nothing("No package: there is no plan, or nothing in it.")
     columns = {
@@ -185,16 +140,7 @@ def packages(found: pd.DataFrame, currency: str, rows: int = 20) -> Table:
 
 
 def confidence(outlook: Outlook | None) -> str:
-    """How probable it is that the selected works stay selected, and the value of perfect information, in sentences.
-
-    Parameters
-    ----------
-    outlook : Outlook or None
-
-    Returns
-    -------
-    str
-    """
+    """How probable it is that the selected works stay selected, and the value of perfect information, in sentences."""
     if outlook is None:
         return "Without a plan its confidence is not available."
     free = outlook.chances.loc[~outlook.chances["must_do"]]
@@ -228,16 +174,7 @@ def _regret(regret: dict[Any, Any]) -> str:
 
 
 def tests(outlook: Outlook | None) -> Table:
-    """Tests that are expected to improve the plan most.
-
-    Parameters
-    ----------
-    outlook : Outlook or None
-
-    Returns
-    -------
-    Table
-    """
+    """Tests that are expected to improve the plan most."""
     if outlook is None or outlook.tests.empty:
         return nothing("No single test is expected to improve the plan.")
     found = outlook.tests.assign(
@@ -255,16 +192,7 @@ def tests(outlook: Outlook | None) -> Table:
 
 
 def learned(treatments: Treatments) -> str:
-    """Results of earlier works: those without clear improvement, and the corrections learned, in sentences.
-
-    Parameters
-    ----------
-    treatments : Treatments
-
-    Returns
-    -------
-    str
-    """
+    """Results of earlier works: those without clear improvement, and the corrections learned, in sentences."""
     done = treatments.learned
     judged = done[done["improved"].notna()] if len(done) else done
     if judged.empty:
@@ -292,16 +220,7 @@ def _expected(ohm: float) -> str:
 
 
 def no_plan(budget: Budget) -> list[str]:
-    """Why there is no plan, and the best works without one; empty where there is one.
-
-    Parameters
-    ----------
-    budget : Budget
-
-    Returns
-    -------
-    list of str
-    """
+    """Why there is no plan, and the best works without one; empty where there is one."""
     if budget.plan is not None:
         return []
     best = budget.best
@@ -322,17 +241,7 @@ def no_plan(budget: Budget) -> list[str]:
 
 
 def answer(study: Study, outlook: Outlook | None) -> str:
-    """What the budget buys, in sentences: towers, treatments, years, trip-outs, money, and the assumptions.
-
-    Parameters
-    ----------
-    study : Study
-    outlook : Outlook or None
-
-    Returns
-    -------
-    str
-    """
+    """What the budget buys, in sentences: towers, treatments, years, trip-outs, money, and the assumptions."""
     budget, line = study.budget, study.line
     head = f"{line.title}, as of {study.month}:"
     if budget.plan is None:

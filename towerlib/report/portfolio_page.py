@@ -56,14 +56,7 @@ REACH = {  # column: words, colour, line
 def pictures(portfolio: Portfolio) -> dict[str, dict[str, Any]]:
     """Pictures with their words for those who do not see them.
 
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    dict of str to dict
-        avoidable, reach: src (data URI of a PNG), alt, wide_mm, high_mm; or why (there is none).
+    avoidable, reach: src (data URI of a PNG), alt, wide_mm, high_mm; or why (there is none).
     """
     with warnings.catch_warnings():
         # a name in letters that the font lacks shows boxes; in the tables of the page it stands in full
@@ -77,15 +70,7 @@ def pictures(portfolio: Portfolio) -> dict[str, dict[str, Any]]:
 def avoidable(lines: pd.DataFrame) -> Figure | None:
     """Avoidable trip-outs a year of each line with their intervals.
 
-    Parameters
-    ----------
-    lines : pandas.DataFrame
-        As `towerlib.portfolio.ranking.lines_table` gives it.
-
-    Returns
-    -------
-    matplotlib.figure.Figure or None
-        None where no line has a figure.
+    None where no line has a figure.
     """
     shown = lines[lines["avoidable_per_year"].notna()].head(MOST)
     if shown.empty:
@@ -130,15 +115,7 @@ def _avoidable_words(lines):
 def reach(coverage: pd.DataFrame) -> Figure | None:
     """Coverage and backlog of all lines over the months.
 
-    Parameters
-    ----------
-    coverage : pandas.DataFrame
-        As `towerlib.changes.portfolio` gives it.
-
-    Returns
-    -------
-    matplotlib.figure.Figure or None
-        None where there is but one month.
+    None where there is but one month. `coverage`: As `towerlib.changes.portfolio` gives it.
     """
     if len(coverage) < 2:
         return None
@@ -190,20 +167,7 @@ FILES = {  # files of a line's month that a page links to
 
 
 def ranked(portfolio: Portfolio, reports: str | Path, back: str = "..") -> list[dict[str, Any]]:
-    """The lines by avoidable trip-outs, with their files.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-    reports : path
-        Folder of the reports: only files that are there are linked.
-    back : str
-        From the page to that folder.
-
-    Returns
-    -------
-    list of dict
-    """
+    """The lines by avoidable trip-outs, with their files."""
     return [
         {
             "rank": _rank(row.rank_trip_outs),
@@ -236,18 +200,7 @@ def _observed(row):
 def links(reports: str | Path, folder: str, month: str, back: str = "..") -> list[tuple[str, str]]:
     """Files of a line's month that are there.
 
-    Parameters
-    ----------
-    reports : path
-    folder, month : str
-        Names of the line's folder and of the month in it.
-    back : str
-        From the page to the reports folder.
-
-    Returns
-    -------
-    list of (str, str)
-        Relative address and words.
+    Relative address and words.
     """
     place = Path(reports) / folder / month
     start = f"{back}/{quote(folder, safe='')}/{month}"
@@ -257,14 +210,7 @@ def links(reports: str | Path, folder: str, month: str, back: str = "..") -> lis
 def reach_rows(portfolio: Portfolio) -> list[dict[str, str]]:
     """Coverage and backlog at the end of each year and in the last month.
 
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    list of dict
-        month, and counts with their shares.
+    month, and counts with their shares.
     """
     table = portfolio.coverage
     kept: Any = table[table["month"].str.endswith("-12") | (table["month"] == table["month"].iloc[-1])]
@@ -277,16 +223,7 @@ def reach_rows(portfolio: Portfolio) -> list[dict[str, str]]:
 
 
 def safety(portfolio: Portfolio) -> list[dict[str, Any]]:
-    """Counts of safety items, the line with most first.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    list of dict
-    """
+    """Counts of safety items, the line with most first."""
     order = ["safety_queue", "touch_above", "leads_missing", "bonds_to_inspect"]
     return portfolio.lines.sort_values(order, ascending=False, kind="stable").to_dict("records")
 
@@ -294,14 +231,7 @@ def safety(portfolio: Portfolio) -> list[dict[str, Any]]:
 def budgets(portfolio: Portfolio) -> list[dict[str, str]]:
     """The split beside the lines' own plans, and their sums.
 
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    list of dict
-        One a line, the last of all lines; empty without a split.
+    One a line, the last of all lines; empty without a split.
     """
     table = portfolio.split.table
     if not len(table):
@@ -341,16 +271,7 @@ def _signed(number):
 
 
 def years(split: Split) -> list[str]:
-    """What each year of the split holds, in sentences.
-
-    Parameters
-    ----------
-    split : Split
-
-    Returns
-    -------
-    list of str
-    """
+    """What each year of the split holds, in sentences."""
     if split.plan is None:
         return []
     return [
@@ -388,16 +309,7 @@ TERMS = (
 
 
 def headline(portfolio: Portfolio) -> Answer:
-    """Avoidable trip-outs of all lines, the first line, and what the split of the budget achieves.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    Answer
-    """
+    """Avoidable trip-outs of all lines, the first line, and what the split of the budget achieves."""
     first, sums, answer = portfolio.lines.iloc[0], portfolio.totals, Answer()
     if not math.isfinite(first["avoidable_per_year"]):
         answer.said.append((True, "Avoidable lightning trip-outs: not available."))
@@ -437,14 +349,7 @@ def _gain(answer: Answer, split: Split) -> None:
 def figures(portfolio: Portfolio) -> list[dict[str, str]]:
     """The state of all lines in figures.
 
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    list of dict
-        what, big, more.
+    what, big, more.
     """
     lines, sums = portfolio.lines, portfolio.totals
     known = number_of(lines["trip_outs_per_year"].notna())
@@ -513,30 +418,12 @@ def _money(amount, portfolio):
 
 
 def missing(portfolio: Portfolio) -> list[tuple[str, str]]:
-    """Lines that are not on the page, and why.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    list of (str, str)
-    """
+    """Lines that are not on the page, and why."""
     return [(folder, sentence(why)) for folder, why in portfolio.missing.items()]
 
 
 def answer(portfolio: Portfolio) -> str:
-    """The answer in plain text, for a terminal or a notebook.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    str
-    """
+    """The answer in plain text, for a terminal or a notebook."""
     lines = [f"{portfolio.month}: {counted(len(portfolio.lines), 'line')}. {headline(portfolio)}"]
     if portfolio.missing:
         lines.append(f"Not included: {named(f'{name} ({why})' for name, why in portfolio.missing.items())}.")
@@ -549,21 +436,8 @@ def answer(portfolio: Portfolio) -> str:
 def write(portfolio: Portfolio, reports: str | Path) -> list[Path]:
     """Write the page of a portfolio and the index beside it.
 
-    Parameters
-    ----------
-    portfolio : Portfolio
-    reports : path
-        Folder of the reports.
-
-    Returns
-    -------
-    list of pathlib.Path
-        ``<reports>/<YYYY-MM>/portfolio.html`` and ``<reports>/index.html``.
-
-    Raises
-    ------
-    SettingsError
-        They cannot be written.
+    ``<reports>/<YYYY-MM>/portfolio.html`` and ``<reports>/index.html``. Raises `SettingsError`: They cannot be
+    written.
     """
     reports = Path(reports)
     path, start = reports / portfolio.month / "portfolio.html", reports / "index.html"
@@ -581,16 +455,7 @@ def write(portfolio: Portfolio, reports: str | Path) -> list[Path]:
 def page_html(portfolio: Portfolio, reports: str | Path) -> str:
     """The page of a portfolio as HTML.
 
-    Parameters
-    ----------
-    portfolio : Portfolio
-    reports : path
-        Folder of the reports; only files that are there are linked, by relative addresses.
-
-    Returns
-    -------
-    str
-        Without scripts and without anything from elsewhere; prints on A4 upright.
+    Without scripts and without anything from elsewhere; prints on A4 upright.
     """
     split = portfolio.split
     return pages.render(
@@ -614,16 +479,7 @@ def page_html(portfolio: Portfolio, reports: str | Path) -> str:
 
 
 def index(reports: str | Path) -> str:
-    """The index of every report in a folder as HTML.
-
-    Parameters
-    ----------
-    reports : path
-
-    Returns
-    -------
-    str
-    """
+    """The index of every report in a folder as HTML."""
     reports = Path(reports)
     lines = [
         {

@@ -11,16 +11,7 @@ if TYPE_CHECKING:
 
 
 def ranked(portfolio: Portfolio) -> Table:
-    """Lines by avoidable lightning trip-outs and by money.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    Table
-    """
+    """Lines by avoidable lightning trip-outs and by money."""
     columns = {
         "rank_trip_outs": "rank by trip-outs",
         "line_id": "line",
@@ -37,16 +28,7 @@ def ranked(portfolio: Portfolio) -> Table:
 
 
 def safety(portfolio: Portfolio) -> Table:
-    """Number of towers with a safety finding, per line.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    Table
-    """
+    """Number of towers with a safety finding, per line."""
     columns = {
         "line_id": "line",
         "safety_queue": "safety queue",
@@ -59,17 +41,7 @@ def safety(portfolio: Portfolio) -> Table:
 
 
 def coverage(portfolio: Portfolio, rows: int = 10) -> Table:
-    """Towers tested, overdue and never tested, one row per year back from the month.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Towers tested, overdue and never tested, one row per year back from the month."""
     columns = {
         "month": "month",
         "towers": "towers",
@@ -83,16 +55,7 @@ def coverage(portfolio: Portfolio, rows: int = 10) -> Table:
 
 
 def budgets(portfolio: Portfolio) -> Table:
-    """The lines' own plans beside one plan over all lines with the same money in each year.
-
-    Parameters
-    ----------
-    portfolio : Portfolio
-
-    Returns
-    -------
-    Table
-    """
+    """The lines' own plans beside one plan over all lines with the same money in each year."""
     found = portfolio.split
     if found.table.empty:
         return nothing(" ".join(found.off) or "There is no budget to split.")

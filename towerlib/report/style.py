@@ -61,18 +61,8 @@ CONTEXT = ["#9ecae1", "#c7c7c7", "#c9d8b6", "#d8c3a5"]  # layers under a map
 def tint(colour: ColorType) -> tuple[float, float, float]:
     """Lighter colour for areas, on which black lines stay visible.
 
-    Parameters
-    ----------
-    colour : colour
-        Any that Matplotlib takes.
+    Red, green, blue from 0 to 1.
 
-    Returns
-    -------
-    tuple of float
-        Red, green, blue from 0 to 1.
-
-    Examples
-    --------
     >>> print(*tint("black"))
     0.45 0.45 0.45
     """
@@ -83,13 +73,8 @@ def tint(colour: ColorType) -> tuple[float, float, float]:
 def house() -> AbstractContextManager[None]:
     """House style for every picture, whatever the caller's own is.
 
-    Returns
-    -------
-    context manager
-        Matplotlib's defaults with the house style on top; undone on leaving.
+    Matplotlib's defaults with the house style on top; undone on leaving.
 
-    Examples
-    --------
     >>> with house():
     ...     mpl.rcParams["font.family"]
     ['DejaVu Sans']
@@ -109,15 +94,7 @@ class Mark:
 def ringed(shape: str | Path) -> Path:
     """Marker with a circle round it, for a tower whose ring or counterpoise joins the legs.
 
-    Parameters
-    ----------
-    shape : str or matplotlib.path.Path
-        Marker inside.
-
-    Returns
-    -------
-    matplotlib.path.Path
-        One marker, so one tower stays one marker.
+    One marker, so one tower stays one marker.
     """
     marker, circle = MarkerStyle(shape), Path.unit_circle()
     inside = marker.get_path().transformed(marker.get_transform())
@@ -126,17 +103,7 @@ def ringed(shape: str | Path) -> Path:
 
 
 def dotted(shape: str) -> Path:
-    """Marker with a hole in its middle: the value is a limit, not a reading of the footing.
-
-    Parameters
-    ----------
-    shape : str
-        Marker outside.
-
-    Returns
-    -------
-    matplotlib.path.Path
-    """
+    """Marker with a hole in its middle: the value is a limit, not a reading of the footing."""
     marker, circle = MarkerStyle(shape), Path.unit_circle()
     outside = marker.get_path().transformed(marker.get_transform())
     turn = 1 if _runs_clockwise(outside) else -1  # against the outline, so that the fill leaves it out
@@ -192,18 +159,8 @@ SHAPES = {
 class Look:
     """How one class or queue looks in every output: maps, charts, explorer, workbook, GIS layers.
 
-    Attributes
-    ----------
-    label : str
-        Words of every legend.
-    shape : str
-        Key of `SHAPES`.
-    colour : str
-        ``#rrggbb``; `HOLLOW` stays empty.
-    size : float
-        Against a plain circle.
-    bounded : bool
-        Whether the value is a lower limit only.
+    `label`: Words of every legend; `shape`: Key of `SHAPES`; `colour`: ``#rrggbb``; `HOLLOW` stays empty; `size`:
+    Against a plain circle; `bounded`: Whether the value is a lower limit only.
     """
 
     label: str
@@ -231,17 +188,6 @@ class Stroke:
 def scaled(share: float) -> str:
     """Colour of the scale of urgency as ``#rrggbb``: 0 the mildest, 1 the worst and darkest.
 
-    Parameters
-    ----------
-    share : float
-        Place in the scale.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> scaled(1.0)
     '#440154'
     """
@@ -319,18 +265,8 @@ YEAR_SHAPES = (
 def years(last: int) -> dict[int, Look]:
     """Look of each year of a plan, the first one the darkest.
 
-    Parameters
-    ----------
-    last : int
-        Number of years.
+    By year, from 1 on.
 
-    Returns
-    -------
-    dict of int to Look
-        By year, from 1 on.
-
-    Examples
-    --------
     >>> [look.label for look in years(2).values()]
     ['year 1', 'year 2']
     """
@@ -356,22 +292,7 @@ def dots(
 ) -> PathCollection:
     """Towers of one class as markers (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel.
-    x, y : array
-        Places, in the panel's units.
-    mark : Mark
-        Shape, colour and size.
-    size : float
-        Diameter of a marker of size 1 [pt].
-    name : str
-        Name of the class, kept with the markers.
-
-    Returns
-    -------
-    matplotlib.collections.PathCollection
+    `size`: Diameter of a marker of size 1 [pt].
     """
     looks = {
         "c": [mark.colour],
@@ -387,56 +308,20 @@ def dots(
 def entry(mark: Mark, label: str, size: float = 4.5) -> Line2D:
     """Legend entry of one class of towers, drawn as `dots` draws it.
 
-    Parameters
-    ----------
-    mark : Mark
-        Shape, colour and size.
-    label : str
-        Words of the entry.
-    size : float
-        Diameter of a marker of size 1 [pt].
-
-    Returns
-    -------
-    matplotlib.lines.Line2D
+    `size`: Diameter of a marker of size 1 [pt].
     """
     looks = {"markerfacecolor": mark.colour, "markeredgecolor": INK, "markeredgewidth": 0.5}
     return Line2D([], [], linestyle="", marker=mark.shape, markersize=size * mark.size, label=label, **looks)
 
 
 def area(colour: ColorType, label: str, hatch: str = "") -> Patch:
-    """Legend entry of a bar.
-
-    Parameters
-    ----------
-    colour : colour
-        Of the bar.
-    label : str
-        Words of the entry.
-    hatch : str
-        Hatching of the bar.
-
-    Returns
-    -------
-    matplotlib.patches.Patch
-    """
+    """Legend entry of a bar."""
     return Patch(facecolor=colour, edgecolor=INK, linewidth=0.5, label=label, hatch=hatch or None)
 
 
 def hatch(name: str) -> str:
     """Hatching of the bar of a class: a lower limit only is hatched.
 
-    Parameters
-    ----------
-    name : str
-        Key of `CLASSES`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> hatch("lower bound only"), hatch("good")
     ('////', '')
     """
@@ -446,17 +331,6 @@ def hatch(name: str) -> str:
 def fill(name: str) -> tuple[float, float, float]:
     """Colour of the bar of a class: its own, lighter, so that lines across the bar can be seen.
 
-    Parameters
-    ----------
-    name : str
-        Key of `CLASSES`.
-
-    Returns
-    -------
-    tuple of float
-
-    Examples
-    --------
     >>> fill("good") == tint(CLASSES["good"].colour)
     True
     """

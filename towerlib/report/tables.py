@@ -52,26 +52,8 @@ def table(
 ) -> Table:
     """Rounded table of some columns.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-    columns : mapping of str to str
-        Column to its header, which states the unit.
-    caption : str
-        What the table shows. It says how many rows are left out, if any are.
-    rows : int, optional
-        Rows shown; all when missing.
-    estimates : tuple of str
-        Columns shown to two significant figures.
-    amounts : tuple of str
-        Columns shown to the unit, such as money. All other numbers keep four significant figures.
+    `caption`: What the table shows. It says how many rows are left out, if any are.
 
-    Returns
-    -------
-    Table
-
-    Examples
-    --------
     >>> towers = pd.DataFrame({"tower_id": ["012", "7"], "footing_ohm": [3.14159, None]})
     >>> table(towers, {"tower_id": "tower", "footing_ohm": "footing [Ω]"}, "Footings")
     Footings

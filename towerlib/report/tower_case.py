@@ -18,23 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Tables:
-    """What the pictures of single towers are drawn from, for all towers of a line.
-
-    Parameters
-    ----------
-    title : str
-        Name of the line.
-    condition, history : pandas.DataFrame
-        One row a tower: `towerlib.condition.assess` and `towerlib.readings.trends.history`.
-    visits : pandas.DataFrame
-        Graded visits with the seasonal factors of `towerlib.readings.season.band`.
-    legs, sweeps, works : pandas.DataFrame
-        Tables of the records.
-    currents, shapes : pandas.DataFrame
-        One row a visit: `towerlib.readings.leg_currents.summarise` and `towerlib.readings.sweep.summarise`.
-    evidence : pandas.Series
-        By tower, the evidence of the priority list.
-    """
+    """What the pictures of single towers are drawn from, for all towers of a line."""
 
     title: str
     condition: pd.DataFrame
@@ -66,17 +50,7 @@ class Case:
 
 
 def tables_of(study: Study) -> Tables:
-    """Tables for the pictures of single towers, as of the month of an assessment.
-
-    Parameters
-    ----------
-    study : Study
-        A line as of a month.
-
-    Returns
-    -------
-    Tables
-    """
+    """Tables for the pictures of single towers, as of the month of an assessment."""
     records, line, end = study.records, study.line, last_day(study.month)
     visits = study.grades.visits.loc[study.grades.visits["date"] <= end].reset_index(drop=True)
     works = records.works.loc[records.works["date"] <= end].reset_index(drop=True)
@@ -100,21 +74,7 @@ def tables_of(study: Study) -> Tables:
 def case(tower_id: str, tables: Tables) -> Case:
     """The case of one tower.
 
-    Parameters
-    ----------
-    tower_id : str
-        Name of the tower in the register.
-    tables : Tables
-        Tables of its line.
-
-    Returns
-    -------
-    Case
-
-    Raises
-    ------
-    SettingsError
-        No such tower on the line.
+    Raises `SettingsError`: No such tower on the line.
     """
     known = tables.condition["tower_id"]
     if tower_id not in set(known):

@@ -26,19 +26,10 @@ COLUMNS = [  # of the condition that a chart looks at
 def with_value(condition: pd.DataFrame) -> pd.DataFrame:
     """Condition with what a picture of the footing impedance shows of each tower.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row a tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows.
+    With ``kind`` (a key of `style.CLASSES`), ``value_ohm`` (the impedance, else its lower limit) and ``words`` (the
+    value as it is written). `condition`: One row a tower, as `towerlib.condition.assess` gives it; may have no
+    columns if it has no rows.
 
-    Returns
-    -------
-    pandas.DataFrame
-        With ``kind`` (a key of `style.CLASSES`), ``value_ohm`` (the impedance, else its lower limit) and ``words``
-        (the value as it is written).
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> ohm = {"footing_ohm": [3, None], "lower_bound_ohm": [None, 7]}
     >>> towers = pd.DataFrame({"impedance_class": ["good", "lower bound only"]} | ohm)
@@ -60,22 +51,8 @@ def with_value(condition: pd.DataFrame) -> pd.DataFrame:
 def worst(towers: pd.DataFrame, rank: str, most: int) -> pd.DataFrame:
     """Towers that come first in a rank.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        One row a tower.
-    rank : str
-        Column, 1 the worst; a tower without a rank is left out.
-    most : int
-        How many.
+    Rows of `towers`. `rank`: Column, 1 the worst; a tower without a rank is left out.
 
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of `towers`.
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> towers = pd.DataFrame({"tower_id": ["T1", "T2", "T3"], "rank": [2, None, 1]})
     >>> worst(towers, "rank", 5)["tower_id"].tolist()
@@ -86,17 +63,7 @@ def worst(towers: pd.DataFrame, rank: str, most: int) -> pd.DataFrame:
 
 
 def counts(towers: pd.DataFrame) -> str:
-    """How many towers there are and how many were tested, in words.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        As `with_value` gives it.
-
-    Returns
-    -------
-    str
-    """
+    """How many towers there are and how many were tested, in words."""
     number = towers["kind"].value_counts()
     tested = sum(int(number.get(name, 0) or 0) for name in TESTED)
     bound, none = sum(int(number.get(name, 0) or 0) for name in BOUNDED), number.get("not tested", 0)
@@ -107,15 +74,7 @@ def counts(towers: pd.DataFrame) -> str:
 def left_out(towers: pd.DataFrame) -> list[str]:
     """Towers that a logarithmic picture along the route cannot show, in words.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        As `with_value` gives it.
-
-    Returns
-    -------
-    list of str
-        Those at or below zero, and those without a chainage; blank where there are none.
+    Those at or below zero, and those without a chainage; blank where there are none.
     """
     negative = towers.loc[towers["value_ohm"] <= 0, "tower_id"]
     nowhere = towers.loc[towers["chainage_km"].isna(), "tower_id"]
@@ -128,15 +87,7 @@ def left_out(towers: pd.DataFrame) -> list[str]:
 def ring_words(towers: pd.DataFrame) -> pd.Series:
     """Whether a ring or counterpoise joins the legs of each tower, in the words of the legend.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        As `with_value` gives it.
-
-    Returns
-    -------
-    pandas.Series of str
-        Keys of `style.RINGS`; a tower of which nothing is recorded counts as without.
+    Keys of `style.RINGS`; a tower of which nothing is recorded counts as without.
     """
     without, joined = RINGS
     joins = towers["ring"].astype("boolean").fillna(False).to_numpy(bool)
@@ -146,19 +97,8 @@ def ring_words(towers: pd.DataFrame) -> pd.Series:
 def limit_words(word: str, ohm: ArrayLike) -> str:
     """Name of a limit with its value, or with its range where it differs from tower to tower.
 
-    Parameters
-    ----------
-    word : str
-        ``target`` or ``limit``.
-    ohm : array
-        Its value at each tower, NaN where there is none [Ω].
+    `word`: ``target`` or ``limit``; `ohm`: Its value at each tower, NaN where there is none [Ω].
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> limit_words("limit", np.array([15.0, np.nan, 15.0]))
     'limit 15 Ω'
     """
@@ -169,18 +109,8 @@ def limit_words(word: str, ohm: ArrayLike) -> str:
 def class_labels(towers: pd.DataFrame) -> dict[str, str]:
     """Label of each class, with target and limit where all towers share them.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        With target_ohm and limit_ohm.
+    By the keys of `style.CLASSES`.
 
-    Returns
-    -------
-    dict of str to str
-        By the keys of `style.CLASSES`.
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> class_labels(pd.DataFrame({"target_ohm": [5.0, 5.0], "limit_ohm": [15.0, 30.0]}))["good"]
     'good, up to 5 Ω'
@@ -196,16 +126,6 @@ def class_labels(towers: pd.DataFrame) -> dict[str, str]:
 def each(table: pd.DataFrame) -> Iterator[Any]:
     """Rows of a table, with the columns as attributes.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-
-    Yields
-    ------
-    namedtuple
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> [row.tower_id for row in each(pd.DataFrame({"tower_id": ["12A"]}))]
     ['12A']
@@ -216,16 +136,6 @@ def each(table: pd.DataFrame) -> Iterator[Any]:
 def number_of(mask: ArrayLike) -> int:
     """How many are true.
 
-    Parameters
-    ----------
-    mask : array of bool
-
-    Returns
-    -------
-    int
-
-    Examples
-    --------
     >>> number_of([True, False, True])
     2
     """

@@ -34,15 +34,7 @@ WIDE_MM = layout.WIDTH_MM - LEFT_MM - RIGHT_MM
 def head_and_words(figure: Figure, place: tuple[float, float], head: str, words: str) -> float:
     """Heading of a panel and some words below it (changes the figure).
 
-    Parameters
-    ----------
-    figure, place, head, words : matplotlib.figure.Figure, (float, float), str, str
-        As for `panel`.
-
-    Returns
-    -------
-    float
-        Where what follows may begin, from the bottom of the page [mm].
+    Where what follows may begin, from the bottom of the page [mm].
     """
     top, room = place[1], layout.WIDTH_MM - LEFT_MM - layout.MARGIN_MM
     shown = layout.shortened(head, room, style.TEXT_PT, "bold")
@@ -59,20 +51,7 @@ def panel(
 ) -> Axes:
     """Axes under a heading, some words and a legend.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (changed).
-    place : (float, float)
-        Lower and upper end of the panel with all this, from the bottom of the page [mm].
-    head, words : str
-        Heading, and sentences below it; "" for none.
-    handles : list of artists
-        Entries of the legend.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    `place`: Lower and upper end of the panel with all this, from the bottom of the page [mm].
     """
     bottom, top = place[0], head_and_words(figure, place, head, words)
     layout.legend(figure, handles, LEFT_MM, top - 0.5, WIDE_MM, corner="upper left")
@@ -84,12 +63,7 @@ def panel(
 def log_scale(axis: Axis, low: float, high: float) -> None:
     """Logarithmic axis with three numbers on it at least (changes the axis).
 
-    Parameters
-    ----------
-    axis : matplotlib.axis.Axis
-        Axis of a panel.
-    low, high : float
-        Its ends, above 0 [unit of the axis].
+    `low`, `high`: Its ends, above 0 [unit of the axis].
     """
     layout.log_axis(axis, low, high)
     if len(layout.round_numbers(low, high)) < 3:
@@ -105,12 +79,7 @@ def missing(figure: Figure, place: tuple[float, float], head: str, sentence: str
 def edge_labels(axes: Axes, labels: Sequence[tuple[float, str]]) -> None:
     """Names at the right edge of a panel, none above its top (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel whose limits are set.
-    labels : list of (float, str)
-        Height in the panel's units, and text; the highest first to give way downwards.
+    `labels`: Height in the panel's units, and text; the highest first to give way downwards.
     """
     unit, apart_mm = axes.figure.dpi / 25.4, 3.2
     edge, ceiling, placed = axes.get_xlim()[1], axes.bbox.y1 / unit, []
@@ -140,13 +109,7 @@ BOUNDS = {"<": "< ", ">": "> "}
 
 
 def draw_history(figure: Figure, place: tuple[float, float], found: Case) -> None:
-    """Draw the impedance readings over the years, with seasonal bands, limits and treatments.
-
-    Parameters
-    ----------
-    figure, place, found : matplotlib.figure.Figure, (float, float), Case
-        As for `towerlib.report.tower_sheet.draw_legs`.
-    """
+    """Draw the impedance readings over the years, with seasonal bands, limits and treatments."""
     read = _readings(found.visits)
     if not has_history(found):
         missing(figure, place, "Impedance over the years", NO_READINGS)
@@ -182,15 +145,7 @@ def has_history(found: Case) -> bool:
 def works_words(found: Case) -> str:
     """The treatments of a tower in a sentence, numbered as in its picture.
 
-    Parameters
-    ----------
-    found : Case
-        The tower.
-
-    Returns
-    -------
-    str
-        "" where none is recorded.
+    "" where none is recorded.
     """
     done = [
         f"W{number + 1}: {work.treatment} on {work.date:%Y-%m-%d}"
@@ -302,14 +257,7 @@ NO_SWEEP = "No sweep of test frequencies was taken at this tower (sweeps.csv)."
 def draw_legs(figure: Figure, place: tuple[float, float], found: Case) -> None:
     """Draw the leg currents of the newest visit that read them, with sum, total and gap.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (changed).
-    place : (float, float)
-        Lower and upper end of the panel, from the bottom of the page [mm].
-    found : Case
-        The tower.
+    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
     """
     if not has_legs(found):
         missing(figure, place, "Leg currents", NO_LEGS)
@@ -414,13 +362,7 @@ def _draw_total(axes, newest, x, looks):
 
 
 def draw_sweeps(figure: Figure, place: tuple[float, float], found: Case) -> None:
-    """Draw the impedance over frequency of each sweep, the newest of the footing alone strong.
-
-    Parameters
-    ----------
-    figure, place, found : matplotlib.figure.Figure, (float, float), Case
-        As for `draw_legs`.
-    """
+    """Draw the impedance over frequency of each sweep, the newest of the footing alone strong."""
     points = _points(found)
     if not has_sweeps(found):
         missing(figure, place, "Impedance over frequency", NO_SWEEP)
@@ -516,13 +458,7 @@ DOUBTFUL = "The newest visit's coils are in doubt, and with them its share."
 
 
 def draw_share(figure: Figure, place: tuple[float, float], found: Case) -> None:
-    """Draw the share of the injected current in the legs at each visit, the newest large and named.
-
-    Parameters
-    ----------
-    figure, place, found : matplotlib.figure.Figure, (float, float), Case
-        As for `towerlib.report.tower_sheet.draw_legs`.
-    """
+    """Draw the share of the injected current in the legs at each visit, the newest large and named."""
     if not has_share(found):
         missing(figure, place, HEAD, NO_SHARE)
         return
@@ -603,68 +539,24 @@ CAUTION = cautions.INSPECT_BOND
 def tower_picture(tower_id: str, tables: Tables) -> Figure:
     """The case of one tower on a page: evidence, leg currents and shares, readings over the years, sweeps.
 
-    Parameters
-    ----------
-    tower_id : str
-        Name of the tower in the register.
-    tables : Tables
-        Tables of its line, as `towerlib.report.tower_case.tables_of` gives them.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        One A4 page upright, less its margins. A panel without readings says what is missing.
-
-    Raises
-    ------
-    SettingsError
-        No such tower on the line.
+    One A4 page upright, less its margins. A panel without readings says what is missing. Raises `SettingsError`: No
+    such tower on the line.
     """
     return _page(case(tower_id, tables), list(PANELS))
 
 
 def legs_chart(tower_id: str, tables: Tables) -> Figure:
-    """Leg currents of the newest visit that read them, their sum, vector total and gap.
-
-    Parameters
-    ----------
-    tower_id, tables : str, Tables
-        As for `tower_picture`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Leg currents of the newest visit that read them, their sum, vector total and gap."""
     return _page(case(tower_id, tables), ["legs"])
 
 
 def history_chart(tower_id: str, tables: Tables) -> Figure:
-    """Impedance readings over the years, with seasonal bands, limits and treatments.
-
-    Parameters
-    ----------
-    tower_id, tables : str, Tables
-        As for `tower_picture`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Impedance readings over the years, with seasonal bands, limits and treatments."""
     return _page(case(tower_id, tables), ["history"])
 
 
 def sweep_chart(tower_id: str, tables: Tables) -> Figure:
-    """Impedance over frequency of each sweep, the newest of the footing alone strong.
-
-    Parameters
-    ----------
-    tower_id, tables : str, Tables
-        As for `tower_picture`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Impedance over frequency of each sweep, the newest of the footing alone strong."""
     return _page(case(tower_id, tables), ["sweeps"])
 
 

@@ -72,16 +72,7 @@ ALWAYS = f"{cautions.DEAD_LINE} {cautions.THUNDER} {cautions.NO_PERMIT}"
 def write(study: Study, folder: str | Path) -> list[str]:
     """Write work-orders.csv, packages.csv and cost-lines.csv; headers alone where there is no plan.
 
-    Parameters
-    ----------
-    study : Study
-    folder : path
-        Made where it does not exist.
-
-    Returns
-    -------
-    list of str
-        Names of the files.
+    Names of the files. `folder`: Made where it does not exist.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -104,17 +95,7 @@ def write(study: Study, folder: str | Path) -> list[str]:
 def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
     """One work order a treated tower.
 
-    Parameters
-    ----------
-    budget : Budget
-    condition : pandas.DataFrame
-        One row a tower.
-    line_id : str
-
-    Returns
-    -------
-    pandas.DataFrame
-        By year, access group and place on the line: columns as in `COLUMNS`.
+    By year, access group and place on the line: columns as in `COLUMNS`.
     """
     table = packages.orders(budget, condition, line_id)
     rows = list(each(table))

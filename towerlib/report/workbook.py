@@ -61,22 +61,8 @@ FILLS = {  # sheet, column: fill of each word, the darker the more urgent; the w
 def luminance(colour: ColorType) -> float:
     """Relative luminance of a colour.
 
-    Parameters
-    ----------
-    colour : colour
-        Any that Matplotlib takes.
+    From 0 (black) to 1 (white). WCAG 2.1, W3C 2018, definition of relative luminance.
 
-    Returns
-    -------
-    float
-        From 0 (black) to 1 (white).
-
-    References
-    ----------
-    WCAG 2.1, W3C 2018, definition of relative luminance.
-
-    Examples
-    --------
     >>> luminance("white")
     1.0
     """
@@ -87,16 +73,6 @@ def luminance(colour: ColorType) -> float:
 def ink_on(colour: ColorType) -> str:
     """Black or white, whichever reads better on a colour.
 
-    Parameters
-    ----------
-    colour : colour
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> ink_on("navy"), ink_on("yellow")
     ('#FFFFFF', '#000000')
     """
@@ -105,16 +81,7 @@ def ink_on(colour: ColorType) -> str:
 
 
 def colour_words(book: Workbook, sheet: Worksheet, name: str, place: int, column: str, rows: int) -> None:
-    """Colour the words of a column wherever they come to stand, also after sorting (changes the sheet).
-
-    Parameters
-    ----------
-    book, sheet : xlsxwriter.Workbook, xlsxwriter.worksheet.Worksheet
-    name, column : str
-        Sheet and column.
-    place, rows : int
-        Number of the column, from 0; rows below the header.
-    """
+    """Colour the words of a column wherever they come to stand, also after sorting (changes the sheet)."""
     for word, colour in FILLS.get((name, column), {}).items():
         look = {"bg_color": to_hex(colour), "font_color": ink_on(colour), "bold": colour in (URGENT, HIGH)}
         rule = {"type": "cell", "criteria": "==", "value": f'"{word}"', "format": book.add_format(look)}
@@ -124,18 +91,6 @@ def colour_words(book: Workbook, sheet: Worksheet, name: str, place: int, column
 def number_format(about: dict[str, Any], currency: str) -> str:
     """Number format of a column, with the currency behind sums of money.
 
-    Parameters
-    ----------
-    about : dict
-        Row of the data dictionary.
-    currency : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> number_format({"unit": "money", "format": "#,##0"}, "EUR")
     '#,##0 "EUR"'
     """
@@ -151,17 +106,6 @@ FIRST_YEAR = 1900  # days before it have no number in the file format
 def write_cell(sheet: Worksheet, place: tuple[int, int], cell: Any, style: Format) -> None:
     """Write one cell; a blank stays blank (changes the sheet).
 
-    Parameters
-    ----------
-    sheet : xlsxwriter.worksheet.Worksheet
-    place : (int, int)
-        Row and column, from 0.
-    cell : object
-        Text, number, yes or no, date, or missing.
-    style : xlsxwriter.format.Format
-
-    Notes
-    -----
     A text stays text, whatever it begins with. What the file format has no number for is written out as text: a day
     before 1900, a bound at infinity.
     """
@@ -190,16 +134,6 @@ def _write_date(sheet, place, day, style):
 def shortened(text: str) -> str:
     """A text that fits a cell.
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> shortened("short"), len(shortened("x" * 40_000))
     ('short', 32767)
     """
@@ -222,18 +156,9 @@ NOT_COMPARED = "The month was not compared with an earlier one."
 class Sheet:
     """One sheet.
 
-    Attributes
-    ----------
-    name : str
-        As in the data dictionary.
-    table : pandas.DataFrame
-    why_empty : str
-        Stands in the sheet where the table has no row.
-    fixed : str
-        Column up to which the sheet stays in sight and is repeated in print.
-    columns : dict of str to dict
-        Unit, format and meaning of each column.
-    currency : str
+    `name`: As in the data dictionary; `why_empty`: Stands in the sheet where the table has no row; `fixed`: Column
+    up to which the sheet stays in sight and is repeated in print; `columns`: Unit, format and meaning of each
+    column.
     """
 
     name: str
@@ -247,15 +172,7 @@ class Sheet:
 def of(study: Study, found: Changes | None = None) -> list[Sheet]:
     """The lists of an assessment as sheets.
 
-    Parameters
-    ----------
-    study : Study
-    found : Changes, optional
-        As `towerlib.changes.against_last` gives it.
-
-    Returns
-    -------
-    list of Sheet
+    `found`: As `towerlib.changes.against_last` gives it.
     """
     currency = study.line.plan.currency
     works = cast("pd.DataFrame", packages.packages(study.budget, study.treatments.mobilisation))
@@ -277,31 +194,12 @@ def of(study: Study, found: Changes | None = None) -> list[Sheet]:
 
 
 def priority_sheet(priority: pd.DataFrame, currency: str = "") -> Sheet:
-    """The priority list as a sheet.
-
-    Parameters
-    ----------
-    priority : pandas.DataFrame
-    currency : str
-
-    Returns
-    -------
-    Sheet
-    """
+    """The priority list as a sheet."""
     return Sheet(LIST, priority, NO_TOWER, "tower_id", dictionary(LIST), currency)
 
 
 def explained(sheets: list[Sheet]) -> Sheet:
-    """The data dictionary: every column of every sheet.
-
-    Parameters
-    ----------
-    sheets : list of Sheet
-
-    Returns
-    -------
-    Sheet
-    """
+    """The data dictionary: every column of every sheet."""
     rows = [
         (sheet.name, name, in_currency(about["unit"], sheet.currency), about["meaning"], sheet.table[name])
         for sheet in sheets
@@ -324,16 +222,7 @@ def explained(sheets: list[Sheet]) -> Sheet:
 
 
 def noted(notes: Iterable[str]) -> Sheet:
-    """Cautions first, then every other note.
-
-    Parameters
-    ----------
-    notes : iterable of str
-
-    Returns
-    -------
-    Sheet
-    """
+    """Cautions first, then every other note."""
     notes = list(notes)
     cautions = [note for note in notes if note in CAUTIONS]
     rest = [note for note in notes if note not in CAUTIONS]
@@ -370,40 +259,18 @@ HEED = "Read the cautions in the sheet “notes” before any work."
 
 
 def write_csv(table: pd.DataFrame, path: str | Path) -> None:
-    """Write a table as CSV: UTF-8 with a mark that spreadsheets know it by, dates in ISO form.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-    path : path
-    """
+    """Write a table as CSV: UTF-8 with a mark that spreadsheets know it by, dates in ISO form."""
     table.to_csv(path, index=False, encoding="utf-8-sig", date_format="%Y-%m-%d", lineterminator="\n")
 
 
 def write_list(table: pd.DataFrame, path: str | Path) -> None:
-    """Write a list that people open in a spreadsheet: as `write_csv`, and no text can run as a formula.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-    path : path
-    """
+    """Write a list that people open in a spreadsheet: as `write_csv`, and no text can run as a formula."""
     write_csv(harmless(table), path)
 
 
 def harmless(table: pd.DataFrame) -> pd.DataFrame:
     """A table in which no text begins like a formula of a spreadsheet.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.DataFrame
-
-    Examples
-    --------
     >>> import pandas as pd
     >>> harmless(pd.DataFrame({"value": ["=1+1", "-31.0, -20.5", "+1+cmd"]}))["value"].to_list()
     ["'=1+1", '-31.0, -20.5', "'+1+cmd"]
@@ -420,18 +287,8 @@ def harmless(table: pd.DataFrame) -> pd.DataFrame:
 def write(study: Study, path: str | Path, *, found: Changes | None = None, notes: Iterable[str] = ()) -> None:
     """Write the workbook of a month: priority list, retests, plan packages, changes, data dictionary, notes.
 
-    Parameters
-    ----------
-    study : Study
-    path : path
-    found : Changes, optional
-        What changed since the last month, as `towerlib.changes.against_last` gives it.
-    notes : iterable of str
-        Cautions and rules, one a row of the sheet "notes".
-
-    Notes
-    -----
-    Text is written as text, whatever it begins with; numbers and dates are real ones. A list without rows says why.
+    `found`: What changed since the last month, as `towerlib.changes.against_last` gives it. Text is written as
+    text, whatever it begins with; numbers and dates are real ones. A list without rows says why.
     """
     _write(of(study, found), path, notes, f"{study.line.title}, as of {study.month}")
 
@@ -439,16 +296,6 @@ def write(study: Study, path: str | Path, *, found: Changes | None = None, notes
 def write_xlsx(priority: pd.DataFrame, path: str | Path, *, notes: Iterable[str] = ()) -> None:
     """Write the priority list alone as a workbook: list, data dictionary, notes.
 
-    Parameters
-    ----------
-    priority : pandas.DataFrame
-        As `towerlib.plan.priority_list` gives it.
-    path : path
-    notes : iterable of str
-        Cautions and rules, one a row of the sheet "notes".
-
-    Notes
-    -----
     As for `write`.
     """
     _write([priority_sheet(priority)], path, notes, "Remediation priority list")

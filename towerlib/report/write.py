@@ -39,20 +39,8 @@ if TYPE_CHECKING:
 def write_changes(study: Study, folder: str | Path) -> Changes:
     """Write ``changes.csv``, ``tables/changes.parquet`` and ``tables/coverage.parquet``.
 
-    Parameters
-    ----------
-    study : Study
-    folder : path
-        Report folder of the month; the earlier months stand beside it.
-
-    Returns
-    -------
-    Changes
-        What was written, for the pages that tell it.
-
-    Notes
-    -----
-    A text that a spreadsheet would take for a formula gets an apostrophe in front, in the CSV alone.
+    What was written, for the pages that tell it. A text that a spreadsheet would take for a formula gets an
+    apostrophe in front, in the CSV alone.
     """
     folder = Path(folder).resolve()
     (folder / "tables").mkdir(parents=True, exist_ok=True)
@@ -106,19 +94,8 @@ OUTLOOKS = {
 def write_report(study: Study, folder: str | Path, outlook: Outlook | None = None) -> list[str]:
     """Write every file of the report but the notebooks and ``run.json``.
 
-    Parameters
-    ----------
-    study : Study
-        A line as of a month.
-    folder : path
-        Made where it does not exist.
-    outlook : Outlook, optional
-        What other budgets would buy and how sure the plan is, where it is at hand; else it is worked out.
-
-    Returns
-    -------
-    list of str
-        Names of the files, relative to the folder.
+    Names of the files, relative to the folder. `folder`: Made where it does not exist; `outlook`: What other
+    budgets would buy and how sure the plan is, where it is at hand; else it is worked out.
     """
     folder = Path(folder)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
@@ -153,17 +130,7 @@ def write_report(study: Study, folder: str | Path, outlook: Outlook | None = Non
 
 
 def route_map(study: Study, by: str) -> Figure:
-    """The route map of an assessment.
-
-    Parameters
-    ----------
-    study : Study
-    by : {"impedance", "gap"}
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """The route map of an assessment."""
     layers = map_layers.layers(study.records.folder)
     told = {"month": study.month, "context": layers, "suspicion": study.network.spans}
     return maps.route_map(study.route, study.condition, study.line, by=by, **told)
@@ -172,14 +139,7 @@ def route_map(study: Study, by: str) -> Figure:
 def suspicious(priority: pd.DataFrame) -> list[tuple[int, str]]:
     """The first towers of the repair and bond queues: those whose readings are worth a look of their own.
 
-    Parameters
-    ----------
-    priority : pandas.DataFrame
-
-    Returns
-    -------
-    list of (int, str)
-        Rank and tower_id.
+    Rank and tower_id.
     """
     queued: Any = priority[priority["queue"].isin(["repair", "bond"])]
     first = queued.sort_values("queue_rank", kind="stable").head(TOWERS_SHOWN)
@@ -187,16 +147,7 @@ def suspicious(priority: pd.DataFrame) -> list[tuple[int, str]]:
 
 
 def tables(study: Study) -> dict[str, pd.DataFrame]:
-    """The tables behind the pages, by name.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-    """
+    """The tables behind the pages, by name."""
     kept = {name: getattr(study.records, name) for name in ("towers", "legs", "sweeps")}
     return (
         kept
@@ -222,16 +173,7 @@ def tables(study: Study) -> dict[str, pd.DataFrame]:
 
 
 def notes(study: Study) -> list[str]:
-    """Rules, remarks and cautions that travel with the list.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of str
-    """
+    """Rules, remarks and cautions that travel with the list."""
     return [
         f"{study.line.title}, as of {study.month}",
         f"Order: {order_rule(study.line.plan)}",
@@ -251,10 +193,6 @@ def _told(study):
 def save(figure: Figure, path: str | Path) -> None:
     """Save a picture so that the same picture gives the same bytes.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-    path : path
-        ``.png``
+    `path`: ``.png``.
     """
     figure.savefig(path, dpi=150, metadata={"Software": None})

@@ -35,19 +35,9 @@ FINE = 2000  # parts of that extent below which a bend of a context layer is lef
 def towers_placed(study: Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     """Towers of the condition with their place.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    towers : pandas.DataFrame
-        One row a tower in the order of the condition: tower_id, chainage_km, x, y [km]; no place where it is
-        in doubt and far off the rest.
-    stations : pandas.DataFrame
-        name, x, y [km]; none where no tower has a place.
-    remarks : list of str
-        What is not drawn, and why.
+    `towers`: One row a tower in the order of the condition: tower_id, chainage_km, x, y [km]; no place where it is
+    in doubt and far off the rest. `stations`: name, x, y [km]; none where no tower has a place. `remarks`: What is
+    not drawn, and why.
     """
     placed = map_layers.placed(study.route, study.condition, "impedance")
     framed, remarks = map_layers.framed(placed)
@@ -74,21 +64,8 @@ def context_shapes(
 ) -> tuple[list[dict[str, Any]], list[str]]:
     """Context layers around the line, in numbers that a page can carry.
 
-    Parameters
-    ----------
-    layers : list of geopandas.GeoDataFrame
-        In any CRS.
-    towers : pandas.DataFrame
-        As `towers_placed` gives it.
-    crs : pyproj.CRS
-        Of the route.
-
-    Returns
-    -------
-    shapes : list of dict
-        One a layer that comes near: name, areas (xs and ys of the rings), lines, points [km].
-    remarks : list of str
-        Of layers without a place on the earth.
+    `shapes`: One a layer that comes near: name, areas (xs and ys of the rings), lines, points [km]. `remarks`: Of
+    layers without a place on the earth.
     """
     x, y = (towers[axis].dropna().to_numpy() * 1000 for axis in ("x", "y"))
     remarks = map_layers.unplaced(layers)
@@ -153,16 +130,9 @@ PAD = 14  # least margin of a chart [pixels]
 def layout(context: list[dict[str, Any]]) -> LayoutDOM:
     """Map over profile, sharing the towers, the spans and what is chosen.
 
-    Parameters
-    ----------
-    context : list of dict
-        Layers under the map, as `explorer_places.context_shapes` gives them.
-
-    Returns
-    -------
-    bokeh.models.LayoutDOM
-        Named models: ``map``, ``profile``; sources ``towers``, ``spans``, ``flags``, ``chosen``, ``chosen-span``,
-        ``stations``, ``bars``, ``target``, ``limit``, ``scale``.
+    Named models: ``map``, ``profile``; sources ``towers``, ``spans``, ``flags``, ``chosen``, ``chosen-span``,
+    ``stations``, ``bars``, ``target``, ``limit``, ``scale``. `context`: Layers under the map, as
+    `explorer_places.context_shapes` gives them.
     """
     from bokeh.layouts import column
 
@@ -361,16 +331,7 @@ SCRIPTS = ("explorer-state.js", "explorer-draw.js", "explorer.js")
 def write(study: Study, path: str | Path) -> None:
     """Write the page of a line: one file that needs nothing else and asks no network.
 
-    Parameters
-    ----------
-    study : Study
-        A line as of a month.
-    path : path
-        ``explorer.html``; an existing file is replaced.
-
-    Notes
-    -----
-    The same study gives the same bytes.
+    `path`: ``explorer.html``; an existing file is replaced. The same study gives the same bytes.
     """
     Path(path).write_text(page(study), encoding="utf-8")
 
@@ -378,14 +339,7 @@ def write(study: Study, path: str | Path) -> None:
 def page(study: Study) -> str:
     """The page as text.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    str
-        HTML with its scripts, its styles and its tables inside.
+    HTML with its scripts, its styles and its tables inside.
     """
     from bokeh.resources import Resources
     from markupsafe import Markup
@@ -414,20 +368,7 @@ def page(study: Study) -> str:
 def contents(
     study: Study, towers: pd.DataFrame, stations: pd.DataFrame, context_names: list[str]
 ) -> dict[str, Any]:
-    """Tables of the page, in types that JSON has.
-
-    Parameters
-    ----------
-    study : Study
-    towers, stations : pandas.DataFrame
-        As `explorer_places.towers_placed` gives them.
-    context_names : list of str
-        Layers under the map.
-
-    Returns
-    -------
-    dict
-    """
+    """Tables of the page, in types that JSON has."""
     layers, missing = line_explorer_layers.layers(study)
     months = standing.months_until(study.grades.visits, study.month)
     seen = set(study.grades.visits["date"].dt.strftime("%Y-%m"))

@@ -16,17 +16,7 @@ if TYPE_CHECKING:
 
 
 def known(value: object) -> bool:
-    """Whether a value is there.
-
-    Parameters
-    ----------
-    value : object
-        Of any column.
-
-    Returns
-    -------
-    bool
-    """
+    """Whether a value is there."""
     return not (value is None or value is pd.NA or value != value or value == "")
 
 
@@ -35,21 +25,7 @@ def paragraphs(
 ) -> dict[str, list[str]]:
     """Paragraphs on one tower.
 
-    Parameters
-    ----------
-    tower : dict
-        Its row of all tables, by column.
-    retest : dict, or None
-        Its row of the retest list.
-    count : int
-        Towers of the priority list.
-    currency : str
-        Of costs.
-
-    Returns
-    -------
-    dict of str to list of str
-        Heading to its paragraphs; blank ones say nothing.
+    Heading to its paragraphs; blank ones say nothing.
     """
     return {
         "What to do next": _next_step(tower, count),
@@ -77,17 +53,7 @@ def _interval(value: Any, low: Any, high: Any, unit: str) -> str:
 
 
 def day(date: pd.Timestamp) -> str:
-    """A day as it is written.
-
-    Parameters
-    ----------
-    date : pandas.Timestamp
-        Any day.
-
-    Returns
-    -------
-    str
-    """
+    """A day as it is written."""
     return f"{date:%Y-%m-%d}"
 
 
@@ -288,14 +254,7 @@ SECTIONS = {  # heading, and the words that its terms need
 def of_towers(study: Study) -> list[dict[str, list[str]]]:
     """Paragraphs of every tower.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of dict of str to list of str
-        One per tower in the order of the condition: key of `SECTIONS` to its paragraphs; blank ones left out.
+    One per tower in the order of the condition: key of `SECTIONS` to its paragraphs; blank ones left out.
     """
     towers = _joined(study)
     seen, retests = _visits(study), study.retest.set_index("tower_id", drop=False).to_dict("index")
@@ -311,15 +270,7 @@ def of_towers(study: Study) -> list[dict[str, list[str]]]:
 def of_spans(spans: pd.DataFrame) -> list[list[str]]:
     """Paragraphs of every span.
 
-    Parameters
-    ----------
-    spans : pandas.DataFrame
-        As `Network.spans` has them.
-
-    Returns
-    -------
-    list of list of str
-        One a span in their order.
+    One a span in their order.
     """
     told = []
     for span in spans.to_dict("records"):

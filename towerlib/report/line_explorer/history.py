@@ -20,28 +20,10 @@ COLUMNS = ["tower_id", "month", "date", "value", "low", "high", "verdict", "boun
 def footings(visits: pd.DataFrame, towers: pd.DataFrame, seasons: Seasons, month: str) -> pd.DataFrame:
     """Changes of the footing impedance in force, or of its lower limit while nothing better is known.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        With their verdicts.
-    towers : pandas.DataFrame
-        tower_id, ring.
-    seasons : towerlib.config.Seasons
-        Ratios between seasons.
-    month : str
-        ``YYYY-MM``; later visits are not seen.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower and month in which a reading came: tower_id, month (months since the year 0), date,
-        value, low, high [Ω], verdict, bounded (the value is a lower limit only). Each row is in force until the
-        next row of the tower.
-
-    Notes
-    -----
-    The rules are those of `towerlib.readings.standing`. A lower limit counts only before the first reading of
-    the footing alone.
+    One row per tower and month in which a reading came: tower_id, month (months since the year 0), date, value,
+    low, high [Ω], verdict, bounded (the value is a lower limit only). Each row is in force until the next row of
+    the tower. `month`: ``YYYY-MM``; later visits are not seen. The rules are those of `towerlib.readings.standing`.
+    A lower limit counts only before the first reading of the footing alone.
     """
     visits = _seen(visits, month)
     read = standing.changes(standing.footings(visits), "footing_verdict")
@@ -56,19 +38,8 @@ def footings(visits: pd.DataFrame, towers: pd.DataFrame, seasons: Seasons, month
 def verdicts(visits: pd.DataFrame, in_force: pd.DataFrame, month: str) -> pd.DataFrame:
     """Changes of the verdict on the reading in force.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        With their verdicts.
-    in_force : pandas.DataFrame
-        As `footings` gives it.
-    month : str
-        ``YYYY-MM``; later visits are not seen.
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `footings`; "not usable" from the first visit on until a reading is in force.
+    As `footings`; "not usable" from the first visit on until a reading is in force. `month`: ``YYYY-MM``; later
+    visits are not seen.
     """
     flawed = standing.changes(_seen(visits, month), "footing_verdict").assign(
         footing_verdict=standing.REFUSED, impedance_ohm=np.nan
@@ -79,19 +50,8 @@ def verdicts(visits: pd.DataFrame, in_force: pd.DataFrame, month: str) -> pd.Dat
 def gaps(visits: pd.DataFrame, currents: pd.DataFrame, month: str) -> pd.DataFrame:
     """Changes of the gap fraction in force.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        With their verdicts.
-    currents : pandas.DataFrame
-        Leg currents of each visit, as `towerlib.readings.leg_currents.summarise` gives them.
-    month : str
-        ``YYYY-MM``; later visits are not seen.
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `footings`: value is the gap over the arithmetic sum, low its low end.
+    As `footings`: value is the gap over the arithmetic sum, low its low end. `month`: ``YYYY-MM``; later visits are
+    not seen.
     """
     read = standing.changes(standing.gaps(_seen(visits, month), currents), "leakage_verdict")
     return _merged([_rows(read, "gap_of_sum", read["leakage_verdict"], low=read["gap_fraction_low"])])

@@ -25,23 +25,11 @@ if TYPE_CHECKING:
 class Layer:
     """One thing to show of all towers.
 
-    Attributes
-    ----------
-    key, name, meaning : str
-        Name in the page, name in the list of layers, and meaning.
-    axis, unit : str
-        Title of the axis of the profile, and the unit behind a value.
-    looks : tuple of style.Look
-        Classes; the last drawn on top.
-    changes : pandas.DataFrame
-        tower, month (months since the year 0), kind (place in `looks`), value, low, high; a row applies until
-        the next of its tower.
-    rows : dict of float to str
-        Texts at the axis of the profile.
-    log, dated : bool
-        Whether the axis is logarithmic, and whether the layer has a history.
-    steps : dict of str to array
-        Lines along the route: target, limit.
+    `key`, `name`, `meaning`: Name in the page, name in the list of layers, and meaning; `axis`, `unit`: Title of
+    the axis of the profile, and the unit behind a value; `looks`: Classes; the last drawn on top; `changes`: tower,
+    month (months since the year 0), kind (place in `looks`), value, low, high; a row applies until the next of its
+    tower; `rows`: Texts at the axis of the profile; `log`, `dated`: Whether the axis is logarithmic, and whether
+    the layer has a history; `steps`: Lines along the route: target, limit.
     """
 
     key: str
@@ -60,17 +48,7 @@ class Layer:
 def placed(changes: pd.DataFrame, condition: pd.DataFrame) -> pd.DataFrame:
     """Changes with the place of the tower along the route; those without a month apply from the first on.
 
-    Parameters
-    ----------
-    changes : pandas.DataFrame
-        tower_id, kind, value and what else a layer has.
-    condition : pandas.DataFrame
-        One row per tower, in route order.
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `Layer.changes`.
+    As `Layer.changes`. `changes`: tower_id, kind, value and what else a layer has.
     """
     place = cast("Any", pd.Series(range(len(condition)), condition["tower_id"]))
     found = changes.assign(tower=changes["tower_id"].map(place)).reindex(
@@ -85,14 +63,7 @@ def placed(changes: pd.DataFrame, condition: pd.DataFrame) -> pd.DataFrame:
 def round_rows(*tables: pd.DataFrame) -> dict[float, str]:
     """Round numbers of a logarithmic axis that holds all positive values.
 
-    Parameters
-    ----------
-    *tables : pandas.DataFrame
-        Numbers, blank where there are none.
-
-    Returns
-    -------
-    dict of float to str
+    `tables`: Numbers, blank where there are none.
     """
     numbers = np.concatenate([table.to_numpy("float64").ravel() for table in tables])
     numbers = numbers[np.isfinite(numbers) & (numbers > 0)]
@@ -108,14 +79,7 @@ PLAN_COLUMNS = ("plan_year", "year")  # of the priority list or the condition, w
 def trip_outs(study: Study) -> Layer | tuple[str, str]:
     """Expected lightning trip-outs.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Layer, or (str, str)
-        Name and reason where no rate is known.
+    Name and reason where no rate is known.
     """
     towers, name = study.outages.towers, "Lightning trip-outs"
     rate = towers["trip_outs_per_year"].astype("float64")
@@ -147,14 +111,7 @@ def trip_outs(study: Study) -> Layer | tuple[str, str]:
 def plan(study: Study) -> Layer | tuple[str, str]:
     """Year of the plan in which a tower is treated.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Layer, or (str, str)
-        Name and reason where there is no plan.
+    Name and reason where there is no plan.
     """
     years = plan_year(study)
     if years is None or years.isna().all():
@@ -180,16 +137,7 @@ def plan(study: Study) -> Layer | tuple[str, str]:
 
 
 def plan_year(study: Study) -> pd.Series | None:
-    """Plan year of each tower, by tower_id.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    pandas.Series of float, or None
-    """
+    """Plan year of each tower, by tower_id."""
     for table in (study.priority, study.condition):
         for name in PLAN_COLUMNS:
             if name in table:
@@ -201,14 +149,7 @@ def plan_year(study: Study) -> pd.Series | None:
 def suspicion(study: Study) -> Layer | tuple[str, str]:
     """Suspected bonds and suspected shield wires of spans.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Layer, or (str, str)
-        Name and reason where the line could not be judged as a network.
+    Name and reason where the line could not be judged as a network.
     """
     towers, name = study.network.towers, "Bonds and spans"
     scan = study.network.spans["span_scan"] if len(study.network.spans) else pd.Series(dtype="str")
@@ -240,15 +181,7 @@ def suspicion(study: Study) -> Layer | tuple[str, str]:
 def layers(study: Study) -> tuple[list[Layer], dict[str, str]]:
     """All layers for which the study has data, and why the others are missing.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    found : list of Layer
-    missing : dict of str to str
-        Name of a layer to the reason.
+    `missing`: Name of a layer to the reason.
     """
     visits, condition = study.grades.visits, study.condition
     footings = history.footings(visits, condition, study.line.seasons, study.month)
@@ -261,19 +194,7 @@ def layers(study: Study) -> tuple[list[Layer], dict[str, str]]:
 
 
 def impedance(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
-    """Footing impedance against target and limit.
-
-    Parameters
-    ----------
-    changes : pandas.DataFrame
-        As `history.footings` gives it.
-    condition : pandas.DataFrame
-        One row per tower, in route order.
-
-    Returns
-    -------
-    Layer
-    """
+    """Footing impedance against target and limit."""
     labels = tower_marks.class_labels(condition)
     looks = tuple(replace(look, label=labels[name]) for name, look in style.CLASSES.items())
     towers = condition.set_index("tower_id")
@@ -305,18 +226,7 @@ def impedance(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
 
 
 def gap(visits: pd.DataFrame, study: Study) -> Layer:
-    """Gap over the arithmetic sum of the leg currents.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        With their verdicts.
-    study : Study
-
-    Returns
-    -------
-    Layer
-    """
+    """Gap over the arithmetic sum of the leg currents."""
     changes = history.gaps(visits, study.currents, study.month)
     changes = changes[changes["value"].notna()]
     starts = [start for start, _ in style.GAPS.values()][1:]
@@ -349,19 +259,7 @@ def gap(visits: pd.DataFrame, study: Study) -> Layer:
 
 
 def verdict(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
-    """Whether the reading in force can be trusted.
-
-    Parameters
-    ----------
-    changes : pandas.DataFrame
-        As `history.verdicts` gives it.
-    condition : pandas.DataFrame
-        One row per tower, in route order.
-
-    Returns
-    -------
-    Layer
-    """
+    """Whether the reading in force can be trusted."""
     kind = changes["verdict"].map(cast("Any", {name: place for place, name in enumerate(style.VERDICTS)}))
     changes = changes.assign(kind=kind, value=kind.astype("float64"), low=np.nan, high=np.nan)
     return Layer(

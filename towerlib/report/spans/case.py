@@ -24,16 +24,8 @@ MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
 class LineCase:
     """A line as of a month with what every stretch of it needs.
 
-    Attributes
-    ----------
-    study : Study
-        The line.
-    tables : Tables
-        Of single towers, as of `towerlib.report.tower_case.tables_of`.
-    case : Case or None
-        For what-ifs; None where the line cannot be seen as a ladder.
-    why_not : str
-        Why there is none.
+    `study`: The line; `tables`: Of single towers, as of `towerlib.report.tower_case.tables_of`; `case`: For
+    what-ifs; None where the line cannot be seen as a ladder; `why_not`: Why there is none.
     """
 
     study: Study
@@ -46,18 +38,9 @@ class LineCase:
 class SpanCase:
     """A stretch of a line, for its panels.
 
-    Attributes
-    ----------
-    line : LineCase
-        The line.
-    stretch : Stretch
-        Which towers.
-    towers : pandas.DataFrame
-        Their condition, as of `shown.with_value`.
-    compared : pandas.DataFrame or None
-        What they read and would read, as of `towerlib.network.what_if.compare`; None without a network.
-    change : Change
-        What differs in ``compared``.
+    `line`: The line; `stretch`: Which towers; `towers`: Their condition, as of `shown.with_value`; `compared`: What
+    they read and would read, as of `towerlib.network.what_if.compare`; None without a network; `change`: What
+    differs in ``compared``.
     """
 
     line: LineCase
@@ -95,17 +78,7 @@ class SpanCase:
 
 
 def line_case(study):
-    """A line with what every stretch of it needs.
-
-    Parameters
-    ----------
-    study : Study
-        The line as of a month.
-
-    Returns
-    -------
-    LineCase
-    """
+    """A line with what every stretch of it needs."""
     case, why_not = None, ""
     try:
         case = what_if.case_of(study)
@@ -117,18 +90,7 @@ def line_case(study):
 def span_case(line, stretch, change=None):
     """A stretch of a line, with a what-if beside it.
 
-    Parameters
-    ----------
-    line : LineCase
-        The line.
-    stretch : Stretch
-        Which towers.
-    change : Change, optional
-        The what-if; else what the network analysis suspects within the stretch.
-
-    Returns
-    -------
-    SpanCase
+    `change`: The what-if; else what the network analysis suspects within the stretch.
     """
     change = what_if.suspected_change(line.study.network, stretch) if change is None else change
     compared = None if line.case is None else what_if.compare(line.case, change, stretch)
@@ -139,19 +101,6 @@ def span_case(line, stretch, change=None):
 def change_words(line, change):
     """A what-if in words.
 
-    Parameters
-    ----------
-    line : LineCase
-        The line.
-    change : Change
-        What differs.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> change_words(None, what_if.Change())
     'nothing changed'
     """
@@ -174,16 +123,8 @@ MUCH_A = 200.0  # more than induction forces through shield wires, even of doubl
 def suspected(study):
     """Suspected places of the line: spans first, then bonds in route order.
 
-    Parameters
-    ----------
-    study : Study
-        The line as of a month.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a place: place (words), from_km and to_km of a stretch around it, state, first and last (places
-        of its towers).
+    One row a place: place (words), from_km and to_km of a stretch around it, state, first and last (places of its
+    towers).
     """
     network, rows = study.network, []
     for place in np.flatnonzero(network.spans["span_scan"] == "suspected"):
@@ -215,17 +156,7 @@ def _told(line, stretch, change):
 
 
 def drive_words(found):
-    """What drive the totals in service ask for, as recorded and with the change.
-
-    Parameters
-    ----------
-    found : SpanCase
-        The stretch.
-
-    Returns
-    -------
-    str
-    """
+    """What drive the totals in service ask for, as recorded and with the change."""
     (now_a, now_spread), (then_a, then_spread) = (
         what_if.drive(found.compared, when) for when in ("now", "then")
     )
@@ -246,17 +177,7 @@ def _amperes(drive_a, spread):
 
 
 def answer(line, stretch, change):
-    """What the readings of a stretch say of a what-if, in sentences.
-
-    Parameters
-    ----------
-    line, stretch, change : LineCase, Stretch, Change
-        The line, where, what differs.
-
-    Returns
-    -------
-    str
-    """
+    """What the readings of a stretch say of a what-if, in sentences."""
     study = line.study
     head = f"{study.line.title}, as of {study.month}, km {stretch.from_km:.2f} to {stretch.to_km:.2f}."
     if line.case is None:

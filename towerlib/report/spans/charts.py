@@ -39,22 +39,7 @@ def panel(
 ) -> Axes:
     """Axes of one panel over the towers of a stretch.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (changed).
-    place : (float, float)
-        Lower and upper end of the panel with its heading, from the bottom of the page [mm].
-    found : SpanCase
-        The stretch.
-    head : str
-        Heading.
-    handles : list of artists
-        Legend, under the heading.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    `place`: Lower and upper end of the panel with its heading, from the bottom of the page [mm].
     """
     bottom, top = place
     room = layout.WIDTH_MM - LEFT_MM - layout.MARGIN_MM
@@ -104,12 +89,7 @@ def mark_suspects(axes: Axes, found: SpanCase) -> None:
 def log_scale(axes: Axes, values: ArrayLike) -> None:
     """Logarithmic height that holds all values above 0 with some air, its numbers apart (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel.
-    values : array
-        What is drawn; one above 0 at least.
+    `values`: What is drawn; one above 0 at least.
     """
     values = np.asarray(values, float).ravel()
     values = values[np.isfinite(values) & (values > 0)]
@@ -148,16 +128,8 @@ def rows_of(
 ) -> None:
     """Draw panels one under the other (changes the figure).
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page.
-    found : SpanCase
-        The stretch.
-    panels : list of (callable, float)
-        How to draw each, and its height [mm].
-    top : float
-        Where the first one begins, from the bottom of the page [mm].
+    `panels`: How to draw each, and its height [mm]; `top`: Where the first one begins, from the bottom of the page
+    [mm].
     """
     for draw, high in panels:
         draw(figure, (top - high, top), found)
@@ -177,14 +149,7 @@ TOO_MANY = f"Take a stretch of {MOST_CELLS} towers at most to see these side by 
 def draw_histories(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw the impedances of each tower over the years, left to right within its cell.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (changed).
-    place : (float, float)
-        Lower and upper end of the panel, from the bottom of the page [mm].
-    found : SpanCase
-        The stretch.
+    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
     """
     head = "Impedances over the years [Ω]"
     alone, parallel = _readings(found)
@@ -313,14 +278,7 @@ NO_SHARES = "No injected test without coils was read here."
 def draw_profile(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw the footings with their intervals and limits, as on the profile of the whole route.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (changed).
-    place : (float, float)
-        Lower and upper end of the panel, from the bottom of the page [mm].
-    found : SpanCase
-        The stretch.
+    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
     """
     head = "Footing impedance with its interval, target and limit [Ω]"
     if not bool((found.towers["value_ohm"] > 0).any()):
@@ -428,18 +386,7 @@ def draw_shares(figure: Figure, place: tuple[float, float], found: SpanCase) -> 
 def draw_pair(axes: Axes, found: SpanCase, name: str, old: pd.Series, factor: float = 1.0) -> None:
     """Draw measured values over those expected as recorded and with the change (changes the axes).
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Panel.
-    found : SpanCase
-        The stretch.
-    name : str
-        Column of ``found.compared`` that was measured; that with ``_now`` and ``_then`` was expected.
-    old : pandas.Series of bool
-        Readings to draw hollow.
-    factor : float
-        By which expected values are multiplied.
+    `name`: Column of ``found.compared`` that was measured; that with ``_now`` and ``_then`` was expected.
     """
     table: Any = found.compared
     x = found.chainage_km
@@ -491,14 +438,7 @@ NO_PLACE = "No two towers of this stretch have a position that can be drawn."
 def draw_map(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
     """Draw the strip: spans, towers by class, suspected spans, scale bar and arrow to true north.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        The page (changed).
-    place : (float, float)
-        Lower and upper end of the panel, from the bottom of the page [mm].
-    found : SpanCase
-        The stretch.
+    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
     """
     route = cast("Any", found.line.study).route
     east, north = (getattr(route.towers.geometry, axis).to_numpy(float) for axis in "xy")
@@ -635,19 +575,8 @@ NOTHING = "Behind an open bond nothing is expected in service: the line leaves t
 def span_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Change | None = None) -> Figure:
     """Evidence on a stretch: map, footings, leg currents, leg shares, histories and sweeps over one chainage axis.
 
-    Parameters
-    ----------
-    line : LineCase
-        As of `towerlib.report.spans.case.line_case`.
-    stretch : Stretch
-        Which towers.
-    change : Change, optional
-        What-if that stands beside the expected shares; else what the network analysis suspects there.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        One A4 page upright, less its margins.
+    One A4 page upright, less its margins. `change`: What-if that stands beside the expected shares; else what the
+    network analysis suspects there.
     """
     found = case.span_case(line, stretch, change)
     notes = [
@@ -664,16 +593,8 @@ def span_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Chang
 def whatif_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Change) -> Figure:
     """What a stretch would read as recorded and with a change, against what was read.
 
-    Parameters
-    ----------
-    line, stretch, change : LineCase, Stretch, Change
-        The line, which towers, what differs.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Impedance without coils, share in the legs, total in service; a blank page with the reason where the
-        line cannot be seen as a ladder.
+    Impedance without coils, share in the legs, total in service; a blank page with the reason where the line cannot
+    be seen as a ladder.
     """
     title = "What a stretch would read"
     if line.case is None:

@@ -63,21 +63,7 @@ def explorer(
 ) -> ipywidgets.VBox:
     """Controls over linked views: evidence, what-if, and the readings that decide best.
 
-    Parameters
-    ----------
-    records_folder : path
-        Folder of the line folders that can be chosen.
-    study : Study
-        The line to begin with.
-    stretch, change : Stretch, Change
-        Where and with what to begin.
-    assess : callable
-        Line folder to study, as `towerlib.assess`.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Every control redraws all views; a line that was opened once is kept.
+    Every control redraws all views; a line that was opened once is kept.
     """
     import ipywidgets
 

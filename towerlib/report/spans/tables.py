@@ -20,17 +20,7 @@ UNITS = {what_if.WITH: " Ω", what_if.WITHOUT: " Ω", what_if.SERVICE: " mA", wh
 
 
 def places(study: Study, rows: int = 12) -> Table:
-    """Suspected spans and bonds of the line, with a stretch around each.
-
-    Parameters
-    ----------
-    study : Study
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Suspected spans and bonds of the line, with a stretch around each."""
     found = case.suspected(study)
     if found.empty:
         off = " ".join(study.network.off)
@@ -40,18 +30,7 @@ def places(study: Study, rows: int = 12) -> Table:
 
 
 def evidence(study: Study, stretch: Stretch, rows: int = 8) -> Table:
-    """Evidence of the network analysis at the suspected spans and bonds of a stretch.
-
-    Parameters
-    ----------
-    study : Study
-    stretch : Stretch
-    rows : int
-
-    Returns
-    -------
-    Table
-    """
+    """Evidence of the network analysis at the suspected spans and bonds of a stretch."""
     spans = study.network.spans.iloc[stretch.spans]
     towers = study.network.towers.iloc[stretch.towers]
     spans = spans[spans["span_scan"] == "suspected"]
@@ -75,16 +54,7 @@ def evidence(study: Study, stretch: Stretch, rows: int = 8) -> Table:
 def compared(of_line: Case, stretch: Stretch, change: Change) -> Table:
     """Readings of a stretch beside those expected as recorded and with a change.
 
-    Parameters
-    ----------
-    of_line : Case
-    stretch : Stretch
-    change : Change
-
-    Returns
-    -------
-    Table
-        In service: mA for 1 A that induction forces through the shield wires.
+    In service: mA for 1 A that induction forces through the shield wires.
     """
     found = what_if.compare(of_line, change, stretch)
     percent = {f"leg_share{end}": 100 * found[f"leg_share{end}"] for end in ("", "_now", "_then")}
@@ -108,18 +78,8 @@ def compared(of_line: Case, stretch: Stretch, change: Change) -> Table:
 def deciding(of_line: Case, stretch: Stretch, change: Change, rows: int = 6) -> Table:
     """Single readings that separate a change best from the line as recorded.
 
-    Parameters
-    ----------
-    of_line : Case
-    stretch : Stretch
-    change : Change
-    rows : int
-
-    Returns
-    -------
-    Table
-        Distances in standard uncertainties: from the line as recorded, and from an open span beside it, whichever
-        is more like it.
+    Distances in standard uncertainties: from the line as recorded, and from an open span beside it, whichever is
+    more like it.
     """
     if change.is_none:
         return nothing("No what-if is set: name a bond, a span or a footing.")

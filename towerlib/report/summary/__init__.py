@@ -29,24 +29,10 @@ def write(
 ) -> Path:
     """Write the page of a line's month.
 
-    Parameters
-    ----------
-    study : Study
-    path : path
-        ``summary.html``; its folder exists.
-    changes : Changes, optional
-        This month against the last, as `towerlib.changes.against_last` gives it.
-    outlook : towerlib.plan.sensitivity.Outlook, optional
-        Other budgets, knee and next tests; without it the three budgets are planned here, and knee and next tests
-        are left out.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Notes
-    -----
-    It holds no time and no path: the same records give the same bytes.
+    `path`: ``summary.html``; its folder exists; `changes`: This month against the last, as
+    `towerlib.changes.against_last` gives it; `outlook`: Other budgets, knee and next tests; without it the three
+    budgets are planned here, and knee and next tests are left out. It holds no time and no path: the same records
+    give the same bytes.
     """
     path = Path(path)
     path.write_bytes(page(study, changes, outlook=outlook).encode("utf-8"))
@@ -56,17 +42,7 @@ def write(
 def page(study: Study, changes: Changes | None = None, *, outlook: Outlook | None = None) -> str:
     """The page as HTML.
 
-    Parameters
-    ----------
-    study : Study
-    changes : Changes, optional
-    outlook : towerlib.plan.sensitivity.Outlook, optional
-        As for `write`.
-
-    Returns
-    -------
-    str
-        Without scripts and without anything from elsewhere; prints on A4 upright.
+    Without scripts and without anything from elsewhere; prints on A4 upright.
     """
     levels = _levels(study, outlook)
     parts = sections.measures(study)
@@ -108,21 +84,8 @@ def _levels(study: Study, outlook: Outlook | None) -> pd.DataFrame | None:
 def write_pdf(page_path: str | Path, path: str | Path) -> Path:
     """The page as PDF, for those who file paper.
 
-    Parameters
-    ----------
-    page_path : path
-        ``summary.html``, as `write` leaves it.
-    path : path
-        ``summary.pdf``.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    SettingsError
-        WeasyPrint, the optional extra ``pdf``, is not installed.
+    `page_path`: ``summary.html``, as `write` leaves it; `path`: ``summary.pdf``. Raises `SettingsError`:
+    WeasyPrint, the optional extra ``pdf``, is not installed.
     """
     try:
         from weasyprint import HTML  # pyright: ignore[reportMissingImports]  # an optional extra

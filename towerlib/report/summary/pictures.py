@@ -31,15 +31,8 @@ BAR_MM = 40  # length of the scale bar at most
 def pictures(study: Study) -> dict[str, dict[str, Any]]:
     """Pictures of a line for its page, each with its words for those who do not see it.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    dict of str to dict
-        strip, profile, histogram: src (data URI of a PNG), alt, wide_mm and high_mm; or, where there is nothing
-        to draw, why (a sentence).
+    strip, profile, histogram: src (data URI of a PNG), alt, wide_mm and high_mm; or, where there is nothing to
+    draw, why (a sentence).
     """
     with warnings.catch_warnings():
         # a name in letters that the font lacks shows boxes; in the tables of the page it stands in full
@@ -64,15 +57,7 @@ def _picture(figure: Figure | None, alt: str, why: str) -> dict[str, Any]:
 def sheet(wide_mm: float, high_mm: float) -> Figure:
     """Page of a picture without heading: the text around it has one.
 
-    Parameters
-    ----------
-    wide_mm, high_mm : float
-        Size [mm].
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Not registered with pyplot.
+    Not registered with pyplot. `wide_mm`, `high_mm`: Size [mm].
     """
     figure = Figure(figsize=(wide_mm / 25.4, high_mm / 25.4), dpi=pages.DOTS, facecolor="white")
     FigureCanvasAgg(figure)
@@ -80,16 +65,7 @@ def sheet(wide_mm: float, high_mm: float) -> Figure:
 
 
 def route_profile(study: Study) -> Figure | None:
-    """Footing impedance along the route; None where there is none.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    matplotlib.figure.Figure or None
-    """
+    """Footing impedance along the route; None where there is none."""
     towers = tower_marks.with_value(study.condition)
     if not bool((towers["value_ohm"] > 0).any()):
         return None
@@ -107,16 +83,7 @@ def route_profile(study: Study) -> Figure | None:
 
 
 def histogram(study: Study) -> Figure | None:
-    """Histogram of the footing impedances with limits; None where there is none.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    matplotlib.figure.Figure or None
-    """
+    """Histogram of the footing impedances with limits; None where there is none."""
     towers = tower_marks.with_value(study.condition)
     tested = cast("pd.DataFrame", towers[towers["kind"].isin(tower_marks.TESTED) & (towers["value_ohm"] > 0)])
     if tested.empty:
@@ -133,14 +100,7 @@ def histogram(study: Study) -> Figure | None:
 def strip(study: Study) -> Figure | None:
     """The route to scale, turned so that the first station lies left; None without positions.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    matplotlib.figure.Figure or None
-        Towers by class, the first of the priority list named, a scale bar, and an arrow to true north.
+    Towers by class, the first of the priority list named, a scale bar, and an arrow to true north.
     """
     towers, _ = map_layers.framed(map_layers.placed(study.route, study.condition, "impedance"))
     if towers.empty:
@@ -163,18 +123,8 @@ def strip(study: Study) -> Figure | None:
 def turned(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Turn that lays a route along the page, first tower left, and its middle.
 
-    Parameters
-    ----------
-    places : array, shape (n, 2)
-        Towers in route order on the grid [m].
+    Rows: along the page, and up. `places`: Towers in route order on the grid [m].
 
-    Returns
-    -------
-    (array, shape (2, 2); array, shape (2,))
-        Rows: along the page, and up.
-
-    Examples
-    --------
     >>> turned(np.array([[0.0, 0.0], [0.0, 5.0]]))[0].round(9) + 0.0
     array([[ 0.,  1.],
            [-1.,  0.]])

@@ -50,14 +50,8 @@ RULE = (
 class Measure:
     """One figure of the grade.
 
-    Attributes
-    ----------
-    what : str
-        What is counted, in words.
-    percent : float
-        Figure, the higher the better [%]; NaN where there is nothing to count.
-    steps : tuple of float
-        Least percent of A, of B, of C.
+    `what`: What is counted, in words; `percent`: Figure, the higher the better [%]; NaN where there is nothing to
+    count; `steps`: Least percent of A, of B, of C.
     """
 
     what: str
@@ -84,16 +78,6 @@ class Measure:
 def measures(study: Study) -> list[Measure]:
     """The figures that the grade is made of.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of Measure
-
-    Notes
-    -----
     Judgement: a ranking is as good as its readings. Towers, not visits, are counted, so a tower that was tested
     often does not make up for one that never was.
     """
@@ -130,16 +114,6 @@ def _percent(yes: pd.Series) -> float:
 def overall(parts: Iterable[Measure]) -> str:
     """Grade of the data: that of the weakest figure.
 
-    Parameters
-    ----------
-    parts : list of Measure
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> overall([Measure("a", 96.0, (95, 85, 70)), Measure("b", 81.0, (95, 80, 60))])
     'B'
     """
@@ -157,14 +131,7 @@ EMPTY = "Not available: no trip-out rate of this line, modelled or observed."
 def headline(study: Study) -> Answer:
     """Expected trip-outs a year, their cost, and what treating the worst tenth would avoid.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Answer
-        Says what is missing where there is no rate.
+    Says what is missing where there is no rate.
     """
     rates, answer = study.outages.line, Answer()
     if "whole_line_per_year" in rates:
@@ -222,14 +189,7 @@ def _avoid(answer: Answer, rates: Mapping[str, Any], towers: int) -> None:
 def problem(study: Study) -> list[dict[str, str]]:
     """The state of the line in figures.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of dict
-        big (the figure), what (what it counts), more (its interval, its basis).
+    big (the figure), what (what it counts), more (its interval, its basis).
     """
     towers, rates = study.condition, study.outages.line
     return [
@@ -316,14 +276,7 @@ def _touch(study: Study) -> dict[str, str]:
 def covered(study: Study) -> list[tuple[str, str, str]]:
     """Coverage of the line by tests.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of (str, str, str)
-        What, how many towers, which share.
+    What, how many towers, which share.
     """
     row = months_apart.coverage(study, [study.month]).iloc[0]
     words = {
@@ -339,14 +292,7 @@ def covered(study: Study) -> list[tuple[str, str, str]]:
 def trip_outs(study: Study) -> list[dict[str, str]]:
     """The rates side by side.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of dict
-        name, rate, ends, held (what the interval covers); empty where there is none.
+    name, rate, ends, held (what the interval covers); empty where there is none.
     """
     rows = []
     for row in each(outage_charts.comparison(study.outages)):
@@ -379,14 +325,7 @@ def trip_outs(study: Study) -> list[dict[str, str]]:
 def changed(found: Changes | None) -> dict[str, Any]:
     """What changed since the last month.
 
-    Parameters
-    ----------
-    found : Changes or None
-
-    Returns
-    -------
-    dict
-        rows (kind, words, count, new, towers), none (kinds without a tower), remarks.
+    rows (kind, words, count, new, towers), none (kinds without a tower), remarks.
     """
     if found is None:
         return {
@@ -452,14 +391,7 @@ TRIP_OUTS = (
 def rules(study: Study) -> list[tuple[str, str]]:
     """The rules that this page was made by, with their sources.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of (str, str)
-        Topic, rule and source.
+    Topic, rule and source.
     """
     line = study.line
     listed = [
@@ -514,16 +446,7 @@ def _source(name: str) -> str:
 
 
 def uncertain(study: Study) -> list[str]:
-    """What is uncertain, most important first.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of str
-    """
+    """What is uncertain, most important first."""
     towers = study.condition
     sure: Any = towers["rank_confidence"].value_counts()
     unsure = towers.loc[towers["rank_confidence"] == "open"].sort_values("impedance_rank")["tower_id"]
@@ -543,16 +466,7 @@ def uncertain(study: Study) -> list[str]:
 
 
 def assumed(study: Study) -> list[str]:
-    """Assumptions, the first few in full.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of str
-    """
+    """Assumptions, the first few in full."""
     parts = _each_once(
         [*study.network.assumed, *study.outages.assumed, *study.treatments.assumed, *study.budget.assumed]
     )
@@ -560,30 +474,12 @@ def assumed(study: Study) -> list[str]:
 
 
 def off(study: Study) -> list[str]:
-    """Analyses that are not available, and why.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of str
-    """
+    """Analyses that are not available, and why."""
     return _each_once([*study.network.off, *study.outages.off, *study.treatments.off, *study.budget.off])
 
 
 def unusual(study: Study) -> list[str]:
-    """Remarks on records and route: rows not used, doubtful places.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of str
-    """
+    """Remarks on records and route: rows not used, doubtful places."""
     counts = study.records.counts
     rows, rejected, repaired = (
         int(cast("Any", counts[name].sum())) for name in ("rows_in", "rejected", "repaired")

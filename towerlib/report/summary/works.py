@@ -40,14 +40,8 @@ NO_CAUSE = ("none", "no leg currents read", "cannot tell", "too small to judge")
 def first_ten(study: Study) -> list[dict[str, Any]]:
     """The first ten of the priority list, grouped by queue and next step.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    list of dict
-        queue, next_step, towers: list of dict with rank, tower_id, km, footing, read, verdict, cause, avoided, treatment.
+    queue, next_step, towers: list of dict with rank, tower_id, km, footing, read, verdict, cause, avoided,
+    treatment.
     """
     towers = study.condition.set_index("tower_id")
     first = cast("pd.DataFrame", study.priority[study.priority["queue"] != "none"].head(FIRST))
@@ -74,17 +68,7 @@ def _tower(row: Any, state: Any, plan: Plan) -> dict[str, Any]:
 
 
 def footing(row: Any, state: Any) -> str:
-    """Footing impedance with its interval, or its lower limit.
-
-    Parameters
-    ----------
-    row, state : namedtuple, pandas.Series
-        Of the priority list, and of the condition.
-
-    Returns
-    -------
-    str
-    """
+    """Footing impedance with its interval, or its lower limit."""
     if pd.notna(row.footing_ohm):
         return interval(row.footing_ohm, row.footing_low_ohm, row.footing_high_ohm, "Ω", 3)
     bound = state["lower_bound_ohm"]
@@ -92,17 +76,7 @@ def footing(row: Any, state: Any) -> str:
 
 
 def cause(row: Any, state: Any) -> str:
-    """Suspected cause of a tower's place on the list, in words.
-
-    Parameters
-    ----------
-    row, state : namedtuple, pandas.Series
-        Of the priority list, and of the condition.
-
-    Returns
-    -------
-    str
-    """
+    """Suspected cause of a tower's place on the list, in words."""
     parts = []
     if state.get("safety_screen") == "above" and state["occupancy"] in OFTEN_VISITED:
         parts.append(f"touch-voltage screening; people: {state['occupancy']}")
@@ -124,17 +98,7 @@ def cause(row: Any, state: Any) -> str:
 
 
 def avoided(row: Any) -> str:
-    """Trip-outs that the treatment named would avoid a year.
-
-    Parameters
-    ----------
-    row : namedtuple
-        Of the priority list.
-
-    Returns
-    -------
-    str
-    """
+    """Trip-outs that the treatment named would avoid a year."""
     if pd.isna(row.avoided_per_year):
         return "not known"
     if row.avoided_high < 0.001:
@@ -143,19 +107,7 @@ def avoided(row: Any) -> str:
 
 
 def treatment(row: Any, state: Any, plan: Plan) -> str:
-    """Treatment with its cost, and whether the plan holds it.
-
-    Parameters
-    ----------
-    row, state : namedtuple, pandas.Series
-        Of the priority list, and of the condition.
-    plan : towerlib.config.sections.Plan
-        Its currency.
-
-    Returns
-    -------
-    str
-    """
+    """Treatment with its cost, and whether the plan holds it."""
     if pd.isna(row.treatment) or not row.treatment:
         return "none listed"
     text = row.treatment
@@ -171,14 +123,7 @@ def treatment(row: Any, state: Any, plan: Plan) -> str:
 def safety(study: Study) -> dict[str, Any]:
     """Safety items, which are not traded against cost.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    dict
-        towers: list of (tower_id, evidence); more: sentences on the others; off: why there is no screening.
+    towers: list of (tower_id, evidence); more: sentences on the others; off: why there is no screening.
     """
     queued: Any = study.priority.loc[study.priority["queue"] == "safety", "tower_id"]
     state: Any = study.condition.set_index("tower_id")
@@ -211,17 +156,8 @@ MOST_CHECKS = 4
 def bought(study: Study, levels: pd.DataFrame | None) -> list[dict[str, str]]:
     """The budgets side by side.
 
-    Parameters
-    ----------
-    study : Study
-    levels : pandas.DataFrame or None
-        As `towerlib.plan.sensitivity.levels` gives it; None without a plan.
-
-    Returns
-    -------
-    list of dict
-        level, budget, spent, works, towers, avoided, left, each, further, weeks; the first is no work at all.
-        Empty without a plan.
+    level, budget, spent, works, towers, avoided, left, each, further, weeks; the first is no work at all. Empty
+    without a plan. `levels`: As `towerlib.plan.sensitivity.levels` gives it; None without a plan.
     """
     if levels is None or levels.empty:
         return []
@@ -251,20 +187,7 @@ def _level(row: Any, rate: float) -> dict[str, str]:
 
 
 def remarks(study: Study, levels: pd.DataFrame | None, outlook: Outlook | None = None) -> list[str]:
-    """Remarks on the plan: calibration, whether it pays, years, simpler rules, knee, next tests.
-
-    Parameters
-    ----------
-    study : Study
-    levels : pandas.DataFrame or None
-        As for `bought`.
-    outlook : towerlib.plan.sensitivity.Outlook, optional
-        Has the knee of the budget curve and the tests of highest expected value.
-
-    Returns
-    -------
-    list of str
-    """
+    """Remarks on the plan: calibration, whether it pays, years, simpler rules, knee, next tests."""
     if study.budget.plan is None:
         return [sentence(why) for why in plan_words.no_plan(study.budget)] or ["There is no plan."]
     return [
@@ -352,17 +275,7 @@ def _tests(study: Study, outlook: Outlook | None) -> Iterator[str]:
 
 
 def checks(study: Study, levels: pd.DataFrame | None) -> list[str]:
-    """How success will be checked.
-
-    Parameters
-    ----------
-    study : Study
-    levels : pandas.DataFrame or None
-
-    Returns
-    -------
-    list of str
-    """
+    """How success will be checked."""
     works, parts = study.budget.works, []
     if len(works):
         ways = works["verify"].fillna("").replace("", "a way still to be set").value_counts()
