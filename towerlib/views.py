@@ -120,28 +120,28 @@ class Plots:
 
     def trip_outs(self) -> Figure:
         """Expected lightning trip-outs of each tower along the route."""
-        from towerlib.report import outage_charts
+        from towerlib.report import outage_results
 
-        return outage_charts.rate_profile(self._study.outages, self._study.line)
+        return outage_results.rate_profile(self._study.outages, self._study.line)
 
     def trip_outs_by_footing(self) -> Figure:
         """Expected lightning trip-outs against footing impedance."""
-        from towerlib.report import outage_charts
+        from towerlib.report import outage_results
 
         study = self._study
-        return outage_charts.rate_by_footing(study.outages, study.ranks, study.line)
+        return outage_results.rate_by_footing(study.outages, study.ranks, study.line)
 
     def concentration(self) -> Figure:
         """Share of the trip-outs that the worst towers carry, and that treatment avoids."""
-        from towerlib.report import outage_charts
+        from towerlib.report import outage_results
 
-        return outage_charts.concentration(self._study.outages, self._study.line)
+        return outage_results.concentration(self._study.outages, self._study.line)
 
     def observed(self) -> Figure:
         """Observed trip-outs beside the modelled ones."""
-        from towerlib.report import outage_charts
+        from towerlib.report import outage_results
 
-        return outage_charts.observed_against_modelled(self._study.outages, self._study.line)
+        return outage_results.observed_against_modelled(self._study.outages, self._study.line)
 
     def budget_curve(self) -> Figure:
         """Trip-outs avoided against budget."""
@@ -238,27 +238,27 @@ class Tables:
 
     def trip_out_record(self) -> Table:
         """Trip-outs on record by verdict and booked cause."""
-        from towerlib.report import outage_words
+        from towerlib.report import outage_results
 
-        return outage_words.verdicts(self._study.outages)
+        return outage_results.verdicts(self._study.outages)
 
     def benefit(self, rows: int = 10) -> Table:
         """Towers where treatment avoids most lightning trip-outs."""
-        from towerlib.report import outage_words
+        from towerlib.report import outage_results
 
-        return outage_words.ranks(self._study.outages, self._study.ranks, rows)
+        return outage_results.ranks(self._study.outages, self._study.ranks, rows)
 
     def rank_reasons(self, rows: int = 8) -> Table:
         """Towers whose ranks by impedance and by benefit differ most, and why."""
-        from towerlib.report import outage_words
+        from towerlib.report import outage_results
 
-        return outage_words.rank_reasons(self._study.outages, self._study.ranks, rows)
+        return outage_results.rank_reasons(self._study.outages, self._study.ranks, rows)
 
     def years_to_significance(self) -> Table:
         """Years of record until an improvement of the line is significant."""
-        from towerlib.report import outage_words
+        from towerlib.report import outage_results
 
-        return outage_words.years(self._study.outages)
+        return outage_results.years(self._study.outages)
 
     def priority(self, rows: int = 10) -> Table:
         """First towers of the priority list."""
@@ -290,9 +290,9 @@ class Tables:
 
     def places(self, rows: int = 12) -> Table:
         """Suspected spans and bonds, with a stretch around each."""
-        from towerlib.report.spans import tables
+        from towerlib.report.spans import case
 
-        return tables.places(self._study, rows)
+        return case.places(self._study, rows)
 
 
 class Answers:
@@ -315,15 +315,15 @@ class Answers:
 
     def flash_density(self) -> str:
         """Ground flash density along the line."""
-        from towerlib.report import outage_words
+        from towerlib.report import outage_results
 
-        return outage_words.density(self._study.outages)
+        return outage_results.density(self._study.outages)
 
     def performance(self) -> str:
         """Expected lightning trip-outs of the line, their cost, and what the worst tenth could avoid."""
-        from towerlib.report import outage_words
+        from towerlib.report import outage_results
 
-        return outage_words.answer(self._study.outages, self._study.line)
+        return outage_results.answer(self._study.outages, self._study.line)
 
     def order(self) -> str:
         """Rule by which the priority list is ordered."""
@@ -440,25 +440,25 @@ class WhatIf:
 
     def evidence(self, rows: int = 8) -> Table:
         """Evidence at the suspected spans and bonds of the stretch."""
-        from towerlib.report.spans import tables
+        from towerlib.report.spans import case
 
-        return tables.evidence(self.study, self.stretch, rows)
+        return case.evidence(self.study, self.stretch, rows)
 
     def table(self) -> Table:
         """Rounded table of `towers`."""
-        from towerlib.report.spans import tables
+        from towerlib.report.spans import case
         from towerlib.report.tables import nothing
 
-        case, why_not = self._found
-        return nothing(why_not) if case is None else tables.compared(case, self.stretch, self.change)
+        found, why_not = self._found
+        return nothing(why_not) if found is None else case.compared(found, self.stretch, self.change)
 
     def deciding(self, rows: int = 6) -> Table:
         """Single readings that separate the change best from the network as recorded."""
-        from towerlib.report.spans import tables
+        from towerlib.report.spans import case
         from towerlib.report.tables import nothing
 
-        case, why_not = self._found
-        return nothing(why_not) if case is None else tables.deciding(case, self.stretch, self.change, rows)
+        found, why_not = self._found
+        return nothing(why_not) if found is None else case.deciding(found, self.stretch, self.change, rows)
 
     def plot(self) -> Figure:
         """Readings beside both expectations along the stretch."""
@@ -554,27 +554,27 @@ class LineRanking:
 
     def table(self) -> Table:
         """Lines by avoidable trip-outs and by money."""
-        from towerlib.report import portfolio_tables
+        from towerlib.report import portfolio_page
 
-        return portfolio_tables.ranked(self.portfolio)
+        return portfolio_page.ranked_table(self.portfolio)
 
     def safety(self) -> Table:
         """Counts of towers with a safety finding, per line."""
-        from towerlib.report import portfolio_tables
+        from towerlib.report import portfolio_page
 
-        return portfolio_tables.safety(self.portfolio)
+        return portfolio_page.safety_table(self.portfolio)
 
     def coverage(self, rows: int = 10) -> Table:
         """Towers tested, overdue and never tested, year by year back from the month."""
-        from towerlib.report import portfolio_tables
+        from towerlib.report import portfolio_page
 
-        return portfolio_tables.coverage(self.portfolio, rows)
+        return portfolio_page.coverage_table(self.portfolio, rows)
 
     def budgets(self) -> Table:
         """The lines' own plans beside one plan over all lines with the same money."""
-        from towerlib.report import portfolio_tables
+        from towerlib.report import portfolio_page
 
-        return portfolio_tables.budgets(self.portfolio)
+        return portfolio_page.budget_table(self.portfolio)
 
     def plot_avoidable(self) -> Figure:
         """Avoidable trip-outs of each line."""

@@ -16,7 +16,6 @@ from shapely.affinity import translate
 from towerlib import assessment, condition
 from towerlib.readings import standing
 from towerlib.report import line_explorer, style
-from towerlib.report.line_explorer import evidence, history, layers
 
 DEMO = Path(__file__).parents[2] / "data" / "demo" / "brackwater-stonefell"
 TOWERS = 16  # of the demo, from its first station on
@@ -116,7 +115,7 @@ def study(tmp_path_factory):
 @pytest.fixture(scope="module")
 def found(study):
     """Layers by their keys."""
-    return {layer.key: layer for layer in layers.layers(study)[0]}
+    return {layer.key: layer for layer in line_explorer.all_layers(study)[0]}
 
 
 def contents_of(html):
@@ -131,7 +130,7 @@ MONTHS = ("2019-09", "2021-06", "2023-08", "2024-12", "2025-09", "2026-06")
 def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, month):
     records, grades = study.records, study.grades
     then = condition.assess(records, grades, study.currents, study.route, month).set_index("tower_id")
-    footings = history.footings(grades.visits, study.condition, study.line.seasons, study.month)
+    footings = line_explorer.footing_changes(grades.visits, study.condition, study.line.seasons, study.month)
     in_force = standing.at_month(footings, month).reindex(then.index)
     bounded = then["footing_ohm"].isna()
     assert len(then) == TOWERS
@@ -142,9 +141,9 @@ def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, m
         pd.testing.assert_series_equal(
             in_force[end].where(~bounded), then[f"footing_{end}_ohm"], check_names=False
         )
-    gaps = standing.at_month(history.gaps(grades.visits, study.currents, study.month), month)
+    gaps = standing.at_month(line_explorer.gap_changes(grades.visits, study.currents, study.month), month)
     pd.testing.assert_series_equal(gaps["value"].reindex(then.index), then["gap_fraction"], check_names=False)
-    verdicts = history.verdicts(grades.visits, footings, study.month)
+    verdicts = line_explorer.verdict_changes(grades.visits, footings, study.month)
     told = standing.at_month(verdicts, month)["verdict"].reindex(then.index).fillna("not tested")
     assert told.tolist() == then["verdict"].tolist()
 
@@ -172,7 +171,7 @@ def visit(date, method, ohm, verdict="usable", bound=""):
 def standing_of(study, *visits):
     """Value and whether it is a lower bound, month by month."""
     towers = pd.DataFrame({"tower_id": ["T1"], "ring": pd.array([False], dtype="boolean")})
-    table = history.footings(pd.DataFrame(visits), towers, study.line.seasons, "2026-12")
+    table = line_explorer.footing_changes(pd.DataFrame(visits), towers, study.line.seasons, "2026-12")
     return [
         (f"{row.month // 12}-{row.month % 12 + 1:02d}", row.value, row.bounded) for row in table.itertuples()
     ]
@@ -214,7 +213,7 @@ def test_visits_after_the_month_are_not_seen(study):
 def test_a_plan_year_is_shown_where_there_is_one(study):
     years = pd.array([1, 3, *[pd.NA] * (TOWERS - 2)], dtype="Int64")
     planned = study.with_results(priority=study.priority.assign(plan_year=years))
-    layer = {layer.key: layer for layer in layers.layers(planned)[0]}["plan"]
+    layer = {layer.key: layer for layer in line_explorer.all_layers(planned)[0]}["plan"]
     assert [look.label for look in layer.looks] == ["no work planned", "year 3", "year 1"]
     towers = study.condition["tower_id"].tolist()
     kinds = layer.changes.set_index("tower")["kind"]
@@ -224,12 +223,14 @@ def test_a_plan_year_is_shown_where_there_is_one(study):
 
 
 def test_a_layer_that_has_nothing_to_say_is_missing_with_its_reason(study):
-    assert layers.layers(study)[1] == {"Plan year": "No plan has been made for this line and month."}
+    assert line_explorer.all_layers(study)[1] == {
+        "Plan year": "No plan has been made for this line and month."
+    }
     rates = study.outages.towers.assign(trip_outs_per_year=np.nan)
     off = study.with_results(
         outages=replace(study.outages, towers=rates, off=("The flash density is not set.",))
     )
-    assert layers.layers(off)[1]["Lightning trip-outs"] == "The flash density is not set."
+    assert line_explorer.all_layers(off)[1]["Lightning trip-outs"] == "The flash density is not set."
 
 
 def test_classes_of_trip_outs_go_by_the_mean(study):
@@ -238,14 +239,14 @@ def test_classes_of_trip_outs_go_by_the_mean(study):
     altered = study.with_results(
         outages=replace(study.outages, towers=towers.assign(trip_outs_per_year=rates))
     )
-    layer = {layer.key: layer for layer in layers.layers(altered)[0]}["trip-outs"]
+    layer = {layer.key: layer for layer in line_explorer.all_layers(altered)[0]}["trip-outs"]
     assert layer.changes.sort_values("tower")["kind"].tolist()[:4] == [1, 2, 3, 4]
 
 
 def test_a_suspected_span_is_told_with_its_next_step(study):
     spans = study.network.spans.assign(span_scan=["suspected", *["none"] * (TOWERS - 2)])
     spans = spans.assign(span_evidence=["Readings fit a broken wire.", *[""] * (TOWERS - 2)])
-    first, second, *_ = evidence.of_spans(spans)
+    first, second, *_ = line_explorer.of_spans(spans)
     assert "A broken shield wire is suspected in this span." in first
     assert "Readings fit a broken wire." in first
     assert any("licensed procedure" in text for text in first)
@@ -254,7 +255,7 @@ def test_a_suspected_span_is_told_with_its_next_step(study):
 
 def test_evidence_has_values_with_units_and_bands(study):
     tower = study.condition[study.condition["footing_ohm"].notna()].iloc[0]
-    told = evidence.of_towers(study)[tower.name]
+    told = line_explorer.of_towers(study)[tower.name]
     ends = re.fullmatch(
         r"([\d.]+) Ω \(([\d.]+)–([\d.]+)\), read on (\d{4}-\d\d-\d\d); .*\.", told["Footing"][0]
     )
@@ -268,7 +269,7 @@ def test_evidence_has_values_with_units_and_bands(study):
 
 
 def test_every_visit_is_told_newest_first(study):
-    for tower, told in zip(study.condition["tower_id"], evidence.of_towers(study), strict=True):
+    for tower, told in zip(study.condition["tower_id"], line_explorer.of_towers(study), strict=True):
         visits = study.grades.visits[study.grades.visits["tower_id"] == tower]
         days = [text[:10] for text in told["Visits, newest first"]]
         assert days == sorted(visits["date"].dt.strftime("%Y-%m-%d"), reverse=True)

@@ -14,7 +14,7 @@ from towerlib import runs as notebooks
 from towerlib.errors import SettingsError
 from towerlib.network import what_if
 from towerlib.report import condition_words
-from towerlib.report.spans import case, charts, live, tables
+from towerlib.report.spans import case, charts, live
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 SHORT = "ambermoss-harrowmere"
@@ -115,7 +115,7 @@ def test_planted_open_bonds_are_listed(study, open_bonds):
     for tower in open_bonds:
         row = found[found["place"] == f"bond {tower}"].iloc[0]
         assert row["from_km"] < study.condition.set_index("tower_id")["chainage_km"][tower] < row["to_km"]
-        assert f"bond {tower}" in tables.places(study)["place"].to_list()
+        assert f"bond {tower}" in case.places(study)["place"].to_list()
 
 
 def test_a_planted_open_bond_fits_its_what_if(study, line, open_bonds):
@@ -132,7 +132,7 @@ def test_a_planted_open_bond_fits_its_what_if(study, line, open_bonds):
 
 def test_the_best_reading_is_at_the_bond_itself(study, line):
     stretch = what_if.stretch(study.route, 1.7, 5.6)
-    found = tables.deciding(line.case, stretch, what_if.change(study.route, "012A"), 3)
+    found = case.deciding(line.case, stretch, what_if.change(study.route, "012A"), 3)
     assert found["tower"].iloc[0] == "012A"
     assert "with leg coils" not in found["reading"].to_list()
     assert len(found) == 3
@@ -140,7 +140,7 @@ def test_the_best_reading_is_at_the_bond_itself(study, line):
 
 def test_tables_tell_the_numbers_of_the_what_if(study, line):
     stretch, change = what_if.stretch(study.route, 1.7, 5.6), what_if.change(study.route, "012A")
-    found = tables.compared(line.case, stretch, change).set_index("tower")
+    found = case.compared(line.case, stretch, change).set_index("tower")
     assert len(found) == stretch.last - stretch.first + 1
     row = found.loc["012A"]
     expected = what_if.predict(line.case, change).set_index("tower_id").loc["012A", "no_coils_ohm"]
@@ -150,7 +150,7 @@ def test_tables_tell_the_numbers_of_the_what_if(study, line):
 
 def test_no_what_if_says_so(study, line):
     stretch = what_if.stretch(study.route, 1.7, 5.6)
-    assert "No what-if is set" in tables.deciding(line.case, stretch, what_if.Change()).caption
+    assert "No what-if is set" in case.deciding(line.case, stretch, what_if.Change()).caption
     assert "with nothing changed" not in case.answer(line, stretch, what_if.Change())
 
 

@@ -19,7 +19,6 @@ from matplotlib.image import imread
 from towerlib import assessment, changes
 from towerlib.errors import SettingsError
 from towerlib.report import summary
-from towerlib.report.summary import pictures, sections, works
 
 PAGES = 3  # on A4, of a line with every analysis on
 HOSTILE = {
@@ -178,12 +177,12 @@ def test_every_figure_of_the_rates_has_a_band_or_says_so(page, study):
 def test_the_money_of_the_sentence_is_the_rate_times_the_price(study):
     """By hand from the same rate: calibrated trip-outs × cost of one."""
     amount = study.outages.line["calibrated_per_year"] * study.line.plan.cost_per_trip_out
-    said = str(sections.headline(study)).replace("\u202f", "").replace("\xa0", " ")
+    said = str(summary.headline(study)).replace("\u202f", "").replace("\xa0", " ")
     assert f"about {float(f'{amount:.2g}'):.0f} EUR a year" in said
 
 
 def test_coverage_adds_up(study):
-    rows = {what.split(":")[0].split(",")[0]: int(number) for what, number, _ in sections.covered(study)}
+    rows = {what.split(":")[0].split(",")[0]: int(number) for what, number, _ in summary.covered(study)}
     assert rows["on the line"] == len(study.condition)
     assert rows["tested at least once"] + rows["never tested"] == rows["on the line"]
     assert rows["usable"] == study.condition["footing_ohm"].notna().sum()
@@ -197,12 +196,12 @@ def test_the_first_ten_are_those_of_the_list(page, study):
     steps = first["next_step"]
     assert steps.str.startswith("Planned: ").any()  # these share the heading of planned treatments
     told = page.replace("&#39;", "'")
-    assert all((works.AS_PLANNED if step.startswith("Planned: ") else step) in told for step in steps)
+    assert all((summary.AS_PLANNED if step.startswith("Planned: ") else step) in told for step in steps)
 
 
 def test_money_never_buys_more_than_the_next_budget(study):
     levels = summary._levels(study, None)
-    rows = works.bought(study, levels)
+    rows = summary.bought(study, levels)
     assert [row["level"] for row in rows] == ["do nothing", "low", "middle", "high"]
     avoided = [float(row["avoided"].split()[0]) for row in rows]
     left = [float(row["left"]) for row in rows]
@@ -215,33 +214,33 @@ def test_money_never_buys_more_than_the_next_budget(study):
 def test_it_is_told_whether_the_budget_pays_by_trip_outs_alone(study, price, said):
     plan = study.line.plan.model_copy(update={"cost_per_trip_out": price})
     other = SimpleNamespace(line=SimpleNamespace(plan=plan))
-    (sentence,) = works._worth(other, summary._levels(study, None))
+    (sentence,) = summary._worth(other, summary._levels(study, None))
     assert said in sentence
 
 
 def test_grade_is_that_of_the_weakest_figure():
     good, late = (
-        sections.Measure("a", 99.0, (95, 85, 70)),
-        sections.Measure("b", 69.9, (95, 85, 70)),
+        summary.Measure("a", 99.0, (95, 85, 70)),
+        summary.Measure("b", 69.9, (95, 85, 70)),
     )
     edge, nothing = (
-        sections.Measure("c", 85.0, (95, 85, 70)),
-        sections.Measure("d", np.nan, (95, 85, 70)),
+        summary.Measure("c", 85.0, (95, 85, 70)),
+        summary.Measure("d", np.nan, (95, 85, 70)),
     )
     assert [part.grade for part in (good, edge, late, nothing)] == ["A", "B", "D", "D"]
-    assert sections.overall([good, edge]) == "B"
-    assert sections.overall([good, late]) == "D"
+    assert summary.overall([good, edge]) == "B"
+    assert summary.overall([good, late]) == "D"
 
 
 def test_grade_of_a_line_without_tests_is_the_lowest(bare):
-    assert sections.overall(sections.measures(bare)) == "D"
+    assert summary.overall(summary.measures(bare)) == "D"
 
 
 @pytest.mark.parametrize("way", [(1, 0), (0, 1), (-1, 0), (-3, -4), (1, -1)])
 def test_the_strip_lays_the_route_along_the_page(way):
     """A turn keeps lengths and does not mirror: north stays left of east."""
     places = np.linspace(0, 1000, 7)[:, None] * np.array(way, float) + [300.0, -50.0]
-    turn, centre = pictures.turned(places)
+    turn, centre = summary.turned(places)
     laid = (places - centre) @ turn.T
     assert np.all(np.diff(laid[:, 0]) > 0)
     assert laid[:, 1] == pytest.approx(0, abs=1e-9)
@@ -382,7 +381,7 @@ def test_pdf_without_the_extra_is_one_sentence(written, tmp_path, monkeypatch):
 
 def test_what_changed_is_told_with_its_towers(found):
     table = found.table
-    found = sections.changed(found)
+    found = summary.changed(found)
     kinds = {row["kind"]: row for row in found["rows"]}
     for kind, row in kinds.items():
         assert row["count"] == (table["kind"] == kind).sum() > 0
@@ -395,7 +394,7 @@ def test_an_outlook_tells_knee_and_tests(study):
         tests=pd.DataFrame({"tower_id": ["012", "013"]}),
     )
     told = (
-        " ".join(works.remarks(study, summary._levels(study, None), outlook))
+        " ".join(summary.remarks(study, summary._levels(study, None), outlook))
         .replace("\u202f", "")
         .replace("\xa0", " ")
     )

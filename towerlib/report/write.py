@@ -19,7 +19,7 @@ from towerlib.report import (
     line_explorer,
     map_layers,
     maps,
-    outage_charts,
+    outage_results,
     plan_charts,
     summary,
     tower_case,
@@ -69,12 +69,14 @@ PICTURES = {
     "impedance-distribution": lambda study: condition_charts.impedance_distribution(
         study.condition, study.line
     ),
-    "trip-out-profile": lambda study: outage_charts.rate_profile(study.outages, study.line),
-    "trip-outs-by-footing": lambda study: outage_charts.rate_by_footing(
+    "trip-out-profile": lambda study: outage_results.rate_profile(study.outages, study.line),
+    "trip-outs-by-footing": lambda study: outage_results.rate_by_footing(
         study.outages, study.condition, study.line
     ),
-    "trip-out-concentration": lambda study: outage_charts.concentration(study.outages, study.line),
-    "observed-and-modelled": lambda study: outage_charts.observed_against_modelled(study.outages, study.line),
+    "trip-out-concentration": lambda study: outage_results.concentration(study.outages, study.line),
+    "observed-and-modelled": lambda study: outage_results.observed_against_modelled(
+        study.outages, study.line
+    ),
     "plan-map": lambda study: maps.plan_map(
         study.route,
         study.condition,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from towerlib.errors import TowerlibError
 from towerlib.network import what_if
 from towerlib.report import style
-from towerlib.report.spans import case, charts, tables
+from towerlib.report.spans import case, charts
 
 if TYPE_CHECKING:
     import ipywidgets
@@ -214,14 +214,14 @@ def _redraw(controls: Controls, views: Views, line: LineCase) -> None:
     views.status.value = escape(
         f"{study.line.title}, {study.month}: {case.change_words(line, change)}. {HINT}"
     )
-    views.summary.value = tables.evidence(study, stretch)._repr_html_()
+    views.summary.value = case.evidence(study, stretch)._repr_html_()
     views.evidence.value = _png(charts.span_picture(line, stretch, change))
     views.picture.value = _png(charts.whatif_picture(line, stretch, change))
     parts = [_pre(case.answer(line, stretch, change))]
     if line.case is not None:
         parts += [
-            tables.deciding(line.case, stretch, change)._repr_html_(),
-            tables.compared(line.case, stretch, change)._repr_html_(),
+            case.deciding(line.case, stretch, change)._repr_html_(),
+            case.compared(line.case, stretch, change)._repr_html_(),
         ]
     views.readings.value = "\n".join(parts)
 
