@@ -184,8 +184,7 @@ class Tables:
         found = self._study.records.rejected
         if found.empty:
             return nothing("Every row is used.")
-        columns = {name: name for name in ("file", "row", "column", "value", "reason")}
-        return table(found, columns, "Rejected rows", rows=rows)
+        return table("rejected rows", found, "Rejected rows", rows=rows)
 
     def settings(self, section: str) -> Table:
         """Settings of one section of ``line.toml``: value in force, and whether the line sets it."""
@@ -197,8 +196,7 @@ class Tables:
             raise SettingsError(f"{section!r} is not a section of line.toml{hint}")
         found = found[found["section"] == section]
         found = found.assign(value=found["value"].astype(str))
-        columns = {"key": "key", "value": "value", "set": "set by the line", "meaning": "meaning"}
-        return table(found, columns, f"Settings under [{section}]")
+        return table("settings", found, f"Settings under [{section}]")
 
     def verdicts(self) -> Table:
         """Number of visits by verdict, and by the quality rules that they do not meet."""

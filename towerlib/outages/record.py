@@ -343,7 +343,7 @@ def clock_shift(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRec
         return 0.0, 0
     window = pd.Timedelta(milliseconds=settings.window_ms)
     counts = [
-        int(np.count_nonzero(_nearest(lost + pd.Timedelta(hours=hours), near, window)["flash_time"].notna()))
+        int(cast("pd.Series", _nearest(lost + pd.Timedelta(hours=hours), near, window)["flash_time"]).count())
         for hours in SHIFTS_H
     ]
     best = int(np.argmax(counts))

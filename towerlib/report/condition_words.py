@@ -95,8 +95,7 @@ def rows_used(study: Study) -> Table:
     """Audit of rows: read, used, repaired and rejected, one row per table of the records that has any."""
     counts = study.records.counts
     counts = counts[counts["rows_in"] > 0].rename_axis("name").reset_index()
-    names = {"rows_in": "read", "used": "used", "repaired": "repaired", "rejected": "rejected"}
-    return table(counts, {"name": "table", **names}, "Rows read = used + rejected; repaired rows are used")
+    return table("rows used", counts, "Rows read = used + rejected; repaired rows are used")
 
 
 def verdicts(study: Study) -> Table:
@@ -113,8 +112,7 @@ def verdicts(study: Study) -> Table:
     )
     found = found.assign(whole=found["rule"] == "all visits")
     found = found.sort_values(["verdict", "whole", "visits", "rule"], ascending=[True, False, False, True])
-    columns = {"verdict": "verdict", "rule": "rule not met", "visits": "visits"}
-    return table(found, columns, "Visits by verdict, and by the quality rules that they do not meet")
+    return table("visit verdicts", found, "Visits by verdict, and by the quality rules that they do not meet")
 
 
 def _seen(study: Study) -> pd.DataFrame:
@@ -128,18 +126,8 @@ def worst_footings(towers: pd.DataFrame, rows: int = 10) -> Table:
     ranked = towers.loc[towers["impedance_rank"].notna()].sort_values("impedance_rank")
     if ranked.empty:
         return nothing("No tower has a usable reading of the footing alone.")
-    columns = {
-        "impedance_rank": "rank",
-        "tower_id": "tower",
-        "footing_ohm": "footing [Ω]",
-        "footing_low_ohm": "low [Ω]",
-        "footing_high_ohm": "high [Ω]",
-        "rank_low": "rank, low",
-        "rank_high": "rank, high",
-        "impedance_class": "class",
-    }
     caption = "Highest footing impedances; intervals by instrument and season, ranks in four draws of five"
-    return table(ranked, columns, caption, rows=rows)
+    return table("worst footings", ranked, caption, rows=rows)
 
 
 def widest_gaps(towers: pd.DataFrame, rows: int = 10) -> Table:
@@ -147,23 +135,15 @@ def widest_gaps(towers: pd.DataFrame, rows: int = 10) -> Table:
     ranked = towers.loc[towers["gap_rank"].notna()].sort_values("gap_rank")
     if ranked.empty:
         return nothing("No tower has leg currents that can be ranked by gap.")
-    columns = {
-        "gap_rank": "rank",
-        "tower_id": "tower",
-        "leakage_sum_ma": "sum of legs [mA]",
-        "leakage_total_ma": "vector total [mA]",
-        "gap_ma": "gap [mA]",
-        "gap_fraction": "gap / sum",
-    }
     caption = "Ranking by leakage gap and low total; an indicator, not a fault"
-    return table(ranked, columns, caption, rows=rows)
+    return table("widest gaps", ranked, caption, rows=rows)
 
 
 def causes(towers: pd.DataFrame) -> Table:
     """Number of towers by suspected cause."""
     named = towers["suspected_cause"].fillna("no leg currents read")
     counts = named.value_counts(sort=True).rename_axis("cause").rename("towers").reset_index()
-    return table(counts, {"cause": "suspected cause", "towers": "towers"}, "Towers by suspected cause")
+    return table("causes", counts, "Towers by suspected cause")
 
 
 def suspected(towers: pd.DataFrame, rows: int = 10) -> Table:
@@ -171,8 +151,7 @@ def suspected(towers: pd.DataFrame, rows: int = 10) -> Table:
     found = towers.loc[towers["suspected_cause"].isin(TO_LOOK_AT)]
     if found.empty:
         return nothing("No tower is suspected.")
-    columns = {"tower_id": "tower", "suspected_cause": "suspected cause", "evidence": "evidence"}
-    return table(found, columns, "Suspected towers; a suspicion asks for an inspection", rows=rows)
+    return table("suspected towers", found, "Suspected towers; a suspicion asks for an inspection", rows=rows)
 
 
 def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
@@ -185,18 +164,8 @@ def clear_changes(towers: pd.DataFrame, rows: int = 10) -> Table:
     all_towers = ", ".join(f"{verdict} {count}" for verdict, count in counts.items())
     if clear.empty:
         return nothing(f"No clear jump, no clear trend, no treatment. Towers by last change: {all_towers}.")
-    columns = {
-        "tower_id": "tower",
-        "jump_verdict": "jump",
-        "jump_percent": "jump [%]",
-        "trend_percent_per_year": "trend [%/year]",
-        "trend_low_percent_per_year": "low [%/year]",
-        "trend_high_percent_per_year": "high [%/year]",
-        "works_verdict": "after treatment",
-    }
-    estimates = tuple(name for name in columns if "percent" in name)
     caption = f"Clear jumps, clear trends (95 % interval) and treatments. Towers by last change: {all_towers}"
-    return table(clear, columns, caption, rows=rows, estimates=estimates)
+    return table("clear changes", clear, caption, rows=rows)
 
 
 def condition_answer(study: Study, towers: pd.DataFrame) -> str:

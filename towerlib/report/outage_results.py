@@ -34,8 +34,7 @@ def verdicts(outages: Outages) -> Table:
         return nothing("No trip-out on record.")
     counts = record.assign(cause=record["cause"].fillna("blank")).groupby(["verdict", "cause"]).size()
     counts = cast("pd.Series", counts).rename("count").reset_index()
-    columns = {"verdict": "verdict", "cause": "booked cause", "count": "trip-outs"}
-    return table(counts, columns, "Trip-outs on record")
+    return table("trip-out verdicts", counts, "Trip-outs on record")
 
 
 def ranks(outages: Outages, condition: pd.DataFrame, rows: int = 10) -> Table:
@@ -44,20 +43,8 @@ def ranks(outages: Outages, condition: pd.DataFrame, rows: int = 10) -> Table:
     ranked = towers.loc[towers["benefit_rank"].notna()]
     if ranked.empty:
         return nothing("No tower has a rate.")
-    columns = {
-        "benefit_rank": "rank by benefit",
-        "impedance_rank": "rank by impedance",
-        "tower_id": "tower",
-        "footing_ohm": "footing [Ω]",
-        "trip_outs_per_year": "trip-outs [1/year]",
-        "trip_outs_low": "low [1/year]",
-        "trip_outs_high": "high [1/year]",
-        "avoided_to_target_per_year": "avoided at target [1/year]",
-        "chance_worst_tenth_benefit": "probability of worst tenth",
-    }
-    estimates = tuple(columns)[4:]
     caption = "Towers where treatment avoids most lightning trip-outs (80 % interval by the records)"
-    return table(ranked, columns, caption, rows=rows, estimates=estimates)
+    return table("benefit ranks", ranked, caption, rows=rows)
 
 
 def rank_reasons(outages: Outages, condition: pd.DataFrame, rows: int = 8) -> Table:
@@ -70,13 +57,7 @@ def rank_reasons(outages: Outages, condition: pd.DataFrame, rows: int = 8) -> Ta
         "pd.Series", towers["benefit_rank"].astype(float) - towers["impedance_rank"].astype(float)
     ).abs()
     towers = towers.loc[apart.sort_values(ascending=False, kind="stable").index]
-    columns = {
-        "tower_id": "tower",
-        "impedance_rank": "rank by impedance",
-        "benefit_rank": "rank by benefit",
-        "rank_reason": "reason",
-    }
-    return table(towers, columns, "Towers whose two ranks differ most", rows=rows)
+    return table("rank reasons", towers, "Towers whose two ranks differ most", rows=rows)
 
 
 def _with_condition(outages: Outages, condition: pd.DataFrame) -> pd.DataFrame:
@@ -96,13 +77,10 @@ def years(outages: Outages) -> Table:
             "after": outages.years["years_after_record"].map(_years),
         }
     )
-    columns = {
-        "cut": "true reduction",
-        "each": "before and after [years]",
-        "after": "after, with the present record [years]",
-    }
     return table(
-        found, columns, "Years of record until a reduction is significant (one-sided 5 %, power 80 %)"
+        "years to significance",
+        found,
+        "Years of record until a reduction is significant (one-sided 5 %, power 80 %)",
     )
 
 

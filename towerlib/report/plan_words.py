@@ -9,7 +9,7 @@ import pandas as pd
 
 from towerlib.plan import sensitivity as studies
 from towerlib.plan.budget import OWN
-from towerlib.report.tables import Table, nothing, table
+from towerlib.report.tables import Table, in_money, nothing, table
 from towerlib.report.tower_marks import each, number_of
 from towerlib.text import counted, listed, money, plain, rounded, share, two, wrapped
 
@@ -37,21 +37,8 @@ KINDS = {  # kind of treatment, and how pictures and sentences call it
 
 def priority(listed_towers: pd.DataFrame, currency: str, rows: int = 10) -> Table:
     """First towers of the priority list with treatment, prediction and cost."""
-    columns = {
-        "rank": "rank",
-        "queue": "queue",
-        "tower_id": "tower",
-        "footing_ohm": "footing [Ω]",
-        "treatment": "treatment",
-        "predicted_ohm": "predicted footing [Ω]",
-        "avoided_per_year": "trip-outs avoided [1/year]",
-        "cost": _priced("cost", currency),
-        "package": "package",
-        "next_step": "next step",
-    }
-    estimates = ("predicted_ohm", "avoided_per_year")
     caption = "Priority list, most urgent first"
-    return table(listed_towers, columns, caption, rows=rows, estimates=estimates, amounts=("cost",))
+    return table("priority list", listed_towers, caption, rows=rows, money=in_money(currency))
 
 
 def levels(budget: Budget, outlook: Outlook | None, line: Line) -> Table:
@@ -61,36 +48,9 @@ def levels(budget: Budget, outlook: Outlook | None, line: Line) -> Table:
     found = outlook.levels
     rate = found["added_per_cost"].where(found["added_per_cost"] > 0)
     found = found.assign(gain_percent=100 * found["gain"], marginal=1 / rate)
-    columns = {
-        "level": "level",
-        "budget": _priced("budget", line.plan.currency),
-        "spent": "spent",
-        "cost_low": "works, low",
-        "cost_high": "works, high",
-        "towers": "towers",
-        "mobilisations": "mobilisations",
-        "crew_weeks": "crew-weeks",
-        "avoided_per_year": "trip-outs avoided [1/year]",
-        "avoided_low": "low [1/year]",
-        "avoided_high": "high [1/year]",
-        "benefit": f"avoided over {plain(budget.constraints.horizon_years)} years",
-        "cost_per_benefit": "cost per trip-out avoided",
-        "marginal": "cost per further one",
-        "gain_percent": "gain over worst ohms first [%]",
-    }
-    rough = ("crew_weeks", "benefit", "cost_per_benefit", "marginal", "gain_percent")
-    return table(
-        found,
-        columns,
-        "Three levels of budget (80 % intervals, added up as if all works erred alike)",
-        estimates=(*(name for name in columns if name.startswith("avoided")), *rough),
-        amounts=("budget", "spent", "cost_low", "cost_high", "towers", "mobilisations"),
-    )
-
-
-def _priced(name: str, currency: str) -> str:
-    """Header of an amount of money."""
-    return f"{name} [{currency}]" if currency else name
+    caption = "Three levels of budget (80 % intervals, added up as if all works erred alike)"
+    years = plain(budget.constraints.horizon_years)
+    return table("budget levels", found, caption, money=in_money(line.plan.currency), years=years)
 
 
 def beside_rules(methods: pd.DataFrame) -> list[str]:
@@ -109,34 +69,8 @@ def packages(found: pd.DataFrame, currency: str, rows: int = 20) -> Table:
     """Packages of the plan with their totals."""
     if found.empty:
         return nothing("No package: there is no plan, or nothing in it.")
-    columns = {
-        "package": "package",
-        "access": "access",
-        "towers": "towers",
-        "trench_m": "trench [m]",
-        "wire_m": "wire [m]",
-        "rod_count": "rods",
-        "drilled_m": "drilled [m]",
-        "arrester_sets": "arrester sets",
-        "crew_weeks": "crew-weeks",
-        "cost": _priced("cost", currency),
-        "cost_low": "low",
-        "cost_high": "high",
-        "avoided_per_year": "trip-outs avoided [1/year]",
-    }
-    amounts = (
-        "trench_m",
-        "wire_m",
-        "rod_count",
-        "drilled_m",
-        "arrester_sets",
-        "cost",
-        "cost_low",
-        "cost_high",
-    )
-    estimates = ("crew_weeks", "avoided_per_year")
     caption = "Packages: one mobilisation per access group and year; all are in packages.csv"
-    return table(found, columns, caption, rows=rows, estimates=estimates, amounts=amounts)
+    return table("packages", found, caption, rows=rows, money=in_money(currency))
 
 
 def confidence(outlook: Outlook | None) -> str:
@@ -181,14 +115,8 @@ def tests(outlook: Outlook | None) -> Table:
         gain_percent=100 * outlook.tests["gain_part"],
         change_percent=100 * outlook.tests["chance_changes"],
     )
-    columns = {
-        "rank": "rank",
-        "tower_id": "tower",
-        "gain_percent": "expected gain [% of the plan]",
-        "change_percent": "probability of another work [%]",
-    }
     caption = "Expected value of single tests; gains do not add up"
-    return table(found, columns, caption, estimates=("gain_percent", "change_percent"))
+    return table("next tests", found, caption)
 
 
 def learned(treatments: Treatments) -> str:

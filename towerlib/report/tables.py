@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from functools import cache
 from html import escape
 from typing import cast
 
 import pandas as pd
 
+from towerlib.safe_files import shipped_rows
 from towerlib.text import grouped
 
 READING, ESTIMATE = 4, 2  # significant figures of what was read, and of what was worked out
@@ -41,42 +42,48 @@ class Table(pd.DataFrame):
         return f"{head}{tag}\n  <caption>{escape(self.caption)}</caption>{rest}"
 
 
-def table(
-    frame: pd.DataFrame,
-    columns: Mapping[str, str],
-    caption: str,
-    *,
-    rows: int | None = None,
-    estimates: tuple[str, ...] = (),
-    amounts: tuple[str, ...] = (),
-) -> Table:
-    """Rounded table of some columns.
+@cache
+def _columns(name: str) -> list[dict[str, str]]:
+    """Columns of a table for reading with header and digits, from ``headers.csv``."""
+    return [row for row in shipped_rows("towerlib.report", "headers.csv") if row["table"] == name]
 
-    `caption`: What the table shows. It says how many rows are left out, if any are.
 
-    >>> towers = pd.DataFrame({"tower_id": ["012", "7"], "footing_ohm": [3.14159, None]})
-    >>> table(towers, {"tower_id": "tower", "footing_ohm": "footing [Ω]"}, "Footings")
-    Footings
-    tower  footing [Ω]
-      012        3.142
-        7            –
+def table(name: str, frame: pd.DataFrame, caption: str, *, rows: int | None = None, **words: str) -> Table:
+    """Rounded table with the columns that ``headers.csv`` gives to `name`; `words` fill its headers.
+
+    An estimate has two significant figures, an amount none behind the point, every other number four. The caption
+    says how many rows are left out, if any are.
+
+    >>> towers = pd.DataFrame({"cause": ["012", "7"], "towers": [3.14159, None]})
+    >>> table("causes", towers, "Causes")
+    Causes
+    suspected cause  towers
+                012   3.142
+                  7       –
     """
-    shown = frame[list(columns)].head(len(frame) if rows is None else rows).reset_index(drop=True).copy()
-    for name in shown.columns:
-        column = cast("pd.Series", shown[name])
+    columns = _columns(name)
+    kinds = {row["column"]: row["digits"] for row in columns}
+    shown = frame[list(kinds)].head(len(frame) if rows is None else rows).reset_index(drop=True).copy()
+    for place, digits in kinds.items():
+        column = cast("pd.Series", shown[place])
         if pd.api.types.is_datetime64_any_dtype(column):
-            shown[name] = column.dt.strftime("%Y-%m-%d").astype("object").where(column.notna(), NONE)
+            shown[place] = column.dt.strftime("%Y-%m-%d").astype("object").where(column.notna(), NONE)
         elif pd.api.types.is_bool_dtype(column) or pd.api.types.is_string_dtype(column):
-            shown[name] = column.astype("object").where(column.notna(), NONE)
-        elif name in amounts:
-            shown[name] = column.astype("float64").round()
+            shown[place] = column.astype("object").where(column.notna(), NONE)
+        elif digits == "amount":
+            shown[place] = column.astype("float64").round()
         elif pd.api.types.is_float_dtype(column) or bool(column.isna().any()):
-            digits = ESTIMATE if name in estimates else READING
-            shown[name] = [_rounded(value, digits) for value in column.astype("float64")]
+            figures = ESTIMATE if digits == "estimate" else READING
+            shown[place] = [_rounded(value, figures) for value in column.astype("float64")]
     left = len(frame) - len(shown)
-    found = Table(shown.set_axis(list(columns.values()), axis=1))
+    found = Table(shown.set_axis([row["header"].format(**words) for row in columns], axis=1))
     found.attrs["caption"] = caption + (f" ({left} more not shown)" if left else "")
     return found
+
+
+def in_money(currency: str) -> str:
+    """End of a header of money; blank where the line has no currency."""
+    return f" [{currency}]" if currency else ""
 
 
 def nothing(caption: str) -> Table:

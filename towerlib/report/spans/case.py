@@ -267,8 +267,7 @@ def places(study: Study, rows: int = 12) -> Table:
     if found.empty:
         off = " ".join(study.network.off)
         return nothing(f"The network analysis suspects no span and no bond. {off}".strip())
-    columns = {"place": "place", "from_km": "from [km]", "to_km": "to [km]", "state": "state"}
-    return table(found, columns, "Suspected places; a suspicion asks for an inspection", rows=rows)
+    return table("suspected places", found, "Suspected places; a suspicion asks for an inspection", rows=rows)
 
 
 def evidence(study: Study, stretch: Stretch, rows: int = 8) -> Table:
@@ -290,7 +289,7 @@ def evidence(study: Study, stretch: Stretch, rows: int = 8) -> Table:
         why = ("No span and no bond of this stretch is suspected.", *study.network.off)
         return nothing(" ".join(why))
     caption = f"Evidence from km {stretch.from_km:.2f} to km {stretch.to_km:.2f}"
-    return table(found, {"place": "place", "evidence": "evidence"}, caption, rows=rows)
+    return table("evidence", found, caption, rows=rows)
 
 
 def compared(of_line: Case, stretch: Stretch, change: Change) -> Table:
@@ -302,19 +301,9 @@ def compared(of_line: Case, stretch: Stretch, change: Change) -> Table:
     percent = {f"leg_share{end}": 100 * found[f"leg_share{end}"] for end in ("", "_now", "_then")}
     old = found["total_old"].to_numpy(bool)
     found = found.assign(**percent, age=np.where(old, "old", ""))
-    columns = {"tower_id": "tower", "chainage_km": "chainage [km]"}
-    for name, words in {"no_coils_ohm": "without coils [Ω]", "leg_share": "legs [%]"}.items():
-        ends = {"": "read", "_now": "recorded", "_then": "what-if"}
-        columns |= {f"{name}{end}": f"{words} {kind}" for end, kind in ends.items()}
-    columns |= {
-        "ambient_ma_per_a_now": "in service [mA/A] recorded",
-        "ambient_ma_per_a_then": "in service [mA/A] what-if",
-        "total_ma": "total [mA] read",
-        "age": "total is old",
-    }
     found["chainage_km"] = found["chainage_km"].round(2)
     caption = "Readings beside those expected of the line as recorded and with the what-if"
-    return table(found, columns, caption)
+    return table("expected readings", found, caption)
 
 
 def deciding(of_line: Case, stretch: Stretch, change: Change, rows: int = 6) -> Table:
@@ -337,17 +326,8 @@ def deciding(of_line: Case, stretch: Stretch, change: Change, rows: int = 6) -> 
         apart_rival=found["apart_rival"].round(1),
         last_read=[f"{day:%Y-%m-%d}" if pd.notna(day) else "never" for day in found["last_read"]],
     )
-    columns = {
-        "tower_id": "tower",
-        "reading": "reading",
-        "as_recorded": "as recorded",
-        "what_if": "what-if",
-        "apart": "distance [u]",
-        "apart_rival": "from a neighbour [u]",
-        "last_read": "last read",
-    }
     caption = "Readings that decide best; distances in standard uncertainties u of such a reading"
-    return table(found, columns, caption, rows=rows)
+    return table("deciding readings", found, caption, rows=rows)
 
 
 def _two(value: float) -> str:

@@ -8,7 +8,7 @@ from html import escape
 from io import BytesIO
 from pathlib import Path
 from threading import RLock
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from towerlib.errors import TowerlibError
 from towerlib.network import what_if
@@ -17,6 +17,7 @@ from towerlib.report.spans import case, charts
 
 if TYPE_CHECKING:
     import ipywidgets
+    import pandas as pd
     from matplotlib.figure import Figure
 
     from towerlib.assessment import Study
@@ -168,7 +169,8 @@ def _fill(controls: Controls, line: LineCase) -> None:
     controls.place.index = min(1, len(suspected))
     controls.bond.options = controls.tower.options = names
     controls.span.options = [NONE, *spans["from_tower_id"] + "-" + spans["to_tower_id"]]
-    controls.ends.min, controls.ends.max = 0.0, float(study.route.towers["chainage_m"].max() / 1000) + 0.01
+    last_km = cast("pd.Series", study.route.towers["chainage_m"]).max() / 1000
+    controls.ends.min, controls.ends.max = 0.0, float(last_km) + 0.01
 
 
 def _begin(controls: Controls, stretch: Stretch, change: Change) -> None:
@@ -239,5 +241,5 @@ def _pre(text: str) -> str:
 def _png(figure: Figure) -> bytes:
     """A picture as bytes."""
     held = BytesIO()
-    figure.savefig(held, **(style.PNG | {"dpi": DOTS}))
+    figure.savefig(held, dpi=DOTS, metadata=style.PNG["metadata"])
     return held.getvalue()
