@@ -155,10 +155,7 @@ def bar_notes(towers: pd.DataFrame) -> list[str]:
 
 
 def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
-    """Legend entries of both panels, as far as they occur.
-
-    `footing`, `gap`: The worst towers of each panel.
-    """
+    """Legend entries of both panels, as far as they occur. `footing`, `gap`: The worst towers of each panel."""
     found = [name for name in style.MARKS if bool((footing["kind"] == name).any())]
     entries: list[Artist] = [
         style.area(style.fill(name), style.CLASSES[name].label, style.hatch(name)) for name in found

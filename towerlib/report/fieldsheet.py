@@ -116,10 +116,7 @@ def gpx(sheet: FieldSheet) -> str:
 
 
 def geojson(sheet: FieldSheet) -> str:
-    """The waypoints as GeoJSON (WGS 84, longitude first).
-
-    RFC 7946.
-    """
+    """The waypoints as GeoJSON (WGS 84, longitude first). RFC 7946."""
     features = [
         {
             "type": "Feature",

@@ -33,10 +33,7 @@ def by_file(records: Records) -> str:
 
 
 def by_crew(visits: pd.DataFrame) -> str:
-    """Visits of each crew by verdict.
-
-    A small table as text; "crew not named" where the column is blank.
-    """
+    """Visits of each crew by verdict. A small table as text; "crew not named" where the column is blank."""
     crew: Any = visits["crew"].fillna("crew not named")
     counts = pd.crosstab(crew, visits["verdict"]).reindex(columns=list(VERDICTS), fill_value=0)
     return counts.rename_axis(columns=None).to_string()

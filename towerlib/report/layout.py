@@ -278,10 +278,7 @@ def new_sheet(
 
 
 def new_panel(figure: Figure, left_mm: float, bottom_mm: float, wide_mm: float, high_mm: float) -> Axes:
-    """Axes at a place on the page.
-
-    `left_mm`, `bottom_mm`, `wide_mm`, `high_mm`: Place and size [mm].
-    """
+    """Axes at a place on the page. `left_mm`, `bottom_mm`, `wide_mm`, `high_mm`: Place and size [mm]."""
     wide, high = figure.get_size_inches() * 25.4
     return figure.add_axes((left_mm / wide, bottom_mm / high, wide_mm / wide, high_mm / high))
 

@@ -168,10 +168,7 @@ PLAN_COLUMNS = ("plan_year", "year")  # of the priority list or the condition, w
 
 
 def trip_outs(study: Study) -> Layer | tuple[str, str]:
-    """Expected lightning trip-outs.
-
-    Name and reason where no rate is known.
-    """
+    """Expected lightning trip-outs. Name and reason where no rate is known."""
     towers, name = study.outages.towers, "Lightning trip-outs"
     rate = towers["trip_outs_per_year"].astype("float64")
     if bool(rate.isna().all()):
@@ -200,10 +197,7 @@ def trip_outs(study: Study) -> Layer | tuple[str, str]:
 
 
 def plan(study: Study) -> Layer | tuple[str, str]:
-    """Year of the plan in which a tower is treated.
-
-    Name and reason where there is no plan.
-    """
+    """Year of the plan in which a tower is treated. Name and reason where there is no plan."""
     years = plan_year(study)
     if years is None or years.isna().all():
         return "Plan year", "No plan has been made for this line and month."
@@ -375,10 +369,7 @@ def known(value: object) -> bool:
 def paragraphs(
     tower: dict[str, Any], retest: dict[str, Any] | None, count: int, currency: str
 ) -> dict[str, list[str]]:
-    """Paragraphs on one tower.
-
-    Heading to its paragraphs; blank ones say nothing.
-    """
+    """Paragraphs on one tower. Heading to its paragraphs; blank ones say nothing."""
     return {
         "What to do next": _next_step(tower, count),
         "Suspected cause": _cause(tower),
@@ -620,10 +611,7 @@ def of_towers(study: Study) -> list[dict[str, list[str]]]:
 
 
 def of_spans(spans: pd.DataFrame) -> list[list[str]]:
-    """Paragraphs of every span.
-
-    One a span in their order.
-    """
+    """Paragraphs of every span. One a span in their order."""
     told = []
     for span in spans.to_dict("records"):
         state = {
@@ -987,10 +975,7 @@ def write(study: Study, path: str | Path) -> None:
 
 
 def page(study: Study) -> str:
-    """The page as text.
-
-    HTML with its scripts, its styles and its tables inside.
-    """
+    """The page as text. HTML with its scripts, its styles and its tables inside."""
     from bokeh.resources import Resources
     from markupsafe import Markup
 

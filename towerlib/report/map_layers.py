@@ -192,10 +192,7 @@ def _outline(polygon):
 
 
 def unplaced(context: Iterable[gpd.GeoDataFrame]) -> list[str]:
-    """Remark on context layers that have no CRS.
-
-    Empty if every layer has one.
-    """
+    """Remark on context layers that have no CRS. Empty if every layer has one."""
     bare = sum(not _has_place(layer) for layer in context)
     return [f"Not drawn, context layers without a CRS: {bare}."] if bare else []
 
@@ -206,10 +203,7 @@ def _has_place(layer):
 
 
 def draw_route(axes: Axes, route: Route) -> np.ndarray:
-    """Spans of the line (changes the axes).
-
-    Boxes along the spans, for the labels [pixels of the figure].
-    """
+    """Spans of the line (changes the axes). Boxes along the spans, for the labels [pixels of the figure]."""
     lines = [get_coordinates(span) for span in route.spans.geometry.dropna()]
     axes.add_collection(LineCollection(lines, colors=style.FAINT, linewidths=0.9, zorder=2), autolim=False)
     stretches = [stretch for line in lines for stretch in pairwise(axes.transData.transform(line))]

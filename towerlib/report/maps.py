@@ -233,8 +233,4 @@ def _entries(towers, marks):
     entries = [style.entry(mark, f"{name} ({counts.get(name, 0)})") for name, mark in marks.items()]
     owed = int(towers["circled"].sum())
     ring = style.Mark(style.ringed("o"), "white", 1.6)
-    return [
-        *entries[1:],
-        *([style.entry(ring, f"circled: must-do ({owed})")] if owed else []),
-        entries[0],
-    ]
+    return [*entries[1:], *([style.entry(ring, f"circled: must-do ({owed})")] if owed else []), entries[0]]

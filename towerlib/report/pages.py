@@ -61,10 +61,7 @@ def render(name: str, **facts: Any) -> str:
 
 
 def picture(figure: Figure | None, words: str) -> dict[str, Any]:
-    """A picture as the page takes it.
-
-    src (data URI of a PNG), alt, wide_mm and high_mm; or why.
-    """
+    """A picture as the page takes it. src (data URI of a PNG), alt, wide_mm and high_mm; or why."""
     if figure is None:
         return {"why": words}
     content = io.BytesIO()

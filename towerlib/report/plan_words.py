@@ -112,8 +112,7 @@ def tests(outlook: Outlook | None) -> Table:
     if outlook is None or outlook.tests.empty:
         return nothing("No single test is expected to improve the plan.")
     found = outlook.tests.assign(
-        gain_percent=100 * outlook.tests["gain_part"],
-        change_percent=100 * outlook.tests["chance_changes"],
+        gain_percent=100 * outlook.tests["gain_part"], change_percent=100 * outlook.tests["chance_changes"]
     )
     caption = "Expected value of single tests; gains do not add up"
     return table("next tests", found, caption)

@@ -69,10 +69,7 @@ def pictures(portfolio: Portfolio) -> dict[str, dict[str, Any]]:
 
 
 def avoidable(lines: pd.DataFrame) -> Figure | None:
-    """Avoidable trip-outs a year of each line with their intervals.
-
-    None where no line has a figure.
-    """
+    """Avoidable trip-outs a year of each line with their intervals. None where no line has a figure."""
     shown = lines[lines["avoidable_per_year"].notna()].head(MOST)
     if shown.empty:
         return None
@@ -199,10 +196,7 @@ def _observed(row):
 
 
 def links(reports: str | Path, folder: str, month: str, back: str = "..") -> list[tuple[str, str]]:
-    """Files of a line's month that are there.
-
-    Relative address and words.
-    """
+    """Files of a line's month that are there. Relative address and words."""
     place = Path(reports) / folder / month
     start = f"{back}/{quote(folder, safe='')}/{month}"
     return [(f"{start}/{name}", words) for name, words in FILES.items() if (place / name).is_file()]
@@ -348,10 +342,7 @@ def _gain(answer: Answer, split: Split) -> None:
 
 
 def figures(portfolio: Portfolio) -> list[dict[str, str]]:
-    """The state of all lines in figures.
-
-    what, big, more.
-    """
+    """The state of all lines in figures. what, big, more."""
     lines, sums = portfolio.lines, portfolio.totals
     known = number_of(lines["trip_outs_per_year"].notna())
     seen = number_of(lines["observed_trip_outs"].notna())

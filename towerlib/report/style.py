@@ -290,10 +290,7 @@ RINGS = {
 def dots(
     axes: Axes, x: ArrayLike, y: ArrayLike, mark: Mark, *, size: float = 4.5, name: str = "", **looks: Any
 ) -> PathCollection:
-    """Towers of one class as markers (changes the axes).
-
-    `size`: Diameter of a marker of size 1 [pt].
-    """
+    """Towers of one class as markers (changes the axes). `size`: Diameter of a marker of size 1 [pt]."""
     looks = {
         "c": [mark.colour],
         "edgecolors": INK,

@@ -297,10 +297,7 @@ def _touch(study: Study) -> dict[str, str]:
 
 
 def covered(study: Study) -> list[tuple[str, str, str]]:
-    """Coverage of the line by tests.
-
-    What, how many towers, which share.
-    """
+    """Coverage of the line by tests. What, how many towers, which share."""
     row = months_apart.coverage(study, [study.month]).iloc[0]
     words = {
         "towers": "on the line",
@@ -313,10 +310,7 @@ def covered(study: Study) -> list[tuple[str, str, str]]:
 
 
 def trip_outs(study: Study) -> list[dict[str, str]]:
-    """The rates side by side.
-
-    name, rate, ends, held (what the interval covers); empty where there is none.
-    """
+    """The rates side by side. name, rate, ends, held (what the interval covers); empty where there is none."""
     rows = []
     for row in each(outage_results.comparison(study.outages)):
         if row.name.startswith("…") and not study.outages.line.get("observed_in_storm"):
@@ -412,10 +406,7 @@ TRIP_OUTS = (
 
 
 def rules(study: Study) -> list[tuple[str, str]]:
-    """The rules that this page was made by, with their sources.
-
-    Topic, rule and source.
-    """
+    """The rules that this page was made by, with their sources. Topic, rule and source."""
     line = study.line
     listed = [
         ("Limits", "; ".join(dict.fromkeys(study.condition["limit_rule"].dropna())) + _own_limits(study)),
@@ -1056,10 +1047,7 @@ def write(
 
 
 def page(study: Study, changes: Changes | None = None, *, outlook: Outlook | None = None) -> str:
-    """The page as HTML.
-
-    Without scripts and without anything from elsewhere; prints on A4 upright.
-    """
+    """The page as HTML. Without scripts and without anything from elsewhere; prints on A4 upright."""
     levels = _levels(study, outlook)
     parts = measures(study)
     return pages.render(

@@ -72,10 +72,7 @@ def tables_of(study: Study) -> Tables:
 
 
 def case(tower_id: str, tables: Tables) -> Case:
-    """The case of one tower.
-
-    Raises `SettingsError`: No such tower on the line.
-    """
+    """The case of one tower. Raises `SettingsError`: No such tower on the line."""
     known = tables.condition["tower_id"]
     if tower_id not in set(known):
         near = get_close_matches(str(tower_id), known.tolist(), n=3, cutoff=0.3)

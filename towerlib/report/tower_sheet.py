@@ -143,10 +143,7 @@ def has_history(found: Case) -> bool:
 
 
 def works_words(found: Case) -> str:
-    """The treatments of a tower in a sentence, numbered as in its picture.
-
-    "" where none is recorded.
-    """
+    """The treatments of a tower in a sentence, numbered as in its picture. "" where none is recorded."""
     done = [
         f"W{number + 1}: {work.treatment} on {work.date:%Y-%m-%d}"
         for number, work in enumerate(each(found.works))

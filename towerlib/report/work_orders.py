@@ -93,10 +93,7 @@ def write(study: Study, folder: str | Path) -> list[str]:
 
 
 def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
-    """One work order a treated tower.
-
-    By year, access group and place on the line: columns as in `COLUMNS`.
-    """
+    """One work order a treated tower. By year, access group and place on the line: columns as in `COLUMNS`."""
     table = packages.orders(budget, condition, line_id)
     rows = list(each(table))
     table = table.rename(columns={"footing_ohm": "before_ohm", "footing_date": "before_date"}).assign(

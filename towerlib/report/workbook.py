@@ -170,10 +170,7 @@ class Sheet:
 
 
 def of(study: Study, found: Changes | None = None) -> list[Sheet]:
-    """The lists of an assessment as sheets.
-
-    `found`: As `towerlib.changes.against_last` gives it.
-    """
+    """The lists of an assessment as sheets. `found`: As `towerlib.changes.against_last` gives it."""
     currency = study.line.plan.currency
     works = cast("pd.DataFrame", packages.packages(study.budget, study.treatments.mobilisation))
     changed = pd.DataFrame(columns=list(dictionary(CHANGES))) if found is None else found.table
@@ -182,12 +179,7 @@ def of(study: Study, found: Changes | None = None) -> list[Sheet]:
         priority_sheet(study.priority, currency),
         Sheet(RETESTS, study.retest, NO_RETEST, "tower_id", dictionary(RETESTS)),
         Sheet(
-            PACKAGES,
-            works,
-            " ".join([NO_PLAN, *study.budget.off]),
-            "package",
-            dictionary(PACKAGES),
-            currency,
+            PACKAGES, works, " ".join([NO_PLAN, *study.budget.off]), "package", dictionary(PACKAGES), currency
         ),
         Sheet(CHANGES, changed, unchanged, "tower_id", dictionary(CHANGES)),
     ]
@@ -294,10 +286,7 @@ def write(study: Study, path: str | Path, *, found: Changes | None = None, notes
 
 
 def write_xlsx(priority: pd.DataFrame, path: str | Path, *, notes: Iterable[str] = ()) -> None:
-    """Write the priority list alone as a workbook: list, data dictionary, notes.
-
-    As for `write`.
-    """
+    """Write the priority list alone as a workbook: list, data dictionary, notes. As for `write`."""
     _write([priority_sheet(priority)], path, notes, "Remediation priority list")
 
 

@@ -193,8 +193,5 @@ def _told(study):
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Save a picture so that the same picture gives the same bytes.
-
-    `path`: ``.png``.
-    """
+    """Save a picture so that the same picture gives the same bytes. `path`: ``.png``."""
     figure.savefig(path, dpi=150, metadata={"Software": None})
