@@ -64,13 +64,24 @@ def _scale(axes, towers, line):
     ohm = towers[columns].to_numpy("float64", na_value=np.nan)
     ohm = ohm[np.isfinite(ohm) & (ohm > 0)]
     layout.log_axis(axes.yaxis, ohm.min() / 1.8, ohm.max() * 2)
+    route_axis(axes, towers, line)
+    name_stations(axes, line)
+    axes.set_ylabel(tower_marks.IMPEDANCE)
+
+
+def route_axis(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
+    """Chainage along the lower edge (changes the axes)."""
     low, high = towers["chainage_km"].min(), towers["chainage_km"].max()
     margin = 0.015 * (high - low) or 0.5
     axes.set_xlim(low - margin, high + margin)
     layout.linear_axis(axes.xaxis, 12)
-    first, last = line.stations.first.name or "first station", line.stations.last.name or "last station"
+    first = line.stations.first.name or "first station"
     axes.set_xlabel(f"Chainage from {layout.shortened(first, 80, style.TEXT_PT)} [km]")
-    axes.set_ylabel(tower_marks.IMPEDANCE)
+
+
+def name_stations(axes: Axes, line: Line) -> None:
+    """Both stations above the ends of a panel (changes the axes)."""
+    first, last = line.stations.first.name or "first station", line.stations.last.name or "last station"
     axes.set_title(f"◀ {layout.shortened(first, 60, style.TEXT_PT)}", loc="left", fontsize=style.TEXT_PT)
     axes.set_title(f"{layout.shortened(last, 60, style.TEXT_PT)} ▶", loc="right", fontsize=style.TEXT_PT)
 
@@ -132,10 +143,12 @@ def _draw_intervals(axes, towers):
     floor = axes.get_ylim()[0]  # where a bar ends that reaches zero or below
     x, low, high = x[known], np.maximum(low[known], floor), high[known]
     axes.vlines(x, low, high, color=style.FAINT, linewidth=0.7, zorder=2)
-    ends = (
-        axes.transData.transform(np.column_stack([x, low])),
-        axes.transData.transform(np.column_stack([x, high])),
-    )
+    return interval_boxes(axes, x, low, high)
+
+
+def interval_boxes(axes: Axes, x: ArrayLike, low: ArrayLike, high: ArrayLike) -> np.ndarray:
+    """Boxes of upright bars, for the labels, shape (n, 4) [pixels of the figure]."""
+    ends = [axes.transData.transform(np.column_stack([x, end])) for end in (low, high)]
     return np.hstack([ends[0] - 1, ends[1] + 1])
 
 

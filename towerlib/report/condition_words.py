@@ -103,7 +103,8 @@ def verdicts(study: Study) -> Table:
 
     Per verdict one row for all its visits, then one row per rule; a visit can miss several rules.
     """
-    seen, findings = _seen(study), study.grades.findings
+    visits, findings = study.grades.visits, study.grades.findings
+    seen = visits.loc[visits["date"].dt.strftime("%Y-%m") <= study.month]
     counts = seen["verdict"].value_counts().rename("visits").rename_axis("verdict").reset_index()
     findings = findings[findings["visit_id"].isin(seen["visit_id"])]
     rules = cast("pd.Series", findings.groupby(["severity", "rule"]).size()).rename("visits").reset_index()
@@ -113,12 +114,6 @@ def verdicts(study: Study) -> Table:
     found = found.assign(whole=found["rule"] == "all visits")
     found = found.sort_values(["verdict", "whole", "visits", "rule"], ascending=[True, False, False, True])
     return table("visit verdicts", found, "Visits by verdict, and by the quality rules that they do not meet")
-
-
-def _seen(study: Study) -> pd.DataFrame:
-    """Visits up to the last day of the month."""
-    visits = study.grades.visits
-    return visits.loc[visits["date"].dt.strftime("%Y-%m") <= study.month]
 
 
 def worst_footings(towers: pd.DataFrame, rows: int = 10) -> Table:

@@ -719,12 +719,13 @@ def context_shapes(
 
 def _shapes(layer, crs, box, fine):
     """Areas, lines and points of one layer inside a box."""
-    from shapely import get_parts, make_valid
+    from shapely import box as area
+    from shapely import get_parts, intersection, make_valid, simplify
 
     geometry = layer.to_crs(crs).geometry.dropna()
     geometry = geometry[~geometry.is_empty]
-    near = geometry[geometry.intersects(_box(box))].to_numpy()
-    cut = _cut(make_valid(near), box, fine)
+    near = geometry[geometry.intersects(area(*box))].to_numpy()
+    cut = simplify(intersection(make_valid(near), area(*box)), fine)  # without bends too small to be seen
     found = {"name": str(layer.attrs.get("name") or "context"), "areas": [], "lines": [], "points": []}
     for part in get_parts(get_parts(cut)):
         if part.is_empty:
@@ -737,20 +738,6 @@ def _shapes(layer, crs, box, fine):
         elif part.geom_type == "Point":
             found["points"].append((round(part.x / 1000, DIGITS), round(part.y / 1000, DIGITS)))
     return found
-
-
-def _box(box):
-    """The box as an area."""
-    from shapely import box as area
-
-    return area(*box)
-
-
-def _cut(shapes, box, fine):
-    """Shapes inside the box without bends too small to be seen."""
-    from shapely import intersection, simplify
-
-    return simplify(intersection(shapes, _box(box)), fine)
 
 
 def _numbers(line):
@@ -1078,7 +1065,7 @@ def _layer(layer, first):
         months.tolist(),
         changes["kind"].tolist(),
         *(_explorer_numbers(changes[name], digits=None) for name in ("value", "low", "high")),
-        [None] * len(changes) if dates is None else _blank(dates),
+        [None] * len(changes) if dates is None else [day if isinstance(day, str) else None for day in dates],
     ]
     found = [[] for _ in range(changes["tower"].max() + 1 if len(changes) else 0)]
     for tower, *row in zip(changes["tower"].tolist(), *rows, strict=True):
@@ -1096,11 +1083,6 @@ def _layer(layer, first):
         "steps": [[word, _explorer_numbers(pd.Series(ohm), 3)] for word, ohm in layer.steps],
         "changes": found,
     }
-
-
-def _blank(texts):
-    """Texts as JSON has them."""
-    return [text if isinstance(text, str) else None for text in texts]
 
 
 def _ints(numbers):

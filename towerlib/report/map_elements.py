@@ -169,7 +169,7 @@ def draw_scale_and_north(figure: Figure, page: Layout, foot: float, crs: CRS) ->
     true_m = float(lengths[lengths <= max(longest, 1)][-1])
     bar_mm = grid_metres(crs, *page.centre, true_m) / page.m_per_mm
     _draw_bar(figure, (left, top), bar_mm, true_m)
-    _draw_north(figure, left + 52, top - 5, -convergence_deg(crs, *page.centre))
+    draw_north(figure, left + 52, top - 5, -convergence_deg(crs, *page.centre))
 
 
 def _draw_bar(figure, corner, bar_mm, true_m):
@@ -186,8 +186,8 @@ def _draw_bar(figure, corner, bar_mm, true_m):
         layout.write_on(figure, left + share * bar_mm, top - 4, words, ha="center")
 
 
-def _draw_north(figure, x_mm, y_mm, turn_deg):
-    """Arrow to true north, turned clockwise from the top of the page."""
+def draw_north(figure: Figure, x_mm: float, y_mm: float, turn_deg: float) -> None:
+    """Arrow to true north at a place [mm], turned clockwise from the top of the page (changes the figure)."""
     way = np.array([np.sin(np.radians(turn_deg)), np.cos(np.radians(turn_deg))])
     side, tip = np.array([way[1], -way[0]]) * 1.6, np.array([x_mm, y_mm]) + 3 * way
     tail = tip - 7.5 * way

@@ -205,11 +205,7 @@ def _draw(axes, towers, marks):
 
 def _name(axes, towers, stations, covered):
     """Name both stations and the packages, given room (changes the axes)."""
-    for s in each(stations):
-        axes.plot([s.end_x, s.x], [s.end_y, s.y], color=style.INK, linewidth=0.8, linestyle=":", zorder=3)
-        axes.plot(
-            s.x, s.y, color=style.INK, marker="s", markersize=7, fillstyle="none", zorder=6, gid="station"
-        )
+    _draw_stations(axes, stations)
     marks = np.vstack([covered, layout.box_of(axes, stations["x"], stations["y"], 8)])
     wishes = [(s.x, s.y, layout.shortened(s.name, 45, style.TEXT_PT, "bold")) for s in each(stations)]
     taken = layout.place_labels(axes, wishes, marks, fontsize=style.TEXT_PT, weight="bold")

@@ -13,7 +13,14 @@ from matplotlib.ticker import FuncFormatter
 from towerlib.outages import rates
 from towerlib.outages.record import borders
 from towerlib.report import layout, style, tower_marks
-from towerlib.report.condition_charts import LEFT_MM, RIGHT_MM, WIDE_MM
+from towerlib.report.condition_charts import (
+    LEFT_MM,
+    RIGHT_MM,
+    WIDE_MM,
+    interval_boxes,
+    name_stations,
+    route_axis,
+)
 from towerlib.report.tables import Table, nothing, table
 from towerlib.report.tower_marks import each
 from towerlib.text import counted, grouped, plain, wrapped
@@ -122,7 +129,7 @@ def _cost(sums: dict[str, Any], line: Line) -> list[str]:
         )
     head = f"{line.title}: expected lightning trip-outs {_two(rate)} a year ({level} % interval {_two(ends[0])}–{_two(ends[1])})"
     if line.plan.cost_per_trip_out:
-        head += f", about {_money(rate * line.plan.cost_per_trip_out)} {line.plan.currency} a year".replace(
+        head += f", about {grouped(float(f'{rate * line.plan.cost_per_trip_out:.2g}'))} {line.plan.currency} a year".replace(
             "  ", " "
         )
     return [f"{head}.", *basis]
@@ -147,11 +154,6 @@ def _saturated(sums: dict[str, Any]) -> str:
     if not count:
         return ""
     return f"Saturated, so that even half the footing saves less than 30 % of the trip-outs: {counted(count, 'tower')}."
-
-
-def _money(amount: float) -> str:
-    """Two significant figures of an amount, in groups of three digits."""
-    return grouped(float(f"{amount:.2g}"))
 
 
 def density(outages: Outages) -> str:
@@ -235,18 +237,19 @@ def profile_notes(outages: Outages) -> list[str]:
 def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line) -> None:
     """Rates with their bands along the route; the worst named (changes the axes)."""
     known = towers[towers["rate"].notna()]
-    _route_axis(axes, towers)
+    route_axis(axes, towers, line)
     highest = np.nanmax([known["rate"].max(), known["rate_high"].max()])
     axes.set_ylim(0, 1.25 * highest)
     layout.linear_axis(axes.yaxis, 6)
     axes.set_xticklabels([])
+    axes.set_xlabel("")
     axes.set_ylabel(PER_TOWER if is_absolute(outages) else RELATIVE)
-    _stations(axes, line)
+    name_stations(axes, line)
     banded = known[cast("Any", known["rate_low"]).notna()]
     axes.vlines(
         banded["chainage_km"], banded["rate_low"], banded["rate_high"], color=style.FAINT, linewidth=0.7
     )
-    covered = [_bars(axes, banded)]
+    covered = [interval_boxes(axes, *banded[["chainage_km", "rate_low", "rate_high"]].to_numpy(float).T)]
     for name, mark in MARKS.items():
         some = known[known["kind"] == name]
         style.dots(axes, some["chainage_km"], some["rate"], mark, name=name, size=4)
@@ -256,40 +259,14 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line)
     layout.place_labels(axes, wishes, np.vstack(covered))
 
 
-def _bars(axes, towers):
-    """Boxes of the bars of the bands."""
-    ends = [
-        axes.transData.transform(np.column_stack([towers["chainage_km"], towers[name]]))
-        for name in ("rate_low", "rate_high")
-    ]
-    return np.hstack([ends[0] - 1, ends[1] + 1])
-
-
-def _route_axis(axes, towers):
-    """Chainage along the lower edge."""
-    low, high = towers["chainage_km"].min(), towers["chainage_km"].max()
-    margin = 0.015 * (high - low) or 0.5
-    axes.set_xlim(low - margin, high + margin)
-    layout.linear_axis(axes.xaxis, 12)
-
-
-def _stations(axes, line):
-    """Both stations above the ends of the panel."""
-    first, last = line.stations.first.name or "first station", line.stations.last.name or "last station"
-    axes.set_title(f"◀ {layout.shortened(first, 60, style.TEXT_PT)}", loc="left", fontsize=style.TEXT_PT)
-    axes.set_title(f"{layout.shortened(last, 60, style.TEXT_PT)} ▶", loc="right", fontsize=style.TEXT_PT)
-
-
 def draw_observed(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     """Lightning trip-outs on record, spread over the towers (changes the axes)."""
-    _route_axis(axes, towers)
+    route_axis(axes, towers, line)
     edges = borders(towers["chainage_km"])
     axes.stairs(towers["observed_trip_outs"], edges, fill=True, color=style.COLOURS(0.6))
     axes.set_ylim(0, cast("Any", max(1.0, 1.1 * towers["observed_trip_outs"].max())))
     layout.linear_axis(axes.yaxis, 3)
     axes.set_ylabel("On record")
-    first = line.stations.first.name or "first station"
-    axes.set_xlabel(f"Chainage from {layout.shortened(first, 80, style.TEXT_PT)} [km]")
 
 
 def footing_notes(outages: Outages) -> list[str]:
@@ -458,15 +435,11 @@ def draw_comparison(axes: Axes, rows: pd.DataFrame) -> None:
     axes.set(ylim=(0.6 - len(rows), 0.6), xlabel="Lightning trip-outs of the line a year")
     axes.set_yticks(y, rows["name"])
     axes.tick_params(axis="y", length=0)
-    words = [_interval_words(*row[1:4]) for row in rows.to_numpy()]
+    words = [
+        _two(middle) + (f" ({_two(low)}–{_two(high)})" if np.isfinite(high) else "")
+        for middle, low, high in ends[:, :3]
+    ]
     layout.edge_labels(axes, list(zip(y, words, strict=True)))
-
-
-def _interval_words(middle, low, high):
-    """A figure with its ends as it is written."""
-    if not np.isfinite(high):
-        return _two(middle)
-    return f"{_two(middle)} ({_two(low)}–{_two(high)})"
 
 
 def _two(number):

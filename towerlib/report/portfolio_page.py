@@ -377,9 +377,9 @@ def figures(portfolio: Portfolio) -> list[dict[str, str]]:
         ),
         _figure(
             "cost of the avoidable trip-outs",
-            _money(earned[0], portfolio) + ("" if _blank(earned[0]) else " a year"),
+            _money(earned[0], portfolio) + ("" if _unknown(earned[0]) else " a year"),
             "the cost of a trip-out or one currency is not set on all lines"
-            if _blank(earned[0])
+            if _unknown(earned[0])
             else f"{_part_ends(earned)}, same interval",
         ),
     ]
@@ -389,16 +389,12 @@ def _figure(what, big, more):
     return {"what": what, "big": big, "more": more}
 
 
-def _blank(number):
-    return not math.isfinite(number)
-
-
 def _times(rate):
-    return "not available" if _blank(rate) else f"{significant(rate)} a year"
+    return "not available" if _unknown(rate) else f"{significant(rate)} a year"
 
 
 def _number(number):
-    return "none" if _blank(number) else f"{int(number)}"
+    return "none" if _unknown(number) else f"{int(number)}"
 
 
 def _part_ends(figures: Sequence[float]) -> str:
@@ -406,7 +402,9 @@ def _part_ends(figures: Sequence[float]) -> str:
 
 
 def _money(amount, portfolio):
-    return "not available" if _blank(amount) else money(amount, portfolio.lines["currency"].iloc[0], digits=2)
+    return (
+        "not available" if _unknown(amount) else money(amount, portfolio.lines["currency"].iloc[0], digits=2)
+    )
 
 
 def missing(portfolio: Portfolio) -> list[tuple[str, str]]:

@@ -58,7 +58,6 @@ if TYPE_CHECKING:
     from towerlib.assessment import Study
     from towerlib.changes import Changes
     from towerlib.config.sections import Plan
-    from towerlib.plan import Budget
     from towerlib.plan.sensitivity import Outlook
 
 
@@ -675,7 +674,8 @@ def remarks(study: Study, levels: pd.DataFrame | None, outlook: Outlook | None =
     return [
         *_worth(study, levels),
         *_years(study),
-        *_rules(study.budget),
+        cast("Any", study.budget.plan).how,
+        *plan_words.beside_rules(study.budget.methods),
         *_calibration(study),
         *_knee(outlook, study.line.plan.currency),
         *_tests(study, outlook),
@@ -726,12 +726,6 @@ def _years(study: Study) -> Iterator[str]:
     must = number_of(plan.works["must_do"])
     owed = f" Must-do works among them: {must}." if must else ""
     yield f"Plan with the budget as set: {'; '.join(parts)}.{owed}"
-
-
-def _rules(budget: Budget) -> Iterator[str]:
-    """How the plan was found, and what simpler rules achieve with the same money."""
-    yield cast("Any", budget.plan).how
-    yield from plan_words.beside_rules(budget.methods)
 
 
 def _knee(outlook: Outlook | None, currency: str) -> Iterator[str]:
@@ -815,16 +809,11 @@ def pictures(study: Study) -> dict[str, dict[str, Any]]:
     with warnings.catch_warnings():
         # a name in letters that the font lacks shows boxes; in the tables of the page it stands in full
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        return _drawn(study)
-
-
-def _drawn(study):
-    """The pictures, one after the other."""
-    return {
-        "strip": _picture(strip(study), _strip_words(study), "No tower of this line has a position."),
-        "profile": _picture(route_profile(study), _profile_words(study), condition_charts.NO_FOOTING),
-        "histogram": _picture(histogram(study), _histogram_words(study), condition_charts.NO_FOOTING),
-    }
+        return {
+            "strip": _picture(strip(study), _strip_words(study), "No tower of this line has a position."),
+            "profile": _picture(route_profile(study), _profile_words(study), condition_charts.NO_FOOTING),
+            "histogram": _picture(histogram(study), _histogram_words(study), condition_charts.NO_FOOTING),
+        }
 
 
 def _picture(figure: Figure | None, alt: str, why: str) -> dict[str, Any]:
@@ -962,22 +951,13 @@ def _scale_bar(figure, axes):
     length = layout.round_step(BAR_MM * metres, 2)  # no longer than the bar may be
     wide = length / metres
     left, foot = layout.MARGIN_MM, 4.5
-    figure.add_artist(_bar(figure, left, wide, foot))
+    corners = [left, left, left + wide, left + wide], [foot + 1, foot, foot, foot + 1]
+    transform = layout.millimetres(figure)
+    figure.add_artist(Line2D(*corners, color=style.INK, linewidth=1.2, transform=transform))
     text = f"{plain(length / 1000)} km" if length >= 1000 else f"{plain(length)} m"
     layout.write_on(figure, left + wide + 2, foot, text, va="center")
     layout.write_on(
         figure, left + wide + 18, foot, "Number: rank in the priority list, then the tower.", va="center"
-    )
-
-
-def _bar(figure, left, wide, foot):
-    """The bar itself."""
-    return Line2D(
-        [left, left, left + wide, left + wide],
-        [foot + 1, foot, foot, foot + 1],
-        color=style.INK,
-        linewidth=1.2,
-        transform=layout.millimetres(figure),
     )
 
 

@@ -118,7 +118,7 @@ def draw_history(figure: Figure, place: tuple[float, float], found: Case) -> Non
         style.entry(SHAPES[name], METHODS[name]) for name in SHAPES if bool((read["kind"] == name).any())
     ]
     handles += [
-        Patch(facecolor=fill, edgecolor=style.INK, linewidth=0.5, label=verdict)
+        style.area(fill, verdict)
         for verdict, fill in FILLS.items()
         if bool((read["footing_verdict"] == verdict).any())
     ]
@@ -265,12 +265,10 @@ def draw_legs(figure: Figure, place: tuple[float, float], found: Case) -> None:
     verdict = found.visits.set_index("visit_id").loc[newest["visit_id"], "leakage_verdict"]
     head = f"Leg currents in service, {newest['date']:%Y-%m-%d} ({verdict})"
     marked = _marked(newest)
-    handles = [Patch(facecolor=LEG, edgecolor=style.INK, linewidth=0.5, label="leg")]
+    handles = [style.area(LEG, "leg")]
     if marked:
-        handles.append(
-            Patch(facecolor="white", edgecolor=style.INK, hatch="////", linewidth=0.5, label=marked[1])
-        )
-    handles.append(Patch(facecolor=TOTAL, edgecolor=style.INK, linewidth=0.5, label="vector total"))
+        handles.append(style.area("white", marked[1], "////"))
+    handles.append(style.area(TOTAL, "vector total"))
     handles.append(Patch(facecolor="white", edgecolor=TOTAL, hatch="....", linewidth=0.5, label="gap"))
     below = (
         " In Ω: apparent leg impedances." if bool(cast("Any", legs["impedance_ohm"]).notna().any()) else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.collections import LineCollection
 from matplotlib.dates import date2num
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, Polygon, Rectangle
+from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from towerlib.network import what_if
@@ -123,25 +123,6 @@ def cells(found: SpanCase) -> np.ndarray:
     return 0.88 * half
 
 
-def rows_of(
-    figure: Figure, found: SpanCase, panels: Sequence[tuple[Callable[..., None], float]], top: float
-) -> None:
-    """Draw panels one under the other (changes the figure).
-
-    `panels`: How to draw each, and its height [mm]; `top`: Where the first one begins, from the bottom of the page
-    [mm].
-    """
-    for draw, high in panels:
-        draw(figure, (top - high, top), found)
-        top -= high
-
-
-def boxed(axes: Axes) -> None:
-    """Frame on all four sides, so that a panel reads as one (changes the axes)."""
-    for spine in axes.spines.values():
-        spine.set(visible=True, linewidth=0.4, color=style.FAINT)
-
-
 ALONE, PARALLEL = style.COLOURS(0.85), style.COLOURS(0.3)
 TOO_MANY = f"Take a stretch of {MOST_CELLS} towers at most to see these side by side."
 
@@ -228,13 +209,11 @@ def _readings(found):
     parallel = first.where(visits["method"] == "no coils").fillna(
         visits["impedance_no_coils_ohm"].where(alone)
     )
-    return tuple(_positive(places, days, ohm.to_numpy(float)) for ohm in (first.where(alone), parallel))
-
-
-def _positive(place, day, ohm):
-    """Readings that a logarithmic axis can show."""
-    shown = ohm > 0
-    return {"place": place[shown], "day": day[shown], "ohm": ohm[shown]}
+    # a logarithmic axis shows no other readings
+    return tuple(
+        {"place": places[ohm > 0], "day": days[ohm > 0], "ohm": ohm.to_numpy(float)[ohm > 0]}
+        for ohm in (first.where(alone), parallel)
+    )
 
 
 def _sweeps(found):
@@ -352,7 +331,8 @@ def draw_currents(figure: Figure, place: tuple[float, float], found: SpanCase) -
     words = {"sum": "arithmetic sum", "total": "vector total", "old": "over two years older"}
     handles = [style.entry(marks[name], words[name]) for name in words if name != "old" or old.any()]
     handles.append(Line2D([], [], color=style.INK, linewidth=2, label="gap"))
-    handles.append(cast("Any", _suspect_entry()))
+    mark = Patch(facecolor=SUSPECT, alpha=0.5, linewidth=0, label="suspected span or bond")
+    handles.append(cast("Any", mark))
     axes = panel(figure, place, found, head, handles)
     log_scale(axes, values)
     axes.vlines(found.chainage_km, total, summed, color=style.INK, linewidth=2, zorder=4)
@@ -426,11 +406,6 @@ def measured_handles(found: SpanCase, old: pd.Series) -> list[Artist]:
     return handles
 
 
-def _suspect_entry():
-    """Legend entry of the marks through all panels."""
-    return Patch(facecolor=SUSPECT, alpha=0.5, linewidth=0, label="suspected span or bond")
-
-
 HEAD = "Map, turned along the stretch"
 NO_PLACE = "No two towers of this stretch have a position that can be drawn."
 
@@ -457,9 +432,9 @@ def draw_map(figure: Figure, place: tuple[float, float], found: SpanCase) -> Non
     right = LEFT_MM + WIDE_MM + 2
     _draw_bar(figure, (right, place[0] + 6), m_per_mm)
     centre = points[known].mean(axis=0)
-    way = np.deg2rad(map_elements.convergence_deg(route.crs, *centre))
     # True north lies convergence west of grid north; the page is turned by `turn` more.
-    _draw_north(figure, (right + 8, place[1] - 14), np.pi / 2 + way - turn)
+    north_deg = np.degrees(turn) - map_elements.convergence_deg(route.crs, *centre)
+    map_elements.draw_north(figure, right + 8, place[1] - 13.5, north_deg)
 
 
 def _turned(points, known):
@@ -478,7 +453,8 @@ def _frame(axes, places, high_mm):
     half = np.array([WIDE_MM, high_mm]) * m_per_mm / 2
     axes.set(xlim=centre[0] + half[0] * np.array([-1, 1]), ylim=centre[1] + half[1] * np.array([-1, 1]))
     axes.set(xticks=[], yticks=[])
-    boxed(axes)
+    for spine in axes.spines.values():
+        spine.set(visible=True, linewidth=0.4, color=style.FAINT)
     return m_per_mm
 
 
@@ -542,18 +518,6 @@ def _draw_bar(figure, corner, m_per_mm):
     layout.write_on(figure, corner[0], corner[1] + 2, words)
 
 
-def _draw_north(figure, tip, angle):
-    """Arrow to true north at an angle from the right of the page, counter-clockwise [rad]."""
-    way = np.array([np.cos(angle), np.sin(angle)])
-    side, tip = np.array([way[1], -way[0]]) * 1.6, np.asarray(tip) + 3.5 * way
-    tail = tip - 7.5 * way
-    arrow = Polygon([tip, tail + side, tail + 1.8 * way, tail - side], facecolor=style.INK, linewidth=0)
-    arrow.set(transform=layout.millimetres(figure), gid="north arrow")
-    figure.add_artist(arrow)
-    x, y = tip + 2.2 * way
-    layout.write_on(figure, x, y, "N", size=style.TEXT_PT, weight="bold", ha="center", va="center")
-
-
 def round_km(found: SpanCase) -> np.ndarray:
     """Round chainages inside a stretch, six at most [km]."""
     low, high = np.nanmin(found.chainage_km), np.nanmax(found.chainage_km)
@@ -615,7 +579,10 @@ def _page(found, title, panels, notes):
     )
     with style.house():
         figure, foot = layout.new_sheet(body, title, subtitle, notes)
-        rows_of(figure, found, panels, foot + body)
+        top = foot + body
+        for draw, high in panels:
+            draw(figure, (top - high, top), found)
+            top -= high
         return figure
 
 

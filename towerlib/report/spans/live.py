@@ -211,7 +211,9 @@ def _redraw(controls: Controls, views: Views, line: LineCase) -> None:
     """Draw every view anew (changes the views)."""
     study = line.study
     stretch = what_if.stretch(study.route, *controls.ends.value)
-    bond, span, tower = (_chosen(control) for control in (controls.bond, controls.span, controls.tower))
+    bond, span, tower = (
+        "" if it.value == NONE else it.value for it in (controls.bond, controls.span, controls.tower)
+    )
     change = what_if.change(study.route, bond, span, tower, controls.footing.value)
     views.status.value = escape(
         f"{study.line.title}, {study.month}: {case.change_words(line, change)}. {HINT}"
@@ -219,23 +221,13 @@ def _redraw(controls: Controls, views: Views, line: LineCase) -> None:
     views.summary.value = case.evidence(study, stretch)._repr_html_()
     views.evidence.value = _png(charts.span_picture(line, stretch, change))
     views.picture.value = _png(charts.whatif_picture(line, stretch, change))
-    parts = [_pre(case.answer(line, stretch, change))]
+    parts = [f"<pre style='line-height:1.25'>{escape(case.answer(line, stretch, change))}</pre>"]
     if line.case is not None:
         parts += [
             case.deciding(line.case, stretch, change)._repr_html_(),
             case.compared(line.case, stretch, change)._repr_html_(),
         ]
     views.readings.value = "\n".join(parts)
-
-
-def _chosen(control: Any) -> str:
-    """Name that is chosen; blank for none."""
-    return "" if control.value == NONE else control.value
-
-
-def _pre(text: str) -> str:
-    """Text with its line ends, for a page."""
-    return f"<pre style='line-height:1.25'>{escape(text)}</pre>"
 
 
 def _png(figure: Figure) -> bytes:
