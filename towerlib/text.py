@@ -18,23 +18,13 @@ BLANK = "\u00a0"  # between a number and its unit; no line breaks at it
 NONE = "–"  # where there is no number
 MANY = 6  # names in one sentence
 WIDTH = 110  # characters of a line of text
+NOT_SHOWN = ("Cc", "Cs", "Cn", "Co")  # Unicode categories of control signs and of what no font has
 NEXT_TO_NOTHING = 1e-6  # what rounding leaves of nothing
 
 
 def plain(number: float) -> str:
     """Up to three figures of a number, never with an exponent: for readings and axes.
 
-    Parameters
-    ----------
-    number : float
-        Any number.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> plain(48.26), plain(0.05), plain(12345.0)
     ('48.3', '0.05', '12345')
     """
@@ -42,24 +32,20 @@ def plain(number: float) -> str:
     return (f"{number:.0f}" if abs(number) >= 100 else f"{number:.3g}").replace("-", "−")
 
 
+def rough(number: float) -> str:
+    """Two figures at most of a number as `plain` writes it; a dash where there is none.
+
+    >>> rough(5.7848), rough(8.0), rough(557.2), rough(float("nan"))
+    ('5.8', '8', '560', '–')
+    """
+    return plain(float(f"{number:.2g}")) if math.isfinite(number) else NONE
+
+
 def significant(number: float | None, digits: int = 2, mark: str = THIN) -> str:
-    """A number to so many significant figures, without powers of ten: for estimates.
+    """A number to so many significant figures, without powers of ten, for estimates; a dash where there is none.
 
-    Parameters
-    ----------
-    number : float or None
-    digits : int
-        Significant figures.
-    mark : str
-        Between groups of three digits; blank in files.
+    `mark` stands between groups of three digits and is blank in files.
 
-    Returns
-    -------
-    str
-        A dash where there is no number.
-
-    Examples
-    --------
     >>> significant(5.7848), significant(8.0), significant(557.2), significant(float("nan"))
     ('5.8', '8.0', '560', '–')
     """
@@ -77,18 +63,6 @@ def significant(number: float | None, digits: int = 2, mark: str = THIN) -> str:
 def figure(value: float, digits: int = 2) -> str:
     """As `significant`, for texts that also go to files: no thin space between groups of digits.
 
-    Parameters
-    ----------
-    value : float
-    digits : int
-        Significant figures.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> figure(5572.0), figure(0.0612), figure(12.34, 3)
     ('5600', '0.061', '12.3')
     """
@@ -100,19 +74,6 @@ def interval(
 ) -> str:
     """A figure with the ends of its interval.
 
-    Parameters
-    ----------
-    middle, low, high : float or None
-    unit : str
-    digits : int
-        Significant figures.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> interval(5.78, 4.23, 7.58, "a year").replace(BLANK, " ")
     '5.8 a year (4.2–7.6)'
     """
@@ -124,18 +85,6 @@ def interval(
 def ends(low: float | None, high: float | None, digits: int = 2) -> str:
     """The ends of an interval; blank where one of them is not known.
 
-    Parameters
-    ----------
-    low, high : float or None
-    digits : int
-        Significant figures.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> ends(4.23, 7.58), ends(-1.0, 2.0), ends(1.0, float("inf"))
     ('4.2–7.6', '-1.0 to 2.0', '')
     """
@@ -146,22 +95,8 @@ def ends(low: float | None, high: float | None, digits: int = 2) -> str:
 
 
 def grouped(amount: float, digits: int = 0, mark: str = " ") -> str:
-    """An amount with its digits in groups of three.
+    """An amount with its digits in groups of three: `digits` behind the point, `mark` between the groups.
 
-    Parameters
-    ----------
-    amount : float
-    digits : int
-        Behind the point.
-    mark : str
-        Between the groups; `THIN` on pages.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> grouped(249477.0), grouped(1234.56, 1)
     ('249 477', '1 234.6')
     """
@@ -169,22 +104,10 @@ def grouped(amount: float, digits: int = 0, mark: str = " ") -> str:
 
 
 def money(amount: float, currency: str | None = None, digits: int | None = None) -> str:
-    """An amount of money.
+    """An amount of money: whole, or an estimate to so many significant figures.
 
-    Parameters
-    ----------
-    amount : float
-    currency : str, optional
-        Left out where it is None; named as missing where it is blank.
-    digits : int, optional
-        Significant figures of an estimate; else the whole amount.
+    The currency is left out where it is None, and named as missing where it is blank.
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> money(249477.0, "EUR").split(), money(52063.0, "EUR", digits=2).split(), money(float("nan"))
     (['249', '477', 'EUR'], ['52', '000', 'EUR'], '–')
     """
@@ -197,16 +120,6 @@ def money(amount: float, currency: str | None = None, digits: int | None = None)
 def percent(part: float, whole: float = 1.0) -> str:
     """A part of a whole in percent; a dash of nothing.
 
-    Parameters
-    ----------
-    part, whole : float
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> percent(1, 8).replace(BLANK, " "), percent(0.004).replace(BLANK, " "), percent(0, 0)
     ('12 %', '0.4 %', '–')
     """
@@ -220,17 +133,6 @@ def percent(part: float, whole: float = 1.0) -> str:
 def gain(fraction: float) -> str:
     """A gain in words.
 
-    Parameters
-    ----------
-    fraction : float
-        Gain over the value that it is compared with.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> [gain(fraction).replace(BLANK, " ") for fraction in (0.15, -0.02, 0.0)]
     ['15 % more', '2 % less', 'no more']
     """
@@ -240,20 +142,8 @@ def gain(fraction: float) -> str:
 
 
 def counted(number: int, noun: str, plural: str = "") -> str:
-    """A number with its noun, in the plural where there is not one.
+    """A number with its noun, in the plural where there is not one; a blank plural takes an s.
 
-    Parameters
-    ----------
-    number : int
-    noun, plural : str
-        The plural takes an s where it is blank.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> counted(1, "tower"), counted(3, "price row"), counted(2, "visit by a crew", "visits by crews")
     ('1 tower', '3 price rows', '2 visits by crews')
     """
@@ -263,21 +153,6 @@ def counted(number: int, noun: str, plural: str = "") -> str:
 def listed(names: Iterable[object], most: int = MANY, between: str = ", ") -> str:
     """The first few names, and how many more.
 
-    Parameters
-    ----------
-    names : iterable
-        Tower ids, files, places.
-    most : int
-        Names at most.
-    between : str
-        Between two names.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> listed(["T1", "T2", "T3"], most=2)
     'T1, T2 and 1 more'
     """
@@ -289,18 +164,6 @@ def listed(names: Iterable[object], most: int = MANY, between: str = ", ") -> st
 def named(names: Iterable[object], most: int = MANY) -> str:
     """As `listed`, each name in its own direction of writing: for sentences on pages.
 
-    Parameters
-    ----------
-    names : iterable
-    most : int
-        Names at most.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> named(["1", "2", "3"], most=2)
     '1, 2 and 1 more'
     """
@@ -310,20 +173,6 @@ def named(names: Iterable[object], most: int = MANY) -> str:
 def first_lines(lines: Iterable[str], most: int, place: str = "") -> list[str]:
     """The first lines of a list, and a line that says how many more there are and where.
 
-    Parameters
-    ----------
-    lines : iterable of str
-    most : int
-        Lines at most.
-    place : str
-        Where all of them are.
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
     >>> first_lines(["a", "b", "c"], 1, "all in rejected-rows.csv")
     ['a', '… and 2 more, all in rejected-rows.csv']
     """
@@ -333,19 +182,8 @@ def first_lines(lines: Iterable[str], most: int, place: str = "") -> list[str]:
 
 
 def isolated(name: str) -> str:
-    """A name that keeps its own direction of writing inside a sentence.
+    """A name between marks of direction where it has letters written from right to left, for use in a sentence.
 
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    str
-        Between marks of direction where it has letters written from right to left.
-
-    Examples
-    --------
     >>> isolated("12A"), len(isolated("\u05d0")) - 1
     ('12A', 2)
     """
@@ -354,38 +192,20 @@ def isolated(name: str) -> str:
 
 
 def one_line(text: object) -> str:
-    r"""Text without line breaks, so that one label stays one line.
+    r"""Text without line breaks and control signs, so that one label stays one line.
 
-    Parameters
-    ----------
-    text : object
-        Any text.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> one_line("T12\nbis")
+    >>> one_line("T12\nbis\x01")
     'T12 bis'
     """
-    return " ".join(str(text).split())
+    line = " ".join(str(text).split())
+    if line.isprintable():
+        return line
+    return "".join(sign for sign in line if unicodedata.category(sign) not in NOT_SHOWN)
 
 
 def sentence(text: object) -> str:
     """A text that begins with a capital and ends with a stop.
 
-    Parameters
-    ----------
-    text : object
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> sentence("no rate at 2 towers")
     'No rate at 2 towers.'
     """
@@ -394,31 +214,9 @@ def sentence(text: object) -> str:
 
 
 def wrapped(parts: Iterable[str], width: int = WIDTH) -> str:
-    r"""Paragraphs of a readable width.
+    r"""Paragraphs of a readable width; blank ones are left out.
 
-    Parameters
-    ----------
-    parts : iterable of str
-        Blank ones are left out.
-    width : int
-        Characters of a line.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> wrapped(["a", "", "b"])
     'a\nb'
     """
     return "\n".join(fill(part, width, subsequent_indent="  ") for part in parts if part)
-
-
-# Former names, for modules that have not moved to the names above.
-two, share = significant, gain
-
-
-def rounded(amount: float) -> float:
-    """Two figures of an amount: `money` with ``digits=2`` writes it at once."""
-    return float(f"{amount:.2g}")

@@ -56,12 +56,3 @@ def label(column: str, unit: str) -> str:
     if unit not in ("", "1") and words[-1] in SUFFIXES and (unit != "date" or len(words) > 2):
         words = words[:-1]
     return " ".join(words) + (f" [{unit}]" if unit not in ("", "1", "date") else "")
-
-
-def one_line(text: object) -> str:
-    r"""A text without line breaks and signs that cannot be shown, for headers, footers and formats.
-
-    >>> one_line("North\nline\x01")
-    'North line'
-    """
-    return "".join(sign for sign in " ".join(str(text).split()) if sign.isprintable())

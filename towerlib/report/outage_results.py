@@ -23,7 +23,7 @@ from towerlib.report.condition_charts import (
 )
 from towerlib.report.tables import Table, nothing, table
 from towerlib.report.tower_marks import each
-from towerlib.text import counted, grouped, plain, wrapped
+from towerlib.text import counted, grouped, plain, rough, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -118,8 +118,8 @@ def _cost(sums: dict[str, Any], line: Line) -> list[str]:
         return [f"{line.title}: expected trip-outs a year are not available."]
     level, rate, ends = 80, sums["whole_line_per_year"], (sums["whole_line_low"], sums["whole_line_high"])
     basis = [
-        f"Model alone: {_two(rate)} a year (80 % interval {_two(ends[0])}–{_two(ends[1])}, records only). The method "
-        f"itself is uncertain by a factor of {_two(sums['model_factor'])} either way."
+        f"Model alone: {rough(rate)} a year (80 % interval {rough(ends[0])}–{rough(ends[1])}, records only). The method "
+        f"itself is uncertain by a factor of {rough(sums['model_factor'])} either way."
     ]
     if "calibrated_per_year" in sums:
         level, rate, ends = 95, sums["calibrated_per_year"], (sums["calibrated_low"], sums["calibrated_high"])
@@ -127,7 +127,7 @@ def _cost(sums: dict[str, Any], line: Line) -> list[str]:
             f"Weighted towards the record of {counted(sums['observed_trip_outs'], 'lightning trip-out')} in "
             f"{sums['observed_years']:.1f} years."
         )
-    head = f"{line.title}: expected lightning trip-outs {_two(rate)} a year ({level} % interval {_two(ends[0])}–{_two(ends[1])})"
+    head = f"{line.title}: expected lightning trip-outs {rough(rate)} a year ({level} % interval {rough(ends[0])}–{rough(ends[1])})"
     if line.plan.cost_per_trip_out:
         head += f", about {grouped(float(f'{rate * line.plan.cost_per_trip_out:.2g}'))} {line.plan.currency} a year".replace(
             "  ", " "
@@ -436,15 +436,10 @@ def draw_comparison(axes: Axes, rows: pd.DataFrame) -> None:
     axes.set_yticks(y, rows["name"])
     axes.tick_params(axis="y", length=0)
     words = [
-        _two(middle) + (f" ({_two(low)}–{_two(high)})" if np.isfinite(high) else "")
+        rough(middle) + (f" ({rough(low)}–{rough(high)})" if np.isfinite(high) else "")
         for middle, low, high in ends[:, :3]
     ]
     layout.edge_labels(axes, list(zip(y, words, strict=True)))
-
-
-def _two(number):
-    """Two figures: more would promise too much."""
-    return plain(float(f"{number:.2g}"))
 
 
 NO_RATE = (

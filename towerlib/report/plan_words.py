@@ -11,7 +11,7 @@ from towerlib.plan import sensitivity as studies
 from towerlib.plan.budget import OWN
 from towerlib.report.tables import Table, in_money, nothing, table
 from towerlib.report.tower_marks import each, number_of
-from towerlib.text import counted, listed, money, plain, rounded, share, two, wrapped
+from towerlib.text import counted, ends, gain, listed, money, plain, significant, wrapped
 
 if TYPE_CHECKING:
     from towerlib.assessment import Study
@@ -57,7 +57,7 @@ def beside_rules(methods: pd.DataFrame) -> list[str]:
     """Gain of the plan over each simple rule, whatever its sign: one sentence per kind of answer."""
     others = methods[methods["method"] != OWN]
     compared = others.loc[np.isfinite(others["gain"].astype(float))]
-    parts = [f"{share(row.gain)} than “{row.method}”" for row in each(compared)]
+    parts = [f"{gain(row.gain)} than “{row.method}”" for row in each(compared)]
     said = [f"The plan avoids {' and '.join(parts)} with the same money."] if parts else []
     vain = others.loc[np.isposinf(others["gain"].astype(float)), "method"]
     failing = others.loc[others["fails"].astype(bool), "method"]
@@ -206,8 +206,8 @@ def _bought(budget: Budget, terms: PlanSettings) -> list[str]:
     parts = [
         f"{money(plan.spent, terms.currency)} of {money(sum(allowed.budget), terms.currency)} treat {len(works)} towers: "
         f"{years}. Must-do works among them, whatever they avoid: {must}.",
-        f"Once all is done, {two(middle)} trip-outs a year are avoided ({two(low)}–{two(high)} if all works err alike); "
-        f"{two(plan.benefit)} over {plain(allowed.horizon_years)} years, later ones counted less.",
+        f"Once all is done, {significant(middle)} trip-outs a year are avoided ({ends(low, high)} if all works err "
+        f"alike); {significant(plan.benefit)} over {plain(allowed.horizon_years)} years, later ones counted less.",
     ]
     return [*parts, plan.how, *beside_rules(budget.methods)]
 
@@ -216,7 +216,8 @@ def _kinds(budget: Budget, currency: str) -> list[str]:
     """Trip-outs avoided by kind of treatment."""
     table = studies.by_kind(budget.works)
     parts = [
-        f"{KINDS.get(row.kind, row.kind)} at {row.towers} ({two(row.avoided_per_year)} a year for {money(row.cost, currency)})"
+        f"{KINDS.get(row.kind, row.kind)} at {row.towers} ({significant(row.avoided_per_year)} a year for "
+        f"{money(row.cost, currency)})"
         for row in each(table)
     ]
     return [f"By treatment, without mobilisation: {'; '.join(parts)}."] if parts else []
@@ -229,21 +230,21 @@ def _worth(budget: Budget, rates: dict[str, Any], terms: PlanSettings) -> list[s
         return []
     each = plan.spent / plan.benefit
     parts = [
-        f"By the model, one trip-out avoided costs {money(rounded(each), terms.currency)}{_pays(each, terms)}."
+        f"By the model, one trip-out avoided costs {money(each, terms.currency, digits=2)}{_pays(each, terms)}."
     ]
     factor = rates.get("calibration_factor")
     if factor and abs(factor - 1) > 0.05:
         low, high = rates["calibration_low"], rates["calibration_high"]
         each /= factor
         parts.append(
-            f"The line's own record calls for {two(factor)} times ({two(low)} to {two(high)}) as many trip-outs as the model, "
-            f"and so for as many avoided: one then costs {money(rounded(each), terms.currency)}{_pays(each, terms)}. The "
+            f"The line's own record calls for {significant(factor)} times ({ends(low, high)}) as many trip-outs as "
+            f"the model, and so for as many avoided: one then costs {money(each, terms.currency, digits=2)}{_pays(each, terms)}. The "
             "order of the towers does not change."
         )
     if rates.get("model_factor"):
         parts.append(
-            f"The method itself is uncertain by a factor of {two(rates['model_factor'])} either way, much the same for all "
-            "towers."
+            f"The method itself is uncertain by a factor of {significant(rates['model_factor'])} either way, much the same "
+            "for all towers."
         )
     return parts
 
@@ -261,8 +262,8 @@ def _levelled(outlook: Outlook | None, currency: str) -> list[str]:
     if outlook is None or not bool(outlook.curve["at_knee"].any()):
         return []
     knee = outlook.curve[outlook.curve["at_knee"]].iloc[0]
-    bought = f"{knee['towers']:.0f} towers, {two(knee['benefit'])} trip-outs avoided"
-    where = f"{money(rounded(knee['budget']), currency)} ({bought})"
+    bought = f"{knee['towers']:.0f} towers, {significant(knee['benefit'])} trip-outs avoided"
+    where = f"{money(knee['budget'], currency, digits=2)} ({bought})"
     return [
         f"The budget curve bends near {where}: up to there money buys more than the average, beyond it less."
     ]
@@ -278,6 +279,6 @@ def _enough(outlook: Outlook | None, terms: PlanSettings) -> list[str]:
         return []
     last = curve.loc[cast("int", dear.idxmax()) - 1, "budget"]
     return [
-        f"Beyond about {money(rounded(last), terms.currency)} each further trip-out avoided costs more, by the model, than "
+        f"Beyond about {money(last, terms.currency, digits=2)} each further trip-out avoided costs more, by the model, than "
         f"the {money(terms.cost_per_trip_out, terms.currency)} that one costs by the settings."
     ]

@@ -12,8 +12,8 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.network import what_if
 from towerlib.report import cautions, tower_case, tower_marks
-from towerlib.report.tables import NONE, Table, nothing, table
-from towerlib.text import plain
+from towerlib.report.tables import Table, nothing, table
+from towerlib.text import plain, rough
 
 if TYPE_CHECKING:
     from towerlib.assessment import Study
@@ -143,11 +143,6 @@ def suspected(study):
     return table.assign(from_km=[one.from_km for one in around], to_km=[one.to_km for one in around])
 
 
-def _two(value):
-    """Two figures."""
-    return plain(float(f"{value:.2g}")) if np.isfinite(value) else "-"
-
-
 def _told(line, stretch, change):
     """The ranked readings, or why there are none."""
     if line.case is None:
@@ -176,7 +171,7 @@ def drive_words(found):
 
 def _amperes(drive_a, spread):
     """A drive and how far the towers scatter about it."""
-    return f"{_two(drive_a)} A (two towers in three within {spread:.2f} times)"
+    return f"{rough(drive_a)} A (two towers in three within {spread:.2f} times)"
 
 
 def answer(line, stretch, change):
@@ -226,8 +221,8 @@ def _own_words(found):
     names = [found.line.study.network.towers["tower_id"][place] for place in places]
     table = found.compared.set_index("tower_id")
     told = [
-        f"{name} {_two(row['no_coils_ohm'])} Ω read, {_two(row['no_coils_ohm_now'])} as recorded, "
-        f"{_two(row['no_coils_ohm_then'])} with the what-if"
+        f"{name} {rough(row['no_coils_ohm'])} Ω read, {rough(row['no_coils_ohm_now'])} as recorded, "
+        f"{rough(row['no_coils_ohm_then'])} with the what-if"
         for name, row in ((name, table.loc[name]) for name in dict.fromkeys(names) if name in table.index)
         if row["no_coils_ohm"] > 0
     ]
@@ -244,8 +239,8 @@ def _best_words(line, stretch, change):
     best = found.iloc[0]
     taken = "never taken" if pd.isna(best["last_read"]) else f"last taken {best['last_read']:%Y-%m-%d}"
     yield (
-        f"The single reading that tells most: {best['reading']} at {best['tower_id']} ({_two(best['as_recorded'])} as "
-        f"recorded, {_two(best['what_if'])} with the what-if, {best['apart']:.1f} standard uncertainties apart; {taken})."
+        f"The single reading that tells most: {best['reading']} at {best['tower_id']} ({rough(best['as_recorded'])} as "
+        f"recorded, {rough(best['what_if'])} with the what-if, {best['apart']:.1f} standard uncertainties apart; {taken})."
     )
     fresh = found.loc[found["last_read"].isna()]
     if pd.notna(best["last_read"]) and len(fresh) and fresh["apart"].iloc[0] >= CLEAR:
@@ -320,16 +315,11 @@ def deciding(of_line: Case, stretch: Stretch, change: Change, rows: int = 6) -> 
         return nothing("No reading of this stretch can be predicted.")
     units = cast("pd.Series", found["reading"]).map(UNITS)
     found = found.assign(
-        as_recorded=found["as_recorded"].map(_two) + units,
-        what_if=found["what_if"].map(_two) + units,
+        as_recorded=found["as_recorded"].map(rough) + units,
+        what_if=found["what_if"].map(rough) + units,
         apart=found["apart"].round(1),
         apart_rival=found["apart_rival"].round(1),
         last_read=[f"{day:%Y-%m-%d}" if pd.notna(day) else "never" for day in found["last_read"]],
     )
     caption = "Readings that decide best; distances in standard uncertainties u of such a reading"
     return table("deciding readings", found, caption, rows=rows)
-
-
-def _two(value: float) -> str:
-    """Two significant figures."""
-    return plain(float(f"{value:.2g}")) if np.isfinite(value) else NONE
