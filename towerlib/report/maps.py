@@ -6,6 +6,7 @@ Maps are to scale, with an arrow to true north, chainage marks, both stations an
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -19,7 +20,9 @@ from towerlib.text import plain
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
     from towerlib.config import Line
     from towerlib.plan import Budget
@@ -67,21 +70,46 @@ def route_map(
     if framed.empty:
         return layout.blank(TITLES[by], "No tower of this line has a position that can be drawn.")
     with style.house():
-        context = list(context)
-        stations, remarks = map_layers.stations(framed, route.crs, line)
-        places = np.vstack([framed[["x", "y"]], stations[["x", "y"]]])
-        page = map_elements.fit(places, rows=8 + len(context))
-        dated = f"{_date_words(towers, month)} {map_elements.words(route.crs, *page.centre)}"
-        notes = [MEANINGS[by], dated, *left_out, *remarks, *map_layers.unplaced(context)]
-        figure, foot = layout.new_sheet(page.body_mm, TITLES[by], line.title, notes, width=page.page_mm)
-        axes = map_elements.frame(figure, page, foot)
-        layers = map_layers.draw_context(axes, context, route.crs)
-        handles, covered = map_layers.draw_towers(axes, framed, by)
-        handles = [*handles, *map_layers.draw_suspected(axes, route.spans, suspicion)]
-        _label(axes, framed, stations, np.vstack([covered, map_layers.draw_route(axes, route)]))
-        map_elements.draw_legend(figure, page, foot, [*handles, *layers])
-        map_elements.draw_scale_and_north(figure, page, foot, route.crs)
-        return figure
+        remarks = [MEANINGS[by], _date_words(towers, month), *left_out]
+        sheet = _sheet(route, framed, line, context, TITLES[by], 8, remarks)
+        handles, covered = map_layers.draw_towers(sheet.axes, framed, by)
+        handles = [*handles, *map_layers.draw_suspected(sheet.axes, route.spans, suspicion)]
+        covered = np.vstack([covered, map_layers.draw_route(sheet.axes, route)])
+        _label(sheet.axes, framed, sheet.stations, covered)
+        return _finished(sheet, route, handles)
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """A page with the panel of a map, its stations, and the legend entries of its context layers."""
+
+    figure: Figure
+    axes: Axes
+    page: map_elements.Layout
+    foot: float
+    stations: pd.DataFrame
+    layers: list[Line2D]
+
+
+def _sheet(route, framed, line, context, title, rows, remarks):
+    """Page of a map with its context layers; the grid joins the second remark, which dates the map."""
+    context = list(context)
+    stations, doubts = map_layers.stations(framed, route.crs, line)
+    places = np.vstack([framed[["x", "y"]], stations[["x", "y"]]])
+    page = map_elements.fit(places, rows=rows + len(context))
+    first, dated, *others = remarks
+    dated = f"{dated} {map_elements.words(route.crs, *page.centre)}".strip()
+    notes = [first, dated, *others, *doubts, *map_layers.unplaced(context)]
+    figure, foot = layout.new_sheet(page.body_mm, title, line.title, notes, width=page.page_mm)
+    axes = map_elements.frame(figure, page, foot)
+    return _Sheet(figure, axes, page, foot, stations, map_layers.draw_context(axes, context, route.crs))
+
+
+def _finished(sheet, route, handles):
+    """The page with its legend, scale bar and arrow to true north."""
+    map_elements.draw_legend(sheet.figure, sheet.page, sheet.foot, [*handles, *sheet.layers])
+    map_elements.draw_scale_and_north(sheet.figure, sheet.page, sheet.foot, route.crs)
+    return sheet.figure
 
 
 def _date_words(towers, month):
@@ -123,6 +151,10 @@ def _draw_stations(axes, stations):
 
 LEFT = style.NO_WORK.label
 NAMED = 24  # packages named on the map at most
+PACKAGE_NAMES = (
+    "A name such as “Y2 BS-14: 5” is a package: year, access group, number of towers. "
+    "Nothing here is a permit to work."
+)
 
 
 def plan_map(
@@ -145,20 +177,12 @@ def plan_map(
     if framed.empty:
         return layout.blank(title, "No tower of this line has a position that can be drawn.")
     with style.house():
-        context = list(context)
-        stations, remarks = map_layers.stations(framed, route.crs, line)
-        places = np.vstack([framed[["x", "y"]], stations[["x", "y"]]])
         marks = marks_of(cast("Any", budget.constraints).years)
-        page = map_elements.fit(places, rows=len(marks) + 2 + len(context))
-        notes = [*_notes(month, route, page), *left_out, *remarks, *map_layers.unplaced(context)]
-        figure, foot = layout.new_sheet(page.body_mm, title, line.title, notes, width=page.page_mm)
-        axes = map_elements.frame(figure, page, foot)
-        layers = map_layers.draw_context(axes, context, route.crs)
-        covered = [*_draw(axes, framed, marks), map_layers.draw_route(axes, route)]
-        _name(axes, framed, stations, np.vstack(covered))
-        map_elements.draw_legend(figure, page, foot, [*_entries(framed, marks), *layers])
-        map_elements.draw_scale_and_north(figure, page, foot, route.crs)
-        return figure
+        remarks = [PACKAGE_NAMES, f"As of {month}." if month else "", *left_out]
+        sheet = _sheet(route, framed, line, context, title, len(marks) + 2, remarks)
+        covered = [*_draw(sheet.axes, framed, marks), map_layers.draw_route(sheet.axes, route)]
+        _name(sheet.axes, framed, sheet.stations, np.vstack(covered))
+        return _finished(sheet, route, _entries(framed, marks))
 
 
 def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.DataFrame:
@@ -177,15 +201,6 @@ def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.Dat
 def marks_of(years: int) -> dict[str, style.Mark]:
     """Mark of each year of the plan and of the towers without work, by label."""
     return {look.label: look.mark for look in (style.NO_WORK, *style.years(years).values())}
-
-
-def _notes(month, route, page):
-    """Sentences at the foot of the map."""
-    dated = f"As of {month}. " if month else ""
-    return [
-        "A name such as “Y2 BS-14: 5” is a package: year, access group, number of towers. Nothing here is a permit to work.",
-        f"{dated}{map_elements.words(route.crs, *page.centre)}",
-    ]
 
 
 def _draw(axes, towers, marks):

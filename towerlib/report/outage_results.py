@@ -127,11 +127,13 @@ def _cost(sums: dict[str, Any], line: Line) -> list[str]:
             f"Weighted towards the record of {counted(sums['observed_trip_outs'], 'lightning trip-out')} in "
             f"{sums['observed_years']:.1f} years."
         )
-    head = f"{line.title}: expected lightning trip-outs {rough(rate)} a year ({level} % interval {rough(ends[0])}–{rough(ends[1])})"
+    head = (
+        f"{line.title}: expected lightning trip-outs {rough(rate)} a year "
+        f"({level} % interval {rough(ends[0])}–{rough(ends[1])})"
+    )
     if line.plan.cost_per_trip_out:
-        head += f", about {grouped(float(f'{rate * line.plan.cost_per_trip_out:.2g}'))} {line.plan.currency} a year".replace(
-            "  ", " "
-        )
+        cost = grouped(float(f"{rate * line.plan.cost_per_trip_out:.2g}"))
+        head += f", about {cost} {line.plan.currency} a year".replace("  ", " ")
     return [f"{head}.", *basis]
 
 

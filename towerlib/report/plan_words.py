@@ -238,8 +238,8 @@ def _worth(budget: Budget, rates: dict[str, Any], terms: PlanSettings) -> list[s
         each /= factor
         parts.append(
             f"The line's own record calls for {significant(factor)} times ({ends(low, high)}) as many trip-outs as "
-            f"the model, and so for as many avoided: one then costs {money(each, terms.currency, digits=2)}{_pays(each, terms)}. The "
-            "order of the towers does not change."
+            f"the model, and so for as many avoided: one then costs {money(each, terms.currency, digits=2)}"
+            f"{_pays(each, terms)}. The order of the towers does not change."
         )
     if rates.get("model_factor"):
         parts.append(

@@ -22,31 +22,11 @@ if TYPE_CHECKING:
     from towerlib.plan import Budget
 
 COLUMNS = [
-    *(
-        "work_order_id",
-        "package",
-        "year",
-        "line_id",
-        "tower_id",
-        "chainage_km",
-        "latitude_deg",
-        "longitude_deg",
-    ),
-    *(
-        "access_group",
-        "access",
-        "occupancy",
-        "option",
-        "kind",
-        "purse",
-        "must_do",
-        "scope",
-        "materials",
-        *QUANTITIES,
-    ),
-    *("soil_class", "crew_weeks", "permits", "safety", "remarks", "before_ohm", "before_date", "limit_ohm"),
-    *("predicted_ohm", "predicted_low_ohm", "predicted_high_ohm", "acceptance", "verify"),
-    *("avoided_per_year", "avoided_low", "avoided_high", "cost", "cost_low", "cost_high"),
+    *("work_order_id", "package", "year", "line_id", "tower_id", "chainage_km", "latitude_deg"),
+    *("longitude_deg", "access_group", "access", "occupancy", "option", "kind", "purse", "must_do", "scope"),
+    *("materials", *QUANTITIES, "soil_class", "crew_weeks", "permits", "safety", "remarks", "before_ohm"),
+    *("before_date", "limit_ohm", "predicted_ohm", "predicted_low_ohm", "predicted_high_ohm", "acceptance"),
+    *("verify", "avoided_per_year", "avoided_low", "avoided_high", "cost", "cost_low", "cost_high"),
 ]
 MATERIALS = {  # quantity, its words and its unit
     "trench_m": ("trench", " m"),
