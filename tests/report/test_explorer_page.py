@@ -96,7 +96,7 @@ def test_a_span_can_be_tapped(seen):
     page.mouse.click((first[0] + second[0]) / 2, (first[1] + second[1]) / 2)
     page.wait_for_timeout(150)
     assert page.inner_text("#chosen-name").startswith("Span")
-    assert "Length" in page.inner_text("#told")
+    assert "Length" in page.inner_text("#evidence")
 
 
 def test_everything_can_be_reached_with_the_keyboard(seen, study):
@@ -200,7 +200,9 @@ def test_hostile_names_stay_text(chromium, study, tmp_path):  # noqa: F811
             assert name in page.text_content("#chosen-name")
             page.mouse.move(*spot(page, "map", tower))
             page.wait_for_timeout(60)
-        assert page.evaluate("document.querySelectorAll('#told img, #told script, h2 img').length") == 0
+        assert (
+            page.evaluate("document.querySelectorAll('#evidence img, #evidence script, h2 img').length") == 0
+        )
         assert seen.errors == []
         assert seen.left == []
 

@@ -1,7 +1,7 @@
 """Safety sentences; the only place, so that each reads the same on pages, in files and in notebooks.
 
-`CAUTIONS` stand on every page and in every file that may reach the field. The other sentences stand where their topic
-comes up. Texts of rooms further left (readings, network) cannot import them; tests hold both to the same words.
+`CAUTIONS` are on every page and in every file that may reach the field. The other sentences appear with their topic.
+Texts of rooms further left (readings, network) cannot import them; tests hold both to the same words.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from towerlib.dictionary import about, names
 LIST, RETESTS, PACKAGES, CHANGES = "priority list", "retests", "plan packages", "changes"
 TABLES = {LIST: "priority", PACKAGES: "packages"}  # of sheets that are called otherwise
 IN_THE_FORMAT = {PACKAGES: ("currency",)}  # columns of the CSV that a sheet has in its number formats
-MONEY = "money"  # stands for the currency of the line
+MONEY = "money"  # replaced by the currency of the line
 SUFFIXES = ("ohm", "ma", "v", "km", "m", "deg", "date")  # units that end the name of a column
 
 

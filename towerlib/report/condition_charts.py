@@ -161,7 +161,7 @@ def bar_notes(towers: pd.DataFrame) -> list[str]:
     unranked = (towers["gap_fraction"].notna() & towers["gap_rank"].isna() & joined).sum()
     return [
         f"Gap fraction = gap / arithmetic sum; {tower_marks.GAP_MEANING}",
-        "Gaps stand in the order of their rank: what the coils leave certain of the fraction, and a low total.",
+        "Gaps are in the order of their rank: low end of the fraction by the coils, and a low total.",
         f"Measured but not ranked by gap, a ring joins the legs: {unranked}." if bool(unranked) else "",
         f"Thin line over a bar: low to high end of the interval of the reading. {tower_marks.counts(towers)}",
     ]
@@ -316,7 +316,7 @@ def _draw_scattered_towers(axes, towers):
     ring, covered = tower_marks.ring_words(towers), [np.empty((0, 4))]
     for words, mark in style.RINGS.items():
         some = towers[ring == words]
-        total = some["leakage_total_ma"].astype("float64").clip(lower=low)  # zero stands on the lower edge
+        total = some["leakage_total_ma"].astype("float64").clip(lower=low)  # zero is drawn on the lower edge
         style.dots(axes, some["leakage_sum_ma"], total, mark, name=words, size=size, clip_on=False)
         covered.append(layout.box_of(axes, some["leakage_sum_ma"], total, size * mark.size))
     return np.vstack(covered)

@@ -54,7 +54,7 @@ def sketch(stop: dict[str, Any], lays: list[dict[str, Any]]) -> dict[str, Any] |
 
 
 def short(lay: str) -> str:
-    """A lay in two or three letters, as the page and the waypoints have it.
+    """A probe layout in two or three letters, as the page and the waypoints have it.
 
     >>> short("left"), short("right, forward"), short("left, back")
     ('L', 'RF', 'LB')
@@ -63,7 +63,7 @@ def short(lay: str) -> str:
 
 
 def _place(bearing_deg, away):
-    """Where a direction and distance from the middle lie in the drawing."""
+    """Place of a direction and distance from the middle in the drawing."""
     angle = np.radians(bearing_deg)
     return round(float(away * np.sin(angle)), 1), round(float(-away * np.cos(angle)), 1)
 
@@ -96,7 +96,7 @@ def waypoints(sheet: FieldSheet) -> list[dict[str, Any]]:
 def gpx(sheet: FieldSheet) -> str:
     """The waypoints as GPX 1.1.
 
-    Characters that XML does not allow stand as U+FFFD. GPX 1.1 Schema Documentation, topografix.com/GPX/1/1 (order
+    Characters that XML does not allow become U+FFFD. GPX 1.1 Schema Documentation, topografix.com/GPX/1/1 (order
     of the elements from memory).
     """
     root = ElementTree.Element("gpx", {"version": "1.1", "creator": "towerlib", "xmlns": GPX})

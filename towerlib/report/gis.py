@@ -66,7 +66,7 @@ QUEUES = {name: marker(look) for name, look in style.QUEUES.items()} | {OTHERS: 
 SPANS = {
     name: Symbol((stroke.dashes,), stroke.colour, stroke.width_mm, stroke.label)
     for name, stroke in style.SPANS.items()
-} | {OTHERS: Symbol(("dash dot",), FAINT, 0.4, "scan is off")}
+} | {OTHERS: Symbol(("dash dot",), FAINT, 0.4, "no scan")}
 
 
 def styles(
@@ -90,11 +90,11 @@ def styles(
         if column in columns[layer]
     ]
     plain = {"spans": Symbol(("solid",), FAINT, 0.4, ""), "route": Symbol(("solid",), INK, 0.6, "")}
-    told = {layer for layer, *_ in found}
+    styled = {layer for layer, *_ in found}
     found += [
         (layer, "plain", "One line", _document(layer, columns[layer], _single(look)))
         for layer, look in plain.items()
-        if layer not in told
+        if layer not in styled
     ]
     return found
 
@@ -108,9 +108,9 @@ def _document(layer, columns, renderer):
         root.append(_labels("tower_id"))
     aliases = ElementTree.SubElement(root, "aliases")
     for place, name in enumerate(columns):
-        told = described(layer)[name]
+        about = described(layer)[name]
         # the key of a GeoPackage is a column of its own, in front of the others
-        words = {"index": str(place + 1), "field": name, "name": label(name, told["unit"])}
+        words = {"index": str(place + 1), "field": name, "name": label(name, about["unit"])}
         ElementTree.SubElement(aliases, "alias", words)
     ElementTree.SubElement(root, "previewExpression").text = f'"{columns[0]}"'
     ElementTree.SubElement(root, "layerGeometryType").text = POINT if towers else LINE
@@ -130,14 +130,14 @@ def _categories(layer, column, looks):
     categories = ElementTree.SubElement(renderer, "categories")
     symbols = ElementTree.SubElement(renderer, "symbols")
     for number, (value, look) in enumerate(looks.items()):
-        told = {
+        words = {
             "value": value,
             "label": look.label,
             "symbol": str(number),
             "render": "true",
             "type": "string",
         }
-        ElementTree.SubElement(categories, "category", told)
+        ElementTree.SubElement(categories, "category", words)
         symbols.append(_symbol(number, look, "marker" if layer == "towers" else "line"))
     return renderer
 
@@ -246,8 +246,8 @@ def write(
     places = route.towers.drop(columns=["latitude_deg", "longitude_deg"])
     towers = places.merge(priority, on="tower_id", validate="1:1")
     if condition is not None:
-        told = condition.reindex(columns=["tower_id", *OF_CONDITION])
-        towers = towers.merge(told, on="tower_id", how="left", validate="1:1")
+        kept = condition.reindex(columns=["tower_id", *OF_CONDITION])
+        towers = towers.merge(kept, on="tower_id", how="left", validate="1:1")
     towers = geopandas.GeoDataFrame(towers, geometry="geometry", crs=route.crs)
     points = list(route.towers.geometry)
     whole = {"line_id": [priority["line_id"].iloc[0]], "length_km": [route.length_m / 1000]}
@@ -266,8 +266,8 @@ def _with_suspicion(spans, suspicion):
     if suspicion is None:
         return spans
     ends = ["from_tower_id", "to_tower_id"]
-    told = suspicion.drop(columns=[name for name in suspicion if name in spans and name not in ends])
-    return spans.merge(told, on=ends, how="left", validate="1:1")
+    scan = suspicion.drop(columns=[name for name in suspicion if name in spans and name not in ends])
+    return spans.merge(scan, on=ends, how="left", validate="1:1")
 
 
 def _write_layers(layers, path, line):

@@ -52,8 +52,8 @@ def why_rejected(rejected: pd.DataFrame) -> list[str]:
         return []
     kind = rejected["reason"].str.replace(_OF_ONE_ROW, "", regex=True)
     groups = rejected.assign(kind=kind).groupby(["file", "column", "kind"], sort=False, dropna=False)
-    told = [_told(rows) for _, rows in sorted(groups, key=lambda pair: pair[1]["row"].notna().any())]
-    return first_lines(told, SHOWN, "all in rejected-rows.csv")
+    sentences = [_sentence(rows) for _, rows in sorted(groups, key=lambda pair: pair[1]["row"].notna().any())]
+    return first_lines(sentences, SHOWN, "all in rejected-rows.csv")
 
 
 def why_repaired(repaired: pd.DataFrame) -> list[str]:
@@ -72,8 +72,8 @@ def why_repaired(repaired: pd.DataFrame) -> list[str]:
     )
     groups = repaired.assign(kind=kind).groupby(["column", "kind"], sort=False)
     most_first = sorted(cast("Any", groups), key=lambda pair: -len(pair[1]))
-    told = [_mended(column, kind, cells) for (column, kind), cells in most_first]
-    return first_lines(told, SHOWN, "all in repaired-rows.csv")
+    sentences = [_mended(column, kind, cells) for (column, kind), cells in most_first]
+    return first_lines(sentences, SHOWN, "all in repaired-rows.csv")
 
 
 def _mended(column, kind, cells):
@@ -84,7 +84,7 @@ def _mended(column, kind, cells):
     return f"{column}, {counted(len(cells), 'cell')}: {kind} ({change}, {place})"
 
 
-def _told(rows):
+def _sentence(rows):
     """Rejected rows of one kind as a sentence: where, and the reason of the first; the value is named once."""
     one = rows.iloc[0]
     value = _brief(one["value"])

@@ -122,7 +122,7 @@ def boxes_crossing(starts: ArrayLike, ends: ArrayLike, boxes: ArrayLike) -> np.n
 
 ANGLES_DEG = np.r_[60, 120, 0, 180, 30, 150, 90, -30, -150, -60, -120, -90]
 ANGLES_DEG = np.r_[ANGLES_DEG, ANGLES_DEG + 15, 60, 75, 105, 120, -60, -75, -105, -120]
-SWAY = np.r_[np.full(24, 1.5), np.full(8, 4)]  # how soon a label stands beside its point rather than above it
+SWAY = np.r_[np.full(24, 1.5), np.full(8, 4)]  # how soon a label is beside its point rather than above it
 PLATE = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
 LABEL = {"fontsize": SMALL_PT, "zorder": 9, "gid": "label", "ha": "center", "va": "center", "bbox": PLATE}
 REACH_PT = (5, 8, 12, 17, 23, 30, 39, 50, 64, 80)
@@ -140,7 +140,7 @@ def place_labels(
     `taken` with the new labels and their leader lines. `wishes`: Point in the panel's units, and text; the most
     important first; `marks`: Boxes of what is drawn [pixels of the figure]: no label lies on them, a leader line
     only if need be. Each label takes the nearest free one of 32 places at ten distances. If the order of the list
-    leaves a label out, the orders along the panel are tried too, and the one with the most labels stands.
+    leaves a label out, the orders along the panel are tried too, and the one with the most labels is kept.
     """
     figure, unit = axes.figure, axes.figure.dpi / 72
     texts = [figure.text(0, 0, one_line(text), **(LABEL | looks)) for _, _, text in wishes]

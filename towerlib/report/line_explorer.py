@@ -202,8 +202,8 @@ def plan(study: Study) -> Layer | tuple[str, str]:
     if years is None or years.isna().all():
         return "Plan year", "No plan has been made for this line and month."
     some = [int(year) for year in sorted(years.dropna().unique())]
-    terms = study.budget.constraints
-    every = style.years(max(some[-1], terms.years if terms is not None else 0))
+    constraints = study.budget.constraints
+    every = style.years(max(some[-1], constraints.years if constraints is not None else 0))
     looks = [every[year] for year in some]
     kind = years.map({year: len(some) - place for place, year in enumerate(some)}).fillna(0).astype(int)
     changes = pd.DataFrame(
@@ -423,9 +423,9 @@ def _cause(tower):
         "heavy corrosion" if tower["corrosion"] == "heavy" else "",
         f"bond {tower['bond_seen']}" if tower["bond_seen"] in ("damaged", "missing") else "",
     ]
-    told = ", ".join(each for each in seen if each)
+    damage = ", ".join(each for each in seen if each)
     name = "Nothing suspected" if suspected == "none" else suspected[0].upper() + suspected[1:]
-    return [f"Seen by the crew: {told}." if told else "", f"{name}.", own if known(own) else ""]
+    return [f"Seen by the crew: {damage}." if damage else "", f"{name}.", own if known(own) else ""]
 
 
 def _footing(tower):
@@ -601,24 +601,24 @@ def of_towers(study: Study) -> list[dict[str, list[str]]]:
     """
     towers = _joined(study)
     seen, retests = _visits(study), study.retest.set_index("tower_id", drop=False).to_dict("index")
-    told = []
+    found = []
     for tower in towers.to_dict("records"):
         name = tower["tower_id"]
         parts = paragraphs(tower, retests.get(name), len(towers), study.line.plan.currency)
         parts["Visits, newest first"] = seen.get(name, ["No visit up to this month."])
-        told.append({title: kept for title, some in parts.items() if (kept := [p for p in some if p])})
-    return told
+        found.append({title: kept for title, some in parts.items() if (kept := [p for p in some if p])})
+    return found
 
 
 def of_spans(spans: pd.DataFrame) -> list[list[str]]:
     """Paragraphs of every span. One a span in their order."""
-    told = []
+    found = []
     for span in spans.to_dict("records"):
         state = {
             "suspected": "A broken shield wire is suspected in this span.",
             "none": "Nothing is suspected here.",
         }
-        told.append(
+        found.append(
             [
                 f"Length {span['length_m']:.0f} m.",
                 state.get(span["span_scan"], f"Scan: {span['span_scan']}.")
@@ -630,7 +630,7 @@ def of_spans(spans: pd.DataFrame) -> list[list[str]]:
                 else "",
             ]
         )
-    return [[text for text in each if text] for each in told]
+    return [[text for text in each if text] for each in found]
 
 
 def _joined(study):
@@ -652,17 +652,17 @@ def _visits(study):
     )
     columns = ["tower_id", "date", "method", "impedance_ohm", "verdict", "reasons"]
     sides = visits["impedance_ohm_bound"] if "impedance_ohm_bound" in visits else [None] * len(visits)
-    told = {}
+    found = {}
     for (tower, date, method, ohm, verdict, reasons), side in zip(
         visits[columns].itertuples(index=False), sides, strict=True
     ):
         sign = f"{side} " if known(side) else ""
         read = f"{sign}{plain(ohm)} Ω" if known(ohm) else "no impedance"
         why = f": {one_line(reasons)}" if known(reasons) else ""
-        told.setdefault(tower, []).append(
+        found.setdefault(tower, []).append(
             f"{day(date)}, {method if known(method) else 'method not recorded'}: {read}, {verdict}{why}"
         )
-    return told
+    return found
 
 
 DIGITS = 3  # of a kilometre: one metre
@@ -1030,7 +1030,7 @@ class _Texts:
         self._sections = {name: place for place, name in enumerate(SECTIONS)}
 
     def place(self, text: str) -> int:
-        """Where a sentence stands."""
+        """Number of a sentence."""
         if text not in self._places:
             self._places[text] = len(self.kept)
             self.kept.append(text)
@@ -1047,12 +1047,12 @@ def _explorer_spans(study, towers, texts):
     """Spans by the places of their towers, what is said of them, and whether they are suspected."""
     spans = study.network.spans
     place = pd.Series(range(len(towers)), towers["tower_id"])
-    told = of_spans(spans)
+    sentences = of_spans(spans)
     return {
         "from": _ints(spans["from_tower_id"].map(place)),
         "to": _ints(spans["to_tower_id"].map(place)),
         "suspected": (spans["span_scan"] == "suspected").astype(int).tolist(),
-        "evidence": [[texts.place(text) for text in some] for some in told],
+        "evidence": [[texts.place(text) for text in some] for some in sentences],
     }
 
 
@@ -1109,7 +1109,7 @@ def _charts(shapes):
 
 
 def _json(contents):
-    """JSON that can stand inside a script element: nothing in it can end the element."""
+    """JSON that a script element can hold: nothing in it can end the element."""
     written = json.dumps(contents, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for sign in "<>&\u2028\u2029":
         written = written.replace(sign, f"\\u{ord(sign):04x}")

@@ -29,8 +29,8 @@ LEFT_MM = 19  # room for the numbers of the northing axis
 RIGHT_MM = 7  # a number at the end of the easting axis reaches beyond the frame
 AXIS_MM = 11  # room for the numbers of the easting axis
 ROW_MM = 3.9  # height of one entry of the legend
-KEY_MM = 30  # least height of the legend, the scales and the arrow where they stand below the map
-SIDE_MM = 66  # their width where they stand beside it
+KEY_MM = 30  # least height of the legend, the scales and the arrow where they are below the map
+SIDE_MM = 66  # their width where they are beside it
 LEAST_M = (1000, 250)  # extent of a route of one tower, east and north
 
 

@@ -97,9 +97,9 @@ def _by_gap(towers):
     """Towers with their class of the gap fraction."""
     value = towers["gap_fraction"].astype("float64")
     starts = [start for start, _ in style.GAPS.values()][1:]
-    band = np.searchsorted(starts, value.fillna(0), side="right") * value.notna()
+    place = np.searchsorted(starts, value.fillna(0), side="right") * value.notna()
     circled = towers["ring"].astype("boolean").fillna(False).astype(bool)
-    kind, words = np.array(list(style.GAPS))[band], value.map("{:.2f}".format)
+    kind, words = np.array(list(style.GAPS))[place], value.map("{:.2f}".format)
     return towers.assign(kind=kind, value=value, words=words, rank=towers["gap_rank"], circled=circled)
 
 
@@ -218,8 +218,10 @@ def draw_suspected(axes: Axes, spans: gpd.GeoDataFrame, suspicion: pd.DataFrame 
     """
     if suspicion is None or not bool(suspicion["span_scan"].eq("suspected").any()):
         return []
-    told = suspicion.loc[suspicion["span_scan"] == "suspected", ["from_tower_id", "to_tower_id"]]
-    shown = spans.dropna(subset="geometry").merge(told, on=["from_tower_id", "to_tower_id"], validate="1:1")
+    suspected = suspicion.loc[suspicion["span_scan"] == "suspected", ["from_tower_id", "to_tower_id"]]
+    shown = spans.dropna(subset="geometry").merge(
+        suspected, on=["from_tower_id", "to_tower_id"], validate="1:1"
+    )
     span = style.SPANS["suspected"]
     look = {"color": span.colour, "linewidth": 2.2, "linestyle": (0, (1.5, 1)), "zorder": 5}
     for line in shown.geometry:

@@ -47,7 +47,7 @@ def route_map(
 ) -> Figure:
     """Map of the route with every tower by footing impedance or by gap fraction.
 
-    Its height, and whether the legend stands below or beside the map, follow the shape of the route. `route`:
+    Its height, and the place of the legend below or beside the map follow the shape of the route. `route`:
     Towers and spans in a projected CRS [m]; `line`: Names of the line and its stations; positions of the stations
     where known; `by`: ``impedance`` or ``gap``; `month`: ``YYYY-MM`` that the condition is as of; else the month of
     the newest reading is shown; `context`: Layers drawn under the line; named in the legend where their
@@ -191,8 +191,8 @@ def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.Dat
     As `map_layers.placed` gives it, ``kind`` being the year in words, with package, option and must_do.
     """
     towers = map_layers.placed(route, condition, "impedance")
-    told = works[["tower_id", "year", "package", "option", "must_do"]]
-    towers = towers.merge(told, on="tower_id", how="left", validate="1:1")
+    planned = works[["tower_id", "year", "package", "option", "must_do"]]
+    towers = towers.merge(planned, on="tower_id", how="left", validate="1:1")
     kind = [LEFT if year != year else f"year {year:.0f}" for year in towers["year"].astype(float)]
     owed = towers["must_do"].astype("boolean").fillna(False).astype(bool)
     return towers.assign(kind=kind, circled=owed)

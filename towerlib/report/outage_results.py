@@ -191,7 +191,7 @@ def with_rate(outages: Outages, condition: pd.DataFrame | None = None) -> pd.Dat
     """Towers with what the charts show of them.
 
     With ``rate``, ``rate_low``, ``rate_high`` (per year; over the line's mean where only that is known, then
-    without a band) and ``kind`` (a key of `MARKS`).
+    without an interval) and ``kind`` (a key of `MARKS`).
     """
     towers = outages.towers
     absolute = towers["trip_outs_per_year"].notna().any()
@@ -237,7 +237,7 @@ def profile_notes(outages: Outages) -> list[str]:
 
 
 def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line) -> None:
-    """Rates with their bands along the route; the worst named (changes the axes)."""
+    """Rates with their intervals along the route; the worst named (changes the axes)."""
     known = towers[towers["rate"].notna()]
     route_axis(axes, towers, line)
     highest = np.nanmax([known["rate"].max(), known["rate_high"].max()])
@@ -276,7 +276,7 @@ def footing_notes(outages: Outages) -> list[str]:
     return [
         *honest(outages),
         "Curves: the usual tower of the line with its median span and flash density, in soil of 5, 20 and 100 m times "
-        "the footing. A tower stands above them by a longer span, more flashes or a higher head.",
+        "the footing. A longer span, more flashes or a higher head puts a tower above them.",
     ]
 
 
@@ -317,13 +317,13 @@ def _curves(axes, outages, line):
 
 def concentration_notes(outages: Outages) -> list[str]:
     """Sentences at the foot of the Lorenz curves."""
-    told = outages.line
-    if not told.get("worst_tenth_towers"):
+    sums = outages.line
+    if not sums.get("worst_tenth_towers"):
         return honest(outages, bars=False)
     return [
-        f"The worst {told['worst_tenth_towers']} towers carry {told['worst_tenth_carries_fraction']:.0%} of the modelled "
-        f"trip-outs; the {told['worst_tenth_towers']} where treatment avoids most would, brought to their targets, avoid "
-        f"{told['avoided_worst_tenth_fraction']:.0%}.",
+        f"The worst {sums['worst_tenth_towers']} towers carry {sums['worst_tenth_carries_fraction']:.0%} of the modelled "
+        f"trip-outs; the {sums['worst_tenth_towers']} where treatment avoids most would, brought to their targets, avoid "
+        f"{sums['avoided_worst_tenth_fraction']:.0%}.",
         *honest(outages, bars=False),
     ]
 
@@ -388,7 +388,7 @@ def comparison(outages: Outages) -> pd.DataFrame:
 
     name, middle, low, high, far_low, far_high [trip-outs a year].
     """
-    told = outages.line
+    sums = outages.line
     rows = [
         ("Modelled", "whole_line_per_year", "whole_line_low", "whole_line_high", "model_low", "model_high"),
         ("Observed, lightning", "observed_per_year", "observed_low", "observed_high", "", ""),
@@ -396,17 +396,17 @@ def comparison(outages: Outages) -> pd.DataFrame:
         ("Calibrated", "calibrated_per_year", "calibrated_low", "calibrated_high", "", ""),
         ("Flashes collected: ceiling", "collected_per_year", "", "", "", ""),
     ]
-    table = [[row[0], *(told.get(key, np.nan) for key in row[1:])] for row in rows if row[1] in told]
+    table = [[row[0], *(sums.get(key, np.nan) for key in row[1:])] for row in rows if row[1] in sums]
     table = pd.DataFrame(table, columns=["name", "middle", "low", "high", "far_low", "far_high"])
     return table if bool((table["middle"] > 0).any()) else table.iloc[:0]
 
 
 def comparison_notes(outages: Outages) -> list[str]:
     """Sentences at the foot of the comparison."""
-    told, notes = outages.line, []
-    if "observed_years" in told:
+    sums, notes = outages.line, []
+    if "observed_years" in sums:
         notes.append(
-            f"Observed, lightning: {told['observed_trip_outs']} in {told['observed_years']:.1f} years, exact Poisson interval "
+            f"Observed, lightning: {sums['observed_trip_outs']} in {sums['observed_years']:.1f} years, exact Poisson interval "
             "(95 %)."
         )
     notes.append(
@@ -452,10 +452,10 @@ NO_RECORD = "Neither a modelled rate of this line nor lightning trip-outs over a
 
 
 def rate_profile(outages: Outages, line: Line) -> Figure:
-    """Trip-outs of each tower along the route with their bands, above those that happened.
+    """Trip-outs of each tower along the route with their intervals, above those on record.
 
-    Upper panel: rate per tower and year with its band, saturated towers told apart, the worst named. Lower panel:
-    lightning trip-outs on record, each spread over the towers as surely as its place is known.
+    Upper panel: rate per tower and year with its interval, the worst towers named. Lower panel: lightning trip-outs
+    on record, each spread over the towers where it may have happened.
     """
     title, towers = "Lightning trip-outs along the route", with_rate(outages)
     if not bool((towers["rate"] > 0).any()):

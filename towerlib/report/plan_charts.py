@@ -1,4 +1,4 @@
-"""Pieces of the charts of the plan: curves over the budget, the waterfall of trip-outs, bars of chance."""
+"""Pieces of the charts of the plan: curves over the budget, the waterfall of trip-outs, bars of probability."""
 
 from __future__ import annotations
 
@@ -189,9 +189,9 @@ HATCH = {"facecolor": style.tint(style.COLOURS(0.5)), "edgecolor": style.INK, "l
 
 
 def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Towers in the plan that are least sure, and towers out of it that are likeliest.
+    """Least probable towers in the plan, and most probable towers outside it.
 
-    Must-dos and towers that no draw treats are left out.
+    Must-do works and towers that no draw treats are left out.
     """
     free: Any = chances[~chances["must_do"]]
     inside = free[free["in_plan"]].sort_values("chance", kind="stable").head(top)
@@ -202,14 +202,14 @@ def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFram
 
 
 def chance_notes(outlook: Outlook) -> list[str]:
-    """Sentences at the foot of the bars of chance."""
+    """Sentences at the foot of the bars of probability."""
     must = number_of(outlook.chances["must_do"])
     return [
-        "Chance: in how many of the drawn benefits, each planned anew with the same money, the tower is treated. In words: "
+        "Probability of being selected: share of the perturbed plans, each with the same money, that treat the tower. In words: "
         "the treatment planned, or the most frequent one where none is.",
-        "Draws move each tower within its band; what errs alike at all towers moves none before another. Costs keep their "
-        "middle.",
-        f"Must-dos, in every plan and not drawn: {must}." if must else "",
+        "The benefit of each tower is perturbed within its interval. Errors that all towers share change no order. Costs are not "
+        "perturbed.",
+        f"Must-do works, in every plan and not shown: {must}." if must else "",
     ]
 
 
@@ -218,7 +218,7 @@ def draw_chances(
 ) -> None:
     """One panel of bars with the treatment behind each (changes the figure)."""
     left, bottom, wide, high = place
-    title = "In the plan, least sure first" if inside else "Not in the plan, likeliest first"
+    title = "In the plan, least probable first" if inside else "Not in the plan, most probable first"
     names = [layout.shortened(name, 24) for name in towers["tower_id"]]
     indent = max([layout.width_mm(name) for name in names], default=0) + 4
     axes = layout.new_panel(figure, left + indent, bottom, wide - indent - 40, high)
@@ -228,7 +228,7 @@ def draw_chances(
         axes.text(0, 0.5, "none", transform=axes.transAxes)
         return
     rows = np.arange(len(towers))
-    axes.set(xlim=(0, 100), ylim=(max(len(rows), 6) - 0.4, -0.6), xlabel="Chance [%]")
+    axes.set(xlim=(0, 100), ylim=(max(len(rows), 6) - 0.4, -0.6), xlabel="Probability of being selected [%]")
     colour = style.tint(style.COLOURS(0.8 if inside else 0.2))
     axes.barh(
         rows, 100 * towers["chance"], height=0.68, color=colour, edgecolor=style.INK, linewidth=0.5, zorder=3
@@ -285,17 +285,17 @@ def before_after(budget: Budget, outages: Outages, line: Line) -> Figure:
 
 
 def chances(budget: Budget, outlook: Outlook | None, line: Line, top: int = 20) -> Figure:
-    """Towers whose place in the plan is least sure, and those outside it that could as well be in it.
+    """Towers by their probability of being selected: least probable in the plan, most probable outside it.
 
-    Left: in the plan, least sure first, must-dos left out. Right: not in it, likeliest first. `top`: Towers in each
+    Must-do works are left out. `top`: Towers in each
     panel at most.
     """
-    title = "How sure each tower's place in the plan is"
+    title = "Probability of each tower being selected"
     if outlook is None or outlook.chances.empty:
         return layout.blank(title, _why(budget))
     inside, outside = doubtful(outlook.chances, top)
     if inside.empty and outside.empty:
-        return layout.blank(title, "Every tower that brings anything is in the plan because it is owed.")
+        return layout.blank(title, "Every tower that brings anything is in the plan as a must-do work.")
     with style.house():
         high = 4.4 * max(len(inside), len(outside), 6)
         figure, foot = layout.new_sheet(high + 22, title, line.title, chance_notes(outlook))

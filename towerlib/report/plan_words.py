@@ -186,25 +186,25 @@ def answer(study: Study, outlook: Outlook | None) -> str:
     return wrapped(parts)
 
 
-def _bought(budget: Budget, terms: PlanSettings) -> list[str]:
+def _bought(budget: Budget, settings: PlanSettings) -> list[str]:
     """Towers, money and trip-outs of the plan, and how far the simple rules fall short."""
     plan, allowed, works = budget.plan, budget.constraints, budget.works
     if plan is None or allowed is None:
         return []
     if works.empty:
         return [
-            f"{money(sum(allowed.budget), terms.currency)} buys nothing here: no work fits the budget and has a benefit."
+            f"{money(sum(allowed.budget), settings.currency)} buys nothing here: no work fits the budget and has a benefit."
         ]
     low, middle, high = (
         cast("pd.Series", works[name]).sum() for name in ("avoided_low", "avoided_per_year", "avoided_high")
     )
     years = ", ".join(
-        f"{row.towers} towers in year {row.year} ({money(row.spent, terms.currency)})"
+        f"{row.towers} towers in year {row.year} ({money(row.spent, settings.currency)})"
         for row in each(plan.years)
     )
     must = number_of(works["must_do"])
     parts = [
-        f"{money(plan.spent, terms.currency)} of {money(sum(allowed.budget), terms.currency)} treat {len(works)} towers: "
+        f"{money(plan.spent, settings.currency)} of {money(sum(allowed.budget), settings.currency)} treat {len(works)} towers: "
         f"{years}. Must-do works among them, whatever they avoid: {must}.",
         f"Once all is done, {significant(middle)} trip-outs a year are avoided ({ends(low, high)} if all works err "
         f"alike); {significant(plan.benefit)} over {plain(allowed.horizon_years)} years, later ones counted less.",
@@ -223,14 +223,14 @@ def _kinds(budget: Budget, currency: str) -> list[str]:
     return [f"By treatment, without mobilisation: {'; '.join(parts)}."] if parts else []
 
 
-def _worth(budget: Budget, rates: dict[str, Any], terms: PlanSettings) -> list[str]:
+def _worth(budget: Budget, rates: dict[str, Any], settings: PlanSettings) -> list[str]:
     """Cost of a trip-out avoided, by the model and by the record."""
     plan = budget.plan
     if plan is None or not plan.benefit > 0:
         return []
     each = plan.spent / plan.benefit
     parts = [
-        f"By the model, one trip-out avoided costs {money(each, terms.currency, digits=2)}{_pays(each, terms)}."
+        f"By the model, one trip-out avoided costs {money(each, settings.currency, digits=2)}{_pays(each, settings)}."
     ]
     factor = rates.get("calibration_factor")
     if factor and abs(factor - 1) > 0.05:
@@ -238,8 +238,8 @@ def _worth(budget: Budget, rates: dict[str, Any], terms: PlanSettings) -> list[s
         each /= factor
         parts.append(
             f"The line's own record calls for {significant(factor)} times ({ends(low, high)}) as many trip-outs as "
-            f"the model, and so for as many avoided: one then costs {money(each, terms.currency, digits=2)}"
-            f"{_pays(each, terms)}. The order of the towers does not change."
+            f"the model, and so for as many avoided: one then costs {money(each, settings.currency, digits=2)}"
+            f"{_pays(each, settings)}. The order of the towers does not change."
         )
     if rates.get("model_factor"):
         parts.append(
@@ -249,12 +249,12 @@ def _worth(budget: Budget, rates: dict[str, Any], terms: PlanSettings) -> list[s
     return parts
 
 
-def _pays(each: float, terms: PlanSettings) -> str:
+def _pays(each: float, settings: PlanSettings) -> str:
     """Whether that is less than the cost of a trip-out."""
-    if terms.cost_per_trip_out is None:
+    if settings.cost_per_trip_out is None:
         return ""
-    less = "less" if each <= terms.cost_per_trip_out else "more"
-    return f", {less} than the {money(terms.cost_per_trip_out, terms.currency)} that a trip-out costs"
+    less = "less" if each <= settings.cost_per_trip_out else "more"
+    return f", {less} than the {money(settings.cost_per_trip_out, settings.currency)} that a trip-out costs"
 
 
 def _levelled(outlook: Outlook | None, currency: str) -> list[str]:
@@ -269,16 +269,16 @@ def _levelled(outlook: Outlook | None, currency: str) -> list[str]:
     ]
 
 
-def _enough(outlook: Outlook | None, terms: PlanSettings) -> list[str]:
+def _enough(outlook: Outlook | None, settings: PlanSettings) -> list[str]:
     """The budget beyond which a trip-out avoided costs more than one that happens."""
-    if outlook is None or terms.cost_per_trip_out is None:
+    if outlook is None or settings.cost_per_trip_out is None:
         return []
     curve = outlook.curve
-    dear = curve["added_per_cost"] * terms.cost_per_trip_out < 1
+    dear = curve["added_per_cost"] * settings.cost_per_trip_out < 1
     if not bool(dear.any()):
         return []
     last = curve.loc[cast("int", dear.idxmax()) - 1, "budget"]
     return [
-        f"Beyond about {money(last, terms.currency, digits=2)} each further trip-out avoided costs more, by the model, than "
-        f"the {money(terms.cost_per_trip_out, terms.currency)} that one costs by the settings."
+        f"Beyond about {money(last, settings.currency, digits=2)} each further trip-out avoided costs more, by the model, than "
+        f"the {money(settings.cost_per_trip_out, settings.currency)} that one costs by the settings."
     ]

@@ -60,7 +60,7 @@ def pictures(portfolio: Portfolio) -> dict[str, dict[str, Any]]:
     avoidable, reach: src (data URI of a PNG), alt, wide_mm, high_mm; or why (there is none).
     """
     with warnings.catch_warnings():
-        # a name in letters that the font lacks shows boxes; in the tables of the page it stands in full
+        # a name in letters that the font lacks shows boxes; the tables of the page have it in full
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         return {
             "avoidable": pages.picture(avoidable(portfolio.lines), _avoidable_words(portfolio.lines)),

@@ -349,8 +349,8 @@ def changed(found: Changes | None) -> dict[str, Any]:
             "none": "",
             "remarks": ["Not available: this month was not compared with another one."],
         }
-    told, rows, table = months_apart.summary(found), [], found.table
-    for row in each(cast("pd.DataFrame", told[told["count"] > 0])):
+    kinds, rows, table = months_apart.summary(found), [], found.table
+    for row in each(cast("pd.DataFrame", kinds[kinds["count"] > 0])):
         mine = table[table["kind"] == row.kind]
         news = mine[mine["since"] == NEWS]
         rows.append(
@@ -364,7 +364,7 @@ def changed(found: Changes | None) -> dict[str, Any]:
         )
     return {
         "rows": rows,
-        "none": "; ".join(told.loc[told["count"] == 0, "kind"]),
+        "none": "; ".join(kinds.loc[kinds["count"] == 0, "kind"]),
         "remarks": list(found.remarks),
     }
 
@@ -526,8 +526,8 @@ def first_ten(study: Study) -> list[dict[str, Any]]:
     """
     towers = study.condition.set_index("tower_id")
     first = cast("pd.DataFrame", study.priority[study.priority["queue"] != "none"].head(FIRST))
-    told = [_tower(row, towers.loc[row.tower_id], study.line.plan) for row in each(first)]
-    groups = groupby(told, key=lambda tower: (tower["queue"], tower["next_step"]))
+    rows = [_tower(row, towers.loc[row.tower_id], study.line.plan) for row in each(first)]
+    groups = groupby(rows, key=lambda tower: (tower["queue"], tower["next_step"]))
     return [{"queue": queue, "next_step": step, "towers": list(members)} for (queue, step), members in groups]
 
 
@@ -650,12 +650,12 @@ def bought(study: Study, levels: pd.DataFrame | None) -> list[dict[str, str]]:
 
 def _level(row: Any, rate: float) -> dict[str, str]:
     """One budget."""
-    told = {"level": row.level, "budget": significant(row.budget, 3)}
+    known = {"level": row.level, "budget": significant(row.budget, 3)}
     if not math.isfinite(row.spent):
         blank = dict.fromkeys(("spent", "works", "towers", "left", "each", "further", "weeks"), "–")
-        return told | blank | {"avoided": sentence(row.how)}
+        return known | blank | {"avoided": sentence(row.how)}
     further = 1 / row.added_per_cost if row.added_per_cost > 0 else math.nan
-    return told | {
+    return known | {
         "spent": significant(row.spent, 3),
         "works": ends(row.cost_low, row.cost_high),
         "towers": f"{row.towers:.0f}",
@@ -807,7 +807,7 @@ def pictures(study: Study) -> dict[str, dict[str, Any]]:
     draw, why (a sentence).
     """
     with warnings.catch_warnings():
-        # a name in letters that the font lacks shows boxes; in the tables of the page it stands in full
+        # a name in letters that the font lacks shows boxes; the tables of the page have it in full
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         return {
             "strip": _picture(strip(study), _strip_words(study), "No tower of this line has a position."),

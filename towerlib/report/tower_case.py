@@ -90,8 +90,8 @@ def case(tower_id: str, tables: Tables) -> Case:
         "legs": tables.legs[tables.legs["visit_id"].isin(visits["visit_id"])],
         "sweeps": tables.sweeps[tables.sweeps["visit_id"].isin(visits["visit_id"])],
     }
-    told = tables.evidence.get(tower_id) or _without_evidence(visits)
-    words = (told, *_over_time(parts["history"]))
+    own = tables.evidence.get(tower_id) or _without_evidence(visits)
+    words = (own, *_over_time(parts["history"]))
     return Case(tower_id, tables.title, visits=visits, evidence=words, **parts)
 
 
@@ -128,6 +128,6 @@ def _over_time(past):
         )
     if pd.notna(past["trend_percent_per_year"]):
         yield (
-            f"Trend {past['trend_percent_per_year']:+.1f} % a year, 95 % band "
+            f"Trend {past['trend_percent_per_year']:+.1f} % a year, 95 % interval "
             f"{past['trend_low_percent_per_year']:+.1f} to {past['trend_high_percent_per_year']:+.1f}."
         )

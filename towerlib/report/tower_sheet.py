@@ -1,4 +1,4 @@
-"""Where the panels of a tower's picture stand on its page, and what stands around them."""
+"""The page of one tower: its panels, their places, and the words around them."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ BOUNDS = {"<": "< ", ">": "> "}
 
 
 def draw_history(figure: Figure, place: tuple[float, float], found: Case) -> None:
-    """Draw the impedance readings over the years, with seasonal bands, limits and treatments."""
+    """Draw the impedance readings over the years, with seasonal intervals, limits and treatments."""
     read = _readings(found.visits)
     if not has_history(found):
         missing(figure, place, "Impedance over the years", NO_READINGS)
@@ -171,7 +171,7 @@ def _readings(visits):
 
 
 def _scale_history(axes, read, found):
-    """Set the limits: all readings with their bands, limits and treatments, and a little around them."""
+    """Set the limits: all readings with their intervals, limits and treatments, and a little around them."""
     days = np.r_[read["when"], date2num(found.works["date"].to_numpy())]
     pad = max(0.06 * (days.max() - days.min()), 60)
     axes.set_xlim(days.min() - pad, days.max() + pad)
@@ -478,7 +478,7 @@ def has_share(found: Case) -> bool:
 
 
 def _words(newest):
-    """What stands against the newest share."""
+    """Doubts about the newest share."""
     doubtful = newest["suspected_cause"] in DOUBTFUL_COILS
     return " ".join(filter(None, [WARNINGS.get(newest["peer_class"], ""), DOUBTFUL if doubtful else ""]))
 
@@ -546,7 +546,7 @@ def legs_chart(tower_id: str, tables: Tables) -> Figure:
 
 
 def history_chart(tower_id: str, tables: Tables) -> Figure:
-    """Impedance readings over the years, with seasonal bands, limits and treatments."""
+    """Impedance readings over the years, with seasonal intervals, limits and treatments."""
     return _page(case(tower_id, tables), ["history"])
 
 

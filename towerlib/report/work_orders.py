@@ -146,7 +146,7 @@ def _acceptance(row):
         return "No prediction: record the footing before and after by the same method."
     most = np.fmin(
         row.predicted_high_ohm, row.footing_ohm
-    )  # no higher than before, whatever the band leaves open
+    )  # no higher than before, whatever the interval leaves open
     before = f" (before {plain(row.footing_ohm)} Ω)" if np.isfinite(row.footing_ohm) else ""
     within = ""
     if pd.notna(row.limit_ohm):

@@ -1,4 +1,4 @@
-"""How the cells of the workbook look: formats, and the colours of words that stand for how urgent a tower is."""
+"""How the cells of the workbook look: formats, and the colours of words by urgency."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def ink_on(colour: ColorType) -> str:
 
 
 def colour_words(book: Workbook, sheet: Worksheet, name: str, place: int, column: str, rows: int) -> None:
-    """Colour the words of a column wherever they come to stand, also after sorting (changes the sheet)."""
+    """Colour the words of a column in every cell, also after sorting (changes the sheet)."""
     for word, colour in FILLS.get((name, column), {}).items():
         look = {"bg_color": to_hex(colour), "font_color": ink_on(colour), "bold": colour in (URGENT, HIGH)}
         rule = {"type": "cell", "criteria": "==", "value": f'"{word}"', "format": book.add_format(look)}
@@ -157,7 +157,7 @@ NOT_COMPARED = "The month was not compared with an earlier one."
 class Sheet:
     """One sheet.
 
-    `name`: As in the data dictionary; `why_empty`: Stands in the sheet where the table has no row; `fixed`: Column
+    `name`: As in the data dictionary; `why_empty`: Text of the sheet where the table has no row; `fixed`: Column
     up to which the sheet stays in sight and is repeated in print; `columns`: Unit, format and meaning of each
     column.
     """
@@ -208,7 +208,7 @@ def explained(sheets: list[Sheet]) -> Sheet:
         "column": "Column of that sheet",
         "unit": "Unit; 1 for counts and ratios, blank for texts",
         "meaning": "What it says",
-        "filled": "Rows in which it is not blank; the notes say what is off",
+        "filled": "Rows in which it is not blank; the notes say what is not available",
         "rows": "Rows of that sheet",
     }
     return Sheet("data dictionary", table, "No column.", "column", _plain_columns(about, ("filled", "rows")))
@@ -222,7 +222,10 @@ def noted(notes: Iterable[str]) -> Sheet:
     table = pd.DataFrame(
         {"kind": ["caution"] * len(cautions) + ["note"] * len(rest), "note": cautions + rest}, dtype="str"
     )
-    about = {"kind": "caution: heed it before any work", "note": "Cautions, rules, what is off and assumed"}
+    about = {
+        "kind": "caution: heed it before any work",
+        "note": "Cautions, rules, what is not available and what is assumed",
+    }
     return Sheet("notes", table, "No note.", "kind", _plain_columns(about))
 
 
@@ -387,6 +390,6 @@ def _paper(page, widths, fixed, title):
         page.set_print_scale(SCALE)
         page.repeat_columns(fixed)
         page.print_across()
-    told = one_line(title)[:80].replace("&", "&&")
-    page.set_header(f"&L{told}&R&A")
+    heading = one_line(title)[:80].replace("&", "&&")
+    page.set_header(f"&L{heading}&R&A")
     page.set_footer(f"&L{HEED}&RPage &P of &N")

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 def write_changes(study: Study, folder: str | Path) -> Changes:
     """Write ``changes.csv``, ``tables/changes.parquet`` and ``tables/coverage.parquet``.
 
-    What was written, for the pages that tell it. A text that a spreadsheet would take for a formula gets an
+    What was written, for the pages that report it. A text that a spreadsheet would take for a formula gets an
     apostrophe in front, in the CSV alone.
     """
     folder = Path(folder).resolve()
@@ -97,7 +97,7 @@ def write_report(study: Study, folder: str | Path, outlook: Outlook | None = Non
     """Write every file of the report but the notebooks and ``run.json``.
 
     Names of the files, relative to the folder. `folder`: Made where it does not exist; `outlook`: What other
-    budgets would buy and how sure the plan is, where it is at hand; else it is worked out.
+    budgets would buy and the confidence of the plan; worked out here where it is missing.
     """
     folder = Path(folder)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
@@ -134,8 +134,8 @@ def write_report(study: Study, folder: str | Path, outlook: Outlook | None = Non
 def route_map(study: Study, by: str) -> Figure:
     """The route map of an assessment."""
     layers = map_layers.layers(study.records.folder)
-    told = {"month": study.month, "context": layers, "suspicion": study.network.spans}
-    return maps.route_map(study.route, study.condition, study.line, by=by, **told)
+    looks = {"month": study.month, "context": layers, "suspicion": study.network.spans}
+    return maps.route_map(study.route, study.condition, study.line, by=by, **looks)
 
 
 def suspicious(priority: pd.DataFrame) -> list[tuple[int, str]]:
@@ -179,15 +179,15 @@ def notes(study: Study) -> list[str]:
     return [
         f"{study.line.title}, as of {study.month}",
         f"Order: {order_rule(study.line.plan)}",
-        *_told(study),
+        *_assumed(study),
         "gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault.",
         *study.route.remarks,
         *cautions.CAUTIONS,
     ]
 
 
-def _told(study):
-    """What is off, and what was taken for granted."""
+def _assumed(study):
+    """What is not available, and what was assumed."""
     rooms = (study.network, study.outages, study.treatments, study.budget)
     return [*(why for room in rooms for why in room.off), *(what for room in rooms for what in room.assumed)]
 

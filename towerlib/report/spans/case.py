@@ -143,7 +143,7 @@ def suspected(study):
     return table.assign(from_km=[one.from_km for one in around], to_km=[one.to_km for one in around])
 
 
-def _told(line, stretch, change):
+def _ranked(line, stretch, change):
     """The ranked readings, or why there are none."""
     if line.case is None:
         return line.why_not
@@ -154,7 +154,7 @@ def _told(line, stretch, change):
 
 
 def drive_words(found):
-    """What drive the totals in service ask for, as recorded and with the change."""
+    """Drive that the totals in service need, as recorded and with the change."""
     (now_a, now_spread), (then_a, then_spread) = (
         what_if.drive(found.compared, when) for when in ("now", "then")
     )
@@ -175,7 +175,7 @@ def _amperes(drive_a, spread):
 
 
 def answer(line, stretch, change):
-    """What the readings of a stretch say of a what-if, in sentences."""
+    """How well the readings of a stretch fit a what-if, in sentences."""
     study = line.study
     head = f"{study.line.title}, as of {study.month}, km {stretch.from_km:.2f} to {stretch.to_km:.2f}."
     if line.case is None:
@@ -192,7 +192,7 @@ BOUND = (
 
 
 def _injected_words(found):
-    """How far the readings without coils stand off both expectations."""
+    """How far the readings without coils lie from both expectations."""
     table = found.compared[~found.compared["injected_old"]]
     off = [
         np.log(table["no_coils_ohm"] / table[f"no_coils_ohm_{when}"]).abs().dropna()
@@ -202,11 +202,11 @@ def _injected_words(found):
         yield "No impedance without coils was read here in these years."
         return
     now, then = (100 * np.expm1(one.median()) for one in off)
-    words = f"Without coils: readings of {len(off[0])} towers stand {now:.0f} % off the line as recorded on the median"
+    words = f"Without coils, median distance of {len(off[0])} readings: {now:.0f} % from the line as recorded"
     if found.change.is_none:
         yield f"{words}."
         return
-    yield f"{words}, {then:.0f} % off that with {change_words(found.line, found.change)}."
+    yield f"{words}, {then:.0f} % from that with {change_words(found.line, found.change)}."
     yield from _own_words(found)
 
 
@@ -220,26 +220,26 @@ def _own_words(found):
     ]
     names = [found.line.study.network.towers["tower_id"][place] for place in places]
     table = found.compared.set_index("tower_id")
-    told = [
+    read = [
         f"{name} {rough(row['no_coils_ohm'])} Ω read, {rough(row['no_coils_ohm_now'])} as recorded, "
         f"{rough(row['no_coils_ohm_then'])} with the what-if"
         for name, row in ((name, table.loc[name]) for name in dict.fromkeys(names) if name in table.index)
         if row["no_coils_ohm"] > 0
     ]
-    if told:
-        yield f"Where it would be: {'; '.join(told)}."
+    if read:
+        yield f"Where it would be: {'; '.join(read)}."
 
 
 def _best_words(line, stretch, change):
-    """The reading that would tell most, and the best that was never taken."""
-    found = _told(line, stretch, change)
+    """The reading that would decide best, and the best that was never taken."""
+    found = _ranked(line, stretch, change)
     if isinstance(found, str):
         yield found
         return
     best = found.iloc[0]
     taken = "never taken" if pd.isna(best["last_read"]) else f"last taken {best['last_read']:%Y-%m-%d}"
     yield (
-        f"The single reading that tells most: {best['reading']} at {best['tower_id']} ({rough(best['as_recorded'])} as "
+        f"The single reading that decides best: {best['reading']} at {best['tower_id']} ({rough(best['as_recorded'])} as "
         f"recorded, {rough(best['what_if'])} with the what-if, {best['apart']:.1f} standard uncertainties apart; {taken})."
     )
     fresh = found.loc[found["last_read"].isna()]
@@ -248,7 +248,7 @@ def _best_words(line, stretch, change):
         yield f"Of those never taken: {new['reading']} at {new['tower_id']}, {new['apart']:.1f} apart."
     if best["apart_rival"] < CLEAR:
         yield (
-            "No single reading tells it from an open span next to it: that takes readings on both sides, or "
+            "No single reading distinguishes it from an open span next to it: that takes readings on both sides, or "
             "an inspection of all of them."
         )
 

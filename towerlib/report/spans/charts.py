@@ -78,7 +78,7 @@ def name_towers(axes: Axes, found: SpanCase) -> None:
 
 
 def mark_suspects(axes: Axes, found: SpanCase) -> None:
-    """Bands over suspected spans, lines at suspected bonds (changes the axes)."""
+    """Shading over suspected spans, lines at suspected bonds (changes the axes)."""
     spans, bonds = found.suspects
     for low, high in spans:
         axes.axvspan(low, high, color=SUSPECT, alpha=0.35, linewidth=0, zorder=0, gid="suspected span")
@@ -539,7 +539,7 @@ NOTHING = "Behind an open bond nothing is expected in service: the line leaves t
 def span_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Change | None = None) -> Figure:
     """Evidence on a stretch: map, footings, leg currents, leg shares, histories and sweeps over one chainage axis.
 
-    One A4 page upright, less its margins. `change`: What-if that stands beside the expected shares; else what the
+    One A4 page upright, less its margins. `change`: What-if beside the expected shares; else what the
     network analysis suspects there.
     """
     found = case.span_case(line, stretch, change)

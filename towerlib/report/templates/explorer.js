@@ -65,7 +65,7 @@ function render() {
   el("month-shown").textContent = known.months[state.month];
   el("month").setAttribute("aria-valuetext", known.months[state.month]);
   for (const id of ["month", "earlier", "later"]) el(id).disabled = !layer.dated;
-  el("month-told").textContent = layer.dated
+  el("month-note").textContent = layer.dated
     ? "State at the end of the month: the newest reading up to then. Limits are today's."
     : `This layer has no history; it shows ${shown}.`;
   const found = fill();
@@ -107,8 +107,8 @@ function list(layer, found) {
 
 /** The panel of what is chosen; every text goes in as text. */
 function tell() {
-  const chosen = state.chosen, layer = known.layers[state.layer], told = el("told");
-  told.replaceChildren();
+  const chosen = state.chosen, layer = known.layers[state.layer], evidence = el("evidence");
+  evidence.replaceChildren();
   for (const id of ["to-tower"]) el(id).disabled = !chosen;
   if (!chosen) {
     el("chosen-name").textContent = "Nothing selected";
@@ -119,25 +119,25 @@ function tell() {
   if (chosen.kind === "span") {
     el("chosen-name").textContent = `Span ${isolated(spanName(chosen.place))}`;
     el("chosen-now").textContent = "Span: the stretch of shield wire and conductors from one tower to the next.";
-    for (const text of sentences(known.spans.evidence[chosen.place])) told.append(made("p", text));
+    for (const text of sentences(known.spans.evidence[chosen.place])) evidence.append(made("p", text));
     return;
   }
   const km = known.towers.km[chosen.place], found = standing(layer, chosen.place, state.month);
   el("chosen-name").textContent = `Tower ${isolated(known.towers.name[chosen.place])}${km === null ? "" : `, km ${km.toFixed(3)}`}`;
   const day = found?.day ? `; read on ${found.day}` : "";
   el("chosen-now").textContent = `${layer.name}${layer.dated ? `, end of ${known.months[state.month]}` : ""}: ${words(layer, found)}${day}.`;
-  told.append(made("p", `What follows is as of ${known.months[known.months.length - 1]}.`, "meaning"));
+  evidence.append(made("p", `What follows is as of ${known.months[known.months.length - 1]}.`, "meaning"));
   for (const [section, places] of known.evidence[chosen.place]) {
     const [title, meaning] = known.sections[section];
     if (!places.length) continue;
-    told.append(made("h3", title));
-    if (meaning) told.append(made("p", meaning, "meaning"));
+    evidence.append(made("h3", title));
+    if (meaning) evidence.append(made("p", meaning, "meaning"));
     const texts = sentences(places);
     if (title.startsWith("Visits")) {
       const visits = made("ol");
       visits.append(...texts.map((text) => made("li", text)));
-      told.append(visits);
-    } else for (const text of texts) told.append(made("p", text));
+      evidence.append(visits);
+    } else for (const text of texts) evidence.append(made("p", text));
   }
 }
 
