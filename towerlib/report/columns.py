@@ -36,9 +36,7 @@ def dictionary(part: str = LIST) -> dict[str, dict[str, str]]:
 
 
 def in_currency(text: str, currency: str) -> str:
-    """A unit or number format in the currency of a line.
-
-    `currency`: Blank where the line has none.
+    """A unit or number format in the currency of a line; unchanged where it has none.
 
     >>> in_currency("1/money", "EUR"), in_currency("1/money", ""), in_currency("mA", "EUR")
     ('1/EUR', '1/money', 'mA')

@@ -43,10 +43,7 @@ def profile_handles(towers: pd.DataFrame) -> list[Line2D]:
 
 
 def draw_profile(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
-    """Towers along the route with their intervals, targets and limits; the worst named (changes the axes).
-
-    `towers`: As `tower_marks.with_value` gives it; at least one value above zero.
-    """
+    """Towers along the route with their intervals, targets and limits; the worst named (changes the axes)."""
     placed = cast("pd.DataFrame", towers[towers["chainage_km"].notna()])
     towers = placed.sort_values("chainage_km", kind="stable")
     _scale(axes, towers, line)
@@ -168,7 +165,7 @@ def bar_notes(towers: pd.DataFrame) -> list[str]:
 
 
 def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
-    """Legend entries of both panels, as far as they occur. `footing`, `gap`: The worst towers of each panel."""
+    """Legend entries of both panels, as far as they occur."""
     found = [name for name in style.MARKS if bool((footing["kind"] == name).any())]
     entries: list[Artist] = [
         style.area(style.fill(name), style.CLASSES[name].label, style.hatch(name)) for name in found
@@ -181,11 +178,7 @@ def bar_handles(footing: pd.DataFrame, gap: pd.DataFrame) -> list[Artist]:
 
 
 def draw_impedance(figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float]) -> None:
-    """Left panel: worst by footing impedance, with intervals and limits (changes the figure).
-
-    `towers`: In the order of their rank; may be empty; `place`: Bottom, width and height of the panel with its ids
-    [mm].
-    """
+    """Left panel: worst by footing impedance, with intervals and limits; bottom, width, height [mm]."""
     axes = _panel(figure, layout.MARGIN_MM, place, towers, "Footing impedance")
     if towers.empty:
         return
@@ -202,11 +195,7 @@ def draw_impedance(figure: Figure, towers: pd.DataFrame, place: tuple[float, flo
 
 
 def draw_gap(figure: Figure, towers: pd.DataFrame, place: tuple[float, float, float]) -> None:
-    """Right panel: worst by gap fraction, with the gap itself in words (changes the figure).
-
-    `towers`: In the order of their rank; may be empty; `place`: Bottom, width and height of the panel with its ids
-    [mm].
-    """
+    """Right panel: worst by gap fraction, with the gap itself in words; bottom, width, height [mm]."""
     axes = _panel(figure, layout.WIDTH_MM / 2 + 2, place, towers, "Gap fraction, and gap in mA")
     if towers.empty:
         return
@@ -271,10 +260,7 @@ def scatter_handles(towers: pd.DataFrame) -> list[Line2D]:
 
 
 def draw_scatter(axes: Axes, towers: pd.DataFrame) -> None:
-    """Towers among the lines of equal gap fraction; the worst by gap rank named (changes the axes).
-
-    `axes`: Square panel; its place must be final.
-    """
+    """Towers among the lines of equal gap fraction in a square panel; the worst named (changes the axes)."""
     _scatter_scale(axes, towers)
     _draw_shares(axes)
     covered, low = _draw_scattered_towers(axes, towers), axes.get_ylim()[0]
@@ -432,10 +418,7 @@ def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
 
 
 def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
-    """Worst towers by footing impedance and by gap fraction, side by side.
-
-    Left: impedance, its interval and the tower's limit. Right: gap fraction, with the gap in mA. `top`: Towers in
-    each panel at most, 1 or more. Raises `SettingsError`: `top` is below 1.
+    """The `top` worst towers by footing impedance with interval and limit, and by gap fraction with the gap in mA.
 
     >>> import pandas as pd
     >>> from towerlib.config import parse
@@ -463,11 +446,10 @@ def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
 
 
 def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
-    """Vector total against arithmetic sum of the leg currents, with lines of equal gap fraction.
+    """Vector total against arithmetic sum of the leg currents; the worst by gap rank named.
 
-    One marker a tower, circled where a ring or counterpoise joins the legs; the worst by gap rank named. Equal gap
-    fractions f are parallel lines on logarithmic axes: total = (1 − f)·sum. A point above the line f = 0 has a
-    negative gap, as readings taken one after the other under a changing load can give.
+    Equal gap fractions f are parallel lines on logarithmic axes: total = (1 − f)·sum. A point above the line f = 0 has
+    a negative gap, as readings taken one after the other under a changing load can give.
 
     >>> import pandas as pd
     >>> from towerlib.config import parse
@@ -489,10 +471,9 @@ def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
 
 
 def impedance_distribution(condition: pd.DataFrame, line: Line) -> Figure:
-    """Histogram of the footing impedances in logarithmic bins, with their cumulative share.
+    """Histogram of the footing impedances, eight bins a decade, with their cumulative share, targets and limits.
 
-    Bars by class, the curve of the share at or below, targets and limits. Eight bins a decade. Lower bounds are
-    counted at the foot and not drawn: their true value is not known.
+    Lower limits are counted at the foot and not drawn: their true value is not known.
 
     >>> import pandas as pd
     >>> from towerlib.config import parse

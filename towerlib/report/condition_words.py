@@ -49,9 +49,7 @@ TO_LOOK_AT = (*INSPECT, "weak leg")
 
 
 def ambient_text(width: int = 110) -> str:
-    """What currents in service can and cannot show, and what the injected test adds.
-
-    Sizes by own ladder models; no published currents of footings in service are known to us.
+    """What currents in service can and cannot show, and what the injected test adds; sizes by own ladder models.
 
     >>> ambient_text().startswith("What currents in service can show")
     True
@@ -99,10 +97,7 @@ def rows_used(study: Study) -> Table:
 
 
 def verdicts(study: Study) -> Table:
-    """Number of visits up to the month by verdict, and the quality rules that they do not meet.
-
-    Per verdict one row for all its visits, then one row per rule; a visit can miss several rules.
-    """
+    """Number of visits up to the month by verdict, then by quality rule that they do not meet; several can apply."""
     visits, findings = study.grades.visits, study.grades.findings
     seen = visits.loc[visits["date"].dt.strftime("%Y-%m") <= study.month]
     counts = seen["verdict"].value_counts().rename("visits").rename_axis("verdict").reset_index()

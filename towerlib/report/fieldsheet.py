@@ -28,11 +28,7 @@ REACH = 40.0  # of the farthest probe from the middle, in units of the drawing
 
 
 def sketch(stop: dict[str, Any], lays: list[dict[str, Any]]) -> dict[str, Any] | None:
-    """What the page draws of a tower's surroundings.
-
-    ``spans``: ends (x, y) of the line, back and ahead; ``leads``: label, alternative, and the places of both probes
-    and of the label. y points down as in SVG. None where nothing is laid out.
-    """
+    """Ends of the line and probes about a tower for the drawing, y down as in SVG; None where nothing is laid out."""
     if not lays:
         return None
     scale = REACH / max(lay["current_m"] for lay in lays)
@@ -77,12 +73,10 @@ NOTE = f"Places are computed from the register, not surveyed. {cautions.NO_PERMI
 
 
 def waypoints(sheet: FieldSheet) -> list[dict[str, Any]]:
-    """Every tower and probe place of a field sheet.
+    """Every tower and probe place of a field sheet, in the order of the stops: keys of the GeoJSON properties, and place.
 
-    In the order of the stops: ``name``, ``kind`` ("tower", "current probe", "potential probe"), ``tower_id``,
-    latitude_deg, longitude_deg, ``description``; of probes also ``lay``, ``alternative``, ``distance_m``,
-    ``bearing_deg`` from the tower. The name of a probe is that of the tower with C or P, and L or R for the side; F
-    (forward) and B (back) mark the alternatives.
+    The name of a probe is that of its tower with C (current) or P (potential) and L or R for the side; F (forward)
+    and B (back) mark the alternatives. Distances [m] and bearings [°] count from the tower.
     """
     laid = dict(list(sheet.probe_layouts.groupby("tower_id", sort=False)))
     points = []
@@ -116,7 +110,7 @@ def gpx(sheet: FieldSheet) -> str:
 
 
 def geojson(sheet: FieldSheet) -> str:
-    """The waypoints as GeoJSON (WGS 84, longitude first). RFC 7946."""
+    """The waypoints as GeoJSON of RFC 7946 (WGS 84, longitude first)."""
     features = [
         {
             "type": "Feature",
@@ -177,8 +171,7 @@ SWEEP_ROWS = 4  # on paper, or as many as there are legs; a whole sweep is bette
 def write(sheet: FieldSheet, folder: str | Path) -> list[Path]:
     """Write the files of a field sheet.
 
-    `folder`: Made where it does not exist. Raises `SettingsError`: The folder cannot be written to, or holds tables
-    that this sheet would not write: they may be filled in.
+    Raises `SettingsError` where the folder cannot be written to or holds tables that may be filled in.
     """
     folder = Path(folder)
     texts = dict(zip(NAMES, _texts(sheet), strict=True))
@@ -198,10 +191,7 @@ def write(sheet: FieldSheet, folder: str | Path) -> list[Path]:
 
 
 def page(sheet: FieldSheet) -> str:
-    """The field sheet as one HTML page that needs nothing else.
-
-    Prints on A4: an overview, then each tower from a new page on, with the cautions on top of every page.
-    """
+    """The field sheet as one HTML page for A4: an overview, then each tower from a new page on."""
     laid = {
         name: rows.to_dict("records") for name, rows in sheet.probe_layouts.groupby("tower_id", sort=False)
     }

@@ -72,11 +72,7 @@ SPANS = {
 def styles(
     columns: Mapping[str, Sequence[str]], condition: pd.DataFrame | None = None
 ) -> list[tuple[str, str, str, str]]:
-    """Styles of every layer, the first of a layer the one it opens with.
-
-    Layer, name of the style, what it shows, QML. A style whose column is missing is left out. `columns`: Layers and
-    their columns, without the geometry.
-    """
+    """Styles of every layer as layer, name, meaning and QML, the first of a layer the one it opens with."""
     labels = {} if condition is None else tower_marks.class_labels(condition)
     classes = {name: replace(look, label=labels.get(name, look.label)) for name, look in CLASSES.items()}
     wished = [
@@ -233,12 +229,10 @@ def write(
     condition: pd.DataFrame | None = None,
     line: Line | None = None,
 ) -> None:
-    """Write the three layers of a line, in the projected coordinate system of its route, with their styles.
+    """Write the layers towers, spans and route, in the projected coordinate system of the route, with their styles.
 
-    `path`: ``.gpkg``; an existing file is replaced. The layer "route" is one line through all towers. A line of one
-    tower has no spans and no route: both layers are there and empty. QGIS opens each layer with the first of its
-    stored styles; names, units and meanings of the columns are in ``gpkg_data_columns``, cautions in
-    ``gpkg_metadata``.
+    An existing file is replaced. A line of one tower has empty layers of spans and route. Names, units and meanings of
+    the columns are in ``gpkg_data_columns``, cautions in ``gpkg_metadata``.
     """
     import geopandas
     from shapely.geometry import LineString

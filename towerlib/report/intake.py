@@ -22,10 +22,7 @@ _OF_ONE_ROW = r"'[^']*'|\"[^\"]*\"|\([^()]*\)|[0-9][0-9,.:/-]*"  # what differs 
 
 
 def by_file(records: Records) -> str:
-    """Rows of each file: in, used, repaired among the used, rejected.
-
-    A small table as text; a file that holds two tables has a row for each.
-    """
+    """Rows of each file as a small table: in, used, repaired among the used, rejected."""
     shown = records.by_file.reset_index()
     shared = shown["file"].duplicated(keep=False)
     shown["file"] = shown["file"].mask(shared, shown["file"] + ": " + shown["table"])
@@ -33,7 +30,7 @@ def by_file(records: Records) -> str:
 
 
 def by_crew(visits: pd.DataFrame) -> str:
-    """Visits of each crew by verdict. A small table as text; "crew not named" where the column is blank."""
+    """Visits of each crew by verdict as a small table; "crew not named" where the column is blank."""
     crew: Any = visits["crew"].fillna("crew not named")
     counts = pd.crosstab(crew, visits["verdict"]).reindex(columns=list(VERDICTS), fill_value=0)
     return counts.rename_axis(columns=None).to_string()
@@ -136,11 +133,7 @@ def words(records: Records, grades: Grades) -> str:
 
 
 def write(records: Records, folder: str | Path) -> list[Path]:
-    """Write ``rejected-rows.csv`` and ``repaired-rows.csv``.
-
-    `folder`: Made where it does not exist. A value that a spreadsheet would take for a formula gets an apostrophe
-    in front.
-    """
+    """Write ``rejected-rows.csv`` and ``repaired-rows.csv``, safe to open in a spreadsheet."""
     folder = Path(folder)
     lists = {"rejected-rows.csv": records.rejected, "repaired-rows.csv": records.repaired}
     with safe_files.replace_files(folder) as place:

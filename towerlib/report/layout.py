@@ -29,9 +29,7 @@ COARSE = 1.08  # letters snapped to pixels are up to so much wider (measured fro
 
 
 def width_mm(text: str, size: float = SMALL_PT, weight: str = "normal") -> float:
-    """Room that a text needs on the page, however coarse the pixels are.
-
-    Width [mm]. `size`: Type size [pt]; `weight`: ``normal`` or ``bold``.
+    """Room that a text of a type size [pt] needs on the page, however coarse the pixels are [mm].
 
     >>> print(round(width_mm("T12"), 1))
     5.0
@@ -41,9 +39,7 @@ def width_mm(text: str, size: float = SMALL_PT, weight: str = "normal") -> float
 
 
 def shortened(text: str, room_mm: float, size: float = SMALL_PT, weight: str = "normal") -> str:
-    """Text cut to the room it has, with an ellipsis in the place of what is left out.
-
-    `room_mm`, `size`, `weight`: Room [mm], type size [pt] and weight.
+    """Text on one line, cut to the room it has [mm] with an ellipsis; type size in points.
 
     >>> shortened("T12", 20), shortened("a very long name of a station", 20)
     ('T12', 'a very long…')
@@ -56,9 +52,7 @@ def shortened(text: str, room_mm: float, size: float = SMALL_PT, weight: str = "
 
 
 def wrapped(text: str, room_mm: float, size: float = SMALL_PT) -> list[str]:
-    """Lines of a text, none wider than the room.
-
-    `room_mm`, `size`: Room [mm] and type size [pt].
+    """Lines of a text, none wider than the room [mm]; type size in points.
 
     >>> wrapped("a text of several words", 15)
     ['a text of', 'several', 'words']
@@ -74,9 +68,7 @@ def wrapped(text: str, room_mm: float, size: float = SMALL_PT) -> list[str]:
 
 
 def box_around(points: ArrayLike, half: float) -> np.ndarray:
-    """Squares about points.
-
-    x0, y0, x1, y1.
+    """Squares about points as x0, y0, x1, y1; `half` the side in the same unit.
 
     >>> box_around([[10.0, 20.0]], 2.0).tolist()
     [[8.0, 18.0, 12.0, 22.0]]
@@ -137,10 +129,9 @@ def place_labels(
 ) -> np.ndarray:
     """Labels beside their points wherever there is room; a label without room is left out (changes the axes).
 
-    `taken` with the new labels and their leader lines. `wishes`: Point in the panel's units, and text; the most
-    important first; `marks`: Boxes of what is drawn [pixels of the figure]: no label lies on them, a leader line
-    only if need be. Each label takes the nearest free one of 32 places at ten distances. If the order of the list
-    leaves a label out, the orders along the panel are tried too, and the one with the most labels is kept.
+    Gives `taken` with the new labels and their leaders [pixels]. `wishes` begins with the most important; no label lies
+    on the boxes `marks`. Each takes the nearest free one of 32 places at ten distances. If one is left out, the
+    orders along the panel are tried too, and the one with the most labels is kept.
     """
     figure, unit = axes.figure, axes.figure.dpi / 72
     texts = [figure.text(0, 0, one_line(text), **(LABEL | looks)) for _, _, text in wishes]
@@ -246,21 +237,16 @@ def millimetres(figure: Figure) -> Transform:
 def write_on(
     figure: Figure, x_mm: float, y_mm: float, text: str, *, size: float = style.SMALL_PT, **looks: Any
 ) -> None:
-    """One text at a place on the page (changes the figure).
-
-    `x_mm`, `y_mm`: Place [mm]; `size`: Type size [pt].
-    """
+    """One text at a place on the page [mm], type size in points (changes the figure)."""
     figure.text(x_mm, y_mm, text, transform=millimetres(figure), fontsize=size, **looks)
 
 
 def new_sheet(
     body_mm: float, title: str, subtitle: str, notes: Iterable[str] = (), *, width: float = WIDTH_MM
 ) -> tuple[Figure, float]:
-    """Page with its heading and its notes; the body is left free.
+    """Page with heading and notes, not known to pyplot, and the foot of its free body from the bottom [mm].
 
-    `figure`: Not known to pyplot. `foot_mm`: Where the body starts, from the bottom [mm]. `body_mm`: Height between
-    heading and notes [mm]; `notes`: Sentences at the foot; blank ones are left out; `width`: Width of the page
-    [mm].
+    Blank notes are left out.
     """
     room = width - 2 * MARGIN_MM
     lines = [line for note in notes if note for line in wrapped(note, room)]
@@ -278,7 +264,7 @@ def new_sheet(
 
 
 def new_panel(figure: Figure, left_mm: float, bottom_mm: float, wide_mm: float, high_mm: float) -> Axes:
-    """Axes at a place on the page. `left_mm`, `bottom_mm`, `wide_mm`, `high_mm`: Place and size [mm]."""
+    """Axes at a place on the page [mm]."""
     wide, high = figure.get_size_inches() * 25.4
     return figure.add_axes((left_mm / wide, bottom_mm / high, wide_mm / wide, high_mm / high))
 
@@ -306,11 +292,7 @@ def legend(
     *,
     corner: str = "lower left",
 ) -> float:
-    """Legend in as many columns as the room takes, one at least (changes the figure).
-
-    Where the legend ends at the top, from the bottom of the page [mm]. `left_mm`, `y_mm`: Place of the corner [mm];
-    `room_mm`: Width there is [mm]; `corner`: ``lower left`` or ``upper left``.
-    """
+    """Legend in as many columns as the room takes, one at least (changes the figure); its upper end [mm]."""
     looks = {"loc": corner, "bbox_to_anchor": (left_mm, y_mm), "bbox_transform": millimetres(figure)}
     for columns in range(len(handles), 0, -1):
         box = figure.legend(handles=handles, ncols=columns, borderpad=0, borderaxespad=0, **looks)
@@ -322,9 +304,7 @@ def legend(
 
 
 def round_step(length: float, most: int) -> float:
-    """Smallest of 1, 2, 5 times a power of ten that divides a length into no more than so many parts.
-
-    In the unit of `length`. `length`: Length to divide, above 0 [any unit]; `most`: Parts at most.
+    """Smallest of 1, 2, 5 times a power of ten that divides a length above 0 into no more than so many parts.
 
     >>> round_step(77.0, 12), round_step(3.0, 12)
     (10.0, 0.5)
@@ -346,10 +326,7 @@ def round_numbers(low: float, high: float) -> np.ndarray:
 
 
 def log_axis(axis: Axis, low: float, high: float) -> None:
-    """Logarithmic axis from `low` to `high` with plain numbers on it (changes the axis).
-
-    `low`, `high`: Its ends, above 0 [unit of the axis].
-    """
+    """Logarithmic axis between two ends above 0, with plain numbers on it (changes the axis)."""
     name = cast("Any", axis).axis_name
     axis.axes.set(**{f"{name}scale": "log", f"{name}lim": (low, high)})
     axis.set_major_locator(FixedLocator(cast("Any", round_numbers(low, high))))
@@ -360,10 +337,7 @@ def log_axis(axis: Axis, low: float, high: float) -> None:
 
 
 def linear_axis(axis: Axis, most: int, written: Callable[[float], str] = plain) -> None:
-    """Round numbers within the limits of a linear axis (changes the axis).
-
-    `axis`: Axis of a panel; its limits must be final; `most`: Steps at most.
-    """
+    """Round numbers within the final limits of a linear axis, `most` steps at most (changes the axis)."""
     low, high = sorted(axis.get_view_interval())
     ticks = np.round(MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low, high), 9)
     axis.set_major_locator(FixedLocator(cast("Any", ticks[(ticks >= low) & (ticks <= high)])))

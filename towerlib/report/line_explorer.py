@@ -36,12 +36,11 @@ COLUMNS = ["tower_id", "month", "date", "value", "low", "high", "verdict", "boun
 
 
 def footing_changes(visits: pd.DataFrame, towers: pd.DataFrame, seasons: Seasons, month: str) -> pd.DataFrame:
-    """Changes of the footing impedance in force, or of its lower limit while nothing better is known.
+    """Changes of the footing impedance in force, or of its lower limit while nothing better is known, up to a month.
 
-    One row per tower and month in which a reading came: tower_id, month (months since the year 0), date, value,
-    low, high [Ω], verdict, bounded (the value is a lower limit only). Each row is in force until the next row of
-    the tower. `month`: ``YYYY-MM``; later visits are not seen. The rules are those of `towerlib.readings.standing`.
-    A lower limit counts only before the first reading of the footing alone.
+    One row per tower and month with a reading: tower_id, month (months since the year 0), date, value, low, high [Ω],
+    verdict, bounded (lower limit only); in force until the next row of the tower. The rules are those of
+    `towerlib.readings.standing`; a lower limit counts only before the first reading of the footing alone.
     """
     visits = _seen(visits, month)
     read = standing.changes(standing.footings(visits), "footing_verdict")
@@ -54,11 +53,7 @@ def footing_changes(visits: pd.DataFrame, towers: pd.DataFrame, seasons: Seasons
 
 
 def verdict_changes(visits: pd.DataFrame, in_force: pd.DataFrame, month: str) -> pd.DataFrame:
-    """Changes of the verdict on the reading in force.
-
-    As `footing_changes`; "not usable" from the first visit on until a reading is in force. `month`: ``YYYY-MM``; later
-    visits are not seen.
-    """
+    """Changes of the verdict on the reading in force: "not usable" from the first visit on until one is in force."""
     flawed = standing.changes(_seen(visits, month), "footing_verdict").assign(
         footing_verdict=standing.REFUSED, impedance_ohm=np.nan
     )
@@ -66,11 +61,7 @@ def verdict_changes(visits: pd.DataFrame, in_force: pd.DataFrame, month: str) ->
 
 
 def gap_changes(visits: pd.DataFrame, currents: pd.DataFrame, month: str) -> pd.DataFrame:
-    """Changes of the gap fraction in force.
-
-    As `footing_changes`: value is the gap over the arithmetic sum, low its low end. `month`: ``YYYY-MM``; later visits are
-    not seen.
-    """
+    """Changes of the gap over the arithmetic sum in force, up to a month; columns as in `footing_changes`."""
     read = standing.changes(standing.gaps(_seen(visits, month), currents), "leakage_verdict")
     return _merged([_rows(read, "gap_of_sum", read["leakage_verdict"], low=read["gap_fraction_low"])])
 
@@ -114,13 +105,10 @@ def _merged(streams):
 
 @dataclass(frozen=True)
 class Layer:
-    """One thing to show of all towers.
+    """One thing to show of all towers, with its classes (`looks`, the last drawn on top) and lines along the route.
 
-    `key`, `name`, `meaning`: Name in the page, name in the list of layers, and meaning; `axis`, `unit`: Title of
-    the axis of the profile, and the unit behind a value; `looks`: Classes; the last drawn on top; `changes`: tower,
-    month (months since the year 0), kind (place in `looks`), value, low, high; a row applies until the next of its
-    tower; `rows`: Texts at the axis of the profile; `log`, `dated`: Whether the axis is logarithmic, and whether
-    the layer has a history; `steps`: Lines along the route: target, limit.
+    `changes`: tower, month (months since the year 0), kind (place in `looks`), value, low, high; a row applies until
+    the next of its tower. `rows`: texts at the axis of the profile.
     """
 
     key: str
@@ -137,10 +125,7 @@ class Layer:
 
 
 def placed(changes: pd.DataFrame, condition: pd.DataFrame) -> pd.DataFrame:
-    """Changes with the place of the tower along the route; those without a month apply from the first on.
-
-    As `Layer.changes`. `changes`: tower_id, kind, value and what else a layer has.
-    """
+    """Changes with the place of the tower along the route; those without a month apply from the first on."""
     place = cast("Any", pd.Series(range(len(condition)), condition["tower_id"]))
     found = changes.assign(tower=changes["tower_id"].map(place)).reindex(
         columns=["tower", "month", "kind", "value", "low", "high", "date"]
@@ -152,10 +137,7 @@ def placed(changes: pd.DataFrame, condition: pd.DataFrame) -> pd.DataFrame:
 
 
 def round_rows(*tables: pd.DataFrame) -> dict[float, str]:
-    """Round numbers of a logarithmic axis that holds all positive values.
-
-    `tables`: Numbers, blank where there are none.
-    """
+    """Round numbers of a logarithmic axis that holds all positive values of the tables."""
     numbers = np.concatenate([table.to_numpy("float64").ravel() for table in tables])
     numbers = numbers[np.isfinite(numbers) & (numbers > 0)]
     low, high = (numbers.min() / 1.2, numbers.max() * 1.2) if len(numbers) else (1.0, 100.0)
@@ -168,7 +150,7 @@ PLAN_COLUMNS = ("plan_year", "year")  # of the priority list or the condition, w
 
 
 def trip_outs(study: Study) -> Layer | tuple[str, str]:
-    """Expected lightning trip-outs. Name and reason where no rate is known."""
+    """Expected lightning trip-outs, or the name of the layer and the reason where no rate is known."""
     towers, name = study.outages.towers, "Lightning trip-outs"
     rate = towers["trip_outs_per_year"].astype("float64")
     if bool(rate.isna().all()):
@@ -197,7 +179,7 @@ def trip_outs(study: Study) -> Layer | tuple[str, str]:
 
 
 def plan(study: Study) -> Layer | tuple[str, str]:
-    """Year of the plan in which a tower is treated. Name and reason where there is no plan."""
+    """Year of the plan in which a tower is treated, or the name of the layer and the reason why there is none."""
     years = plan_year(study)
     if years is None or years.isna().all():
         return "Plan year", "No plan has been made for this line and month."
@@ -232,10 +214,7 @@ def plan_year(study: Study) -> pd.Series | None:
 
 
 def suspicion(study: Study) -> Layer | tuple[str, str]:
-    """Suspected bonds and suspected shield wires of spans.
-
-    Name and reason where the line could not be judged as a network.
-    """
+    """Suspected bonds and shield wires, or the name of the layer and the reason why they could not be judged."""
     towers, name = study.network.towers, "Bonds and spans"
     scan = study.network.spans["span_scan"] if len(study.network.spans) else pd.Series(dtype="str")
     if all(bool(some.isna().all()) for some in (towers["bond_state"], towers["bond_scan"], scan)):
@@ -264,10 +243,7 @@ def suspicion(study: Study) -> Layer | tuple[str, str]:
 
 
 def all_layers(study: Study) -> tuple[list[Layer], dict[str, str]]:
-    """All layers for which the study has data, and why the others are missing.
-
-    `missing`: Name of a layer to the reason.
-    """
+    """All layers for which the study has data, and the reason for each that is missing."""
     visits, condition = study.grades.visits, study.condition
     footings = footing_changes(visits, condition, study.line.seasons, study.month)
     verdicts = verdict_changes(visits, footings, study.month)
@@ -369,7 +345,7 @@ def known(value: object) -> bool:
 def paragraphs(
     tower: dict[str, Any], retest: dict[str, Any] | None, count: int, currency: str
 ) -> dict[str, list[str]]:
-    """Paragraphs on one tower. Heading to its paragraphs; blank ones say nothing."""
+    """Paragraphs on one tower, from its rows of all tables, by heading; some are blank."""
     return {
         "What to do next": _next_step(tower, count),
         "Suspected cause": _cause(tower),
@@ -595,10 +571,7 @@ SECTIONS = {  # heading, and the words that its terms need
 
 
 def of_towers(study: Study) -> list[dict[str, list[str]]]:
-    """Paragraphs of every tower.
-
-    One per tower in the order of the condition: key of `SECTIONS` to its paragraphs; blank ones left out.
-    """
+    """Paragraphs of every tower in the order of the condition, by heading of `SECTIONS`."""
     towers = _joined(study)
     seen, retests = _visits(study), study.retest.set_index("tower_id", drop=False).to_dict("index")
     found = []
@@ -611,7 +584,7 @@ def of_towers(study: Study) -> list[dict[str, list[str]]]:
 
 
 def of_spans(spans: pd.DataFrame) -> list[list[str]]:
-    """Paragraphs of every span. One a span in their order."""
+    """Paragraphs of every span, in their order."""
     found = []
     for span in spans.to_dict("records"):
         state = {
@@ -671,11 +644,9 @@ FINE = 2000  # parts of that extent below which a bend of a context layer is lef
 
 
 def towers_placed(study: Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
-    """Towers of the condition with their place.
+    """Towers and stations with their place x, y [km], and remarks on what is not drawn.
 
-    `towers`: One row a tower in the order of the condition: tower_id, chainage_km, x, y [km]; no place where it is
-    in doubt and far off the rest. `stations`: name, x, y [km]; none where no tower has a place. `remarks`: What is
-    not drawn, and why.
+    A tower has no place where it is in doubt and far off the rest.
     """
     placed = map_layers.placed(study.route, study.condition, "impedance")
     framed, remarks = map_layers.framed(placed)
@@ -700,11 +671,7 @@ def _kilometres(places):
 def context_shapes(
     layers: list[gpd.GeoDataFrame], towers: pd.DataFrame, crs: CRS
 ) -> tuple[list[dict[str, Any]], list[str]]:
-    """Context layers around the line, in numbers that a page can carry.
-
-    `shapes`: One a layer that comes near: name, areas (xs and ys of the rings), lines, points [km]. `remarks`: Of
-    layers without a place on the earth.
-    """
+    """Context layers near the line as areas, lines and points [km], and remarks on layers without a place."""
     x, y = (towers[axis].dropna().to_numpy() * 1000 for axis in ("x", "y"))
     remarks = map_layers.unplaced(layers)
     if not len(x):
@@ -753,12 +720,7 @@ PAD = 14  # least margin of a chart [pixels]
 
 
 def linked_charts(context: list[dict[str, Any]]) -> LayoutDOM:
-    """Map over profile, sharing the towers, the spans and what is chosen.
-
-    Named models: ``map``, ``profile``; sources ``towers``, ``spans``, ``flags``, ``chosen``, ``chosen-span``,
-    ``stations``, ``bars``, ``target``, ``limit``, ``scale``. `context`: Layers under the map, as
-    `context_shapes` gives them.
-    """
+    """Map over profile, sharing the towers, the spans and the selection; scripts find models by name."""
     from bokeh.layouts import column
 
     sources = _sources()
@@ -954,15 +916,12 @@ SCRIPTS = ("explorer-state.js", "explorer-draw.js", "explorer.js")
 
 
 def write(study: Study, path: str | Path) -> None:
-    """Write the page of a line: one file that needs nothing else and asks no network.
-
-    `path`: ``explorer.html``; an existing file is replaced. The same study gives the same bytes.
-    """
+    """Write the page of a line: one file that asks no network; the same study gives the same bytes."""
     Path(path).write_text(page(study), encoding="utf-8")
 
 
 def page(study: Study) -> str:
-    """The page as text. HTML with its scripts, its styles and its tables inside."""
+    """The page as HTML with its scripts, styles and tables inside."""
     from bokeh.resources import Resources
     from markupsafe import Markup
 

@@ -48,10 +48,7 @@ class Layout:
 
 
 def fit(places: np.ndarray, rows: int) -> Layout:
-    """Layout with the larger scale: legend below the map, or beside it.
-
-    `places`: Towers and stations on the grid [m].
-    """
+    """Layout with the larger scale for places on the grid [m]: legend below the map, or beside it."""
     low, high = places.min(0), places.max(0)
     wide, tall = np.maximum(high - low, LEAST_M)
     centre, gap = tuple(map(float, (low + high) / 2)), 2 * PAD_MM
@@ -67,10 +64,7 @@ def fit(places: np.ndarray, rows: int) -> Layout:
 
 
 def frame(figure: Figure, page: Layout, foot: float) -> Axes:
-    """Panel of the map, to scale, with grid kilometres at its edges.
-
-    `foot`: Where the body of the page starts, from the bottom [mm].
-    """
+    """Panel of the map, to scale, with grid kilometres at its edges; `foot` of the body on the page [mm]."""
     axes = layout.new_panel(figure, LEFT_MM, foot + AXIS_MM + page.key_mm, *page.size_mm)
     half = np.array(page.size_mm) * page.m_per_mm / 2
     low, high = page.centre - half, page.centre + half
@@ -85,10 +79,7 @@ def frame(figure: Figure, page: Layout, foot: float) -> Axes:
 
 
 def scales_corner(page: Layout, foot: float) -> tuple[float, float]:
-    """Upper left corner of the scales.
-
-    From the left and from the bottom [mm]. `foot`: Where the body of the page starts, from the bottom [mm].
-    """
+    """Upper left corner of the scales, from the left and from the bottom [mm]; `foot` of the body [mm]."""
     if page.beside:
         return LEFT_MM + page.size_mm[0] + 7, foot + AXIS_MM + page.size_mm[1]
     return LEFT_MM + 85, foot + page.key_mm - 2
@@ -103,9 +94,7 @@ ELLIPSOID = Geod(ellps="WGS84")
 
 
 def convergence_deg(crs: CRS, x: float, y: float) -> float:
-    """Angle from true north to grid north, clockwise: positive where grid north lies east [°].
-
-    `x`, `y`: Place on the grid [m].
+    """Angle from true north to grid north at a place [m], clockwise: positive where grid north lies east [°].
 
     >>> import pyproj
     >>> print(round(convergence_deg(pyproj.CRS("EPSG:32636"), 500000.0, 5000000.0), 6))
@@ -119,10 +108,7 @@ def convergence_deg(crs: CRS, x: float, y: float) -> float:
 
 
 def grid_metres(crs: CRS, x: float, y: float, true_m: float) -> float:
-    """Length on the grid of a true length, from west to east about a place.
-
-    Length on the grid [m]. `x`, `y`: Place on the grid [m]; `true_m`: Length on the ellipsoid [m]. The length is
-    scaled by what the same length on the grid measures on the WGS 84 ellipsoid.
+    """Length on the grid [m] of a true length [m] from west to east about a place, by the WGS 84 ellipsoid.
 
     >>> import pyproj
     >>> print(round(grid_metres(pyproj.CRS("EPSG:32636"), 500000.0, 5000000.0, 10000.0), 1))
@@ -134,9 +120,7 @@ def grid_metres(crs: CRS, x: float, y: float, true_m: float) -> float:
 
 
 def words(crs: CRS, x: float, y: float) -> str:
-    """Name and code of a grid, and how far its north lies off true north, in words.
-
-    `x`, `y`: Middle of the map on the grid [m].
+    """Name and code of a grid, and the angle of its north from true north at the middle of the map [m], in words.
 
     >>> import pyproj
     >>> words(pyproj.CRS("EPSG:32636"), 600000.0, 5000000.0)
@@ -149,20 +133,14 @@ def words(crs: CRS, x: float, y: float) -> str:
 
 
 def draw_legend(figure: Figure, page: Layout, foot: float, handles: Sequence[Artist]) -> None:
-    """Legend, below the map or beside it (changes the figure).
-
-    `foot`: Where the body of the page starts, from the bottom [mm].
-    """
+    """Legend, below the map or beside it (changes the figure)."""
     left, top = scales_corner(page, foot)
     place = (left, top - 14) if page.beside else (LEFT_MM, top)
     layout.legend(figure, handles, *place, 0, corner="upper left")
 
 
 def draw_scale_and_north(figure: Figure, page: Layout, foot: float, crs: CRS) -> None:
-    """Bar of a round true length, and arrow to true north (changes the figure).
-
-    `foot`: Where the body of the page starts, from the bottom [mm].
-    """
+    """Bar of a round true length, and arrow to true north (changes the figure)."""
     left, top = scales_corner(page, foot)
     lengths = np.outer(10.0 ** np.arange(0, 7), [1, 2, 5]).ravel()
     longest = 38 * page.m_per_mm * 1000 / grid_metres(crs, *page.centre, 1000)
@@ -199,10 +177,7 @@ def draw_north(figure: Figure, x_mm: float, y_mm: float, turn_deg: float) -> Non
 
 
 def chainages(towers: pd.DataFrame) -> pd.DataFrame:
-    """Round chainages, twelve at most, with their places and the direction of the line there.
-
-    One row per chainage: ``metres``, ``x``, ``y`` [m], and the unit vector ``east``, ``north``.
-    """
+    """Round chainages [m], twelve at most, with their places x, y [m] and the unit vector of the line there."""
     laid = towers.sort_values("chainage_m", kind="stable").drop_duplicates("chainage_m")
     along, x, y = laid[["chainage_m", "x", "y"]].dropna().to_numpy("float64").T
     if len(along) < 2:

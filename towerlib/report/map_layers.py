@@ -35,11 +35,9 @@ if TYPE_CHECKING:
 
 
 def layers(folder: str | Path) -> list[gpd.GeoDataFrame]:
-    """Every layer of the GeoPackages in the folder ``context`` of a line, to be drawn under its map.
+    """Every layer with geometry of the GeoPackages in the folder ``context`` of a line; its name in ``attrs["name"]``.
 
-    Geometry and CRS alone, files in alphabetical order, layers in the order of the file; the name of the layer in
-    ``attrs["name"]``. Empty where there is no such folder. Tables without geometry, as drawing programs keep their
-    settings in, are no layers. Raises `RecordsError`: A file cannot be read.
+    Files in alphabetical order; none where there is no such folder. Raises `RecordsError` where a file cannot be read.
 
     >>> layers("a folder without context")
     []
@@ -78,10 +76,8 @@ NEEDED = [
 def placed(route: Route, condition: pd.DataFrame, by: str) -> pd.DataFrame:
     """Towers of the route with their place on the grid, and what the map shows of each.
 
-    One row per tower of the route, with ``x``, ``y`` [m], ``kind`` (a key of `style.CLASSES` or `style.GAPS`),
-    ``value``, ``words``, ``rank`` and ``circled`` (a ring joins the legs). `route`: Towers in a projected CRS [m];
-    `condition`: One row per tower, as `towerlib.condition.assess` gives it; may have no columns if it has no rows;
-    `by`: ``impedance`` or ``gap``.
+    Adds ``x``, ``y`` [m], ``kind`` (a key of `style.CLASSES` or `style.GAPS`), ``value``, ``words``, ``rank`` and
+    ``circled`` (a ring joins the legs). `by`: ``impedance`` or ``gap``. The condition may have no columns.
     """
     places = pd.DataFrame(route.towers[["tower_id", "chainage_m", "place_remark"]])
     places = places.assign(x=route.towers.geometry.x, y=route.towers.geometry.y)
@@ -104,11 +100,7 @@ def _by_gap(towers):
 
 
 def framed(towers: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
-    """Towers inside the frame, and remarks on the others.
-
-    `inside`: Rows of `towers`; none if no tower has a place. `remarks`: Of those far off the rest with a place in
-    doubt, and of those without a place.
-    """
+    """Towers inside the frame, and remarks on those without a place or far off with a place in doubt."""
     nowhere = towers["x"].isna() | towers["y"].isna()
     sure = towers[~nowhere & (towers["place_remark"].fillna("") == "")]
     sure = towers[~nowhere] if sure.empty else sure
@@ -130,10 +122,9 @@ def _extent(towers):
 
 
 def stations(towers: pd.DataFrame, crs: CRS, line: Line) -> tuple[pd.DataFrame, list[str]]:
-    """Both stations, at their own place or else at the tower of their end; and remarks on them.
+    """Both stations, at their own place or else at the tower of their end; and remarks on doubtful positions.
 
-    `stations`: Two rows: ``name``, ``x``, ``y``, and the tower of their end ``end_x``, ``end_y`` [m]. `remarks`: Of
-    positions too far off to be true. `line`: Names and positions of the stations, where known.
+    Two rows: ``name``, ``x``, ``y``, and the tower of their end ``end_x``, ``end_y`` [m].
     """
     ends = towers.sort_values("chainage_m", kind="stable").iloc[[0, -1]][["x", "y"]].to_numpy("float64")
     to_grid, rows, remarks = Transformer.from_crs(4326, crs, always_xy=True), [], []
@@ -155,11 +146,7 @@ LEAST_PT = 7  # of a tower that labels keep clear of, however small its marker
 
 
 def draw_context(axes: Axes, context: Sequence[gpd.GeoDataFrame], crs: CRS) -> list[Line2D]:
-    """Layers under the line (changes the axes).
-
-    Legend entries of the layers whose ``attrs["name"]`` is set. `context`: In any CRS; those without one are left
-    out.
-    """
+    """Layers under the line (changes the axes); legend entries of those with a name."""
     handles, placed = [], [layer for layer in context if _has_place(layer)]
     for number, layer in enumerate(placed):
         colour = style.CONTEXT[number % len(style.CONTEXT)]

@@ -47,13 +47,9 @@ def route_map(
 ) -> Figure:
     """Map of the route with every tower by footing impedance or by gap fraction.
 
-    Its height, and the place of the legend below or beside the map follow the shape of the route. `route`:
-    Towers and spans in a projected CRS [m]; `line`: Names of the line and its stations; positions of the stations
-    where known; `by`: ``impedance`` or ``gap``; `month`: ``YYYY-MM`` that the condition is as of; else the month of
-    the newest reading is shown; `context`: Layers drawn under the line; named in the legend where their
-    ``attrs["name"]`` is set. Raises `SettingsError`: `by` is neither of the two. Scale bar and arrow are true at
-    the middle of the map: a length on the ellipsoid, and true north. A tower whose place is in doubt and far off
-    the rest stays outside the frame, named at the foot.
+    `by`: ``impedance`` or ``gap``, else `SettingsError`; `month`: month of the condition, else of the newest reading.
+    Scale bar and north are true at the middle of the map. A tower whose place is in doubt and far off the rest is
+    named at the foot.
 
     >>> from towerlib.config import parse
     >>> from towerlib.route import lay
@@ -166,10 +162,7 @@ def plan_map(
     month: str = "",
     context: Iterable[gpd.GeoDataFrame] = (),
 ) -> Figure:
-    """Map of the route with the towers of the plan by year, and its packages named.
-
-    `route`: Towers and spans in a projected CRS [m]; `month`: ``YYYY-MM`` that the plan is as of.
-    """
+    """Map of the route with the towers of the plan by year, and its packages named; `month`: ``YYYY-MM``."""
     title = "The plan on the map"
     if budget.works.empty:
         return layout.blank(title, " ".join(no_plan(budget)) or "Nothing is planned.")
@@ -186,10 +179,7 @@ def plan_map(
 
 
 def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.DataFrame:
-    """Towers of the route with their year.
-
-    As `map_layers.placed` gives it, ``kind`` being the year in words, with package, option and must_do.
-    """
+    """Towers as `map_layers.placed` gives them, ``kind`` being the year, with package, option and must_do."""
     towers = map_layers.placed(route, condition, "impedance")
     planned = works[["tower_id", "year", "package", "option", "must_do"]]
     towers = towers.merge(planned, on="tower_id", how="left", validate="1:1")

@@ -188,10 +188,9 @@ PER_TOWER, RELATIVE = "Trip-outs per tower and year", "Trip-outs of the tower ov
 
 
 def with_rate(outages: Outages, condition: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Towers with what the charts show of them.
+    """Towers with rate, its interval and kind (a key of `MARKS`).
 
-    With ``rate``, ``rate_low``, ``rate_high`` (per year; over the line's mean where only that is known, then
-    without an interval) and ``kind`` (a key of `MARKS`).
+    The rate is per year, or over the line's mean, then without an interval, where only that is known.
     """
     towers = outages.towers
     absolute = towers["trip_outs_per_year"].notna().any()
@@ -371,9 +370,7 @@ def draw_concentration(axes: Axes, towers: pd.DataFrame) -> None:
 
 
 def lorenz(values: ArrayLike, whole: float) -> tuple[np.ndarray, np.ndarray]:
-    """Share of a whole that the largest values carry.
-
-    Of the values from 0 to 1, and of the whole. `values`: Blank ones are left out.
+    """Share of the values from 0 to 1, and share of a whole that the largest of them carry; blank ones left out.
 
     >>> lorenz([1.0, 3.0], 4.0)[1].tolist()
     [0.0, 0.75, 1.0]
@@ -384,10 +381,7 @@ def lorenz(values: ArrayLike, whole: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def comparison(outages: Outages) -> pd.DataFrame:
-    """Rows of the comparison: name, middle, ends, and the ends of the method's accuracy where it has any.
-
-    name, middle, low, high, far_low, far_high [trip-outs a year].
-    """
+    """Rows of the comparison [trip-outs a year]: name, middle, ends, and ends with the accuracy of the method."""
     sums = outages.line
     rows = [
         ("Modelled", "whole_line_per_year", "whole_line_low", "whole_line_high", "model_low", "model_high"),
@@ -472,10 +466,7 @@ def rate_profile(outages: Outages, line: Line) -> Figure:
 
 
 def rate_by_footing(outages: Outages, condition: pd.DataFrame, line: Line) -> Figure:
-    """Trip-outs of each tower over its footing impedance, with the curve of the usual tower in three soils.
-
-    Where the curve is flat, the tower is saturated: a better footing avoids little until it is good.
-    """
+    """Trip-outs of each tower over its footing impedance, with the curve of the usual tower in three soils."""
     title, towers = "Trip-outs over footing impedance", with_rate(outages, condition)
     towers = cast("pd.DataFrame", towers[(towers["rate"] > 0) & (towers["footing_ohm"] > 0)])
     if towers.empty:
@@ -490,10 +481,7 @@ def rate_by_footing(outages: Outages, condition: pd.DataFrame, line: Line) -> Fi
 
 
 def concentration(outages: Outages, line: Line) -> Figure:
-    """Share of the line's trip-outs that its worst towers carry, and of what treating them would avoid.
-
-    Lorenz curves, worst towers first; the worst tenth marked.
-    """
+    """Share of the line's trip-outs that its worst towers carry, and of those that treating them would avoid."""
     title, towers = "How few towers carry the trip-outs", with_rate(outages)
     if not bool((towers["rate"] > 0).any()):
         return layout.blank(title, NO_RATE)
@@ -506,10 +494,7 @@ def concentration(outages: Outages, line: Line) -> Figure:
 
 
 def observed_against_modelled(outages: Outages, line: Line) -> Figure:
-    """Modelled, observed and calibrated trip-outs of the line a year with their intervals, and the ceiling.
-
-    One row a figure on a logarithmic axis: thick what the records leave open, thin the accuracy of the method.
-    """
+    """Modelled, observed and calibrated trip-outs of the line a year with their intervals, and the ceiling."""
     title, rows = "Trip-outs a year: modelled against observed", comparison(outages)
     if rows.empty:
         return layout.blank(title, NO_RECORD)

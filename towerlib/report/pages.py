@@ -23,10 +23,7 @@ DOTS = 170  # an inch: sharp on paper, small in the file
 
 @dataclass
 class Answer:
-    """Sentences of an answer: the main ones in bold, and the basis below them.
-
-    `said`: Whether in bold, and the text; `basis`: What the figures rest on.
-    """
+    """Sentences of an answer, each in bold or not, and the basis of its figures."""
 
     said: list[tuple[bool, str]] = field(default_factory=list)
     basis: list[str] = field(default_factory=list)
@@ -61,7 +58,7 @@ def render(name: str, **facts: Any) -> str:
 
 
 def picture(figure: Figure | None, words: str) -> dict[str, Any]:
-    """A picture as the page takes it. src (data URI of a PNG), alt, wide_mm and high_mm; or why."""
+    """A picture as the page takes it: data URI of a PNG, words and size [mm]; or why there is none."""
     if figure is None:
         return {"why": words}
     content = io.BytesIO()

@@ -124,10 +124,7 @@ def _along(axes, x, y):
 
 
 def waterfall(works: pd.DataFrame, rates: dict[str, Any]) -> pd.DataFrame:
-    """Rows of the waterfall: from the line as it is to the line after the plan.
-
-    name, start, end (of the bar), low, high (of the last one), words.
-    """
+    """Rows of the waterfall from the line as it is to the line after the plan: name, ends of the bar, interval, words."""
     now, kinds = rates["whole_line_per_year"], by_kind(works)
     rows, level = [("as it is", 0.0, now, np.nan, np.nan, significant(now))], now
     for row in each(cast("pd.DataFrame", kinds)):
@@ -189,10 +186,7 @@ HATCH = {"facecolor": style.tint(style.COLOURS(0.5)), "edgecolor": style.INK, "l
 
 
 def doubtful(chances: pd.DataFrame, top: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Least probable towers in the plan, and most probable towers outside it.
-
-    Must-do works and towers that no draw treats are left out.
-    """
+    """Least probable towers in the plan, and most probable ones outside it, must-do works left out."""
     free: Any = chances[~chances["must_do"]]
     inside = free[free["in_plan"]].sort_values("chance", kind="stable").head(top)
     outside = free[~free["in_plan"] & (free["chance"] > 0)].sort_values(
@@ -285,11 +279,7 @@ def before_after(budget: Budget, outages: Outages, line: Line) -> Figure:
 
 
 def chances(budget: Budget, outlook: Outlook | None, line: Line, top: int = 20) -> Figure:
-    """Towers by their probability of being selected: least probable in the plan, most probable outside it.
-
-    Must-do works are left out. `top`: Towers in each
-    panel at most.
-    """
+    """Least probable towers in the plan, and most probable ones outside it, `top` of each at most."""
     title = "Probability of each tower being selected"
     if outlook is None or outlook.chances.empty:
         return layout.blank(title, _why(budget))

@@ -55,10 +55,7 @@ REACH = {  # column: words, colour, line
 
 
 def pictures(portfolio: Portfolio) -> dict[str, dict[str, Any]]:
-    """Pictures with their words for those who do not see them.
-
-    avoidable, reach: src (data URI of a PNG), alt, wide_mm, high_mm; or why (there is none).
-    """
+    """Pictures with their words for those who do not see them, or the reason why there is none."""
     with warnings.catch_warnings():
         # a name in letters that the font lacks shows boxes; the tables of the page have it in full
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
@@ -69,7 +66,7 @@ def pictures(portfolio: Portfolio) -> dict[str, dict[str, Any]]:
 
 
 def avoidable(lines: pd.DataFrame) -> Figure | None:
-    """Avoidable trip-outs a year of each line with their intervals. None where no line has a figure."""
+    """Avoidable trip-outs a year of each line with their intervals; None where no line has a figure."""
     shown = lines[lines["avoidable_per_year"].notna()].head(MOST)
     if shown.empty:
         return None
@@ -111,10 +108,7 @@ def _avoidable_words(lines):
 
 
 def reach(coverage: pd.DataFrame) -> Figure | None:
-    """Coverage and backlog of all lines over the months.
-
-    None where there is but one month. `coverage`: As `towerlib.changes.portfolio` gives it.
-    """
+    """Coverage and backlog of all lines over the months; None where there is but one month."""
     if len(coverage) < 2:
         return None
     with style.house():
@@ -196,17 +190,14 @@ def _observed(row):
 
 
 def links(reports: str | Path, folder: str, month: str, back: str = "..") -> list[tuple[str, str]]:
-    """Files of a line's month that are there. Relative address and words."""
+    """Relative address and words of each file of a line's month that is there."""
     place = Path(reports) / folder / month
     start = f"{back}/{quote(folder, safe='')}/{month}"
     return [(f"{start}/{name}", words) for name, words in FILES.items() if (place / name).is_file()]
 
 
 def reach_rows(portfolio: Portfolio) -> list[dict[str, str]]:
-    """Coverage and backlog at the end of each year and in the last month.
-
-    month, and counts with their shares.
-    """
+    """Counts and shares of coverage and backlog at the end of each year and in the last month."""
     table = portfolio.coverage
     kept: Any = table[table["month"].str.endswith("-12") | (table["month"] == table["month"].iloc[-1])]
     names = ("tested", "usable", "overdue", "never_tested", "above_limit")
@@ -224,10 +215,7 @@ def safety(portfolio: Portfolio) -> list[dict[str, Any]]:
 
 
 def budgets(portfolio: Portfolio) -> list[dict[str, str]]:
-    """The split beside the lines' own plans, and their sums.
-
-    One a line, the last of all lines; empty without a split.
-    """
+    """The split beside the lines' own plans, one row per line and their sum; empty without a split."""
     table = portfolio.split.table
     if not len(table):
         return []
@@ -342,7 +330,7 @@ def _gain(answer: Answer, split: Split) -> None:
 
 
 def figures(portfolio: Portfolio) -> list[dict[str, str]]:
-    """The state of all lines in figures. what, big, more."""
+    """The state of all lines in figures: what is counted, the figure, more."""
     lines, sums = portfolio.lines, portfolio.totals
     known = number_of(lines["trip_outs_per_year"].notna())
     seen = number_of(lines["observed_trip_outs"].notna())
@@ -424,11 +412,7 @@ def answer(portfolio: Portfolio) -> str:
 
 
 def write(portfolio: Portfolio, reports: str | Path) -> list[Path]:
-    """Write the page of a portfolio and the index beside it.
-
-    ``<reports>/<YYYY-MM>/portfolio.html`` and ``<reports>/index.html``. Raises `SettingsError`: They cannot be
-    written.
-    """
+    """Write ``<reports>/<YYYY-MM>/portfolio.html`` and ``<reports>/index.html``, else `SettingsError`."""
     reports = Path(reports)
     path, start = reports / portfolio.month / "portfolio.html", reports / "index.html"
     try:
@@ -443,10 +427,7 @@ def write(portfolio: Portfolio, reports: str | Path) -> list[Path]:
 
 
 def page_html(portfolio: Portfolio, reports: str | Path) -> str:
-    """The page of a portfolio as HTML.
-
-    Without scripts and without anything from elsewhere; prints on A4 upright.
-    """
+    """The page as HTML without scripts and without anything from elsewhere; prints on A4 upright."""
     split = portfolio.split
     return pages.render(
         "portfolio.html",

@@ -59,9 +59,7 @@ CONTEXT = ["#9ecae1", "#c7c7c7", "#c9d8b6", "#d8c3a5"]  # layers under a map
 
 
 def tint(colour: ColorType) -> tuple[float, float, float]:
-    """Lighter colour for areas, on which black lines stay visible.
-
-    Red, green, blue from 0 to 1.
+    """Lighter colour (red, green, blue from 0 to 1) for areas, on which black lines stay visible.
 
     >>> print(*tint("black"))
     0.45 0.45 0.45
@@ -71,9 +69,7 @@ def tint(colour: ColorType) -> tuple[float, float, float]:
 
 
 def house() -> AbstractContextManager[None]:
-    """House style for every picture, whatever the caller's own is.
-
-    Matplotlib's defaults with the house style on top; undone on leaving.
+    """House style for every picture, whatever the caller's own is; undone on leaving.
 
     >>> with house():
     ...     mpl.rcParams["font.family"]
@@ -92,10 +88,7 @@ class Mark:
 
 
 def ringed(shape: str | Path) -> Path:
-    """Marker with a circle round it, for a tower whose ring or counterpoise joins the legs.
-
-    One marker, so one tower stays one marker.
-    """
+    """Marker with a circle round it, for a tower whose ring or counterpoise joins the legs."""
     marker, circle = MarkerStyle(shape), Path.unit_circle()
     inside = marker.get_path().transformed(marker.get_transform())
     hole = Path(0.84 * _corners(circle)[::-1], circle.codes)  # turned round, so that the fill leaves it out
@@ -263,9 +256,7 @@ YEAR_SHAPES = (
 
 
 def years(last: int) -> dict[int, Look]:
-    """Look of each year of a plan, the first one the darkest.
-
-    By year, from 1 on.
+    """Look of each year of a plan from 1 on, the first one the darkest.
 
     >>> [look.label for look in years(2).values()]
     ['year 1', 'year 2']
@@ -290,7 +281,7 @@ RINGS = {
 def dots(
     axes: Axes, x: ArrayLike, y: ArrayLike, mark: Mark, *, size: float = 4.5, name: str = "", **looks: Any
 ) -> PathCollection:
-    """Towers of one class as markers (changes the axes). `size`: Diameter of a marker of size 1 [pt]."""
+    """Towers of one class as markers, size 1 having a diameter [pt] (changes the axes)."""
     looks = {
         "c": [mark.colour],
         "edgecolors": INK,
@@ -303,10 +294,7 @@ def dots(
 
 
 def entry(mark: Mark, label: str, size: float = 4.5) -> Line2D:
-    """Legend entry of one class of towers, drawn as `dots` draws it.
-
-    `size`: Diameter of a marker of size 1 [pt].
-    """
+    """Legend entry of one class of towers, drawn as `dots` draws it; size in points."""
     looks = {"markerfacecolor": mark.colour, "markeredgecolor": INK, "markeredgewidth": 0.5}
     return Line2D([], [], linestyle="", marker=mark.shape, markersize=size * mark.size, label=label, **looks)
 

@@ -70,11 +70,7 @@ RULE = (
 
 @dataclass(frozen=True)
 class Measure:
-    """One figure of the grade.
-
-    `what`: What is counted, in words; `percent`: Figure, the higher the better [%]; NaN where there is nothing to
-    count; `steps`: Least percent of A, of B, of C.
-    """
+    """One figure of the grade [%], the higher the better, with the least percent of A, of B, of C."""
 
     what: str
     percent: float
@@ -151,10 +147,7 @@ EMPTY = "Not available: no trip-out rate of this line, modelled or observed."
 
 
 def headline(study: Study) -> Answer:
-    """Expected trip-outs a year, their cost, and what treating the worst tenth would avoid.
-
-    Says what is missing where there is no rate.
-    """
+    """Expected trip-outs a year, their cost, and the trip-outs that treating the worst tenth would avoid."""
     rates, answer = study.outages.line, Answer()
     if "whole_line_per_year" in rates:
         _expect(answer, rates, study.line.plan)
@@ -209,10 +202,7 @@ def _avoid(answer: Answer, rates: Mapping[str, Any], towers: int) -> None:
 
 
 def problem(study: Study) -> list[dict[str, str]]:
-    """The state of the line in figures.
-
-    big (the figure), what (what it counts), more (its interval, its basis).
-    """
+    """The state of the line in figures: the figure, what it counts, its interval or basis."""
     towers, rates = study.condition, study.outages.line
     return [
         _above(towers, study.route.length_m / 1000),
@@ -296,7 +286,7 @@ def _touch(study: Study) -> dict[str, str]:
 
 
 def covered(study: Study) -> list[tuple[str, str, str]]:
-    """Coverage of the line by tests. What, how many towers, which share."""
+    """Coverage of the line by tests: what is counted, number of towers, share."""
     row = months_apart.coverage(study, [study.month]).iloc[0]
     words = {
         "towers": "on the line",
@@ -309,7 +299,7 @@ def covered(study: Study) -> list[tuple[str, str, str]]:
 
 
 def trip_outs(study: Study) -> list[dict[str, str]]:
-    """The rates side by side. name, rate, ends, held (what the interval covers); empty where there is none."""
+    """The rates side by side with their intervals and what these cover; empty where there is none."""
     rows = []
     for row in each(outage_results.comparison(study.outages)):
         if row.name.startswith("…") and not study.outages.line.get("observed_in_storm"):
@@ -339,10 +329,7 @@ def trip_outs(study: Study) -> list[dict[str, str]]:
 
 
 def changed(found: Changes | None) -> dict[str, Any]:
-    """What changed since the last month.
-
-    rows (kind, words, count, new, towers), none (kinds without a tower), remarks.
-    """
+    """Changes since the last month by kind with their towers, the kinds without one, and remarks."""
     if found is None:
         return {
             "rows": [],
@@ -405,7 +392,7 @@ TRIP_OUTS = (
 
 
 def rules(study: Study) -> list[tuple[str, str]]:
-    """The rules that this page was made by, with their sources. Topic, rule and source."""
+    """Topic, rule and source of each rule that this page was made by."""
     line = study.line
     listed = [
         ("Limits", "; ".join(dict.fromkeys(study.condition["limit_rule"].dropna())) + _own_limits(study)),
@@ -519,11 +506,7 @@ NO_CAUSE = ("none", "no leg currents read", "cannot tell", "too small to judge")
 
 
 def first_ten(study: Study) -> list[dict[str, Any]]:
-    """The first ten of the priority list, grouped by queue and next step.
-
-    queue, next_step, towers: list of dict with rank, tower_id, km, footing, read, verdict, cause, avoided,
-    treatment.
-    """
+    """The first ten of the priority list, grouped by queue and next step."""
     towers = study.condition.set_index("tower_id")
     first = cast("pd.DataFrame", study.priority[study.priority["queue"] != "none"].head(FIRST))
     rows = [_tower(row, towers.loc[row.tower_id], study.line.plan) for row in each(first)]
@@ -602,10 +585,7 @@ def treatment(row: Any, state: Any, plan: Plan) -> str:
 
 
 def safety(study: Study) -> dict[str, Any]:
-    """Safety items, which are not traded against cost.
-
-    towers: list of (tower_id, evidence); more: sentences on the others; off: why there is no screening.
-    """
+    """Safety items, which are not traded against cost: towers with evidence, more sentences, why there is no screening."""
     queued: Any = study.priority.loc[study.priority["queue"] == "safety", "tower_id"]
     state: Any = study.condition.set_index("tower_id")
     items = [(tower, state.loc[tower].get("safety_evidence") or "") for tower in queued.head(SAFETY)]
@@ -635,11 +615,7 @@ MOST_CHECKS = 4
 
 
 def bought(study: Study, levels: pd.DataFrame | None) -> list[dict[str, str]]:
-    """The budgets side by side.
-
-    level, budget, spent, works, towers, avoided, left, each, further, weeks; the first is no work at all. Empty
-    without a plan. `levels`: As `towerlib.plan.sensitivity.levels` gives it; None without a plan.
-    """
+    """The budgets side by side, the first without any work; empty without a plan."""
     if levels is None or levels.empty:
         return []
     rate = study.outages.line.get("whole_line_per_year", math.nan)
@@ -801,11 +777,7 @@ BAR_MM = 40  # length of the scale bar at most
 
 
 def pictures(study: Study) -> dict[str, dict[str, Any]]:
-    """Pictures of a line for its page, each with its words for those who do not see it.
-
-    strip, profile, histogram: src (data URI of a PNG), alt, wide_mm and high_mm; or, where there is nothing to
-    draw, why (a sentence).
-    """
+    """Strip, profile and histogram, each with its words for those who do not see it, or the reason why there is none."""
     with warnings.catch_warnings():
         # a name in letters that the font lacks shows boxes; the tables of the page have it in full
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
@@ -822,10 +794,7 @@ def _picture(figure: Figure | None, alt: str, why: str) -> dict[str, Any]:
 
 
 def sheet(wide_mm: float, high_mm: float) -> Figure:
-    """Page of a picture without heading: the text around it has one.
-
-    Not registered with pyplot. `wide_mm`, `high_mm`: Size [mm].
-    """
+    """Page of a picture of a size [mm], without heading and not known to pyplot."""
     figure = Figure(figsize=(wide_mm / 25.4, high_mm / 25.4), dpi=pages.DOTS, facecolor="white")
     FigureCanvasAgg(figure)
     return figure
@@ -888,9 +857,7 @@ def strip(study: Study) -> Figure | None:
 
 
 def turned(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Turn that lays a route along the page, first tower left, and its middle.
-
-    Rows: along the page, and up. `places`: Towers in route order on the grid [m].
+    """Turn (rows: along the page, and up) that lays a route along the page, first tower left, and its middle [m].
 
     >>> turned(np.array([[0.0, 0.0], [0.0, 5.0]]))[0].round(9) + 0.0
     array([[ 0.,  1.],
@@ -1014,12 +981,9 @@ NO_PDF = "summary.pdf needs WeasyPrint: install towerlib with its extra, pip ins
 def write(
     study: Study, path: str | Path, changes: Changes | None = None, *, outlook: Outlook | None = None
 ) -> Path:
-    """Write the page of a line's month.
+    """Write ``summary.html``: no time and no path in it, so the same records give the same bytes.
 
-    `path`: ``summary.html``; its folder exists; `changes`: This month against the last, as
-    `towerlib.changes.against_last` gives it; `outlook`: Other budgets, knee and next tests; without it the three
-    budgets are planned here, and knee and next tests are left out. It holds no time and no path: the same records
-    give the same bytes.
+    Without an outlook three budgets are planned here, and knee and next tests are left out.
     """
     path = Path(path)
     path.write_bytes(page(study, changes, outlook=outlook).encode("utf-8"))
@@ -1027,7 +991,7 @@ def write(
 
 
 def page(study: Study, changes: Changes | None = None, *, outlook: Outlook | None = None) -> str:
-    """The page as HTML. Without scripts and without anything from elsewhere; prints on A4 upright."""
+    """The page as HTML without scripts and without anything from elsewhere; prints on A4 upright."""
     levels = _levels(study, outlook)
     parts = measures(study)
     return pages.render(
@@ -1066,11 +1030,7 @@ def _levels(study: Study, outlook: Outlook | None) -> pd.DataFrame | None:
 
 
 def write_pdf(page_path: str | Path, path: str | Path) -> Path:
-    """The page as PDF, for those who file paper.
-
-    `page_path`: ``summary.html``, as `write` leaves it; `path`: ``summary.pdf``. Raises `SettingsError`:
-    WeasyPrint, the optional extra ``pdf``, is not installed.
-    """
+    """The page as PDF. Raises `SettingsError` where WeasyPrint, the optional extra ``pdf``, is missing."""
     try:
         from weasyprint import HTML  # pyright: ignore[reportMissingImports]  # an optional extra
         from weasyprint.urls import URLFetcher  # pyright: ignore[reportMissingImports]

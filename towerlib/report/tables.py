@@ -18,8 +18,8 @@ NONE = "–"
 class Table(pd.DataFrame):
     """A table for reading; what is computed from it is a plain `pandas.DataFrame`.
 
-    A class of its own only because a caption has to travel with the table, and because the ``Styler`` of pandas
-    shows an address in memory where a notebook shows text.
+    A class of its own because a caption has to travel with the table, and because the ``Styler`` of pandas shows an
+    address in memory where a notebook shows text.
     """
 
     @property

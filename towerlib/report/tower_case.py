@@ -18,7 +18,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Tables:
-    """What the pictures of single towers are drawn from, for all towers of a line."""
+    """What the pictures of single towers are drawn from, for all towers of a line.
+
+    One row per tower in `condition` and `history`, one row per visit in `currents`, `shapes` and `visits`, which are
+    graded and have the seasonal factors; `evidence` of the priority list by tower.
+    """
 
     title: str
     condition: pd.DataFrame
@@ -72,7 +76,7 @@ def tables_of(study: Study) -> Tables:
 
 
 def case(tower_id: str, tables: Tables) -> Case:
-    """The case of one tower. Raises `SettingsError`: No such tower on the line."""
+    """The case of one tower. Raises `SettingsError` where the line has no such tower."""
     known = tables.condition["tower_id"]
     if tower_id not in set(known):
         near = get_close_matches(str(tower_id), known.tolist(), n=3, cutoff=0.3)

@@ -26,9 +26,8 @@ COLUMNS = [  # of the condition that a chart looks at
 def with_value(condition: pd.DataFrame) -> pd.DataFrame:
     """Condition with what a picture of the footing impedance shows of each tower.
 
-    With ``kind`` (a key of `style.CLASSES`), ``value_ohm`` (the impedance, else its lower limit) and ``words`` (the
-    value as it is written). `condition`: One row a tower, as `towerlib.condition.assess` gives it; may have no
-    columns if it has no rows.
+    Adds ``kind`` (a key of `style.CLASSES`), ``value_ohm`` (the impedance, else its lower limit) and ``words``. The
+    condition may have no columns if it has no rows.
 
     >>> import pandas as pd
     >>> ohm = {"footing_ohm": [3, None], "lower_bound_ohm": [None, 7]}
@@ -49,9 +48,7 @@ def with_value(condition: pd.DataFrame) -> pd.DataFrame:
 
 
 def worst(towers: pd.DataFrame, rank: str, most: int) -> pd.DataFrame:
-    """Towers that come first in a rank.
-
-    Rows of `towers`. `rank`: Column, 1 the worst; a tower without a rank is left out.
+    """The first `most` towers of a rank, 1 the worst; those without a rank are left out.
 
     >>> import pandas as pd
     >>> towers = pd.DataFrame({"tower_id": ["T1", "T2", "T3"], "rank": [2, None, 1]})
@@ -72,10 +69,7 @@ def counts(towers: pd.DataFrame) -> str:
 
 
 def left_out(towers: pd.DataFrame) -> list[str]:
-    """Towers that a logarithmic picture along the route cannot show, in words.
-
-    Those at or below zero, and those without a chainage; blank where there are none.
-    """
+    """Sentences on towers that a logarithmic picture along the route cannot show; blank where there are none."""
     negative = towers.loc[towers["value_ohm"] <= 0, "tower_id"]
     nowhere = towers.loc[towers["chainage_km"].isna(), "tower_id"]
     return [
@@ -85,19 +79,14 @@ def left_out(towers: pd.DataFrame) -> list[str]:
 
 
 def ring_words(towers: pd.DataFrame) -> pd.Series:
-    """Whether a ring or counterpoise joins the legs of each tower, in the words of the legend.
-
-    Keys of `style.RINGS`; a tower of which nothing is recorded counts as without.
-    """
+    """Key of `style.RINGS` for each tower; without a record it counts as without a ring."""
     without, joined = RINGS
     joins = towers["ring"].astype("boolean").fillna(False).to_numpy(bool)
     return pd.Series(np.where(joins, joined, without), towers.index)
 
 
 def limit_words(word: str, ohm: ArrayLike) -> str:
-    """Name of a limit with its value, or with its range where it differs from tower to tower.
-
-    `word`: ``target`` or ``limit``; `ohm`: Its value at each tower, NaN where there is none [Ω].
+    """Name of a limit with its value [Ω], or with its range where it differs from tower to tower.
 
     >>> limit_words("limit", np.array([15.0, np.nan, 15.0]))
     'limit 15 Ω'
@@ -107,9 +96,7 @@ def limit_words(word: str, ohm: ArrayLike) -> str:
 
 
 def class_labels(towers: pd.DataFrame) -> dict[str, str]:
-    """Label of each class, with target and limit where all towers share them.
-
-    By the keys of `style.CLASSES`.
+    """Label of each key of `style.CLASSES`, with target and limit where all towers share them.
 
     >>> import pandas as pd
     >>> class_labels(pd.DataFrame({"target_ohm": [5.0, 5.0], "limit_ohm": [15.0, 30.0]}))["good"]

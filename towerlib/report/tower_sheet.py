@@ -32,10 +32,7 @@ WIDE_MM = layout.WIDTH_MM - LEFT_MM - RIGHT_MM
 
 
 def head_and_words(figure: Figure, place: tuple[float, float], head: str, words: str) -> float:
-    """Heading of a panel and some words below it (changes the figure).
-
-    Where what follows may begin, from the bottom of the page [mm].
-    """
+    """Heading of a panel and some words below it (changes the figure); where the rest may begin [mm]."""
     top, room = place[1], layout.WIDTH_MM - LEFT_MM - layout.MARGIN_MM
     shown = layout.shortened(head, room, style.TEXT_PT, "bold")
     layout.write_on(figure, LEFT_MM, top - 3, shown, size=style.TEXT_PT, weight="bold", va="top")
@@ -49,10 +46,7 @@ def head_and_words(figure: Figure, place: tuple[float, float], head: str, words:
 def panel(
     figure: Figure, place: tuple[float, float], head: str, words: str, handles: Sequence[Artist]
 ) -> Axes:
-    """Axes under a heading, some words and a legend.
-
-    `place`: Lower and upper end of the panel with all this, from the bottom of the page [mm].
-    """
+    """Axes under a heading, some words and a legend, between two heights of the page [mm]."""
     bottom, top = place[0], head_and_words(figure, place, head, words)
     layout.legend(figure, handles, LEFT_MM, top - 0.5, WIDE_MM, corner="upper left")
     box = figure.legends[-1].get_window_extent(cast("Any", figure.canvas).get_renderer())
@@ -61,10 +55,7 @@ def panel(
 
 
 def log_scale(axis: Axis, low: float, high: float) -> None:
-    """Logarithmic axis with three numbers on it at least (changes the axis).
-
-    `low`, `high`: Its ends, above 0 [unit of the axis].
-    """
+    """Logarithmic axis between two ends above 0, with three numbers on it at least (changes the axis)."""
     layout.log_axis(axis, low, high)
     if len(layout.round_numbers(low, high)) < 3:
         layout.linear_axis(axis, 5)
@@ -77,10 +68,7 @@ def missing(figure: Figure, place: tuple[float, float], head: str, sentence: str
 
 
 def edge_labels(axes: Axes, labels: Sequence[tuple[float, str]]) -> None:
-    """Names at the right edge of a panel, none above its top (changes the axes).
-
-    `labels`: Height in the panel's units, and text; the highest first to give way downwards.
-    """
+    """Names at the right edge of a panel, none above its top; lower ones give way (changes the axes)."""
     unit, apart_mm = axes.figure.dpi / 25.4, 3.2
     edge, ceiling, placed = axes.get_xlim()[1], axes.bbox.y1 / unit, []
     for y, text in sorted(labels, reverse=True):
@@ -143,7 +131,7 @@ def has_history(found: Case) -> bool:
 
 
 def works_words(found: Case) -> str:
-    """The treatments of a tower in a sentence, numbered as in its picture. "" where none is recorded."""
+    """The treatments of a tower in a sentence, numbered as in its picture; blank where there is none."""
     done = [
         f"W{number + 1}: {work.treatment} on {work.date:%Y-%m-%d}"
         for number, work in enumerate(each(found.works))
@@ -252,10 +240,7 @@ NO_SWEEP = "No sweep of test frequencies was taken at this tower (sweeps.csv)."
 
 
 def draw_legs(figure: Figure, place: tuple[float, float], found: Case) -> None:
-    """Draw the leg currents of the newest visit that read them, with sum, total and gap.
-
-    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
-    """
+    """Draw the leg currents of the newest visit that read them, with sum, total and gap, between two heights [mm]."""
     if not has_legs(found):
         missing(figure, place, "Leg currents", NO_LEGS)
         return
@@ -532,11 +517,7 @@ CAUTION = cautions.INSPECT_BOND
 
 
 def tower_picture(tower_id: str, tables: Tables) -> Figure:
-    """The case of one tower on a page: evidence, leg currents and shares, readings over the years, sweeps.
-
-    One A4 page upright, less its margins. A panel without readings says what is missing. Raises `SettingsError`: No
-    such tower on the line.
-    """
+    """The case of one tower on an A4 page: evidence, leg currents and shares, readings over the years, sweeps."""
     return _page(case(tower_id, tables), list(PANELS))
 
 

@@ -50,10 +50,7 @@ ALWAYS = f"{cautions.DEAD_LINE} {cautions.THUNDER} {cautions.NO_PERMIT}"
 
 
 def write(study: Study, folder: str | Path) -> list[str]:
-    """Write work-orders.csv, packages.csv and cost-lines.csv; headers alone where there is no plan.
-
-    Names of the files. `folder`: Made where it does not exist.
-    """
+    """Write work-orders.csv, packages.csv and cost-lines.csv, headers alone without a plan; names of the files."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     budget, could = study.budget, study.treatments
@@ -73,7 +70,7 @@ def write(study: Study, folder: str | Path) -> list[str]:
 
 
 def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
-    """One work order a treated tower. By year, access group and place on the line: columns as in `COLUMNS`."""
+    """One work order per treated tower, by year, access group and chainage: columns as in `COLUMNS`."""
     table = packages.orders(budget, condition, line_id)
     rows = list(each(table))
     table = table.rename(columns={"footing_ohm": "before_ohm", "footing_date": "before_date"}).assign(

@@ -60,9 +60,7 @@ FILLS = {  # sheet, column: fill of each word, the darker the more urgent; the w
 
 
 def luminance(colour: ColorType) -> float:
-    """Relative luminance of a colour.
-
-    From 0 (black) to 1 (white). WCAG 2.1, W3C 2018, definition of relative luminance.
+    """Relative luminance of a colour from 0 (black) to 1 (white), as WCAG 2.1 (W3C 2018) defines it.
 
     >>> luminance("white")
     1.0
@@ -155,12 +153,7 @@ NOT_COMPARED = "The month was not compared with an earlier one."
 
 @dataclass(frozen=True)
 class Sheet:
-    """One sheet.
-
-    `name`: As in the data dictionary; `why_empty`: Text of the sheet where the table has no row; `fixed`: Column
-    up to which the sheet stays in sight and is repeated in print; `columns`: Unit, format and meaning of each
-    column.
-    """
+    """One sheet; up to the column `fixed` it stays in sight and is repeated in print."""
 
     name: str
     table: pd.DataFrame
@@ -171,7 +164,7 @@ class Sheet:
 
 
 def of(study: Study, found: Changes | None = None) -> list[Sheet]:
-    """The lists of an assessment as sheets. `found`: As `towerlib.changes.against_last` gives it."""
+    """The lists of an assessment as sheets, with the changes since the last month where they are known."""
     currency = study.line.plan.currency
     works = cast("pd.DataFrame", packages.packages(study.budget, study.treatments.mobilisation))
     changed = pd.DataFrame(columns=list(dictionary(CHANGES))) if found is None else found.table
@@ -283,14 +276,13 @@ def harmless(table: pd.DataFrame) -> pd.DataFrame:
 def write(study: Study, path: str | Path, *, found: Changes | None = None, notes: Iterable[str] = ()) -> None:
     """Write the workbook of a month: priority list, retests, plan packages, changes, data dictionary, notes.
 
-    `found`: What changed since the last month, as `towerlib.changes.against_last` gives it. Text is written as
-    text, whatever it begins with; numbers and dates are real ones. A list without rows says why.
+    Text is written as text, whatever it begins with; numbers and dates are real ones. A list without rows says why.
     """
     _write(of(study, found), path, notes, f"{study.line.title}, as of {study.month}")
 
 
 def write_xlsx(priority: pd.DataFrame, path: str | Path, *, notes: Iterable[str] = ()) -> None:
-    """Write the priority list alone as a workbook: list, data dictionary, notes. As for `write`."""
+    """Write the priority list alone as a workbook: list, data dictionary, notes."""
     _write([priority_sheet(priority)], path, notes, "Remediation priority list")
 
 

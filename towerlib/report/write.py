@@ -37,11 +37,7 @@ if TYPE_CHECKING:
 
 
 def write_changes(study: Study, folder: str | Path) -> Changes:
-    """Write ``changes.csv``, ``tables/changes.parquet`` and ``tables/coverage.parquet``.
-
-    What was written, for the pages that report it. A text that a spreadsheet would take for a formula gets an
-    apostrophe in front, in the CSV alone.
-    """
+    """Write ``changes.csv``, ``tables/changes.parquet`` and ``tables/coverage.parquet``; the changes found."""
     folder = Path(folder).resolve()
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     found = changes.against_last(study, folder.parent)
@@ -94,11 +90,7 @@ OUTLOOKS = {
 
 
 def write_report(study: Study, folder: str | Path, outlook: Outlook | None = None) -> list[str]:
-    """Write every file of the report but the notebooks and ``run.json``.
-
-    Names of the files, relative to the folder. `folder`: Made where it does not exist; `outlook`: What other
-    budgets would buy and the confidence of the plan; worked out here where it is missing.
-    """
+    """Write every file of the report but the notebooks and ``run.json``; names relative to the folder."""
     folder = Path(folder)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     workbook.write_list(study.priority, folder / "priority-list.csv")
@@ -139,10 +131,7 @@ def route_map(study: Study, by: str) -> Figure:
 
 
 def suspicious(priority: pd.DataFrame) -> list[tuple[int, str]]:
-    """The first towers of the repair and bond queues: those whose readings are worth a look of their own.
-
-    Rank and tower_id.
-    """
+    """Rank and name of the first towers of the repair and bond queues: their readings get a picture each."""
     queued: Any = priority[priority["queue"].isin(["repair", "bond"])]
     first = queued.sort_values("queue_rank", kind="stable").head(TOWERS_SHOWN)
     return list(zip(first["rank"], first["tower_id"], strict=True))
@@ -193,5 +182,5 @@ def _assumed(study):
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Save a picture so that the same picture gives the same bytes. `path`: ``.png``."""
+    """Save a picture so that the same picture gives the same bytes."""
     figure.savefig(path, dpi=150, metadata={"Software": None})

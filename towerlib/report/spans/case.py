@@ -25,11 +25,7 @@ MOST_CELLS = 30  # towers whose histories and sweeps fit beside one another
 
 @dataclass(frozen=True)
 class LineCase:
-    """A line as of a month with what every stretch of it needs.
-
-    `study`: The line; `tables`: Of single towers, as of `towerlib.report.tower_case.tables_of`; `case`: For
-    what-ifs; None where the line cannot be seen as a ladder; `why_not`: Why there is none.
-    """
+    """A line as of a month with what every stretch of it needs; without a ladder `case` is None, and why."""
 
     study: Study
     tables: tower_case.Tables
@@ -39,12 +35,7 @@ class LineCase:
 
 @dataclass(frozen=True)
 class SpanCase:
-    """A stretch of a line, for its panels.
-
-    `line`: The line; `stretch`: Which towers; `towers`: Their condition, as of `shown.with_value`; `compared`: What
-    they read and would read, as of `towerlib.network.what_if.compare`; None without a network; `change`: What
-    differs in ``compared``.
-    """
+    """A stretch of a line, for its panels: towers with their values, and readings compared under a change."""
 
     line: LineCase
     stretch: what_if.Stretch
@@ -91,10 +82,7 @@ def line_case(study):
 
 
 def span_case(line, stretch, change=None):
-    """A stretch of a line, with a what-if beside it.
-
-    `change`: The what-if; else what the network analysis suspects within the stretch.
-    """
+    """A stretch with a what-if beside it; without one, with what the network analysis suspects there."""
     change = what_if.suspected_change(line.study.network, stretch) if change is None else change
     compared = None if line.case is None else what_if.compare(line.case, change, stretch)
     condition = line.study.condition.iloc[stretch.towers].reset_index(drop=True)
@@ -124,11 +112,7 @@ MUCH_A = 200.0  # more than induction forces through shield wires, even of doubl
 
 
 def suspected(study):
-    """Suspected places of the line: spans first, then bonds in route order.
-
-    One row a place: place (words), from_km and to_km of a stretch around it, state, first and last (places of its
-    towers).
-    """
+    """Suspected places of the line, spans first: words, state, places of both towers, stretch around them [km]."""
     network, rows = study.network, []
     for place in np.flatnonzero(network.spans["span_scan"] == "suspected"):
         span = network.spans.iloc[place]
@@ -288,10 +272,7 @@ def evidence(study: Study, stretch: Stretch, rows: int = 8) -> Table:
 
 
 def compared(of_line: Case, stretch: Stretch, change: Change) -> Table:
-    """Readings of a stretch beside those expected as recorded and with a change.
-
-    In service: mA for 1 A that induction forces through the shield wires.
-    """
+    """Readings of a stretch beside those expected as recorded and with a change; service in mA per A induced."""
     found = what_if.compare(of_line, change, stretch)
     percent = {f"leg_share{end}": 100 * found[f"leg_share{end}"] for end in ("", "_now", "_then")}
     old = found["total_old"].to_numpy(bool)

@@ -37,10 +37,7 @@ SUSPECT = "#d9b23c"
 def panel(
     figure: Figure, place: tuple[float, float], found: SpanCase, head: str, handles: Sequence[Artist] = ()
 ) -> Axes:
-    """Axes of one panel over the towers of a stretch.
-
-    `place`: Lower and upper end of the panel with its heading, from the bottom of the page [mm].
-    """
+    """Axes of one panel over the towers of a stretch, between two heights of the page [mm] (changes the figure)."""
     bottom, top = place
     room = layout.WIDTH_MM - LEFT_MM - layout.MARGIN_MM
     layout.write_on(
@@ -87,10 +84,7 @@ def mark_suspects(axes: Axes, found: SpanCase) -> None:
 
 
 def log_scale(axes: Axes, values: ArrayLike) -> None:
-    """Logarithmic height that holds all values above 0 with some air, its numbers apart (changes the axes).
-
-    `values`: What is drawn; one above 0 at least.
-    """
+    """Logarithmic height that holds all values above 0 (one at least), its numbers apart (changes the axes)."""
     values = np.asarray(values, float).ravel()
     values = values[np.isfinite(values) & (values > 0)]
     air = max(1.3, (values.max() / values.min()) ** 0.12)
@@ -128,10 +122,7 @@ TOO_MANY = f"Take a stretch of {MOST_CELLS} towers at most to see these side by 
 
 
 def draw_histories(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
-    """Draw the impedances of each tower over the years, left to right within its cell.
-
-    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
-    """
+    """Draw the impedances of each tower over the years within its cell, between two heights of the page [mm]."""
     head = "Impedances over the years [Ω]"
     alone, parallel = _readings(found)
     every = np.r_[alone["ohm"], parallel["ohm"]]
@@ -255,10 +246,7 @@ NO_SHARES = "No injected test without coils was read here."
 
 
 def draw_profile(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
-    """Draw the footings with their intervals and limits, as on the profile of the whole route.
-
-    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
-    """
+    """Draw the footings with intervals and limits, as on the profile of the whole route; place as for `panel`."""
     head = "Footing impedance with its interval, target and limit [Ω]"
     if not bool((found.towers["value_ohm"] > 0).any()):
         missing(figure, place, head, "No footing impedance was read here.")
@@ -364,10 +352,7 @@ def draw_shares(figure: Figure, place: tuple[float, float], found: SpanCase) -> 
 
 
 def draw_pair(axes: Axes, found: SpanCase, name: str, old: pd.Series, factor: float = 1.0) -> None:
-    """Draw measured values over those expected as recorded and with the change (changes the axes).
-
-    `name`: Column of ``found.compared`` that was measured; that with ``_now`` and ``_then`` was expected.
-    """
+    """Draw the measured column `name` over those expected (``_now``, ``_then``); changes the axes."""
     table: Any = found.compared
     x = found.chainage_km
     expected = {"ambient_ma_per_a": "total_ma"}
@@ -411,10 +396,7 @@ NO_PLACE = "No two towers of this stretch have a position that can be drawn."
 
 
 def draw_map(figure: Figure, place: tuple[float, float], found: SpanCase) -> None:
-    """Draw the strip: spans, towers by class, suspected spans, scale bar and arrow to true north.
-
-    `place`: Lower and upper end of the panel, from the bottom of the page [mm].
-    """
+    """Draw the strip: spans, towers by class, suspected spans, scale bar and north; place as for `panel`."""
     route = cast("Any", found.line.study).route
     east, north = (getattr(route.towers.geometry, axis).to_numpy(float) for axis in "xy")
     points = np.column_stack([east, north])[found.stretch.towers]
@@ -537,11 +519,7 @@ NOTHING = "Behind an open bond nothing is expected in service: the line leaves t
 
 
 def span_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Change | None = None) -> Figure:
-    """Evidence on a stretch: map, footings, leg currents, leg shares, histories and sweeps over one chainage axis.
-
-    One A4 page upright, less its margins. `change`: What-if beside the expected shares; else what the
-    network analysis suspects there.
-    """
+    """Evidence on a stretch: map, footings, leg currents, leg shares, histories and sweeps over one chainage axis."""
     found = case.span_case(line, stretch, change)
     notes = [
         f"Here {tower_marks.GAP_MEANING}",
@@ -555,11 +533,7 @@ def span_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Chang
 
 
 def whatif_picture(line: LineCase, stretch: what_if.Stretch, change: what_if.Change) -> Figure:
-    """What a stretch would read as recorded and with a change, against what was read.
-
-    Impedance without coils, share in the legs, total in service; a blank page with the reason where the line cannot
-    be seen as a ladder.
-    """
+    """Expected readings of a stretch as recorded and with a change, against the readings; or why there are none."""
     title = "What a stretch would read"
     if line.case is None:
         return layout.blank(title, line.why_not)

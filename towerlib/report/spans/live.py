@@ -64,7 +64,7 @@ def explorer(
 ) -> ipywidgets.VBox:
     """Controls over linked views: evidence, what-if, and the readings that decide best.
 
-    Every control redraws all views; a line that was opened once is kept.
+    Every control redraws all views; a line that was opened once is kept. `assess`: line folder to study.
     """
     import ipywidgets
 
