@@ -570,7 +570,7 @@ class Study:
         if tower_id not in known:
             raise SettingsError(f"tower {tower_id!r} is not on {self.line.title}{_nearest(tower_id, known)}")
         place = known.index(tower_id)
-        sections = line_explorer.evidence.of_towers(self)[place]
+        sections = line_explorer.of_towers(self)[place]
         rules = [f"Limit: {self.ranks['limit_rule'].iloc[place]}.", f"List: {order_rule(self.line.plan)}"]
         return Explanation(tower_id, self.line.title, self.month, sections | {"Rules": rules})
 

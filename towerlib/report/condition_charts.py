@@ -68,7 +68,8 @@ def _scale(axes, towers, line):
 
 def route_axis(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
     """Chainage along the lower edge (changes the axes)."""
-    low, high = towers["chainage_km"].min(), towers["chainage_km"].max()
+    chainage_km = cast("pd.Series", towers["chainage_km"])
+    low, high = chainage_km.min(), chainage_km.max()
     margin = 0.015 * (high - low) or 0.5
     axes.set_xlim(low - margin, high + margin)
     layout.linear_axis(axes.xaxis, 12)

@@ -1,7 +1,7 @@
 """The GIS file of a line: layers towers, spans and route as GeoPackage, with styles and cautions.
 
 QGIS opens each layer with its first style: towers by class of the footing or by queue, spans by suspicion. Colours,
-markers and labels come from `towerlib.report.style`; names, units and meanings of the columns from `columns.csv`.
+markers and labels come from `towerlib.report.style`; names, units and meanings of the columns from the data dictionary.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How texts fit their room on the page: numbers in plain figures, widths, cuts, line breaks, lists of ids."""
+"""The page of a picture in millimetres: widths of texts, labels, heading and notes, panels, legends, axes."""
 
 from __future__ import annotations
 

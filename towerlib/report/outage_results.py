@@ -250,7 +250,7 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, outages: Outages, line: Line)
     axes.vlines(
         banded["chainage_km"], banded["rate_low"], banded["rate_high"], color=style.FAINT, linewidth=0.7
     )
-    covered = [interval_boxes(axes, *banded[["chainage_km", "rate_low", "rate_high"]].to_numpy(float).T)]
+    covered = [interval_boxes(axes, banded["chainage_km"], banded["rate_low"], banded["rate_high"])]
     for name, mark in MARKS.items():
         some = known[known["kind"] == name]
         style.dots(axes, some["chainage_km"], some["rate"], mark, name=name, size=4)

@@ -1,4 +1,4 @@
-"""Pieces of the charts of the plan: curves over the budget, the waterfall of trip-outs, bars of probability."""
+"""Charts of the plan: curves over the budget, the waterfall of trip-outs, bars of probability."""
 
 from __future__ import annotations
 

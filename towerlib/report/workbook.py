@@ -1,4 +1,4 @@
-"""How the cells of the workbook look: formats, and the colours of words by urgency."""
+"""The workbook of a month: sheets, formats, words coloured by urgency; and lists as CSV that are safe to open."""
 
 from __future__ import annotations
 

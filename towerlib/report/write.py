@@ -1,4 +1,4 @@
-"""What changed since the last month, and how far tests reached: lists and the tables behind them."""
+"""Every file of a report but the notebooks and ``run.json``."""
 
 from __future__ import annotations
 
