@@ -140,7 +140,7 @@ def test_chances_leave_must_dos_out(made):
     assert "T4" not in {*inside["tower_id"], *outside["tower_id"]}
     assert inside["chance"].is_monotonic_increasing
     assert outside["chance"].is_monotonic_decreasing
-    assert "Must-dos, in every plan and not drawn: 1." in said(CHARTS["chances"](made))
+    assert "Must-do works, in every plan and not shown: 1." in said(CHARTS["chances"](made))
 
 
 def test_ids_that_look_like_formulas_stay_as_they_are(made):
