@@ -39,17 +39,7 @@ WGS84 = "EPSG:4326"
 
 @dataclass(frozen=True)
 class Stage:
-    """One step of the assessment.
-
-    Attributes
-    ----------
-    needs : tuple of str
-        Stages whose results it takes.
-    settings : tuple of str
-        Keys and sections of ``line.toml`` that it reads itself.
-    compute : callable
-        Study to result.
-    """
+    """One step: the stages that it takes, the keys of ``line.toml`` that it reads itself, and study to result."""
 
     needs: tuple[str, ...]
     settings: tuple[str, ...]
@@ -183,15 +173,13 @@ JOINED = ("network", "outages", "budget")  # stages that add columns to the towe
 class Study:
     """A line as of the last day of a month.
 
-    Attributes
-    ----------
-    folder : pathlib.Path
+    Attributes ---------- folder
         Line folder.
-    line : Line
+    line
         Settings in force.
-    month : str
+    month
         ``YYYY-MM``; later visits are not seen.
-    latest : pandas.Timestamp
+    latest
         Last day that a record can be of.
     """
 
@@ -312,18 +300,10 @@ class Study:
     def joined(self, *stages: str) -> pd.DataFrame:
         """One row per tower: the ranks, and the columns that some stages add.
 
-        Parameters
-        ----------
-        *stages : {"network", "outages", "budget"}
+        Parameters ---------- *stages : {"network", "outages", "budget"}
             Stages to join; no other is computed unless these need it.
 
-        Returns
-        -------
-        pandas.DataFrame
-
-        Raises
-        ------
-        SettingsError
+        Raises ------ SettingsError
             A stage adds no columns to the towers.
         """
         from towerlib import network, outages, plan
@@ -375,22 +355,13 @@ class Study:
     # other studies -----------------------------------------------------------------------------------------
 
     def replace(self, **sections: Any) -> Study:
-        """The same line and month under other settings.
+        """The same line and month under other settings; stages that do not depend on them are not computed again.
 
-        Parameters
-        ----------
-        **sections
+        Parameters ---------- **sections
             A section of ``line.toml`` to the keys that change, such as ``limits={"limit_ohm": 10}``; a key of
             ``[line]`` to its value.
 
-        Returns
-        -------
-        Study
-            Stages that do not depend on the changed sections are not computed again.
-
-        Raises
-        ------
-        SettingsError
+        Raises ------ SettingsError
             An unknown section or key, or a value out of its range.
         """
         self.insist_on_computed("replace settings of")
@@ -402,22 +373,10 @@ class Study:
         return Study(self.folder, line, self.month, self.latest, kept)
 
     def with_results(self, **results: Any) -> Study:
-        """The same study with results of stages put in place by hand.
+        """The same study with results of stages put in place by hand, by name of the stage.
 
-        Parameters
-        ----------
-        **results
-            Name of a stage to its result. Results of other stages stay as they are: nothing is computed from the
-            new ones.
-
-        Returns
-        -------
-        Study
-
-        Raises
-        ------
-        SettingsError
-            An unknown stage.
+        Results of other stages stay as they are: nothing is computed from the new ones. An unknown stage raises
+        `SettingsError`.
         """
         if unknown := set(results) - set(STAGES):
             raise SettingsError(f"{sorted(unknown)[0]!r} is no stage; known are {', '.join(STAGES)}")
@@ -425,23 +384,10 @@ class Study:
         return Study(self.folder, line, self.month, self.latest, dict(results), _origin=self)
 
     def at(self, month: str) -> Study:
-        """The same line as of another month.
+        """The same line as of another month, ``YYYY-MM``; `SettingsError` for a text that is no month.
 
-        Parameters
-        ----------
-        month : str
-            ``YYYY-MM``
-
-        Returns
-        -------
-        Study
-            Records, route, grades and leg currents are not computed again, unless the month is yet to come: then
-            the records are read again, because rows up to its last day count.
-
-        Raises
-        ------
-        SettingsError
-            The text is no month.
+        Records, route, grades and leg currents are not computed again, unless the month is yet to come: then the
+        records are read again, because rows up to its last day count.
         """
         self.insist_on_computed("take another month of")
         months.last_day(month)
@@ -451,32 +397,11 @@ class Study:
         return Study(self.folder, self.line, month, latest if latest > self.latest else self.latest, kept)
 
     def of_line(self, folder: str | Path) -> Study:
-        """Another line as of the same month.
-
-        Parameters
-        ----------
-        folder : path
-            Its line folder.
-
-        Returns
-        -------
-        Study
-        """
+        """Another line as of the same month, by its line folder."""
         return assess(folder, self.month)
 
     def insist_on_computed(self, purpose: str) -> None:
-        """Refuse a study with results put in place by hand.
-
-        Parameters
-        ----------
-        purpose : str
-            What cannot be done, as in "write the report of".
-
-        Raises
-        ------
-        SettingsError
-            Some results were put in place by hand; nothing can be computed from them.
-        """
+        """`SettingsError` for a study with results put in place by hand; `purpose` as in "write the report of"."""
         if self._origin is not None:
             raise SettingsError(
                 f"cannot {purpose} a study whose results were put in place by hand; use the study that it came from"
@@ -502,22 +427,16 @@ class Study:
     def explore(self, column: str = "footing_ohm", **options: Any) -> Any:
         """Map of the towers with zoom and tooltips; takes the extra ``explore`` of the installation.
 
-        Parameters
-        ----------
-        column : str
+        Parameters ---------- column
             Column of `towers` that gives the colour.
         **options
             Further arguments of `geopandas.GeoDataFrame.explore`. No background map is fetched unless `tiles` asks
             for one.
 
-        Returns
-        -------
-        folium.Map
+        Returns ------- folium.Map
             Its page loads scripts from the internet.
 
-        Raises
-        ------
-        TowerlibError
+        Raises ------ TowerlibError
             The packages for it are not installed.
         SettingsError
             There is no such column.
@@ -548,20 +467,7 @@ class Study:
     def explain(self, tower_id: str) -> Explanation:
         """Why a tower is ranked where it is: next step, suspected cause, readings, rules.
 
-        Parameters
-        ----------
-        tower_id : str
-            Name in the register.
-
-        Returns
-        -------
-        Explanation
-            Prints as text; `sections` holds its paragraphs by heading.
-
-        Raises
-        ------
-        SettingsError
-            No such tower.
+        The result prints as text; its `sections` holds the paragraphs by heading. `SettingsError` for an unknown tower.
         """
         from towerlib.plan import order_rule
         from towerlib.report import line_explorer
@@ -584,25 +490,19 @@ class Study:
     ) -> WhatIf:
         """The network with a simulated change, beside the network as recorded.
 
-        Parameters
-        ----------
-        open_bond : str
+        Parameters ---------- open_bond
             Tower whose shield-wire bond is open.
-        open_span : (str, str) or str
+        open_span
             Span without shield wires, by its two towers or as ``"90-91"``.
-        footing : (str, float)
+        footing
             Tower and its other footing impedance [Ω].
-        between_km : (float, float)
+        between_km
             Stretch of the line that is looked at, by chainage [km]; both 0 take the whole line.
 
-        Returns
-        -------
-        WhatIf
+        Returns ------- WhatIf
             Its `towers` are computed when first asked for. Without any change it shows the network as recorded.
 
-        Raises
-        ------
-        SettingsError
+        Raises ------ SettingsError
             An unknown tower or span, a footing that is not greater than 0, or a stretch of fewer than two towers.
         """
         from towerlib.network import what_if
@@ -613,19 +513,9 @@ class Study:
         return WhatIf(self, change, what_if.stretch(self.route, *between_km))
 
     def write(self, folder: str | Path) -> list[str]:
-        """Write every file of the report but the notebooks and ``run.json``, straight into a folder.
+        """Write every file of the report but the notebooks and ``run.json`` into a folder; their names relative to it.
 
         `towerlib.write_report` writes a whole report under its place by line and month.
-
-        Parameters
-        ----------
-        folder : path
-            Made where it does not exist.
-
-        Returns
-        -------
-        list of str
-            Names of the files, relative to the folder.
         """
         from towerlib.report import write
 
@@ -655,22 +545,16 @@ class Study:
 def assess(folder: str | Path, month: str = "") -> Study:
     """A line as of a month, from its folder.
 
-    Parameters
-    ----------
-    folder : path
+    Parameters ---------- folder
         Line folder; it holds ``line.toml``.
-    month : str, optional
+    month
         ``YYYY-MM``; blank takes the month of the newest visit.
 
-    Returns
-    -------
-    Study
+    Returns ------- Study
         Its stages are computed when first asked for. While no file of the folder changes, results are shared with
         earlier studies of the same line and month.
 
-    Raises
-    ------
-    RecordsError, SettingsError
+    Raises ------ RecordsError, SettingsError
         In one sentence: what is wrong, where, and how to mend it.
     """
     folder = Path(folder).resolve()
@@ -681,22 +565,7 @@ def assess(folder: str | Path, month: str = "") -> Study:
 
 
 def read_records(folder: str | Path) -> Records:
-    """Clean tables of a line folder, and the audit of their rows.
-
-    Parameters
-    ----------
-    folder : path
-        Line folder.
-
-    Returns
-    -------
-    Records
-
-    Raises
-    ------
-    RecordsError, SettingsError
-        As for `assess`.
-    """
+    """Clean tables of a line folder, and the audit of their rows; errors as for `assess`."""
     from towerlib.records import load
 
     return load.load(Path(folder).resolve())
@@ -705,21 +574,15 @@ def read_records(folder: str | Path) -> Records:
 def compare(study: Study, earlier: Study | str | Path) -> Changes:
     """Changes of a line since an earlier month.
 
-    Parameters
-    ----------
-    study : Study
+    Parameters ---------- study
         The later month.
-    earlier : Study or path
+    earlier
         The earlier month as a study, or the folder of its report, ``…/<line id>/<YYYY-MM>``.
 
-    Returns
-    -------
-    Changes
+    Returns ------- Changes
         `table` has one row per tower and kind of change; a quantity counts as changed only beyond both uncertainties.
 
-    Raises
-    ------
-    SettingsError
+    Raises ------ SettingsError
         The other study is of another line, or not of an earlier month.
     RecordsError
         The folder holds no whole report of an earlier month of this line.
@@ -756,22 +619,14 @@ def rank_lines(
 ) -> LineRanking:
     """Lines of a month side by side, and one budget split over them.
 
-    Parameters
-    ----------
-    source : path or iterable of Study
+    Parameters ---------- source
         Folder that reports were written to; nothing is assessed again. Or studies of one month.
-    month : str, optional
+    month
         ``YYYY-MM``; blank takes the newest month of the reports, or that of the studies.
-    budget : float, optional
+    budget
         Money to split; else the sum of the budgets of the lines.
 
-    Returns
-    -------
-    LineRanking
-
-    Raises
-    ------
-    RecordsError
+    Raises ------ RecordsError
         No line has a report for the month.
     SettingsError
         The month is none, the studies are of different months, or the budget is negative.
@@ -795,20 +650,8 @@ def rank_lines(
 
 
 def demo_folder() -> Path:
-    """Folder of the demo lines, as they are shipped.
+    """Folder of the demo lines, in the installed package or ``data/demo`` of a checkout; `RecordsError` without it.
 
-    Returns
-    -------
-    pathlib.Path
-        In the installed package, or ``data/demo`` of a checkout.
-
-    Raises
-    ------
-    RecordsError
-        The demo is not part of this installation.
-
-    Examples
-    --------
     >>> (demo_folder() / "brackwater-stonefell" / "line.toml").is_file()
     True
     """
@@ -820,26 +663,8 @@ def demo_folder() -> Path:
 
 
 def find_line(line: str, records_folder: str | Path = "") -> Path:
-    """Folder of a line, by its name.
+    """Folder of a line, by its name and the folder that holds it (blank: the demo); `RecordsError` if there is none.
 
-    Parameters
-    ----------
-    line : str
-        Name of the line folder.
-    records_folder : path, optional
-        Folder that holds it; blank takes the demo.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    RecordsError
-        There is no such line folder.
-
-    Examples
-    --------
     >>> find_line("brackwater-stonefell").name
     'brackwater-stonefell'
     """

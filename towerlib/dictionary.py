@@ -43,14 +43,8 @@ LIMITS = {"≥ ": Check.ge, "≤ ": Check.le, "> ": Check.gt}
 class Meaning:
     """One meaning of a column.
 
-    Attributes
-    ----------
-    table : str
-        Tables in which the column has it, parted by blanks; ``*`` for every other one.
-    column, type, unit, format, meaning : str
-        `format` is that of the cells in a workbook.
-    limits : str
-        What a user's cells are held against, parted by semicolons.
+    `table` names the tables in which the column has it, separated by blanks; ``*`` for every other one. `format` is
+    that of the cells in a workbook; `limits` is what a user's cells are compared with, separated by semicolons.
     """
 
     table: str
@@ -66,19 +60,8 @@ class Meaning:
 class Table:
     """One table.
 
-    Attributes
-    ----------
-    table : str
-    found_in : tuple of str
-        Files, sheets or attributes.
-    row : str
-        What one row is.
-    key : tuple of str
-        Columns that together name a row.
-    required : tuple of str
-        Columns of a user's table that must be there and filled.
-    columns : tuple of str
-        As ``tables.csv`` has them.
+    `found_in` names files, sheets or attributes; `row` says what one row is; `key` columns together name a row;
+    `required` columns of a user's table must be there and filled; `columns` are as in ``tables.csv``.
     """
 
     table: str
@@ -127,21 +110,8 @@ def _by_place() -> dict[tuple[str, str], Meaning]:
 
 
 def about(column: str, table: str = ANYWHERE) -> Meaning | None:
-    """Type, unit and meaning of a column.
+    """Type, unit and meaning of a column (in one table, where that matters); None for one that the dictionary lacks.
 
-    Parameters
-    ----------
-    column : str
-    table : str, optional
-        Where the meaning depends on the table.
-
-    Returns
-    -------
-    Meaning or None
-        None for a column that the dictionary does not know, such as one of the utility's own.
-
-    Examples
-    --------
     >>> about("gap_ma").unit, about("impedance_ohm", "sweeps").meaning
     ('mA', 'Magnitude of the impedance')
     """
@@ -152,22 +122,7 @@ def about(column: str, table: str = ANYWHERE) -> Meaning | None:
 
 
 def meaning(column: str, table: str = ANYWHERE) -> str:
-    """What a column means, blank where the dictionary does not know it.
-
-    Parameters
-    ----------
-    column, table : str
-        As for `about`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> meaning("bond_seen")
-    'Shield-wire bond as seen'
-    """
+    """What a column means, blank where the dictionary does not know it."""
     found = about(column, table)
     return found.meaning if found else ""
 
@@ -175,16 +130,6 @@ def meaning(column: str, table: str = ANYWHERE) -> str:
 def names(table: str) -> dict[str, bool]:
     """Columns of a table in order, and whether each may be missing.
 
-    Parameters
-    ----------
-    table : str
-
-    Returns
-    -------
-    dict of str to bool
-
-    Examples
-    --------
     >>> names("layer-route")
     {'line_id': False, 'length_km': False}
     """
@@ -202,26 +147,11 @@ def _words(table: str) -> Iterator[str]:
 
 @cache
 def schema(table: str) -> DataFrameSchema:
-    """Schema of a table: type, unit and meaning of every column.
+    """Schema of a table such as ``"visits"`` or ``"trip-outs"``: type, unit and meaning of every column.
 
-    Parameters
-    ----------
-    table : str
-        Such as ``"visits"`` or ``"trip-outs"``; see `tables`.
+    `kind` and `unit` are in the metadata of a column, `key` in that of the table. A table that users write is also
+    checked against the limits of its columns, and may have columns of its own. `KeyError` for an unknown table.
 
-    Returns
-    -------
-    pandera.DataFrameSchema
-        `kind` and `unit` stand in the metadata of a column, `key` in that of the table. A table that users write is
-        also held against the limits of its columns, and may have columns of its own.
-
-    Raises
-    ------
-    KeyError
-        No such table.
-
-    Examples
-    --------
     >>> schema("legs").columns["leakage_ma"].metadata["unit"]
     'mA'
     """
@@ -290,30 +220,17 @@ def _by_file() -> dict[str, str]:
 
 
 def checked(name: str, table: pd.DataFrame) -> pd.DataFrame:
-    """A table of a report, held against its schema before it is written.
+    """A table of a report, checked against its schema before it is written.
 
-    Parameters
-    ----------
-    name : str
+    Parameters ---------- name
         Table, or file of the report such as ``tables/plan.parquet``.
-    table : pandas.DataFrame
 
-    Returns
-    -------
-    pandas.DataFrame
+    Returns ------- pandas.DataFrame
         The same; a column without any value, or of whole figures among numbers, has the type of the dictionary, so
         that files of several lines fit.
 
-    Raises
-    ------
-    TypeError
+    Raises ------ TypeError
         A column is missing, unknown or of another type: a fault of the program, not of the records.
-
-    Examples
-    --------
-    >>> route = pd.DataFrame({"line_id": ["7"], "length_km": [None]})
-    >>> str(checked("layer-route", route)["length_km"].dtype)
-    'float64'
     """
     name = _by_file().get(name, name)
     contract = schema(name)
@@ -346,12 +263,6 @@ def _lossless(table: pd.DataFrame, name: str) -> dict[str, str]:
 def document() -> str:
     """The data dictionary as Markdown, one section per table: those of a line folder first, then those of a report.
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> print(document().splitlines()[0])
     ## towers: one row is a tower of the register
     """

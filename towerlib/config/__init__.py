@@ -101,21 +101,9 @@ HEAD = ("id", "name", "voltage_kv", "frequency_hz", "crs")  # these are under [l
 
 
 def read(path: Path) -> Line:
-    """The settings in one ``line.toml``.
+    """The settings in one ``line.toml``, checked, with every default filled in.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-
-    Returns
-    -------
-    Line
-        Checked, with every default filled in.
-
-    Raises
-    ------
-    SettingsError
+    Raises ------ SettingsError
         The file is missing, not a plain file of its folder or not TOML; a key is unknown; a value is out of range.
     """
     try:
@@ -131,26 +119,8 @@ def read(path: Path) -> Line:
 
 
 def parse(text: str, path: str | Path = "line.toml") -> Line:
-    """The settings in the text of a ``line.toml``.
+    """The settings in the text of a ``line.toml``; errors as for `read`, with `path` and the nearest known key.
 
-    Parameters
-    ----------
-    text : str
-        TOML.
-    path : path or str
-        Named in error messages.
-
-    Returns
-    -------
-    Line
-
-    Raises
-    ------
-    SettingsError
-        As for `read`; the message names the first flaw, its place and the nearest known key.
-
-    Examples
-    --------
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
     >>> line.title, line.limits.limit_ohm
     ('north-ridge', 15.0)
@@ -174,25 +144,10 @@ def parse(text: str, path: str | Path = "line.toml") -> Line:
 
 
 def changed(line: Line, sections: Mapping[str, Any]) -> Line:
-    """Settings with some sections changed.
+    """Settings with some sections changed: a section to its changed keys, or a key of ``[line]`` to its value.
 
-    Parameters
-    ----------
-    line : Line
-    sections : mapping of str to mapping or value
-        A section to the keys that change, or a key of ``[line]`` to its value.
+    An unknown section or key, or a value out of range, raises `SettingsError`.
 
-    Returns
-    -------
-    Line
-
-    Raises
-    ------
-    SettingsError
-        An unknown section or key, or a value out of range.
-
-    Examples
-    --------
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
     >>> changed(line, {"limits": {"limit_ohm": 10}}).limits.limit_ohm
     10.0

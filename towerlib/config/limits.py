@@ -49,27 +49,23 @@ PAIRS = (("voltage_min_kv", "voltage_max_kv"), ("soil_over_ohm_m", "soil_upto_oh
 class Rule:
     """One row of a table of limits; a blank number is NaN and sets no condition.
 
-    Parameters
-    ----------
-    rule_set, rule : str
+    Attributes ---------- rule_set, rule
         Set that the rule belongs to, and its own name.
-    voltage_min_kv, voltage_max_kv : float
+    voltage_min_kv, voltage_max_kv
         Nominal voltage from .. up to, both ends included [kV].
-    soil_over_ohm_m, soil_upto_ohm_m : float
+    soil_over_ohm_m, soil_upto_ohm_m
         Soil resistivity over .. up to, the upper end included [Ω·m].
-    station_within_km : float
+    station_within_km
         Distance along the route to the nearer end of the line, up to [km].
-    occupancy, shield_wire : str
+    occupancy, shield_wire
         Words of the register, one of which the tower must have; separated by "/".
-    target_ohm, limit_ohm : float
+    target_ohm, limit_ohm
         Good up to, acceptable up to [Ω].
-    limit_ohm_per_ohm_m : float
+    limit_ohm_per_ohm_m
         In place of `limit_ohm`: limit over soil resistivity [Ω/(Ω·m)].
-    season, wires_when_read : str
+    season, wires_when_read
         Season of the reading that the figure is meant for, and the state of the shield wires then.
-    note, source, clause, year : str
-        Remarks, and the source of the figure.
-    status : str
+    status
         "confirmed" (seen in the source), "from memory", "common practice", or the utility's own.
     """
 
@@ -106,20 +102,11 @@ FACTS = {  # what a rule can ask of a tower, and its name where it is not record
 
 @cache
 def shipped() -> dict[str, tuple[Rule, ...]]:
-    """The shipped sets of rules.
+    """The shipped sets of rules by name, each in the order of ``limits.csv``.
 
-    Returns
-    -------
-    dict of str to tuple of Rule
-        By name of the set, each in the order of ``limits.csv``.
-
-    Notes
-    -----
     Only the default applies unless ``line.toml`` names another set. The others are figures found in print or
     remembered, each with its source and status; none of them is a recommendation.
 
-    Examples
-    --------
     >>> [rule.limit_ohm for rule in shipped()["china"]]
     [10.0, 15.0, 20.0, 25.0, 30.0]
     """
@@ -131,21 +118,7 @@ def shipped() -> dict[str, tuple[Rule, ...]]:
 
 
 def named(name: str) -> tuple[Rule, ...]:
-    """The rules of one shipped set.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    tuple of Rule
-
-    Raises
-    ------
-    SettingsError
-        There is no such set.
-    """
+    """The rules of one shipped set; `SettingsError` where there is no such set."""
     if name not in shipped():
         raise SettingsError(
             f"there is no set of limits {name!r}{nearest(name, shipped())}; "
@@ -157,16 +130,6 @@ def named(name: str) -> tuple[Rule, ...]:
 def is_table(name: str) -> bool:
     """Whether ``rules`` in ``line.toml`` names a file of the line folder and not a shipped set.
 
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    bool
-
-    Examples
-    --------
     >>> is_table("limits.csv"), is_table("india")
     (True, False)
     """
@@ -174,46 +137,17 @@ def is_table(name: str) -> bool:
 
 
 def of_line(line: Line, folder: str | Path) -> tuple[Rule, ...]:
-    """The rules that a line's settings name: a shipped set, or a table in its folder.
-
-    Parameters
-    ----------
-    line : Line
-    folder : path
-        The line folder.
-
-    Returns
-    -------
-    tuple of Rule
-
-    Raises
-    ------
-    SettingsError
-        No such set, or the table cannot be used.
-    """
+    """The rules that a line's settings name: a shipped set, or a table in the line folder; `SettingsError` without it."""
     name = line.limits.rules
     return read(Path(folder) / name) if is_table(name) else named(name)
 
 
 def read(path: str | Path) -> tuple[Rule, ...]:
-    """The rules of a table of limits.
+    """The rules of a table of limits, in its order.
 
-    Parameters
-    ----------
-    path : path
-        UTF-8 text with a header of `Rule`'s columns, separated by comma, semicolon or tab. Only the limit is needed in
-        each row: a row without conditions applies to every tower that no row above it covers.
-
-    Returns
-    -------
-    tuple of Rule
-        In the order of the table.
-
-    Raises
-    ------
-    SettingsError
-        The file is missing or not a plain file of its folder, a column is unknown, or a value is not allowed; the
-        sentence names row, value and mend.
+    The file is UTF-8 text with a header of `Rule`'s columns, separated by comma, semicolon or tab. Only the limit is
+    needed in each row: a row without conditions applies to every tower that no row above it covers. `SettingsError`
+    where the file is missing or not a plain file of its folder, a column is unknown, or a value is not allowed.
     """
     path = Path(path)
     try:
@@ -301,35 +235,26 @@ def _range(low: float, high: float, unit: str) -> str:
 def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None) -> pd.DataFrame:
     r"""Target and limit of each tower, and the rule that supplies them.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
+    Parameters ---------- towers
         One row per tower, the whole line, with the known ones of chainage_km, soil_resistivity_ohm_m, occupancy,
         shield_wire.
-    line : Line
+    line
         Its voltage, and its section ``[limits]``.
-    rules : sequence of Rule, optional
+    rules
         From `of_line` or `read`; else the shipped set that ``[limits] rules`` names.
 
-    Returns
-    -------
-    pandas.DataFrame
+    Returns ------- pandas.DataFrame
         One row per tower, same index: target_ohm, limit_ohm, limit_rule (text).
 
-    Raises
-    ------
-    SettingsError
+    Raises ------ SettingsError
         The set has no rule for the line's voltage, or a target would lie above its limit.
 
-    Notes
-    -----
-    The first rule of the table whose conditions are all known and met applies. Where no such rule exists, but some may
-    be met because a fact is not recorded, the strictest of those applies; where none can be met, common practice does.
-    The text names the case. A rule with one figure has its target at its limit. Numbers set in ``line.toml`` override
-    all rules. The stations are assumed to be where the route begins and ends.
+    Notes ----- The first rule of the table whose conditions are all known and met applies. Where no such rule exists,
+    but some may be met because a fact is not recorded, the strictest of those applies; where none can be met, common
+    practice does. The text names the case. A rule with one figure has its target at its limit. Numbers set in
+    ``line.toml`` override all rules. The stations are assumed to be where the route begins and ends.
 
-    Examples
-    --------
+    Examples --------
     >>> from towerlib.config import parse
     >>> line = parse("[line]\nid = 'a'\nvoltage_kv = 132\nfrequency_hz = 50\n[limits]\nrules = 'russia'")
     >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "soil_resistivity_ohm_m": [80.0, 6000.0]})

@@ -80,36 +80,16 @@ class Blank:
 
 
 def blanks(table: str, words: dict[str, str]) -> list[Blank]:
-    """Form entries for columns of a table.
+    """Form entries for columns of the table ``"visits"``, ``"legs"`` or ``"sweeps"``, with the label of each.
 
-    Parameters
-    ----------
-    table : str
-        ``"visits"``, ``"legs"`` or ``"sweeps"``.
-    words : dict of str to str
-        Label of each column.
-
-    Returns
-    -------
-    list of Blank
-
-    Examples
-    --------
     >>> blanks("visits", {"soil_state": "Soil"})[0].choices
     ('dry', 'normal', 'wet', 'frozen')
-    >>> blanks("legs", LEG_WORDS)[0].unit
-    'mA'
     """
     return [_blank(schema(table).columns[column], said) for column, said in words.items()]
 
 
 def visit_blanks() -> dict[str, list[Blank]]:
-    """Form entries of a visit, by group.
-
-    Returns
-    -------
-    dict of str to list of Blank
-    """
+    """Form entries of a visit, by group."""
     return {group: blanks("visits", words) for group, words in VISIT_GROUPS.items()}
 
 
@@ -128,22 +108,9 @@ MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3
 
 
 def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """Rows of ``visits.csv`` to fill in.
+    """Rows of ``visits.csv`` to fill in: all columns of the data dictionary, with visit_id and tower_id filled in.
 
-    Parameters
-    ----------
-    stops : DataFrame
-        One row per tower: tower_id, place.
-    study : Study
-
-    Returns
-    -------
-    pandas.DataFrame
-        All columns of the table in the order of the data dictionary, with visit_id and tower_id filled in.
-
-    Notes
-    -----
-    visit_id consists of V, year and month, and the tower's place on the route: V2606-012. The initial letter prevents
+    visit_id consists of V, year and month, and the tower's `place` on the route: V2606-012. The initial letter prevents
     conversion to a date by spreadsheets. A name already in use gets a letter appended.
     """
     taken = set(study.records.visits["visit_id"])
@@ -153,19 +120,7 @@ def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 
 def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """Rows of ``legs.csv`` to fill in.
-
-    Parameters
-    ----------
-    stops : DataFrame
-        One row per tower: visit_id, tower_id, structure, leg_count.
-    study : Study
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per leg, with the names of the newest visit that read all legs, else A, B, C …
-    """
+    """Rows of ``legs.csv`` to fill in, with the leg names of the newest visit that read all legs, else A, B, C, D"""
     read = _read_legs(study)
     rows = [
         (stop.visit_id, leg)
@@ -176,20 +131,10 @@ def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 
 def armoured(table: pd.DataFrame) -> pd.DataFrame:
-    """Table with names protected against conversion by a spreadsheet.
+    """Table with a leading apostrophe before each tower_id that a spreadsheet would convert to a number or a date.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
+    The reader of records removes the apostrophe.
 
-    Returns
-    -------
-    pandas.DataFrame
-        tower_id with a leading apostrophe where a spreadsheet would convert it to a number or a date. The reader of
-        records removes the apostrophe.
-
-    Examples
-    --------
     >>> armoured(pd.DataFrame({"tower_id": ["12A", "012", "12/1", "1E2", "7"]}))["tower_id"].to_list()
     ['12A', "'012", "'12/1", "'1E2", '7']
     """

@@ -47,17 +47,10 @@ COLUMNS = """
 
 @dataclass(frozen=True)
 class Around:
-    """Objects to keep clear of, on the grid of the route.
+    """Objects to keep clear of, on the grid `crs` of the route.
 
-    Attributes
-    ----------
-    lines : GeoDataFrame
-        ``name``, geometry, and ``tower_ids`` (towers at the ends of one of this line's own spans, else empty).
-    stations : GeoDataFrame
-        ``name``, geometry.
-    crs : pyproj.CRS
-    remarks : list of str
-        Data that could not be read or are not known.
+    `lines` has name, geometry, and tower_ids (towers at the ends of one of this line's own spans, else empty);
+    `stations` has name and geometry; `remarks` lists data that could not be read or are not known.
     """
 
     lines: gpd.GeoDataFrame
@@ -89,34 +82,21 @@ class Clearances:
 
 
 def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
-    """Positions of both probes at each tower.
+    """Positions of both probes at each tower, one row per layout, main ones first.
 
-    Parameters
-    ----------
-    stops : DataFrame
-        One row per tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
-        leg_spacing_m, ring, wires, wires_m.
-    clearances : Clearances
+    Takes one row per tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
+    leg_spacing_m, ring, wires, wires_m. Gives tower_id, lay (name of the layout), alternative (bool), bearing_deg (of
+    both probes, true north), off_line_deg (to the nearer span), current_m and potential_m from the tower's centre,
+    latitude and longitude of both probes, extent_m (largest known extent of the earthing). No row for a tower where the
+    line has no direction. Left and right are as seen towards the last station.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per layout, main ones first: tower_id, lay (name of the layout), alternative (bool), bearing_deg (of
-        both probes, true north), off_line_deg (to the nearer span), current_m and potential_m from the tower's centre,
-        latitude and longitude of both probes, extent_m (largest known extent of the earthing). No row for a tower
-        where the line has no direction. Left and right are as seen towards the last station.
-
-    Notes
-    -----
     The distance of the current probe is the largest of: the clearance from the line, measured along the lead; 5 times
-    the largest extent of the footing; twice that extent including known buried wires. It is rounded outward to 5 m.
-    The potential probe is placed in the same direction at 61.8 % of that distance, to the nearest metre: the position
-    that reads correctly for a hemisphere in uniform soil. Alternatives closer to a span than the required angle are
-    omitted; with buried wires, or where they are not ruled out, that angle is 60°.
+    the largest extent of the footing; twice that extent including known buried wires. It is rounded outward to 5 m. The
+    potential probe is placed in the same direction at 61.8 % of that distance, to the nearest metre: the position that
+    reads correctly for a hemisphere in uniform soil. Alternatives closer to a span than the required angle are omitted;
+    with buried wires, or where they are not ruled out, that angle is 60°.
 
-    References
-    ----------
-    MIL-HDBK-419A, volume 1, equations 2-41 to 2-46 (61.8 %); IEEE Std 81 for five times the largest extent
+    Source: MIL-HDBK-419A, volume 1, equations 2-41 to 2-46 (61.8 %); IEEE Std 81 for five times the largest extent
     (from memory); distances on the WGS 84 ellipsoid: C. F. F. Karney, J. Geodesy 87 (2013) 43-55.
     """
     parts = [_one_way(stops, way, order, clearances) for order, way in enumerate(WAYS)]
@@ -151,20 +131,8 @@ def _one_way(stops, way, order, clearances):
 
 
 def extent_m(stops: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Largest known extent of each tower's earthing: diagonal of the legs, with known wires.
+    """Largest known extent of each tower's earthing [m], without and with wires: diagonal of the legs, known wires.
 
-    Parameters
-    ----------
-    stops : DataFrame
-        structure, leg_count, leg_spacing_m, wires, wires_m.
-
-    Returns
-    -------
-    (array, array)
-        Without and with the wires [m].
-
-    Notes
-    -----
     Wires of known total length are modelled as ``probe_wire_arms`` equal arms outward from the legs.
     """
     spacing_m = stops["leg_spacing_m"].fillna(number("treatment_spacing_m")).to_numpy(float)
@@ -198,23 +166,7 @@ def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
 def layout_doubts(
     layouts: pd.DataFrame, stops: pd.DataFrame, around: Around, clearances: Clearances
 ) -> list[str]:
-    """Objections to each layout.
-
-    Parameters
-    ----------
-    layouts : DataFrame
-        From `towerlib.fieldwork.probe_layout.place_probes`.
-    stops : DataFrame
-        One row per tower: tower_id, latitude_deg, longitude_deg, deviation_deg.
-    around : Around
-        From `towerlib.fieldwork.probe_layout.neighbours`.
-    clearances : Clearances
-
-    Returns
-    -------
-    list of str
-        Sentences, "" without a known objection.
-    """
+    """Objections to each layout in sentences, "" without a known one."""
     leads = _leads(layouts, stops, around.crs)
     turns = layouts["tower_id"].map(stops.set_index("tower_id")["deviation_deg"].get)
     reasons = [
@@ -286,18 +238,7 @@ def _station_doubts(leads, stations):
 
 
 def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
-    """Objections to all layouts at a tower, with advice.
-
-    Parameters
-    ----------
-    stops : DataFrame
-        From `towerlib.fieldwork.visits.stops`.
-    clearances : Clearances
-
-    Returns
-    -------
-    list of str
-    """
+    """Objections to all layouts at a tower, with advice."""
     return [
         " ".join(filter(None, sentences))
         for sentences in zip(
@@ -385,16 +326,7 @@ def _layers(stops):
 def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around:
     """Lines, stations and layers around a line.
 
-    Parameters
-    ----------
-    study : Study
-        Other line folders beside its own are read for their route.
-    context : iterable of GeoDataFrame
-        Layers with a coordinate system, named in ``attrs["name"]``.
-
-    Returns
-    -------
-    Around
+    Other line folders beside its own are read for their route; layers are named in ``attrs["name"]``.
     """
     own = study.route
     ends = zip(own.spans["from_tower_id"], own.spans["to_tower_id"], strict=True)

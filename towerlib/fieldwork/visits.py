@@ -62,21 +62,19 @@ TOUCH = (
 class FieldSheet:
     """Field sheet for a crew.
 
-    Attributes
-    ----------
-    line_id, title, month : str
-        The line, and the month of its assessment.
-    chosen : str
+    Attributes ---------- month
+        Of the assessment, ``YYYY-MM``.
+    chosen
         Selection of the towers, in one sentence.
-    stops : DataFrame
-        One row per tower in route order, from `towerlib.fieldwork.visits.stops`.
-    probe_layouts : DataFrame
+    stops
+        One row per tower in route order, from `stops`.
+    probe_layouts
         One row per probe layout, from `towerlib.fieldwork.probe_layout.place_probes`.
-    visits, legs : DataFrame
+    visits, legs
         Rows to fill in, from `towerlib.fieldwork.forms`.
-    has_sweeps : bool
+    has_sweeps
         The line's records hold sweeps over frequency.
-    remarks : list of str
+    remarks
         Unknowns of the surroundings, and remarks on the route.
     """
 
@@ -102,24 +100,14 @@ def prepare(
 ) -> FieldSheet:
     """Field sheet for the next visit to towers of a line.
 
-    Parameters
-    ----------
-    study : Study
-        The line as of a month.
-    towers : str
-        As for `towerlib.fieldwork.visits.choose`.
-    from_km, to_km : float, optional
+    Parameters ---------- towers
+        As for `choose`.
+    from_km, to_km
         Stretch of chainage [km].
-    context : iterable of GeoDataFrame
+    context
         Further layers to keep clear of, named in ``attrs["name"]``.
 
-    Returns
-    -------
-    FieldSheet
-
-    Raises
-    ------
-    SettingsError
+    Raises ------ SettingsError
         A tower is unknown, no tower is selected, or a stretch ends before it starts.
     """
     tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
@@ -150,23 +138,9 @@ def choose(
 ) -> tuple[list[str], str]:
     """Selected towers in route order, and a sentence on the selection.
 
-    Parameters
-    ----------
-    study : Study
-    towers : str
-        ``retest``, ``priority``, ``plan``, ``all``, a queue of the priority list, or tower names separated by commas.
-        Blank selects the retest list, or all towers of a given stretch.
-    from_km, to_km : float, optional
-        Stretch of chainage [km], both ends included.
-
-    Returns
-    -------
-    (list of str, str)
-
-    Raises
-    ------
-    SettingsError
-        A tower is unknown, no tower is selected, or a stretch ends before it starts.
+    `towers` is ``retest``, ``priority``, ``plan``, ``all``, a queue of the priority list, or tower names separated by
+    commas; blank selects the retest list, or all towers of a given stretch of chainage [km], both ends included.
+    `SettingsError` where a tower is unknown, none is selected, or a stretch ends before it starts.
     """
     check_stretch(from_km, to_km)
     stretch = from_km is not None or to_km is not None
@@ -186,17 +160,7 @@ def choose(
 
 
 def check_stretch(from_km: float | None, to_km: float | None) -> None:
-    """Check that the ends of a stretch are finite and in order.
-
-    Parameters
-    ----------
-    from_km, to_km : float or None
-        Chainage [km].
-
-    Raises
-    ------
-    SettingsError
-    """
+    """`SettingsError` unless the ends of a stretch of chainage [km] are finite and in order."""
     for name, value in (("--from-km", from_km), ("--to-km", to_km)):
         if value is not None and not math.isfinite(value):
             raise SettingsError(f"{name} {value} is not a chainage in km")
@@ -238,22 +202,13 @@ def _stretch(from_km, to_km):
 
 
 def stops(study: Study, tower_ids: Sequence[str]) -> pd.DataFrame:
-    """Stops of a field sheet, in route order.
+    """Stops of a field sheet, one row per tower in route order.
 
-    Parameters
-    ----------
-    study : Study
-    tower_ids : list of str
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower: ``stop`` (1 to n), ``place`` (number on the route), tower_id, chainage_km, latitude_deg,
-        longitude_deg, structure, access, occupancy, shield_wire, ring; leg_count, leg_spacing_m,
-        earth_paths_in_coils, upper_layer_ohm_m, lower_layer_ohm_m; bearing_deg, deviation_deg,
-        place_remark; footing_ohm, footing_date, footing_low_ohm, footing_high_ohm, lower_bound_ohm, limit_ohm;
-        wires (buried wires by the records of works, "" else), wires_m; and sentences: ``why``,
-        ``last_said``, ``expected_said``, ``setup_said``, ``what_to_do``, ``cautions``.
+    ``stop`` (1 to n), ``place`` (number on the route), tower_id, chainage_km, latitude_deg, longitude_deg, structure,
+    access, occupancy, shield_wire, ring; leg_count, leg_spacing_m, earth_paths_in_coils, upper_layer_ohm_m,
+    lower_layer_ohm_m; bearing_deg, deviation_deg, place_remark; footing_ohm, footing_date, footing_low_ohm,
+    footing_high_ohm, lower_bound_ohm, limit_ohm; wires (buried wires by the records of works, "" else), wires_m; and
+    sentences: ``why``, ``last_said``, ``expected_said``, ``setup_said``, ``what_to_do``, ``cautions``.
     """
     towers = study.condition.reindex(columns=[*dict.fromkeys([*study.condition, *SAFETY])])
     register = study.records.towers.set_index("tower_id")[REGISTER]
@@ -318,13 +273,7 @@ def _retest(entry):
 
 
 def _ordinal(number):
-    """Ordinal number, such as 1st.
-
-    Examples
-    --------
-    >>> [_ordinal(place) for place in (1, 2, 3, 4, 11, 12, 13, 21, 112)]
-    ['1st', '2nd', '3rd', '4th', '11th', '12th', '13th', '21st', '112th']
-    """
+    """Ordinal number, such as 1st."""
     ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{ending}"
 
@@ -342,8 +291,6 @@ def _last(tower):
 def ohms(number: float) -> str:
     """Resistance with three significant digits.
 
-    Examples
-    --------
     >>> ohms(0.3471), ohms(25.9), ohms(1234.0)
     ('0.347', '25.9', '1234')
     """

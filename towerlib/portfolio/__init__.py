@@ -37,21 +37,19 @@ __all__ = [
 class Portfolio:
     """All lines of a month.
 
-    Attributes
-    ----------
-    month : str
+    Attributes ---------- month
         ``YYYY-MM``.
-    lines : pandas.DataFrame
+    lines
         One row per line, from `towerlib.portfolio.ranking.lines_table`.
-    totals : dict
+    totals
         Sums over the lines, from `towerlib.portfolio.ranking.totals`.
-    coverage : pandas.DataFrame
+    coverage
         Coverage and backlog of all lines together, month by month, from `towerlib.changes.portfolio`.
-    split : Split
+    split
         One budget over the lines.
-    missing : dict of str to str
+    missing
         Folders of lines without a complete report for the month, and the reason.
-    months : dict of str to list of str
+    months
         Months with a report, by folder of the line.
     """
 
@@ -67,22 +65,14 @@ class Portfolio:
 def gather(reports: str | PathLike[str], month: str = "", budget: float | None = None) -> Portfolio:
     """Portfolio of a reports folder, without a new assessment.
 
-    Parameters
-    ----------
-    reports : path
+    Parameters ---------- reports
         Contains ``<line>/<YYYY-MM>/`` as written by ``towerlib run``.
-    month : str
+    month
         ``YYYY-MM``; blank takes the newest month of any line.
-    budget : float, optional
+    budget
         Budget to split over the lines; default: the sum of their budgets.
 
-    Returns
-    -------
-    Portfolio
-
-    Raises
-    ------
-    RecordsError
+    Raises ------ RecordsError
         No line has a complete report for the month.
     SettingsError
         The month is not valid, or the budget is negative.
@@ -108,23 +98,7 @@ def together(
     missing: dict[str, str] | None = None,
     months: dict[str, list[str]] | None = None,
 ) -> Portfolio:
-    """Portfolio of given lines.
-
-    Parameters
-    ----------
-    lines : sequence of LineMonth
-        At least one, all of one month.
-    month : str
-        ``YYYY-MM``.
-    budget : float, optional
-        As for `gather`.
-    missing, months : dict, optional
-        Attributes of `Portfolio` on further lines.
-
-    Returns
-    -------
-    Portfolio
-    """
+    """Portfolio of at least one given line, all of one month; `missing` and `months` as in `Portfolio`."""
     table = lines_table(lines)
     return Portfolio(
         month=month,

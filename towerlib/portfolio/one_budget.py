@@ -33,21 +33,18 @@ TABLE = """
 class Split:
     """Split of one budget over lines.
 
-    Attributes
-    ----------
-    total : float
+    Attributes ---------- total
         Budget of all years; NaN without a split.
-    currency : str
-    table : pandas.DataFrame
+    table
         One row per line in the split, columns as in `TABLE`: the line's own plan and its part of the split. benefit
         is trip-outs avoided over the horizon, discounted; avoided_per_year applies once all works are done, with its
         80 % interval (fully correlated errors); money_per_year is their cost. The own figures are NaN where the line's
         part of the money is less than its must-dos cost.
-    works : pandas.DataFrame
+    works
         One row per work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
-    plan : Plan or None
+    plan
         Over all lines, towers and access groups written ``line/tower`` and ``line/group``.
-    off, assumed : tuple of str
+    off, assumed
         What is not available, with the reason; assumptions.
     """
 
@@ -63,27 +60,11 @@ class Split:
 def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
     """Split of a budget over lines that avoids the most trip-outs.
 
-    Parameters
-    ----------
-    lines : sequence of LineMonth
-    total : float, optional
-        Budget of all years; default: the sum of the lines' budgets.
-
-    Returns
-    -------
-    Split
-        Never worse than the lines' own plans together, which are used where the optimiser finds nothing better.
-
-    Raises
-    ------
-    SettingsError
-        The total is negative.
-
-    Notes
-    -----
-    The budget of each year is the sum over the lines, so that the lines' own plans fit. With another total all
-    budgets are scaled by one factor, and the own plans are those of the scaled budgets. Benefits are those of the
-    line's model times its calibration factor.
+    `total` is the budget of all years, by default the sum of the lines' budgets; negative raises `SettingsError`. The
+    split is never worse than the lines' own plans together, which are used where the optimiser finds nothing better.
+    The budget of each year is the sum over the lines, so that the lines' own plans fit. With another total all budgets
+    are scaled by one factor, and the own plans are those of the scaled budgets. Benefits are those of the line's model
+    times its calibration factor.
     """
     if total is not None and not (np.isfinite(total) and total >= 0):
         raise SettingsError(f"budget must be 0 or more, not {total}")
@@ -124,20 +105,11 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
 def able_to_share(
     lines: Sequence[LineMonth], total: float | None = None
 ) -> tuple[list[LineMonth], list[str]]:
-    """Lines that can share a budget.
+    """Lines that can share a budget, and a remark on each excluded one.
 
-    Parameters
-    ----------
-    lines : sequence of LineMonth
-    total : float, optional
-        Budget of all years; without it each line needs its own budget.
-
-    Returns
-    -------
-    (list of LineMonth, list of str)
-        The lines, and a remark on each excluded one. Currency, horizon and discount rate must be equal, otherwise
-        neither money nor benefit can be added. The most frequent combination is used; of equally frequent ones the
-        first in the alphabet.
+    Without a `total` each line needs its own budget. Currency, horizon and discount rate must be equal, otherwise
+    neither money nor benefit can be added. The most frequent combination is used; of equally frequent ones the first in
+    the alphabet.
     """
     remarks, able = [], []
     for line in lines:

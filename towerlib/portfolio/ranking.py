@@ -54,16 +54,10 @@ ADD_UP = """
 
 @dataclass(frozen=True)
 class LineMonth:
-    """Tables of a line's report for a month.
+    """Tables of a line's report for a month, as written by the run.
 
-    Attributes
-    ----------
-    folder : str
-        Name of the line's folder in the reports.
-    facts : dict
-        Names, settings of the plan and sums, from `towerlib.portfolio.ranking.facts`.
-    coverage, mobilisation, options, works, condition, priority : pandas.DataFrame
-        As written by the run; `options` of the line's plan, and its selected `works`.
+    `folder` is the name of the line's folder in the reports; `facts` has names, settings of the plan and sums;
+    `options` are those of the line's plan, `works` its selected ones.
     """
 
     folder: str
@@ -84,15 +78,8 @@ class LineMonth:
 def tables(study: Study) -> dict[str, pd.DataFrame]:
     """Tables of a line's month for the portfolio, in addition to those of the report.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-        line (one row: names, settings of the plan, sums of the trip-outs with their intervals), coverage (one row per
-        month), mobilisation (one row per access group), plan-options (options of the plan).
+    line (one row: names, settings of the plan, sums of the trip-outs with their intervals), coverage (one row per
+    month), mobilisation (one row per access group), plan-options (options of the plan).
     """
     return {
         "line": facts(study),
@@ -103,17 +90,7 @@ def tables(study: Study) -> dict[str, pd.DataFrame]:
 
 
 def facts(study: Study) -> pd.DataFrame:
-    """Names, settings and sums of a line.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row; unknown figures are NaN.
-    """
+    """Names, settings and sums of a line in one row; unknown figures are NaN."""
     settings = {name: getattr(study.line.plan, name) for name in SETTINGS}
     sums = {name: study.outages.line.get(name) for name in SUMS}
     names = {"line_id": study.line.id, "title": study.line.title, "month": study.month}
@@ -122,16 +99,7 @@ def facts(study: Study) -> pd.DataFrame:
 
 
 def of(study: Study) -> LineMonth:
-    """Tables of an assessment, without a written report.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    LineMonth
-    """
+    """Tables of an assessment, without a written report."""
     kept = tables(study) | {
         "plan": study.budget.works,
         "condition": study.condition,
@@ -155,19 +123,7 @@ def _line_month(folder, kept):
 
 
 def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth], dict[str, str]]:
-    """Reports of all lines for a month.
-
-    Parameters
-    ----------
-    reports : path
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    (list of LineMonth, dict of str to str)
-        Lines with a complete report, and the reason for each other one.
-    """
+    """Lines with a complete report for a month ``YYYY-MM``, and the reason for each other one."""
     lines, missing = [], {}
     for folder, written in months_of(reports).items():
         if month not in written:
@@ -188,22 +144,9 @@ def read_all(reports: str | PathLike[str], month: str) -> tuple[list[LineMonth],
 
 
 def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
-    """Lines of a reports folder, with their months.
+    """Months ``YYYY-MM``, oldest first, of each line with a report, in alphabetical order.
 
-    Parameters
-    ----------
-    reports : path
-        Folder with one folder per line, and in it one folder per month.
-
-    Returns
-    -------
-    dict of str to list of str
-        Folder of each line with a report, in alphabetical order: ``YYYY-MM``, oldest first.
-
-    Raises
-    ------
-    RecordsError
-        The folder does not exist.
+    The folder has one folder per line, and in it one per month. `RecordsError` where it does not exist.
     """
     reports = Path(reports)
     if not reports.is_dir():
@@ -224,22 +167,7 @@ def months_of(reports: str | PathLike[str]) -> dict[str, list[str]]:
 
 
 def read(folder: str | PathLike[str]) -> LineMonth:
-    """One report folder.
-
-    Parameters
-    ----------
-    folder : path
-        ``…/<line>/YYYY-MM`` with ``run.json`` and ``tables``.
-
-    Returns
-    -------
-    LineMonth
-
-    Raises
-    ------
-    ValueError, OSError
-        The report is damaged, or lacks required columns.
-    """
+    """One report folder ``…/<line>/YYYY-MM`` with ``run.json`` and ``tables``; ValueError or OSError where it is damaged."""
     folder = Path(folder)
     manifest = months.report_manifest(folder)
     found = {name: months.table(folder, name, manifest["files"], KEPT[name]) for name in KEPT}
@@ -261,28 +189,18 @@ def _check_works(works, options):
 
 
 def lines_table(lines: Sequence[LineMonth]) -> pd.DataFrame:
-    """Comparison of the lines of a portfolio.
+    """Comparison of the lines of a portfolio, one row per line, the one with most avoidable trip-outs first.
 
-    Parameters
-    ----------
-    lines : sequence of LineMonth
+    line_id, title, folder; length_km; counts of towers, above_limit, unread (no usable reading of the footing alone),
+    never_tested, overdue; trip_outs_per_year with trip_outs_low and trip_outs_high and `basis` ("calibrated", 95 %
+    interval, or "model", 80 % interval); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with
+    its 80 % interval; money_per_year with its interval, currency; rank_trip_outs, rank_money (blank where not known);
+    safety_queue, touch_above, touch_cannot_tell, leads_missing, bonds_to_inspect.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per line, the one with most avoidable trip-outs first: line_id, title, folder; length_km; counts of
-        towers, above_limit, unread (no usable reading of the footing alone), never_tested, overdue;
-        trip_outs_per_year with trip_outs_low and trip_outs_high and `basis` ("calibrated", 95 % interval, or
-        "model", 80 % interval); observed_trip_outs, observed_years, observed_per_year; avoidable_per_year with its
-        80 % interval; money_per_year with its interval, currency; rank_trip_outs, rank_money (blank where not known);
-        safety_queue, touch_above, touch_cannot_tell, leads_missing, bonds_to_inspect.
-
-    Notes
-    -----
     Avoidable trip-outs are those avoided by the model of the line with every footing at its target, weighted towards
-    the record by the calibration factor where there is one: models of different lines are comparable only through
-    their records. The interval is that of the model alone. Money is avoidable trip-outs times the cost of a trip-out
-    on that line; lines of different currencies have no rank.
+    the record by the calibration factor where there is one: models of different lines are comparable only through their
+    records. The interval is that of the model alone. Money is avoidable trip-outs times the cost of a trip-out on that
+    line; lines of different currencies have no rank.
     """
     rows = [_row(line) for line in lines]
     table = pd.DataFrame(rows)
@@ -328,17 +246,7 @@ def _row(line):
 
 
 def factor(facts: dict[str, Any]) -> float:
-    """Calibration factor of a line's model; 1 without a record.
-
-    Parameters
-    ----------
-    facts : dict
-        Of a `LineMonth`.
-
-    Returns
-    -------
-    float
-    """
+    """Calibration factor of a line's model; 1 without a record."""
     known = facts["calibration_factor"]
     return known if np.isfinite(known) else 1.0
 
@@ -379,18 +287,9 @@ def _ranks(amounts):
 
 
 def totals(table: pd.DataFrame) -> dict[str, float]:
-    """Sums over the lines.
+    """Columns of `ADD_UP` summed over the lines with a value; money NaN where currencies differ.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        From `lines_table`.
-
-    Returns
-    -------
-    dict
-        Columns of `ADD_UP` summed over the lines with a value; money NaN where currencies differ. Intervals are sums
-        of their ends, as for fully correlated errors.
+    Intervals are sums of their ends, as for fully correlated errors.
     """
     sums: dict[str, Any] = {name: table[name].sum(min_count=1) for name in ADD_UP}
     if not _one_currency(table):
