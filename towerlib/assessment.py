@@ -173,7 +173,9 @@ JOINED = ("network", "outages", "budget")  # stages that add columns to the towe
 class Study:
     """A line as of the last day of a month.
 
-    Attributes ---------- folder
+    Attributes
+    ----------
+    folder
         Line folder.
     line
         Settings in force.
@@ -300,10 +302,14 @@ class Study:
     def joined(self, *stages: str) -> pd.DataFrame:
         """One row per tower: the ranks, and the columns that some stages add.
 
-        Parameters ---------- *stages : {"network", "outages", "budget"}
+        Parameters
+        ----------
+        *stages : {"network", "outages", "budget"}
             Stages to join; no other is computed unless these need it.
 
-        Raises ------ SettingsError
+        Raises
+        ------
+        SettingsError
             A stage adds no columns to the towers.
         """
         from towerlib import network, outages, plan
@@ -357,11 +363,15 @@ class Study:
     def replace(self, **sections: Any) -> Study:
         """The same line and month under other settings; stages that do not depend on them are not computed again.
 
-        Parameters ---------- **sections
+        Parameters
+        ----------
+        **sections
             A section of ``line.toml`` to the keys that change, such as ``limits={"limit_ohm": 10}``; a key of
             ``[line]`` to its value.
 
-        Raises ------ SettingsError
+        Raises
+        ------
+        SettingsError
             An unknown section or key, or a value out of its range.
         """
         self.insist_on_computed("replace settings of")
@@ -427,16 +437,22 @@ class Study:
     def explore(self, column: str = "footing_ohm", **options: Any) -> Any:
         """Map of the towers with zoom and tooltips; takes the extra ``explore`` of the installation.
 
-        Parameters ---------- column
+        Parameters
+        ----------
+        column
             Column of `towers` that gives the colour.
         **options
             Further arguments of `geopandas.GeoDataFrame.explore`. No background map is fetched unless `tiles` asks
             for one.
 
-        Returns ------- folium.Map
+        Returns
+        -------
+        folium.Map
             Its page loads scripts from the internet.
 
-        Raises ------ TowerlibError
+        Raises
+        ------
+        TowerlibError
             The packages for it are not installed.
         SettingsError
             There is no such column.
@@ -490,7 +506,9 @@ class Study:
     ) -> WhatIf:
         """The network with a simulated change, beside the network as recorded.
 
-        Parameters ---------- open_bond
+        Parameters
+        ----------
+        open_bond
             Tower whose shield-wire bond is open.
         open_span
             Span without shield wires, by its two towers or as ``"90-91"``.
@@ -499,10 +517,14 @@ class Study:
         between_km
             Stretch of the line that is looked at, by chainage [km]; both 0 take the whole line.
 
-        Returns ------- WhatIf
+        Returns
+        -------
+        WhatIf
             Its `towers` are computed when first asked for. Without any change it shows the network as recorded.
 
-        Raises ------ SettingsError
+        Raises
+        ------
+        SettingsError
             An unknown tower or span, a footing that is not greater than 0, or a stretch of fewer than two towers.
         """
         from towerlib.network import what_if
@@ -545,16 +567,22 @@ class Study:
 def assess(folder: str | Path, month: str = "") -> Study:
     """A line as of a month, from its folder.
 
-    Parameters ---------- folder
+    Parameters
+    ----------
+    folder
         Line folder; it holds ``line.toml``.
     month
         ``YYYY-MM``; blank takes the month of the newest visit.
 
-    Returns ------- Study
+    Returns
+    -------
+    Study
         Its stages are computed when first asked for. While no file of the folder changes, results are shared with
         earlier studies of the same line and month.
 
-    Raises ------ RecordsError, SettingsError
+    Raises
+    ------
+    RecordsError, SettingsError
         In one sentence: what is wrong, where, and how to mend it.
     """
     folder = Path(folder).resolve()
@@ -574,15 +602,21 @@ def read_records(folder: str | Path) -> Records:
 def compare(study: Study, earlier: Study | str | Path) -> Changes:
     """Changes of a line since an earlier month.
 
-    Parameters ---------- study
+    Parameters
+    ----------
+    study
         The later month.
     earlier
         The earlier month as a study, or the folder of its report, ``…/<line id>/<YYYY-MM>``.
 
-    Returns ------- Changes
+    Returns
+    -------
+    Changes
         `table` has one row per tower and kind of change; a quantity counts as changed only beyond both uncertainties.
 
-    Raises ------ SettingsError
+    Raises
+    ------
+    SettingsError
         The other study is of another line, or not of an earlier month.
     RecordsError
         The folder holds no whole report of an earlier month of this line.
@@ -619,14 +653,18 @@ def rank_lines(
 ) -> LineRanking:
     """Lines of a month side by side, and one budget split over them.
 
-    Parameters ---------- source
+    Parameters
+    ----------
+    source
         Folder that reports were written to; nothing is assessed again. Or studies of one month.
     month
         ``YYYY-MM``; blank takes the newest month of the reports, or that of the studies.
     budget
         Money to split; else the sum of the budgets of the lines.
 
-    Raises ------ RecordsError
+    Raises
+    ------
+    RecordsError
         No line has a report for the month.
     SettingsError
         The month is none, the studies are of different months, or the budget is negative.

@@ -53,7 +53,9 @@ def assess(
 ) -> pd.DataFrame:
     """Condition of every tower as of the last day of a month, one row per tower in route order.
 
-    Parameters ---------- records
+    Parameters
+    ----------
+    records
         Tables of the line.
     grades
         Its visits with their verdicts.
@@ -64,7 +66,9 @@ def assess(
     month
         ``YYYY-MM``; later visits are not seen.
 
-    Returns ------- pandas.DataFrame
+    Returns
+    -------
+    pandas.DataFrame
         - place: tower_id, chainage_km, latitude_deg, longitude_deg, structure, ring, access, occupancy;
         - footing: verdict, footing_ohm, footing_low_ohm, footing_high_ohm, footing_date, footing_age_days,
           footing_visit_id, lower_bound_ohm, target_ohm, limit_ohm, limit_rule, impedance_class, impedance_rank,
@@ -79,11 +83,13 @@ def assess(
           sweep_screening, sweep_agrees (with the reading at one frequency; blank where they cannot be compared);
         - seen by the crew: leads_missing, corrosion, bond_seen.
 
-    Notes ----- `towerlib.readings.standing` decides which reading is in force: the newest usable one whose method sees
-    the footing alone. A reading without coils is a lower limit (the line in parallel can only lower it) and is never
-    used as the value. gap = arithmetic sum of the leg currents − their vector total, in service; it is an indicator,
-    not a fault. Towers whose legs a ring joins carry circulating currents, so they are not ranked by gap. The interval
-    of a footing holds the instrument and the season; the reading itself is never corrected.
+    Notes
+    -----
+    `towerlib.readings.standing` decides which reading is in force: the newest usable one whose method sees the
+    footing alone. A reading without coils is a lower limit (the line in parallel can only lower it) and is never
+    used as the value. gap = arithmetic sum of the leg currents − their vector total, in service; it is an
+    indicator, not a fault. Towers whose legs a ring joins carry circulating currents, so they are not ranked by
+    gap. The interval of a footing holds the instrument and the season; the reading itself is never corrected.
     """
     end = last_day(month)
     visits = cast("pd.DataFrame", grades.visits[grades.visits["date"] <= end])
@@ -204,7 +210,9 @@ def impedance_class(
 ) -> np.ndarray:
     """Class of a footing against its target and its limit.
 
-    Parameters ---------- footing_ohm, lower_limit_ohm
+    Parameters
+    ----------
+    footing_ohm, lower_limit_ohm
         Reading of the footing alone, and the lower limit by other readings [Ω]; NaN where there is none. The
         lower limit counts where there is no reading.
     target_ohm, limit_ohm
@@ -212,11 +220,14 @@ def impedance_class(
     by_lower_limit
         Give the towers that lie above their limit by a lower limit alone the class `ABOVE_BY_LOWER_LIMIT`.
 
-    Returns ------- numpy.ndarray of str
+    Returns
+    -------
+    numpy.ndarray of str
         ``good``, ``acceptable``, ``above limit``, `LOWER_LIMIT_ONLY` or ``not tested``, of the common shape. A lower
         limit above `limit_ohm` is enough for ``above limit``; one within it shows nothing.
 
-    Examples --------
+    Examples
+    --------
     >>> nan = float("nan")
     >>> impedance_class([3.0, 8.0, 20.0, nan, nan], [nan, nan, nan, 16.0, nan], 5.0, 15.0).tolist()
     ['good', 'acceptable', 'above limit', 'above limit', 'not tested']

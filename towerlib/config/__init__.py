@@ -103,7 +103,9 @@ HEAD = ("id", "name", "voltage_kv", "frequency_hz", "crs")  # these are under [l
 def read(path: Path) -> Line:
     """The settings in one ``line.toml``, checked, with every default filled in.
 
-    Raises ------ SettingsError
+    Raises
+    ------
+    SettingsError
         The file is missing, not a plain file of its folder or not TOML; a key is unknown; a value is out of range.
     """
     try:

@@ -49,7 +49,9 @@ PAIRS = (("voltage_min_kv", "voltage_max_kv"), ("soil_over_ohm_m", "soil_upto_oh
 class Rule:
     """One row of a table of limits; a blank number is NaN and sets no condition.
 
-    Attributes ---------- rule_set, rule
+    Attributes
+    ----------
+    rule_set, rule
         Set that the rule belongs to, and its own name.
     voltage_min_kv, voltage_max_kv
         Nominal voltage from .. up to, both ends included [kV].
@@ -235,7 +237,9 @@ def _range(low: float, high: float, unit: str) -> str:
 def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None) -> pd.DataFrame:
     r"""Target and limit of each tower, and the rule that supplies them.
 
-    Parameters ---------- towers
+    Parameters
+    ----------
+    towers
         One row per tower, the whole line, with the known ones of chainage_km, soil_resistivity_ohm_m, occupancy,
         shield_wire.
     line
@@ -243,18 +247,25 @@ def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None)
     rules
         From `of_line` or `read`; else the shipped set that ``[limits] rules`` names.
 
-    Returns ------- pandas.DataFrame
+    Returns
+    -------
+    pandas.DataFrame
         One row per tower, same index: target_ohm, limit_ohm, limit_rule (text).
 
-    Raises ------ SettingsError
+    Raises
+    ------
+    SettingsError
         The set has no rule for the line's voltage, or a target would lie above its limit.
 
-    Notes ----- The first rule of the table whose conditions are all known and met applies. Where no such rule exists,
-    but some may be met because a fact is not recorded, the strictest of those applies; where none can be met, common
-    practice does. The text names the case. A rule with one figure has its target at its limit. Numbers set in
-    ``line.toml`` override all rules. The stations are assumed to be where the route begins and ends.
+    Notes
+    -----
+    The first rule of the table whose conditions are all known and met applies. Where no such rule exists, but some may
+    be met because a fact is not recorded, the strictest of those applies; where none can be met, common practice does.
+    The text names the case. A rule with one figure has its target at its limit. Numbers set in ``line.toml`` override
+    all rules. The stations are assumed to be where the route begins and ends.
 
-    Examples --------
+    Examples
+    --------
     >>> from towerlib.config import parse
     >>> line = parse("[line]\nid = 'a'\nvoltage_kv = 132\nfrequency_hz = 50\n[limits]\nrules = 'russia'")
     >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "soil_resistivity_ohm_m": [80.0, 6000.0]})

@@ -120,7 +120,7 @@ def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 
 def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """Rows of ``legs.csv`` to fill in, with the leg names of the newest visit that read all legs, else A, B, C, D"""
+    """Rows of ``legs.csv`` to fill in, with the leg names of the newest visit that read all legs, else A, B, C, D."""
     read = _read_legs(study)
     rows = [
         (stop.visit_id, leg)

@@ -62,7 +62,9 @@ TOUCH = (
 class FieldSheet:
     """Field sheet for a crew.
 
-    Attributes ---------- month
+    Attributes
+    ----------
+    month
         Of the assessment, ``YYYY-MM``.
     chosen
         Selection of the towers, in one sentence.
@@ -100,14 +102,18 @@ def prepare(
 ) -> FieldSheet:
     """Field sheet for the next visit to towers of a line.
 
-    Parameters ---------- towers
+    Parameters
+    ----------
+    towers
         As for `choose`.
     from_km, to_km
         Stretch of chainage [km].
     context
         Further layers to keep clear of, named in ``attrs["name"]``.
 
-    Raises ------ SettingsError
+    Raises
+    ------
+    SettingsError
         A tower is unknown, no tower is selected, or a stretch ends before it starts.
     """
     tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)

@@ -37,7 +37,9 @@ __all__ = [
 class Portfolio:
     """All lines of a month.
 
-    Attributes ---------- month
+    Attributes
+    ----------
+    month
         ``YYYY-MM``.
     lines
         One row per line, from `towerlib.portfolio.ranking.lines_table`.
@@ -65,14 +67,18 @@ class Portfolio:
 def gather(reports: str | PathLike[str], month: str = "", budget: float | None = None) -> Portfolio:
     """Portfolio of a reports folder, without a new assessment.
 
-    Parameters ---------- reports
+    Parameters
+    ----------
+    reports
         Contains ``<line>/<YYYY-MM>/`` as written by ``towerlib run``.
     month
         ``YYYY-MM``; blank takes the newest month of any line.
     budget
         Budget to split over the lines; default: the sum of their budgets.
 
-    Raises ------ RecordsError
+    Raises
+    ------
+    RecordsError
         No line has a complete report for the month.
     SettingsError
         The month is not valid, or the budget is negative.

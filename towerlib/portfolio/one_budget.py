@@ -33,7 +33,9 @@ TABLE = """
 class Split:
     """Split of one budget over lines.
 
-    Attributes ---------- total
+    Attributes
+    ----------
+    total
         Budget of all years; NaN without a split.
     table
         One row per line in the split, columns as in `TABLE`: the line's own plan and its part of the split. benefit

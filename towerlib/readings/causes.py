@@ -42,19 +42,10 @@ _UNREAD = (
 
 
 def judged(table: pd.DataFrame, coils: CoilSpec) -> tuple[pd.Series, pd.Series]:
-    """Suspected cause of each visit and its evidence, by the first rule of ``causes.csv`` that it meets.
+    """Suspected cause of each visit, one of ``CAUSES``, and its evidence, by the first rule of ``causes.csv`` that it meets.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Visits with all columns that `summarise` computes.
-    coils : CoilSpec
-        Specification of the coils.
-
-    Returns
-    -------
-    tuple of two Series of str
-        Cause, one of ``CAUSES``, and evidence: numbers to three figures, and other explanations.
+    The visits have all columns that `summarise` computes; the evidence is numbers to three figures, and other
+    explanations.
     """
     flags = _flags(table, coils)
     met = np.column_stack([np.asarray(flags[name], dtype=bool) for name in RULES])

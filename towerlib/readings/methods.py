@@ -17,22 +17,8 @@ FOOTING_ALONE = tuple(method for method, seen in SEES.items() if seen == "footin
 def bound(visits: pd.DataFrame) -> pd.Series:
     """Side of the range on which each reading lies: below ("<") it, beyond (">") it, or "" within it.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Visits, with ``impedance_ohm_bound`` where any reading lay outside the range.
-
-    Returns
-    -------
-    pandas.Series of str
-        In the index of `visits`.
-
-    Examples
-    --------
     >>> bound(pd.DataFrame({"impedance_ohm_bound": [">", None]})).tolist()
     ['>', '']
-    >>> bound(pd.DataFrame({"impedance_ohm": [8.0]})).tolist()
-    ['']
     """
     if "impedance_ohm_bound" in visits:
         return cast("pd.Series", visits["impedance_ohm_bound"].astype("str").fillna(""))

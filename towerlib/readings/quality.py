@@ -26,12 +26,12 @@ FINDINGS = ["visit_id", "tower_id", "rule", "severity", "value", "sentence"]
 class Grades:
     """Verdicts of the quality rules.
 
-    Parameters
+    Attributes
     ----------
-    visits : DataFrame
+    visits
         The visits of the records, in their order, with ``verdict``, ``footing_verdict``, ``leakage_verdict``
         (a flaw of one reading does not condemn the other) and ``reasons`` (sentences, "" where usable).
-    findings : DataFrame
+    findings
         One row per failed rule and visit, in the order of the visits, the gravest first: ``visit_id``,
         ``tower_id``, ``rule``, ``severity``, ``value`` as found, ``sentence`` for the crew.
     """
@@ -43,28 +43,10 @@ class Grades:
 def grade(records: Records, route: Route, overrides: dict[str, dict[str, Any]] | None = None) -> Grades:
     """Verdict and reasons for each visit, and every failed rule.
 
-    Parameters
-    ----------
-    records : Records
-        Towers, visits, legs, sweeps, soil and line; nothing of it is changed.
-    route : Route
-        Places and directions of the towers.
-    overrides : dict of str to dict, optional
-        Rule name to a ``threshold`` or ``severity`` ("caution", "not usable", "off") of the user's own.
-
-    Returns
-    -------
-    Grades
-
-    Raises
-    ------
-    SettingsError
-        An override names no rule, or gives it a value that it cannot have.
-
-    Notes
-    -----
-    A verdict is the gravest severity among the rules that a visit fails. What was not recorded fails no rule
-    but those that ask for it. Nothing is corrected: a reading with wrong turns is kept as it is and marked.
+    `overrides` gives a rule a ``threshold`` or ``severity`` ("caution", "not usable", "off") of the user's own;
+    `SettingsError` where it names no rule, or a value that the rule cannot have. A verdict is the gravest severity
+    among the rules that a visit fails. What was not recorded fails no rule but those that ask for it. Nothing is
+    corrected: a reading with wrong turns is kept as it is, with that verdict.
     """
     rules = in_force(overrides)
     context = prepare(records, route)

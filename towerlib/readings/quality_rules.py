@@ -35,18 +35,8 @@ METHODS = ("leg coils", "no coils", "shield wire lifted")
 def record_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
     """Derived columns that the rules on records need.
 
-    Parameters
-    ----------
-    visits : DataFrame
-        Visits beside their tower.
-    records : Records
-
-    Returns
-    -------
-    dict of str to array or Series
-        ``footing_alone``, ``calibration_overdue_days``; ``distance_m`` from the tower,
-        ``spans_off`` as a part of the shorter adjoining span, ``nearest_tower_id`` and ``nearest_m`` of tower
-        and neighbours.
+    ``footing_alone``, ``calibration_overdue_days``; ``distance_m`` from the tower, ``spans_off`` as a part of the
+    shorter adjoining span, ``nearest_tower_id`` and ``nearest_m`` of tower and neighbours.
     """
     without_wire = visits["shield_wire"].isin(["none", "insulated"])
     return {
@@ -140,21 +130,11 @@ HIGHEST_HARMONIC = 40  # network harmonics above this order are too weak to dist
 
 
 def probe_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
-    """Derived columns that the rules on probes need.
+    """Derived columns that the rules on probes need, from those of the rules on records.
 
-    Parameters
-    ----------
-    visits : DataFrame
-        Visits beside their tower, with the columns of the rules on records.
-    records : Records
-
-    Returns
-    -------
-    dict of str to array or Series
-        Highest and difference of stray voltages, offsets of frequencies from the network's, size of the
-        footing as a hemisphere (``hemisphere_m`` from the reading where known, else from the leg
-        spacing), place of the probes against line and footing, ``probe_error`` of the reading and
-        ``zone_spread`` to expect.
+    Highest and difference of stray voltages, offsets of frequencies from the network's, size of the footing as a
+    hemisphere (``hemisphere_m`` from the reading where known, else from the leg spacing), place of the probes against
+    line and footing, ``probe_error`` of the reading and ``zone_spread`` to expect.
     """
     sized = _electrode(visits)
     return {**_interference(visits, records.line.frequency_hz), **sized, **_probes(visits.assign(**sized))}
@@ -282,18 +262,8 @@ def zones_apart(context: Context, threshold: float) -> pd.Series:
 def coil_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
     """Derived columns that the rules on coils need.
 
-    Parameters
-    ----------
-    visits : DataFrame
-        Visits beside their tower.
-    records : Records
-        Its ``legs`` are used.
-
-    Returns
-    -------
-    dict of str to array or Series
-        Legs read, their sum, lowest total, uncertainties; least and most turns; leg share of the injected
-        current by currents and by impedances; legs in parallel.
+    Legs read, their sum, lowest total, uncertainties; least and most turns; leg share of the injected current by
+    currents and by impedances; legs in parallel.
     """
     of_visit = pd.Index(visits["visit_id"]).get_indexer(cast("Any", records.legs["visit_id"]))
     leakage, impedance, turns = (
@@ -452,20 +422,10 @@ def no_coils_possible(context: Context, threshold: float) -> pd.Series:
 
 
 def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
-    """Derived columns that the rules on the reading need.
+    """Derived columns that the rules on the reading need, from those of the rules on probes and coils.
 
-    Parameters
-    ----------
-    visits : DataFrame
-        Visits beside their tower, with the columns of the rules on probes and coils.
-    records : Records
-        Its ``sweeps`` are used.
-
-    Returns
-    -------
-    dict of str to array or Series
-        ``soil_ohm`` and ``soil_factor``, ``ambient_ohm`` and ``ambient_factor``, ``sweep_ohm`` at the test
-        frequency, spread of same-day repeats, and the tower whose readings are the same to the digit.
+    ``soil_ohm`` and ``soil_factor``, ``ambient_ohm`` and ``ambient_factor``, ``sweep_ohm`` at the test frequency,
+    spread of same-day repeats, and the tower whose readings are the same to the digit.
     """
     sweep_ohm = _at_test_frequency(visits, records.sweeps)
     read_ohm = cast("pd.Series", visits["impedance_ohm"].where(visits["impedance_ohm"] > 0))

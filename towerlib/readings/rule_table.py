@@ -34,13 +34,9 @@ DERIVED = (  # derived columns of each family of rules, in this order
 
 @dataclass(frozen=True)
 class Context:
-    """One row per visit, in the order of the records, with all columns that the rules read.
+    """One row per visit, in the order of the records, with columns of its tower and those that each theme derives.
 
-    Parameters
-    ----------
-    visits : DataFrame
-        The visits, columns of their tower (``leg_count``, ``ring``, ``line_bearing_deg`` …) and the columns
-        that each theme derives. NaN in a derived column: not available from the records.
+    NaN in a derived column: not available from the records.
     """
 
     visits: pd.DataFrame
@@ -51,19 +47,7 @@ class Context:
 
 
 def prepare(records: Records, route: Route) -> Context:
-    """Columns that the rules read, computed once for all visits.
-
-    Parameters
-    ----------
-    records : Records
-        Its towers, visits, legs, sweeps, soil and line are used.
-    route : Route
-        Its towers give place, direction and spans.
-
-    Returns
-    -------
-    Context
-    """
+    """Columns that the rules read, computed once for all visits."""
     visits = _beside_towers(records, route.towers)
     for derive in DERIVED:
         visits = visits.assign(**derive(visits, records))
@@ -116,25 +100,10 @@ FUNCTIONS = {
 class Rule:
     """One row of ``rules.csv``.
 
-    Parameters
-    ----------
-    rule : str
-        Name of the rule and of its function.
-    concerns : str
-        Reading that a failure concerns: that of the "footing", of the "leakage", or "both".
-    severity : str
-        Verdict of a visit that fails: "caution" or "not usable"; "off" by an override.
-    threshold : float
-        Limit [unit]; NaN for a rule without one.
-    unit : str
-    unless : str
-        A stricter rule on the same thing: where that one fails too, this one is not listed.
-    value : str
-        Template of the value found.
-    status, source : str
-        Degree of confirmation of the threshold, and its source.
-    sentence : str
-        Template of the message to the crew.
+    `concerns` is the reading that a failure concerns: that of the "footing", of the "leakage", or "both". `severity` is
+    the verdict of a visit that fails: "caution" or "not usable"; "off" by an override. `threshold` is in `unit`, NaN
+    for a rule without one. Where the stricter rule `unless` fails too, this one is not listed. `value` and `sentence`
+    are templates of the value found and of the message to the crew; `status` and `source` belong to the threshold.
     """
 
     rule: str
@@ -153,12 +122,6 @@ class Rule:
 def table() -> dict[str, Rule]:
     """All rules by name, in the order of the table.
 
-    Returns
-    -------
-    dict of str to Rule
-
-    Examples
-    --------
     >>> table()["probe_resistance_low"].threshold
     1000.0
     """
@@ -167,25 +130,11 @@ def table() -> dict[str, Rule]:
 
 
 def in_force(overrides: dict[str, dict[str, Any]] | None = None) -> list[Rule]:
-    """The rules that apply, with the user's thresholds and severities.
+    """The rules that apply, in the order of the table, with the user's thresholds and severities; without those that are off.
 
-    Parameters
-    ----------
-    overrides : dict of str to dict, optional
-        Rule name to ``threshold`` and ``severity`` ("caution", "not usable" or "off").
+    `overrides` has rule name to ``threshold`` and ``severity`` ("caution", "not usable" or "off"). An unknown rule or
+    setting, or a value that the setting cannot have, raises `SettingsError`.
 
-    Returns
-    -------
-    list of Rule
-        In the order of the table; rules that are off are left out.
-
-    Raises
-    ------
-    SettingsError
-        Unknown rule, unknown setting, or a value that the setting cannot have.
-
-    Examples
-    --------
     >>> rules = in_force({"zones_apart": {"threshold": 0.3}, "soil_unfrozen": {"severity": "off"}})
     >>> [rule.threshold for rule in rules if rule.rule in ("zones_apart", "soil_unfrozen")]
     [0.3]

@@ -24,10 +24,10 @@ def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None
 
     Parameters
     ----------
-    visits : pandas.DataFrame
+    visits
         Visits as loaded: ``soil_state``, ``date``, ``latitude_deg``.
-    latitude_deg : float or pandas.Series, optional
-        Latitude where the visits have none [degrees]: its sign gives the hemisphere.
+    latitude_deg
+        Latitude where the visits have none [°]: its sign gives the hemisphere.
 
     Returns
     -------
@@ -63,11 +63,11 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
 
     Parameters
     ----------
-    season_class : pandas.Series of str
+    season_class
         Class of each reading, as `class_of_season` gives it.
-    ring : pandas.Series of boolean
+    ring
         Whether a ring or counterpoise joins the legs; blank counts as no.
-    seasons : Seasons, optional
+    seasons
         Ratios of the user's own: ``[seasons]`` of ``line.toml``.
 
     Returns
@@ -81,7 +81,7 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
     -----
     With dry over wet between a and b: a reading in wet soil may rise to b, one in dry fall to 1/b. Normal
     soil is put half way in logarithms, √b to either side; unknown soil may be at either end. Frozen ground is
-    normal soil below the frost. Deep footings change less than wires laid shallow, so one factor for all
+    normal soil below the frost. Deep footings change less than wires buried shallow, so one factor for all
     towers is wrong. Set the ratios of control towers where there are any.
 
     References

@@ -49,19 +49,9 @@ _REMARKS = {
 
 
 def interpretation(table: pd.DataFrame, turns: np.ndarray) -> dict[str, Any]:
-    """Sign of the reactance, shape of the sweep, and its possible meaning.
+    """Sign of the reactance, shape of each sweep, and its possible meaning: columns of the summary and of `remarks`.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        One row per sweep, with its numbers.
-    turns : array of bool
-        Whether it passes, between its ends, beyond both of them.
-
-    Returns
-    -------
-    dict
-        Columns of the summary, and those that `remarks` asks for.
+    `turns`: whether a sweep passes, between its ends, beyond both of them.
     """
     phase, least = table["phase_deg"], number("sweep_phase_deg")
     signs = [phase >= least, phase <= -least, phase.notna()]
@@ -90,18 +80,7 @@ def _meanings(table, shape):
 
 
 def remarks(table: pd.DataFrame) -> pd.Series:
-    """Remarks on each sweep, in sentences.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        One row per sweep, with its numbers and its interpretation.
-
-    Returns
-    -------
-    pandas.Series of str
-        "" where there is nothing.
-    """
+    """Remarks on each sweep, in sentences; "" where there is nothing."""
     alike = table["leads_alike"] & table["lead_ohm"].notna()
     known = table.assign(lead_apart=number("lead_apart_m"), leads_alike=alike)
     texts = np.full(len(table), "", dtype=object)
@@ -159,9 +138,9 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
 
     Parameters
     ----------
-    visits, sweeps : pandas.DataFrame
+    visits, sweeps
         Tables of one line, as loaded. Sweeps of other visits are ignored.
-    mains_hz : float
+    mains_hz
         Mains frequency [Hz]: points near its harmonics are left out.
 
     Returns

@@ -29,32 +29,17 @@ ASPECTS = ("method", "frequency", "season", "set-up", "works")  # in the order o
 def comparable(
     visits: pd.DataFrame, works: pd.DataFrame | None = None, alike: Comparable | None = None
 ) -> pd.Series:
-    """Group of each visit: readings with the same key may be compared over time.
+    """Group of each visit, named by its newest visit: readings with the same key may be compared over time.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Visits, with ``footing_verdict`` where they are graded.
-    works : pandas.DataFrame, optional
-        Treatments done: ``tower_id``, ``date``.
-    alike : Comparable, optional
-        Tolerances of the user's own: ``[comparable]`` of ``line.toml``.
+    Missing where the reading can be compared with none: unusable, beyond the instrument's range, or its set-up not
+    recorded. `works` has the tower_id and date of each treatment, `alike` the tolerances of ``[comparable]`` in
+    ``line.toml``.
 
-    Returns
-    -------
-    pandas.Series of str
-        Identifier of the newest visit of the group, in the index of `visits`. Missing where the reading
-        can be compared with none: unusable, beyond the instrument's range, or its set-up not recorded.
+    Two readings are alike if tower, method (and with it whether the shield wire was lifted) and season class are the
+    same, test frequency, probe distances and probe directions agree within the tolerances, and no treatment lies
+    between. Each group is gathered about its newest reading, so tolerances do not add up from one to the next. A
+    treatment dated on the day of a visit counts as done before it.
 
-    Notes
-    -----
-    Two readings are alike if tower, method (and with it whether the shield wire was lifted) and season class
-    are the same, test frequency, probe distances and probe directions agree within the tolerances, and no
-    treatment lies between. Each group is gathered about its newest reading, so tolerances do not add up from
-    one to the next. A treatment dated on the day of a visit counts as done before it.
-
-    Examples
-    --------
     >>> probes = {"potential_probe_distance_m": 46, "current_probe_distance_m": 75}
     >>> probes |= {"potential_probe_bearing_deg": 90, "current_probe_bearing_deg": 90}
     >>> visit = {"tower_id": "7", "method": "leg coils", "test_frequency_hz": 128} | probes
@@ -82,17 +67,7 @@ def comparable(
 
 
 def readable(visits: pd.DataFrame) -> np.ndarray:
-    """Visits with a value that may be compared: read, in range, and not refused by the quality rules.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Visits, graded or not.
-
-    Returns
-    -------
-    numpy.ndarray of bool
-    """
+    """Visits with a value that may be compared: read, in range, and not refused by the quality rules."""
     good = (visits["impedance_ohm"] > 0) & visits["date"].notna() & visits["method"].notna()
     good &= bound(visits) == ""
     if "footing_verdict" in visits:
@@ -101,17 +76,9 @@ def readable(visits: pd.DataFrame) -> np.ndarray:
 
 
 def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Properties that decide which readings compare, in numbers.
+    """Properties that decide which readings compare, in numbers, one row per visit; takes what `comparable` takes.
 
-    Parameters
-    ----------
-    visits, works : pandas.DataFrame
-        As for `comparable`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per visit: codes of tower, method and season; treatments done before; and the set-up.
+    Codes of tower, method and season; treatments done before; and the set-up.
     """
     tower, names = pd.factorize(visits["tower_id"])
     wanted = [column for columns in _FIELDS.values() for column in columns]
@@ -129,22 +96,7 @@ def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.Data
 def differences(
     facts: pd.DataFrame, rows: np.ndarray, others: np.ndarray, alike: Comparable
 ) -> dict[str, np.ndarray]:
-    """Aspects in which readings differ from others.
-
-    Parameters
-    ----------
-    facts : pandas.DataFrame
-        As `facts_of` gives it.
-    rows, others : array of int
-        Positions of the readings, pair by pair.
-    alike : Comparable
-        Tolerances.
-
-    Returns
-    -------
-    dict of str to array of bool
-        One entry for each of `ASPECTS`.
-    """
+    """Aspects (`ASPECTS`) in which the readings `rows` differ from `others`, pair by pair, by positions in `facts`."""
     column = {name: facts[name].to_numpy() for name in facts}
     differ = {name: column[name][rows] != column[name][others] for name in ("method", "season", "works")}
     for aspect, names in _FIELDS.items():
@@ -220,13 +172,13 @@ def history(
 
     Parameters
     ----------
-    visits : pandas.DataFrame
+    visits
         Visits, graded (``footing_verdict``) or not.
-    works : pandas.DataFrame
+    works
         Treatments done: ``tower_id``, ``date``, ``treatment``.
-    towers : pandas.DataFrame
+    towers
         Register: ``tower_id``, ``ring``.
-    alike, seasons : Comparable, Seasons, optional
+    alike, seasons
         Tolerances and seasonal ratios of the user's own.
 
     Returns
@@ -250,19 +202,6 @@ def history(
     squares through the logarithms; its interval takes the uncertainty of a reading or the scatter about the line,
     whichever gives more. The change over a treatment may compare two seasons: its uncertainty then holds the
     seasonal interval. A change shows no cause: a repair and a lost lead can give the same values.
-
-    Examples
-    --------
-    >>> probes = {"potential_probe_distance_m": 46, "current_probe_distance_m": 75}
-    >>> probes |= {"potential_probe_bearing_deg": 90, "current_probe_bearing_deg": 90}
-    >>> visit = {"tower_id": "7", "method": "leg coils", "test_frequency_hz": 128} | probes
-    >>> visit |= {"soil_state": "dry"}
-    >>> days = {"date": pd.to_datetime(["2024-09-03", "2026-09-02"]), "impedance_ohm": [8.0, 16.0]}
-    >>> visits = pd.DataFrame({"visit_id": ["V1", "V2"]} | days | visit)
-    >>> works = pd.DataFrame({"tower_id": [], "date": pd.to_datetime([]), "treatment": []})
-    >>> found = history(visits, works, pd.DataFrame({"tower_id": ["7"], "ring": [None]})).loc[0]
-    >>> print(found["jump_ohm"], found["jump_verdict"])
-    8.0 up
     """
     alike, seasons = alike or Comparable.model_validate({}), seasons or Seasons.model_validate({})
     alone = cast("pd.DataFrame", visits[visits["method"].isin(FOOTING_ALONE)])

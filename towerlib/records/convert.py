@@ -109,26 +109,10 @@ class Cells:
 
 
 def read(raw: Raw, headings: list[Heading], table: str, file: str, latest: pd.Timestamp) -> Cells:
-    """Typed rows of one file.
+    """Typed rows of one file; a record after the day `latest` is a flaw.
 
-    Parameters
-    ----------
-    raw : Raw
-        Cells as the file has them.
-    headings : list of Heading
-        The meaning of each column.
-    table : str
-        Name of the table.
-    file : str
-        Name of the file as shown to people.
-    latest : pandas.Timestamp
-        Last day that a record can have.
-
-    Returns
-    -------
-    Cells
-        `rows` has every column of the dictionary (blank where the file has none), the utility's own columns,
-        `_file` and `_row`. Flaws and repairs refer to its index.
+    `rows` of the result has every column of the dictionary (blank where the file has none), the utility's own columns,
+    `_file` and `_row`. Flaws and repairs refer to its index.
     """
     columns = schema(table).columns
     named = {
@@ -409,24 +393,10 @@ def cell_flaws(
     table: str,
     latest: pd.Timestamp,
 ) -> pd.DataFrame:
-    """Every flaw of the rows of one file.
+    """Every flaw of the rows of one file, in the form of `towerlib.records.audit.flaws`.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Typed.
-    written : dict of str to Series
-        Cells as the file has them, by column.
-    read : dict of str to Parsed
-        Results of the readers, for the columns that needed one.
-    table : str
-    latest : pandas.Timestamp
-        Last day that a record can have.
-
-    Returns
-    -------
-    pandas.DataFrame
-        In the form of `towerlib.records.audit.flaws`.
+    `rows` are typed, `written` are the cells by column, `read` the results of the readers for the columns that needed
+    one; `latest` is the last day that a record can have.
     """
     wrong = [
         _unreadable(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()
@@ -523,24 +493,7 @@ def _among(rows, name: str, reason: str, words: list[str]) -> pd.DataFrame:
 def repairs(
     raw: Raw, headings: list[Heading], read: dict[str, Parsed], columns: dict[str, Column]
 ) -> pd.DataFrame:
-    """The repaired cells of one file.
-
-    Parameters
-    ----------
-    raw : Raw
-        Cells as the file has them.
-    headings : list of Heading
-        The meaning of each column.
-    read : dict of str to Parsed
-        Results of the readers, for the columns that needed one.
-    columns : dict of str to pandera Column
-        Of the table.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns index, column, value, used, reason.
-    """
+    """The repaired cells of one file: index, column, value, used, reason; `read` as for `cell_flaws`."""
     places = {heading.name or f"_leg_{heading.leg}": place for place, heading in enumerate(headings)}
     parts = [
         _column(raw.cells[places[name]], cells, name, columns.get(name))

@@ -33,58 +33,22 @@ _EXAMPLE = {"latitude": "-33.8697 or 33°52'10.9\"S", "longitude": "151.2093 or 
 def coordinates(latitude_cells: pd.Series, longitude_cells: pd.Series) -> tuple[Parsed, Parsed]:
     r"""Latitudes and longitudes in decimal degrees, south and west negative.
 
-    Parameters
-    ----------
-    latitude_cells, longitude_cells : Series
-        Raw cells, with one index.
-
-    Returns
-    -------
-    tuple of Parsed
-        Latitude, longitude.
-
-    Notes
-    -----
     Decimal degrees with a point are the usual form. A decimal comma, degrees with minutes (and seconds) and letters of
     the hemisphere count as repaired; so does a pair whose letters show that the columns were exchanged. The letter O is
     east (Ost) where the column also has W, and west (oeste) where it also has E; otherwise it is a problem. A number
-    beyond 90 or 180 is a problem here; `as_written` keeps it for `towerlib.records.positions.settle`.
+    beyond 90 or 180 is a problem here; `as_written` keeps it for `settle`. Source: ISO 6709:2022, latitude before
+    longitude, north and east positive.
 
-    References
-    ----------
-    ISO 6709:2022: latitude before longitude, north and east positive.
-
-    Examples
-    --------
     >>> read, _ = coordinates(pd.Series(["33°52'10.8\"S", "-33,8697", "91"]), pd.Series(["151.2093"] * 3))
     >>> read.values.round(4).tolist()
     [-33.8697, -33.8697, nan]
-    >>> print(read.problem[2])
-    '91' lies beyond 90 degrees, so it is not a latitude; check for a slip, swapped columns or grid metres.
     """
     latitude, longitude = _pair(latitude_cells, longitude_cells)
     return _within_limit(latitude, "latitude"), _within_limit(longitude, "longitude")
 
 
 def as_written(latitude_cells: pd.Series, longitude_cells: pd.Series) -> tuple[pd.Series, pd.Series]:
-    """Latitudes and longitudes as `coordinates` reads them, including those beyond 90 and 180.
-
-    Parameters
-    ----------
-    latitude_cells, longitude_cells : Series
-        Raw cells, with one index.
-
-    Returns
-    -------
-    tuple of Series of float
-        Latitude and longitude [deg]; NaN where blank or unreadable.
-
-    Examples
-    --------
-    >>> latitude_deg, _ = as_written(pd.Series(["151.2093"]), pd.Series(["-33.8697"]))
-    >>> latitude_deg.tolist()
-    [151.2093]
-    """
+    """Latitudes and longitudes [°] as `coordinates` reads them, with those beyond 90 and 180; NaN where unreadable."""
     latitude, longitude = _pair(latitude_cells, longitude_cells)
     return cast("tuple[pd.Series, pd.Series]", (latitude["value"], longitude["value"]))
 

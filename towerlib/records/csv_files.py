@@ -59,24 +59,7 @@ class Looked:
 
 
 def read_delimited(path: Path, recognise: headers.Recognise) -> Delimited:
-    """The contents of a text file of cells.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        A file that the guard accepted.
-    recognise : callable
-        As for `towerlib.records.sources.read`.
-
-    Returns
-    -------
-    Delimited
-
-    Raises
-    ------
-    RecordsError
-        It is not a text file, or not one of cells; the caller puts the name of the file in front.
-    """
+    """The contents of a text file of cells that the guard accepted; `RecordsError` for any other file."""
     source = _utf16_as_utf8(path) or path
     looked = _look(source)
     separator, start, header = _header(looked, recognise)
@@ -192,8 +175,8 @@ def _texts_kept(
 ) -> pd.DataFrame:
     """Cells whose text columns stay text even where all of it looks like numbers: 012 is not 12.
 
-    Beside decimal commas, and where 1.200 is the only form with a point between semicolons, the text of numbers
-    counts too: it may be a thousand.
+    Beside decimal commas, and where 1.200 is the only form with a point between semicolons, the text of numbers counts
+    too: it may be a thousand.
     """
     cells = _parsed(source, options | {"dtype": asked})
     again = {place for place in cells if _must_be_text(cells[place], kinds[place])}
@@ -298,24 +281,7 @@ def _without_broken_end(
 
 
 def quoted_rows(lines: list[str], separator: str, most: int) -> list[list[str]]:
-    r"""The first rows of some lines.
-
-    Parameters
-    ----------
-    lines : list of str
-        Without their ends.
-    separator : str
-    most : int
-
-    Returns
-    -------
-    list of list of str
-
-    Examples
-    --------
-    >>> quoted_rows(['Tower,"Impedance', '(ohm)"', '1,4.2'], ",", 2)
-    [['Tower', 'Impedance\n(ohm)'], ['1', '4.2']]
-    """
+    """The first rows of some lines (without their ends); a quoted cell may go over several of them."""
     return [
         cells
         for cells, _ in (found for found, _ in zip(records(lines, separator), range(most), strict=False))
@@ -323,28 +289,12 @@ def quoted_rows(lines: list[str], separator: str, most: int) -> list[list[str]]:
 
 
 def records(lines: list[str], separator: str, width: int | None = None) -> Iterator[tuple[list[str], str]]:
-    """Row by row the cells, and why they cannot be a row.
+    """Row by row the cells, as far as they can be separated, and why they cannot be a row (or a blank).
 
-    Parameters
-    ----------
-    lines : list of str
-        Without their ends.
-    separator : str
-    width : int, optional
-        Number of cells of the header: a line with as many cells is not part of a cell above it.
+    A line with as many cells as the header (`width`) is not part of a cell above it. A quotation mark counts only at
+    the beginning of a cell. A mark that is never closed, or that would swallow whole rows, makes only its own line
+    misshapen; the lines below are read as if it were absent.
 
-    Yields
-    ------
-    (list of str, str)
-        Cells as far as they can be separated, and a reason or a blank.
-
-    Notes
-    -----
-    A quotation mark counts only at the beginning of a cell. A mark that is never closed, or that would swallow whole
-    rows, makes only its own line misshapen; the lines below are read as if it were absent.
-
-    Examples
-    --------
     >>> list(records(['1,"wet', '2,dry'], ",", 2))
     [(['1', '"wet'], 'opens a quotation mark that is never closed; close it or remove it'), (['2', 'dry'], '')]
     """

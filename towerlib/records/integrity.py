@@ -36,19 +36,7 @@ BELONGS = {  # table: (its column, the table that must contain the id)
 
 
 def settle(read: Mapping[str, Table], line: Line) -> dict[str, Table]:
-    """All tables with only the rows that are unique and refer to an existing tower or visit.
-
-    Parameters
-    ----------
-    read : dict of str to Table
-        By table name.
-    line : Line
-        Its `crs` turns eastings and northings into positions.
-
-    Returns
-    -------
-    dict of str to Table
-    """
+    """All tables with only the rows that are unique and refer to an existing tower or visit."""
     settled = dict(read)
     for name in TABLES:  # in this order, so that a rejected row also rejects the rows that refer to it
         table = settled[name]
@@ -155,19 +143,7 @@ def _orphans(rows, column: str, home: str, table: Table) -> pd.DataFrame:
 
 
 def same_name(rows: pd.DataFrame, key: list[str]) -> pd.DataFrame:
-    """Rows whose name occurs more than once: duplicates after the first, and all rows with different contents.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-    key : list of str
-        Columns that name a row.
-
-    Returns
-    -------
-    pandas.DataFrame
-        In the form of `towerlib.records.audit.flaws`.
-    """
+    """Flaws of rows whose name occurs more than once: duplicates after the first, and all rows with different contents."""
     if rows.empty:
         return audit.no_flaws()
     codes = [_codes(rows[name], name) for name in key]  # -1 where blank: such a row has no name
@@ -195,19 +171,7 @@ def same_name(rows: pd.DataFrame, key: list[str]) -> pd.DataFrame:
 
 
 def duplicates(rows: pd.DataFrame, codes: np.ndarray | None = None) -> pd.DataFrame:
-    """Rows without a name of their own that repeat another row in every cell.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-    codes : array of int, optional
-        Which tower or visit each row belongs to.
-
-    Returns
-    -------
-    pandas.DataFrame
-        In the form of `towerlib.records.audit.flaws`.
-    """
+    """Flaws of rows without a name of their own that repeat another row in every cell; `codes` of tower or visit."""
     if len(rows) < 2 or _climbs(rows, codes):
         return audit.no_flaws()
     likely = pd.Series(_mixed(rows, codes)).duplicated(keep=False).to_numpy()

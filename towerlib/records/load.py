@@ -52,11 +52,11 @@ def load(
 
     Parameters
     ----------
-    folder : path
+    folder
         With ``line.toml`` and the tables of the data dictionary.
-    latest : pandas.Timestamp, optional
+    latest
         Last day that a record can have; a row of a later day is rejected. Today when missing.
-    line : Line, optional
+    line
         Settings to use in place of those in ``line.toml``.
 
     Returns
@@ -109,17 +109,7 @@ def load(
 
 
 def changed(records: Records) -> list[str]:
-    """Files of a line that changed after its records were read.
-
-    Parameters
-    ----------
-    records : Records
-
-    Returns
-    -------
-    list of str
-        Names, relative to the line folder, of files that were changed, added or removed.
-    """
+    """Files of a line, relative to its folder, that were changed, added or removed after its records were read."""
     folder = records.folder
     try:
         now = {folder / "line.toml", *_files(records.line, sources.find(folder), folder)}

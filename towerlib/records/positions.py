@@ -42,17 +42,7 @@ NO_FIX = "latitude 0, longitude 0 is what a receiver stores without a fix: left 
 def towers(table: Table, line: Line) -> tuple[Table, pd.DataFrame]:
     """Towers with a latitude and longitude each, proven slips repaired, and the flaws of the rest.
 
-    Parameters
-    ----------
-    table : Table
-        Towers.
-    line : Line
-        Its `crs` turns eastings and northings into positions.
-
-    Returns
-    -------
-    (Table, pandas.DataFrame)
-        Flaws in the form of `towerlib.records.audit.flaws`.
+    The line's `crs` turns eastings and northings into positions.
     """
     if table.rows.empty:
         return table, audit.no_flaws()
@@ -66,21 +56,9 @@ def towers(table: Table, line: Line) -> tuple[Table, pd.DataFrame]:
 
 
 def visits(table: Table, register: pd.DataFrame) -> tuple[Table, pd.DataFrame]:
-    """Visits with positions repaired where the line proves the slip, and left blank where there was no fix.
+    """Visits with positions repaired where the line proves the slip, blank without a fix, and impossible ones as flaws.
 
     A position far from the line is not changed; the quality rules judge it together with the reading.
-
-    Parameters
-    ----------
-    table : Table
-        Visits.
-    register : pandas.DataFrame
-        Towers with their positions.
-
-    Returns
-    -------
-    (Table, pandas.DataFrame)
-        Flaws of positions that do not exist on earth.
     """
     rows = cast("Any", table.rows[table.rows[POSITION].notna().any(axis=1)])
     if rows.empty:
@@ -103,16 +81,9 @@ def visits(table: Table, register: pd.DataFrame) -> tuple[Table, pd.DataFrame]:
 
 @dataclass(frozen=True, eq=False)
 class Settled:
-    """Positions after the comparison with the line's towers; all four series share the index of the input.
+    """Positions [°] after the comparison with the line's towers; NaN where blank or a problem.
 
-    Attributes
-    ----------
-    latitude_deg, longitude_deg : Series of float
-        Degrees; NaN where blank or a problem.
-    repair : Series of str
-        The repaired slip, else ``""``.
-    problem : Series of str
-        Why the position cannot be used and how to mend it, else ``""``.
+    `repair` is the repaired slip, `problem` why the position cannot be used and how to mend it; both else ``""``.
     """
 
     latitude_deg: pd.Series
@@ -127,30 +98,14 @@ def settle(
     reference_latitude_deg: ArrayLike,
     reference_longitude_deg: ArrayLike,
 ) -> Settled:
-    """Positions with swapped axes and lost signs repaired where the line's towers leave no doubt.
+    """Positions [°] with swapped axes and lost signs repaired where the line's towers (references) leave no doubt.
 
-    Parameters
-    ----------
-    latitude_deg, longitude_deg : Series of float
-        Positions [deg] as written, with one index; they may exceed 90 and 180.
-    reference_latitude_deg, reference_longitude_deg : array
-        The line's towers [deg], which may contain slips too; the positions themselves may be among them.
-
-    Returns
-    -------
-    Settled
-        Positions, repairs and problems.
-
-    Notes
-    -----
     The line is the place where most of its towers lie together: the half nearest to their median, and every tower
     within `position_near_deg` (of arc) of a tower that belongs to it. A position within that distance of the line is
     accepted. A position farther off than `position_far_deg` is repaired when exactly one exchange of axes and signs
     leads to the line. Every other position is a problem, and so is 0/0. With fewer than three towers for comparison
     nothing is repaired, and only an impossible position is a problem. A slip that most towers share is not detected.
 
-    Examples
-    --------
     >>> latitude_deg = pd.Series([-33.80, -33.82, 33.84, -33.86])
     >>> longitude_deg = pd.Series([151.20, 151.21, 151.22, 151.23])
     >>> settled = settle(latitude_deg, longitude_deg, latitude_deg, longitude_deg)
@@ -330,29 +285,9 @@ def _from_grid(rows, crs: str | None) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def from_grid(easting: pd.Series, northing: pd.Series, crs: str | CRS) -> pd.DataFrame:
-    """Latitudes and longitudes of grid positions.
+    """Latitudes and longitudes [°, WGS 84] of positions on a projected grid such as ``"EPSG:32736"``, in its units.
 
-    Parameters
-    ----------
-    easting, northing : Series of float
-        Grid coordinates in the units of `crs` (metres as a rule), with one index.
-    crs : str or pyproj.CRS
-        Projected coordinate system, such as ``"EPSG:32736"``.
-
-    Returns
-    -------
-    DataFrame
-        Columns latitude_deg, longitude_deg (WGS 84); NaN where one is blank or beyond the projection.
-
-    Raises
-    ------
-    SettingsError
-        The system is unknown or not projected.
-
-    Examples
-    --------
-    >>> from_grid(pd.Series([500000.0]), pd.Series([10000000.0]), "EPSG:32736").round(6).to_numpy().tolist()
-    [[0.0, 33.0]]
+    NaN where one is blank or beyond the projection; `SettingsError` where the system is unknown or not projected.
     """
     from pyproj import Transformer
     from pyproj.crs import CRS

@@ -54,49 +54,24 @@ def match(
     positions: pd.DataFrame | None = None,
     register_positions: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """The register tower that each written name means, with certainty and reason.
+    """The register tower that each written name means: tower_id, certainty, reason, candidates; index of `names`.
 
-    Parameters
-    ----------
-    names : pandas.Series
-        Tower names as the crew wrote them.
-    register_ids : iterable of str
-        The register's tower ids; their order does not matter.
-    positions : pandas.DataFrame, optional
-        Where the crew stood: latitude_deg, longitude_deg [°, WGS 84] with the index of `names`; may be blank.
-    register_positions : pandas.DataFrame, optional
-        Where the towers are: the same columns, indexed by tower id, one row per tower.
+    tower_id is missing where unmatched; certainty is "sure", "probable" or "none"; reason is "" where the name is the
+    register's own and nothing contradicts it; candidates are separated by "; ". `positions` (of the crew) and
+    `register_positions` (by tower id) have latitude_deg and longitude_deg [°, WGS 84]; ValueError where `positions` has
+    another index than `names`.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per name, index of `names`: tower_id (missing where unmatched), certainty ("sure", "probable",
-        "none"), reason (sentences; "" where the name is the register's own and nothing contradicts it),
-        candidates (tower ids in the order of their text, separated by "; ").
-
-    Raises
-    ------
-    ValueError
-        `positions` has another index than `names`.
-
-    Notes
-    -----
     A name that equals a register id to the letter is sure, whatever else is in the register; so is a name that differs
     in capitals, outer spaces or look-alike signs from one id only. Otherwise every tower that the name could mean is a
     candidate, and only a single candidate is accepted, as probable. Candidates are first the ids that differ in prefix,
     separators, leading zeros or the form that a spreadsheet gives a name. Without any of these, they are the ids that
-    differ in the side (left, right), *bis*, *new* or the letters that all ids share.
-    The position of the crew is location evidence: it decides between candidates of a name or contradicts one, but
-    never names a tower alone. Its distances are in ``values.csv``: identity_near_m, identity_clear_m, identity_away_m.
+    differ in the side (left, right), *bis*, *new* or the letters that all ids share. The position of the crew is
+    location evidence: it decides between candidates of a name or contradicts one, but never names a tower alone. Its
+    distances are in ``values.csv``: identity_near_m, identity_clear_m, identity_away_m.
 
-    Examples
-    --------
-    >>> written = pd.Series(["12", "T-012", "12-Jan", "12 left"])
-    >>> found = match(written, ["12", "12/1", "12L", "12R"])
+    >>> found = match(pd.Series(["12", "T-012", "12-Jan", "12 left"]), ["12", "12/1", "12L", "12R"])
     >>> found[["tower_id", "certainty"]].to_numpy().tolist()
     [['12', 'sure'], ['12', 'probable'], ['12/1', 'probable'], ['12L', 'probable']]
-    >>> print(match(pd.Series(["Tower 12"]), ["12L", "12R"]).loc[0, "reason"])
-    "Tower 12" could mean more than one tower of the register: 12L, 12R. Which tower was it?
     """
     if positions is not None and not positions.index.equals(names.index):
         raise ValueError("positions must have the index of names, one row per name")
@@ -458,26 +433,9 @@ def _length(metres: float) -> str:
 def great_circle_m(
     latitude_deg: ArrayLike, longitude_deg: ArrayLike, to_latitude_deg: ArrayLike, to_longitude_deg: ArrayLike
 ) -> Any:
-    """Distance between positions along the surface of a sphere.
+    """Distance [m] between positions [°, WGS 84] along a sphere, within 0.6 % of the geodesic on the ellipsoid.
 
-    Parameters
-    ----------
-    latitude_deg, longitude_deg, to_latitude_deg, to_longitude_deg : float or array
-        Positions [°, WGS 84].
-
-    Returns
-    -------
-    float or array
-        Distance [m], within 0.6 % of the geodesic on the ellipsoid.
-
-    Notes
-    -----
     Haversine: d = 2 R asin √(sin²(Δφ/2) + cos φ₁ cos φ₂ sin²(Δλ/2)), R the mean radius of the ellipsoid.
-
-    Examples
-    --------
-    >>> print(f"{great_circle_m(0.0, 0.0, 0.0, 1.0):.0f}")  # a degree of a circle of 6371.009 km
-    111195
     """
     south, west, north, east = map(
         np.radians, (latitude_deg, longitude_deg, to_latitude_deg, to_longitude_deg)

@@ -33,27 +33,9 @@ MENDABLE = (
 def read_sheet(
     path: Path, sheet: str | None, recognise: Recognise
 ) -> tuple[list[str], pd.DataFrame, list[int], list[tuple[int, int]]]:
-    """Header, cells, row numbers and filled cells of one sheet.
+    """Header, cells, row numbers and cells hidden by a merge of one sheet (None: the first visible one).
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        A workbook that the guard accepted.
-    sheet : str or None
-        None takes the first visible sheet.
-    recognise : callable
-        As for `towerlib.records.sources.read`.
-
-    Returns
-    -------
-    (list of str, pandas.DataFrame, list of int, list)
-        The last list has (position of the row, place of the column) of cells that are hidden by a merge; their value
-        is the one that the sheet shows there.
-
-    Raises
-    ------
-    RecordsError
-        The caller puts the name of the file in front of the sentence.
+    Hidden cells are (position of the row, place of the column); their value is the one that the sheet shows there.
     """
     sheet = sheet or next(iter(sheet_names(path)), None)
     try:
@@ -245,21 +227,7 @@ def _text(cell: Any) -> str:
 
 
 def sheet_names(path: Path) -> list[str]:
-    """Names of the visible sheets of a workbook.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-
-    Returns
-    -------
-    list of str
-
-    Raises
-    ------
-    RecordsError
-        It cannot be opened; the caller puts the name of the file in front of the sentence.
-    """
+    """Names of the visible sheets of a workbook; `RecordsError` where it cannot be opened."""
     book = _opened(path, read_only=True)
     names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
     book.close()

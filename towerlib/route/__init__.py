@@ -37,20 +37,20 @@ class Route:
 
     Attributes
     ----------
-    towers : GeoDataFrame
+    towers
         One row per tower in route order, index 0 to n-1: ``tower_id``, ``latitude_deg``, ``longitude_deg``,
         ``chainage_m`` (from the first tower), ``span_ahead_m`` (NaN at the last), ``bearing_deg`` (direction
         of the line there, true north, clockwise), ``deviation_deg`` (turn of the line, right positive, NaN
         at the ends), ``offset_m`` (distance off the chord of the two neighbours, NaN at the ends),
         ``place_remark`` (a question, or "").
-    spans : GeoDataFrame
+    spans
         One row per span: ``span_id``, ``from_tower_id``, ``to_tower_id``, ``from_chainage_m``,
         ``to_chainage_m``, ``length_m``, ``bearing_deg`` (where the span starts).
-    crs : pyproj.CRS
+    crs
         Projected, in metres; for drawing only.
-    length_m : float
+    length_m
         From the first tower to the last.
-    remarks : list of str
+    remarks
         Remarks that a reader of the route needs.
     """
 
@@ -66,9 +66,9 @@ def lay(towers: pd.DataFrame, line: Line) -> Route:
 
     Parameters
     ----------
-    towers : DataFrame
+    towers
         The register: ``tower_id``, ``latitude_deg``, ``longitude_deg`` (WGS 84), ``sequence`` (may be blank).
-    line : Line
+    line
         Its ``crs`` (None: chosen) and the positions of its ``stations``, where known.
 
     Returns
@@ -85,17 +85,12 @@ def lay(towers: pd.DataFrame, line: Line) -> Route:
 
     Notes
     -----
-    Lengths and bearings are those of geodesics on the WGS 84 ellipsoid, since the grid of a UTM zone is off by -0.04 %
-    in the middle and up to +0.1 % at the edge. Heights are ignored: a slope of 1 in 10 makes a span 0.5 % longer.
-    Without a full ``sequence`` the order is the shortest path through all towers, found by improving a good one. It is
-    correct as long as the line does not come back to within about a span of itself.
-
+    Lengths and bearings are those of geodesics on the WGS 84 ellipsoid (C. F. F. Karney, J. Geodesy 87 (2013) 43-55), since
+    the grid of a UTM zone is off by -0.04 % in the middle and up to +0.1 % at the edge. Heights are ignored: a slope of 1 in
+    10 makes a span 0.5 % longer. Without a full ``sequence`` the order is the shortest path through all towers, found by
+    improving a good one. It is correct as long as the line does not come back to within about a span of itself.
     The direction of the line at a tower bisects the angle between the arriving and the leaving span, both taken at
     that tower, since an azimuth changes along a geodesic.
-
-    References
-    ----------
-    C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013) 43-55.
 
     Examples
     --------
@@ -265,26 +260,12 @@ def _near_area(tower, bounds: tuple[float, float, float, float], margin_deg: flo
 
 
 def local_crs(latitude_deg: float, longitude_deg: float) -> CRS:
-    """Projected coordinate system, in metres, for drawing a line that passes a place.
+    """Projected coordinate system, in metres, for drawing a line that passes a place [°, WGS 84].
 
-    Parameters
-    ----------
-    latitude_deg, longitude_deg : float
-        WGS 84 [°].
+    The UTM zone with its exceptions off Norway and Svalbard; beyond 84° N and 80° S the polar stereographic UPS, with
+    easting before northing. Source: NGA.SIG.0012 (2014): zones and exceptions *from memory*; EPSG dataset: codes 326zz,
+    327zz, 5041, 5042.
 
-    Returns
-    -------
-    pyproj.CRS
-        The UTM zone with its exceptions off Norway and Svalbard; beyond 84° N and 80° S the polar
-        stereographic UPS, with easting before northing.
-
-    References
-    ----------
-    NGA.SIG.0012, The universal grids and the transverse Mercator and polar stereographic map projections
-    (2014): zones and exceptions *from memory*; EPSG dataset: codes 326zz, 327zz, 5041, 5042.
-
-    Examples
-    --------
     >>> print(local_crs(-1.3, 36.8), local_crs(60.4, 5.3))
     EPSG:32737 EPSG:32632
     """
@@ -309,20 +290,8 @@ def points_on_grid(latitude_deg: Any, longitude_deg: Any, crs: CRS) -> np.ndarra
 
 
 def probe_bearings(bearing_deg: ArrayLike) -> tuple[Any, Any]:
-    """Both directions across the line, for laying out probes.
+    """Both directions across the line, left and right [°], for placing probes; NaN where the line has no bearing.
 
-    Parameters
-    ----------
-    bearing_deg : float or array
-        Direction of the line at the tower [°], true north, clockwise.
-
-    Returns
-    -------
-    left, right : float or array
-        Across the line to its left and right [°], 0 to 360; NaN where the line has no bearing.
-
-    Examples
-    --------
     >>> print(*probe_bearings(30.0))
     300.0 120.0
     """
@@ -330,20 +299,8 @@ def probe_bearings(bearing_deg: ArrayLike) -> tuple[Any, Any]:
 
 
 def angle_off_line(probe_bearing_deg: ArrayLike, line_bearing_deg: ArrayLike) -> Any:
-    """Angle between the lead to a probe and the line, in either direction of the line.
+    """Angle between the lead to a probe and the line, either direction [°]: 0 along the line to 90 across it.
 
-    Parameters
-    ----------
-    probe_bearing_deg, line_bearing_deg : float or array
-        Directions [°], true north, clockwise.
-
-    Returns
-    -------
-    float or array
-        0 (along the line) to 90 (across it) [°].
-
-    Examples
-    --------
     >>> print(angle_off_line(300.0, 30.0), angle_off_line(200.0, 30.0))
     90.0 10.0
     """
@@ -352,24 +309,10 @@ def angle_off_line(probe_bearing_deg: ArrayLike, line_bearing_deg: ArrayLike) ->
 
 
 def nearest_span(latitude_deg: ArrayLike, longitude_deg: ArrayLike, route: Route) -> pd.DataFrame:
-    """Nearest span of each place, with distance and chainage.
+    """Nearest span of each place [°, WGS 84]: ``span_id``, ``distance_m`` (geodesic), ``chainage_m`` of the foot on it.
 
-    Parameters
-    ----------
-    latitude_deg, longitude_deg : array
-        WGS 84 [°], such as those of located flashes.
-    route : Route
-
-    Returns
-    -------
-    DataFrame
-        One row per place, with the index of `latitude_deg` if it has one: ``span_id``, ``distance_m``
-        (geodesic, to the foot on the span), ``chainage_m`` (of the foot). Blank without position or span.
-
-    Notes
-    -----
-    The foot is found on the grid of ``route.crs``, whose scale hardly changes over a span; the distance is
-    measured on the ellipsoid.
+    One row per place, with the index of `latitude_deg` if it has one; blank without position or span. The foot is found
+    on the grid of ``route.crs``, whose scale hardly changes over a span; the distance is measured on the ellipsoid.
     """
     latitude, longitude = np.atleast_1d(latitude_deg), np.atleast_1d(longitude_deg)
     found = pd.DataFrame(

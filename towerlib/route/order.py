@@ -148,10 +148,7 @@ def _with_the_rest(tour: np.ndarray, distance: np.ndarray) -> np.ndarray:
 def _with_stretches_reversed(
     tour: np.ndarray, distance: np.ndarray, kept: np.ndarray
 ) -> tuple[np.ndarray, bool]:
-    """Tour after reversing every section whose reversal shortens it, and whether there was one.
-
-    A section with two points of given order is not reversed.
-    """
+    """Tour after reversing every section whose reversal shortens it and moves no given order, and whether there was one."""
     tour, improved = tour.copy(), False
     for start in range(1, len(tour) - 2):
         before, first, last, after = tour[start - 1], tour[start], tour[start + 1 : -1], tour[start + 2 :]

@@ -44,16 +44,7 @@ LIBRARIES = ("pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill"
 
 
 def write_manifest(study: Study, folder: Path, parameters: dict[str, Any]) -> None:
-    """Write ``run.json`` of a finished report: inputs, settings, outputs, so that any figure can be traced.
-
-    Parameters
-    ----------
-    study : Study
-    folder : pathlib.Path
-        The report; every file in it is listed with its SHA-256.
-    parameters : dict
-        Of the notebooks.
-    """
+    """Write ``run.json`` of a finished report: inputs, settings, outputs with SHA-256, so that any figure can be traced."""
     counts = study.records.counts
     manifest = {
         "line_id": study.line.id,
@@ -129,11 +120,9 @@ def run_portfolio(
 
     Parameters
     ----------
-    reports : path
-        Folder of the reports.
-    month : str
+    month
         ``YYYY-MM``; blank takes the newest that any line has.
-    budget : float, optional
+    budget
         Money to split; else the sum of the lines' budgets.
 
     Returns
@@ -176,19 +165,14 @@ class Report:
 
 
 def line_folders(folder: str | Path, only: Sequence[str] = ()) -> list[Path]:
-    """The line folders to run.
+    """The line folders to run, in alphabetical order.
 
     Parameters
     ----------
-    folder : path
+    folder
         A line folder (it holds ``line.toml``) or a portfolio, a folder of line folders.
-    only : sequence of str
+    only
         Line ids or folder names; empty takes all.
-
-    Returns
-    -------
-    list of pathlib.Path
-        In alphabetical order.
 
     Raises
     ------
@@ -230,22 +214,18 @@ def run_line(
 
     Parameters
     ----------
-    folder : path
+    folder
         Line folder.
-    reports : path
+    reports
         The report goes to ``reports/<line id>/<month>/``.
-    month : str
+    month
         ``YYYY-MM``; blank takes the month of the newest visit.
-    parameters : dict of str to str
+    parameters
         Further notebook parameters; each must be known to one of the notebooks.
-    tell : callable
+    tell
         Called with a few words as each step begins.
-    pdf : bool
+    pdf
         Whether ``summary.pdf`` is written beside the page; takes the extra ``pdf``.
-
-    Returns
-    -------
-    Report
 
     Raises
     ------
@@ -285,9 +265,9 @@ def write_report(study: Study, reports: str | Path) -> Path:
 
     Parameters
     ----------
-    study : Study
+    study
         Its settings may differ from those of ``line.toml``; ``run.json`` says by what.
-    reports : path
+    reports
         An earlier report of the same line and month is replaced.
 
     Returns
@@ -331,20 +311,14 @@ def write_fieldsheet(
 
     Parameters
     ----------
-    folder : path
+    folder
         Line folder; layers of its folder ``context`` are kept clear of.
-    out : path, optional
+    out
         Where the files go; else ``reports/<line id>/fieldsheet/<month>/``.
-    towers : str
+    towers, from_km, to_km
         As for `towerlib.fieldwork.visits.choose`.
-    month : str
+    month
         ``YYYY-MM``; blank takes the month of the newest visit.
-    from_km, to_km : float, optional
-        Stretch of chainage [km].
-
-    Returns
-    -------
-    (FieldSheet, list of pathlib.Path)
 
     Raises
     ------
@@ -366,24 +340,9 @@ def write_fieldsheet(
 
 
 def check_line(folder: str | Path, reports: str | Path) -> tuple[Records, str, list[Path]]:
-    """Read and grade one line folder, and write what could not be used.
+    """Read and grade one line folder, and write what could not be used to ``reports/<line id>/check/``.
 
-    Parameters
-    ----------
-    folder : path
-        Line folder.
-    reports : path
-        The lists go to ``reports/<line id>/check/``.
-
-    Returns
-    -------
-    (Records, str, list of pathlib.Path)
-        The records, the verdict in words, and the lists.
-
-    Raises
-    ------
-    TowerlibError
-        In one sentence.
+    The records, the verdict in words, and the lists; `TowerlibError` in one sentence.
     """
     from towerlib.report import intake
 

@@ -30,18 +30,7 @@ COUNT_ANEW = "get_ipython().execution_count = 1"
 
 
 def notebook(name: str) -> Path:
-    """Path of a shipped notebook.
-
-    Parameters
-    ----------
-    name : str
-        Such as ``"1-condition"``.
-
-    Returns
-    -------
-    pathlib.Path
-        In the installed package, or beside it in a checkout.
-    """
+    """Path of a shipped notebook such as ``"1-condition"``, in the installed package, or beside it in a checkout."""
     package = Path(str(files("towerlib")))
     shipped = package / "notebooks" / f"{name}.ipynb"
     return shipped if shipped.exists() else package.parent / "notebooks" / f"{name}.ipynb"
@@ -50,19 +39,7 @@ def notebook(name: str) -> Path:
 def typed(parameters: dict[str, str]) -> dict[str, dict[str, Any]]:
     """Parameters in the types that the notebooks declare, by notebook.
 
-    Parameters
-    ----------
-    parameters : dict of str to str
-
-    Returns
-    -------
-    dict of str to dict
-        Notebook name to its parameters.
-
-    Raises
-    ------
-    SettingsError
-        A parameter is known to none of the notebooks, is set by the run itself, or is of another type.
+    `SettingsError` for a parameter that no notebook knows, that the run itself sets, or that is of another type.
     """
     if not parameters:
         return {}
@@ -96,13 +73,7 @@ def _typed(key: str, text: str, kind: str) -> Any:
 
 @contextmanager
 def in_a_sentence() -> Iterator[None]:
-    """Whatever stops a run becomes one error that the other lines of a portfolio survive.
-
-    Raises
-    ------
-    TowerlibError
-        In one sentence: a full disk, a file that is gone, a fault of the program.
-    """
+    """Whatever stops a run becomes one `TowerlibError` in a sentence, which the other lines of a portfolio survive."""
     try:
         yield
     except TowerlibError:
@@ -113,25 +84,10 @@ def in_a_sentence() -> Iterator[None]:
 
 @contextmanager
 def kernel(folder: Path, day: pd.Timestamp | None = None) -> Iterator[Any]:
-    """A kernel for several notebooks: what one has read and assessed, the next need not do again.
+    """A kernel for several notebooks, shut down at the end: what one has read and assessed, the next need not do again.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Working directory of the notebooks.
-    day : pandas.Timestamp, optional
-        Stands for the clock's day in them, so that they read the same rows as the run, also past midnight;
-        today when missing.
-
-    Yields
-    ------
-    jupyter_client.AsyncKernelManager
-        Shut down at the end, whatever happened.
-
-    Raises
-    ------
-    TowerlibError
-        Python has no kernel for notebooks.
+    `folder` is their working directory; `day` replaces the clock's day in them, so that they read the same rows as the
+    run, also past midnight; today when missing. `TowerlibError` where Python has no kernel for notebooks.
     """
     from jupyter_client import AsyncKernelManager
     from jupyter_client.kernelspec import NoSuchKernel
@@ -174,23 +130,9 @@ def _environment() -> dict[str, str]:
 
 
 def execute(name: str, folder: Path, parameters: dict[str, Any], manager: Any) -> None:
-    """One notebook through papermill.
+    """One notebook such as ``"1-condition"`` through papermill into `folder`, in the kernel `manager`.
 
-    Parameters
-    ----------
-    name : str
-        Such as ``"1-condition"``.
-    folder : pathlib.Path
-        The executed notebook goes here.
-    parameters : dict
-        For its cell of parameters.
-    manager : jupyter_client.AsyncKernelManager
-        As `kernel` yields it.
-
-    Raises
-    ------
-    TowerlibError
-        A cell stopped (the message names it), took too long, or the kernel died.
+    `TowerlibError` where a cell stopped (the message names it), took too long, or the kernel died.
     """
     import papermill
     from nbclient.exceptions import CellTimeoutError

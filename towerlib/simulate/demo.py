@@ -22,15 +22,7 @@ SEED = 20260701
 def write_demo(folder: str | PathLike[str]) -> list[Path]:
     """Write the demo lines: three in clean files, a fourth with the formatting quirks of three crews.
 
-    Parameters
-    ----------
-    folder : path
-        Such as ``data/demo``.
-
-    Returns
-    -------
-    list of pathlib.Path
-        The line folders, with the planted truth in ``truth.csv`` and ``truth-visits.csv``.
+    Returns the line folders, with the planted truth in ``truth.csv`` and ``truth-visits.csv``.
     """
     clean = [write(spec, simulate_line(spec, SEED), folder) for spec in demo_lines()]
     spec = messy_line()
@@ -38,22 +30,7 @@ def write_demo(folder: str | PathLike[str]) -> list[Path]:
 
 
 def write(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
-    """Write the tables of one line into its own folder.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification of the line.
-    tables : dict of str to DataFrame
-        From `simulate_line`.
-    folder : path
-        Parent of the line's folder; existing files are overwritten.
-
-    Returns
-    -------
-    pathlib.Path
-        The line's folder.
-    """
+    """Write the tables of one line into its own folder below `folder`; existing files are overwritten."""
     place = Path(folder) / spec.line_id
     place.mkdir(parents=True, exist_ok=True)
     (place / "line.toml").write_text(spec.settings, encoding="utf-8", newline="\n")
@@ -87,39 +64,14 @@ def _write_table(table, path, separator):
 
 
 def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
-    """Write the tables of one line with the formatting quirks of three crews.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification with the crews A, B and C.
-    tables : dict of str to DataFrame
-        From `simulate_line`.
-    folder : path
-        Parent of the line's folder.
-
-    Returns
-    -------
-    pathlib.Path
-        The line's folder.
-    """
+    """Write the tables of one line with the formatting quirks of the crews A, B and C; its folder."""
     place = Path(folder) / spec.line_id
     write_messy(spec, tables, place, _write_table)
     return place
 
 
 def demo_lines() -> tuple[LineSpec, ...]:
-    """Specifications of the three clean demo lines.
-
-    Returns
-    -------
-    tuple of LineSpec
-
-    Examples
-    --------
-    >>> [spec.line_id for spec in demo_lines()]
-    ['quillmere-tolstrand', 'brackwater-stonefell', 'stonefell-ambermoss']
-    """
+    """Specifications of the three clean demo lines."""
     return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
 
 
@@ -213,15 +165,5 @@ def stonefell_ambermoss() -> LineSpec:
 
 
 def messy_line() -> LineSpec:
-    """Specification of the demo line with messy files.
-
-    Returns
-    -------
-    LineSpec
-
-    Examples
-    --------
-    >>> messy_line().line_id
-    'ambermoss-harrowmere'
-    """
+    """Specification of the demo line with messy files."""
     return ambermoss_harrowmere(_settings("ambermoss-harrowmere"))

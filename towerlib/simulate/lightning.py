@@ -31,26 +31,11 @@ LOCAL_HOURS = -1  # the control room's clock against UTC
 def lightning(
     spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
 ) -> dict[str, pd.DataFrame]:
-    """Flashes near the line, and its trip-outs.
+    """Flashes near the line and its trip-outs (``flashes``, ``outages``) in the columns of the records.
 
-    Parameters
-    ----------
-    spec, settings, built : LineSpec, dict, Built
-        The line: specification, settings file, as built; its towers carry footing_ohm.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        ``flashes`` and ``outages`` in the columns of the records.
-
-    Notes
-    -----
-    Flashes are a Poisson process over the corridor. Those inside the width 28·h^0.6 + b from which the line
-    collects (Eriksson) strike it at the nearest tower; 60 % of them are effective and trip the line above
-    605·l/(4.3 + 0.4·R) kA: the withstand voltage of the strike length l over a rough surge impedance. This is
-    suitable for a demo only.
+    Flashes are a Poisson process over the corridor. Those inside the width 28·h^0.6 + b from which the line collects
+    (Eriksson) strike it at the nearest tower; 60 % of them are effective and trip the line above 605·l/(4.3 + 0.4·R)
+    kA: the withstand voltage of the strike length l over a rough surge impedance. This is suitable for a demo only.
     """
     flashes = _flashes(settings, built, rng)
     x_m = [wire["x_m"] for wire in settings["shield_wires"]["wires"]]

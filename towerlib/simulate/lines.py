@@ -22,23 +22,10 @@ if TYPE_CHECKING:
 
 
 def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
-    """All tables of a synthetic line, and the truth behind them.
+    """All tables of a synthetic line by name, in the columns of the records, and the truth behind them.
 
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification of the line.
-    seed : int
-        The same seed gives the same tables.
+    The same seed gives the same tables; ``truth`` has one row per tower, ``truth-visits`` one row per flawed visit.
 
-    Returns
-    -------
-    dict of str to DataFrame
-        Tables of a line folder by name, in the columns of the records; also ``truth`` (one row per tower)
-        and ``truth-visits`` (one row per flawed visit).
-
-    Examples
-    --------
     >>> from towerlib.simulate.demo import quillmere_tolstrand
     >>> tables = simulate_line(quillmere_tolstrand(), seed=1)
     >>> print(len(tables["towers"]), sum(tables["truth"]["defect"] == "open bond"))

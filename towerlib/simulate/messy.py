@@ -130,17 +130,7 @@ TITLE = (
 
 
 def ambermoss_harrowmere(settings: str) -> LineSpec:
-    """Short 110 kV line whose records arrive in the formats of three crews.
-
-    Parameters
-    ----------
-    settings : str
-        Text of its ``line.toml``.
-
-    Returns
-    -------
-    LineSpec
-    """
+    """Short 110 kV line whose records arrive in the formats of three crews; `settings` is the text of its ``line.toml``."""
     return LineSpec(
         line_id="ambermoss-harrowmere",
         prefix="AH",
@@ -169,19 +159,7 @@ def write_messy(
     place: str | PathLike[str],
     write_table: Callable[[pd.DataFrame, Path, str], None],
 ) -> None:
-    """Write a line folder with the files of three crews.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        From `ambermoss_harrowmere`.
-    tables : dict of str to DataFrame
-        From `simulate_line`.
-    place : path
-        The line folder.
-    write_table : callable
-        Writes a plain CSV, given table, path and separator.
-    """
+    """Write the line folder `place` with the files of three crews; `write_table` writes a plain CSV."""
     place = Path(place)
     for folder in (place / "visits", place / "legs"):
         folder.mkdir(parents=True, exist_ok=True)
@@ -241,19 +219,7 @@ def _crew_a(visits, legs, place, stem):
 
 
 def german(visits: pd.DataFrame, headers: dict[str, str] = GERMAN) -> pd.DataFrame:
-    """Visits in the format of crew A: German words and headers, decimal commas, points between thousands.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        In the columns of the records.
-    headers : dict of str to str
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text only.
-    """
+    """Visits in the format of crew A, as text: German words and headers, decimal commas, points between thousands."""
     return pd.DataFrame(
         {headers[name]: visits[name].map(_german, na_action="ignore") for name in headers}
     ).astype("str")
@@ -299,15 +265,7 @@ def _crew_b(visits, legs, place, stem):
 def sheet(visits: pd.DataFrame, legs: pd.DataFrame) -> tuple[list[str], list[str], list[list[Any]]]:
     """Visits in the format of crew B: one row per visit, one column per leg, probe resistances in kΩ.
 
-    Parameters
-    ----------
-    visits, legs : pandas.DataFrame
-        In the columns of the records.
-
-    Returns
-    -------
-    (list of str, list of str, list of list)
-        Header, row of units, and rows with numbers, dates and text; None where blank.
+    Header, row of units, and rows with numbers, dates and text; None where blank.
     """
     wide = legs.pivot(index="visit_id", columns="leg", values="leakage_ma").reindex(visits["visit_id"])
     kilo = visits.assign(
@@ -364,18 +322,7 @@ def _crew_c(visits, legs, place, stem):
 
 
 def plain(visits: pd.DataFrame) -> pd.DataFrame:
-    """Visits in the format of crew C: month first, amperes, feet, units in cells, degrees and minutes.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        In the columns of the records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text only.
-    """
+    """Visits in the format of crew C, as text: month first, amperes, feet, units in cells, degrees and minutes."""
     feet = {
         name: np.round(visits[name] / FOOT_M, 1)
         for name in ("potential_probe_distance_m", "current_probe_distance_m")
