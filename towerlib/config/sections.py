@@ -273,10 +273,7 @@ class Plan(Settings):
         description="Years over which avoided trip-outs count",
     )
     discount_rate: float = Field(
-        default=number("plan_discount_rate"),
-        ge=0,
-        lt=1,
-        description="Discount rate per year",
+        default=number("plan_discount_rate"), ge=0, lt=1, description="Discount rate per year"
     )
     crew_weeks_per_year: float | None = Field(
         default=None, gt=0, le=1e6, description="Crew weeks available per year"

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 COLUMNS = [
-    *("upper_ohm_m", "lower_ohm_m", "depth_m", "is_layered", "resistivity_ohm_m", "soil_u", "soil_source"),
+    *("upper_ohm_m", "lower_ohm_m", "depth_m", "is_layered", "resistivity_ohm_m", "soil_u", "soil_source")
 ]
 SOUNDING, LAYERS, REGISTER, MEAN = (
     "two layers, sounding",

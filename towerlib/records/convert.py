@@ -309,8 +309,7 @@ def _number(cells, unit: str, unit_in_header: str, decimal: str | None) -> Parse
     else:
         text = _text(cells)
         read = _guarded(
-            lambda part: numbers.numbers(part, here, decimal=None if decimal == "?" else decimal),
-            text,
+            lambda part: numbers.numbers(part, here, decimal=None if decimal == "?" else decimal), text
         )
         read = _without_ambiguous(read, text) if decimal == "?" else read
     scale = factor(here, unit) if here != unit else 1.0

@@ -59,10 +59,7 @@ _EXPONENT = r"(?:[eE][+-]?[0-9]{1,3})?"
 _LAKHS = r"[0-9]{1,2}(?:,[0-9]{2})+,[0-9]{3}"  # grouping of the Indian subcontinent: 1,25,000
 # Forms with only one possible decimal separator, except for the lone thousand below, which fits them too.
 _COMMA = "|".join(
-    (
-        r"[+-]?(?:[0-9]*|[0-9]{1,3}(?:[ .'][0-9]{3})+),[0-9]+" + _EXPONENT,
-        r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}",
-    )
+    (r"[+-]?(?:[0-9]*|[0-9]{1,3}(?:[ .'][0-9]{3})+),[0-9]+" + _EXPONENT, r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}")
 )
 _POINT = "|".join(
     (

@@ -12,14 +12,7 @@ from typing import Any
 import pandas as pd
 
 from towerlib.errors import RecordsError
-from towerlib.records.headers import (
-    MOST_COLUMNS,
-    NONE,
-    TITLE_ROWS,
-    Recognise,
-    best_header_row,
-    with_units,
-)
+from towerlib.records.headers import MOST_COLUMNS, NONE, TITLE_ROWS, Recognise, best_header_row, with_units
 
 Rows = dict[int, tuple]  # row number to cells
 MOST_CELLS = 12_000_000
