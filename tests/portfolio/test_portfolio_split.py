@@ -11,7 +11,6 @@ from portfolio_lines import line, planned
 from towerlib import portfolio
 from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import plan_of
-from towerlib.portfolio import one_budget
 
 ROOM = 1e-6
 
@@ -123,7 +122,7 @@ def test_own_plans_stand_where_the_optimiser_finds_no_better(pair, monkeypatch):
         plan = optimise(options, constraints, search=False)
         return plan_of(plan.problem, np.zeros_like(plan.choice), plan.bound, "Nothing is done.")
 
-    monkeypatch.setattr(one_budget, "optimise", idle)
+    monkeypatch.setattr(portfolio, "optimise", idle)
     found = portfolio.split(pair)
     assert found.plan.benefit == pytest.approx(16.0)
     assert found.plan.how.startswith("The lines' own plans together")

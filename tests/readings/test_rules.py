@@ -7,8 +7,7 @@ from sound_visit import LEGS, TOWER, VISIT, shifted, sound
 
 from towerlib.errors import SettingsError
 from towerlib.readings import quality_rules
-from towerlib.readings.quality import grade
-from towerlib.readings.rule_table import FUNCTIONS, SEVERITIES, in_force, prepare, table
+from towerlib.readings.quality import FUNCTIONS, SEVERITIES, grade, in_force, prepare, table
 from towerlib.values import STATUSES
 
 RING_LEGS = [

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from pyproj import Transformer
 
 from towerlib.errors import SettingsError
-from towerlib.records.coordinates import as_written, coordinates
-from towerlib.records.positions import from_grid, settle
+from towerlib.records.coordinates import as_written, coordinates, from_grid, settle
 
 law = settings(max_examples=60, deadline=None)
 

@@ -13,11 +13,10 @@ import shapely
 from towerlib import route
 from towerlib.errors import TowerlibError
 from towerlib.physics.probes import GOLDEN, angle_off_line_deg
-from towerlib.readings import rule_table
-from towerlib.readings.booleans import no, yes
+from towerlib.readings import quality
+from towerlib.readings.methods import no, yes
 from towerlib.records.load import load
-from towerlib.route import points_on_grid, probe_bearings
-from towerlib.route.geometry import ELLIPSOID
+from towerlib.route import ELLIPSOID, points_on_grid, probe_bearings
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -71,8 +70,8 @@ class Clearances:
     @classmethod
     def of(cls, line: Line) -> Clearances:
         """Limits of a line; for a rule switched off by the user the shipped limit applies here."""
-        limits = {name: rule.threshold for name, rule in rule_table.table().items()}
-        limits |= {rule.rule: rule.threshold for rule in rule_table.in_force(line.quality)}
+        limits = {name: rule.threshold for name, rule in quality.table().items()}
+        limits |= {rule.rule: rule.threshold for rule in quality.in_force(line.quality)}
         return cls(
             limits["current_probe_off_the_line"],
             limits["current_probe_off_the_footing"],

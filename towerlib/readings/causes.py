@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.physics.leg_currents import z_limit
-from towerlib.readings.booleans import no
+from towerlib.readings.methods import no
 from towerlib.values import number
 
 if TYPE_CHECKING:

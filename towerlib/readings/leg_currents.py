@@ -23,8 +23,8 @@ from towerlib.physics.leg_currents import (
     smallest_sum,
     total_bounds,
 )
-from towerlib.readings.booleans import no, yes
 from towerlib.readings.causes import judged
+from towerlib.readings.methods import no, yes
 from towerlib.values import number
 
 if TYPE_CHECKING:

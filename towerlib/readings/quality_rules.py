@@ -19,13 +19,13 @@ from towerlib.physics.probes import (
     four_leg_hemisphere_m,
     hemisphere_reading_ratio,
 )
-from towerlib.readings.booleans import no, yes
+from towerlib.readings.methods import no, yes
 from towerlib.values import number
 
 if TYPE_CHECKING:
     from typing import Any
 
-    from towerlib.readings.rule_table import Context
+    from towerlib.readings.quality import Context
     from towerlib.records.load import Records
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.config.sections import Seasons
-from towerlib.readings.booleans import yes
+from towerlib.readings.methods import yes
 
 STATES = ("dry", "normal", "wet", "frozen")
 UNKNOWN = "unknown"

@@ -10,7 +10,7 @@ import pandas as pd
 
 from towerlib.physics import probes as formulas
 from towerlib.readings.methods import SEES, bound
-from towerlib.readings.rule_table import in_force
+from towerlib.readings.quality import in_force
 from towerlib.values import number
 
 if TYPE_CHECKING:

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.config.sections import Comparable, Seasons
-from towerlib.readings.booleans import yes
-from towerlib.readings.methods import FOOTING_ALONE, bound
+from towerlib.readings.methods import FOOTING_ALONE, bound, yes
 from towerlib.readings.season import class_of_season
 from towerlib.values import number
 

@@ -33,7 +33,7 @@ def sketch(stop: dict[str, Any], lays: list[dict[str, Any]]) -> dict[str, Any] |
     Parameters
     ----------
     stop : dict
-        One row of `towerlib.fieldwork.visits.stops`.
+        One row of `towerlib.fieldwork.stops`.
     lays : list of dict
         Its rows of `towerlib.fieldwork.probe_layout.place_probes`.
 

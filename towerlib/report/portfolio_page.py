@@ -80,7 +80,7 @@ def avoidable(lines: pd.DataFrame) -> Figure | None:
     Parameters
     ----------
     lines : pandas.DataFrame
-        As `towerlib.portfolio.ranking.lines_table` gives it.
+        As `towerlib.portfolio.lines_table` gives it.
 
     Returns
     -------

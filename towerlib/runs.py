@@ -1,31 +1,203 @@
-"""Runs: the notebooks of a line for a month, and its report folder, written whole or not at all."""
+"""Runs: the notebooks of a line for a month in one kernel, and its report folder, written whole or not at all."""
 
 from __future__ import annotations
 
+import asyncio
 import difflib
 import hashlib
 import json
 import os
 import platform
+import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from towerlib import __version__, assessment, config, months, portfolio, safe_files
-from towerlib.errors import RecordsError, SettingsError
+from towerlib.errors import RecordsError, SettingsError, TowerlibError, sentence
 from towerlib.records.load import changed
-from towerlib.runs import notebooks
-from towerlib.runs.notebooks import NOTEBOOKS, notebook, typed
 from towerlib.text import listed
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from towerlib.assessment import Study
-    from towerlib.fieldwork.visits import FieldSheet
+    from towerlib.fieldwork import FieldSheet
     from towerlib.portfolio import Portfolio
     from towerlib.records.load import Records
+
+
+NOTEBOOKS = ("1-condition", "2-performance", "3-plan")
+OURS = ("line", "month", "records_folder", "reports_folder")  # set by the run itself
+TIME_OUT_S = 1800  # of one cell; a notebook of 5,000 towers takes far less
+ENGINE = "towerlib-one-kernel"
+FORGET = (
+    "ip = get_ipython(); ip.run_line_magic('reset', '-f')"  # the next notebook finds no names of this one
+)
+NO_HISTORY = "--HistoryManager.enabled=False"  # nothing of a run belongs into the user's own history
+COUNT_ANEW = "get_ipython().execution_count = 1"
+
+
+def notebook(name: str) -> Path:
+    """Path of a shipped notebook such as ``"1-condition"``, in the installed package, or beside it in a checkout."""
+    package = Path(str(files("towerlib")))
+    shipped = package / "notebooks" / f"{name}.ipynb"
+    return shipped if shipped.exists() else package.parent / "notebooks" / f"{name}.ipynb"
+
+
+def typed(parameters: dict[str, str]) -> dict[str, dict[str, Any]]:
+    """Parameters in the types that the notebooks declare, by notebook.
+
+    `SettingsError` for a parameter that no notebook knows, that the run itself sets, or that is of another type.
+    """
+    if not parameters:
+        return {}
+    import papermill
+
+    declared = {name: papermill.inspect_notebook(notebook(name)) for name in NOTEBOOKS}
+    known = {key for keys in declared.values() for key in keys} - set(OURS)
+    for key in parameters:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(known))}"
+            raise SettingsError(f"{key!r} is no parameter that a run may set; {hint}")
+    return {
+        name: {
+            key: _typed(key, parameters[key], keys[key]["inferred_type_name"])
+            for key in parameters
+            if key in keys
+        }
+        for name, keys in declared.items()
+    }
+
+
+def _typed(key: str, text: str, kind: str) -> Any:
+    """One parameter in its declared type: text stays text, so that 007 does not become 7."""
+    kinds = {"int": int, "float": float, "str": str}
+    try:
+        return kinds.get(kind, str)(text)
+    except ValueError:
+        raise SettingsError(f"parameter {key} = {text!r} must be of type {kind}") from None
+
+
+@contextmanager
+def in_a_sentence() -> Iterator[None]:
+    """Whatever stops a run becomes one `TowerlibError` in a sentence, which the other lines of a portfolio survive."""
+    try:
+        yield
+    except TowerlibError:
+        raise
+    except Exception as flaw:
+        raise TowerlibError(sentence(flaw)) from flaw
+
+
+@contextmanager
+def kernel(folder: Path, day: pd.Timestamp | None = None) -> Iterator[Any]:
+    """A kernel for several notebooks, shut down at the end: what one has read and assessed, the next need not do again.
+
+    `folder` is their working directory; `day` replaces the clock's day in them, so that they read the same rows as the
+    run, also past midnight; today when missing. `TowerlibError` where Python has no kernel for notebooks.
+    """
+    from jupyter_client import AsyncKernelManager
+    from jupyter_client.kernelspec import NoSuchKernel
+    from jupyter_core.utils import run_sync
+
+    with tempfile.TemporaryDirectory(prefix="towerlib-") as sockets:
+        # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
+        manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
+        env = {**_environment(), months.TODAY: f"{day or months.today():%Y-%m-%d}"}
+        try:
+            run_sync(manager.start_kernel)(cwd=str(folder), env=env, extra_arguments=[NO_HISTORY])
+        except NoSuchKernel:
+            raise TowerlibError("notebooks cannot run: install the package ipykernel") from None
+        try:
+            yield manager
+        except (KeyboardInterrupt, SystemExit):
+            run_sync(_abandon)()
+            raise
+        finally:
+            run_sync(manager.shutdown_kernel)(now=True)
+
+
+async def _abandon() -> None:
+    """End what still waits for an answer of the kernel, so that nothing complains of it after the end."""
+    waiting = asyncio.all_tasks() - {asyncio.current_task()}
+    for task in waiting:
+        task.cancel()
+    await asyncio.gather(*waiting, return_exceptions=True)
+
+
+def _environment() -> dict[str, str]:
+    """Environment of the kernel: it works in another folder and must import this very package."""
+    # matrices here are small: threads of the linear algebra cost more than they bring
+    environment = {"OPENBLAS_NUM_THREADS": "1", **os.environ}
+    home = Path(str(files("towerlib"))).resolve().parent
+    if home.name not in ("site-packages", "dist-packages"):  # those the kernel finds by itself
+        paths = [str(home), environment.get("PYTHONPATH", "")]
+        environment["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
+    return environment
+
+
+def execute(name: str, folder: Path, parameters: dict[str, Any], manager: Any) -> None:
+    """One notebook such as ``"1-condition"`` through papermill into `folder`, in the kernel `manager`.
+
+    `TowerlibError` where a cell stopped (the message names it), took too long, or the kernel died.
+    """
+    import papermill
+    from nbclient.exceptions import CellTimeoutError
+
+    _register()
+    try:
+        papermill.execute_notebook(
+            notebook(name),
+            folder / f"{name}.ipynb",
+            parameters=parameters,
+            engine_name=ENGINE,
+            progress_bar=False,
+            execution_timeout=TIME_OUT_S,
+            km=manager,
+        )
+    except papermill.PapermillExecutionError as flaw:
+        raise TowerlibError(
+            f"notebook {name} stopped in cell {flaw.cell_index}: {flaw.ename}: {flaw.evalue}"
+        ) from None
+    except CellTimeoutError:
+        raise TowerlibError(f"notebook {name} stopped: a cell took more than {TIME_OUT_S} s") from None
+    except RuntimeError as flaw:  # that of a kernel that is dead or does not answer
+        raise TowerlibError(
+            f"notebook {name} stopped: {str(flaw).rstrip('.')}; "
+            "was the memory full, or was the process ended from outside?"
+        ) from flaw
+
+
+def _register() -> None:
+    """Make the engine known to papermill, where heavy imports are due anyway."""
+    from papermill.clientwrap import PapermillNotebookClient
+    from papermill.engines import Engine, papermill_engines
+
+    class OneKernel(Engine):
+        """Runs a notebook in a kernel that is there already, and leaves it there."""
+
+        @classmethod
+        def execute_managed_notebook(cls, nb_man, kernel_name, km=None, **settings):
+            client = PapermillNotebookClient(
+                nb_man, km=km, kernel_name=kernel_name, timeout=settings["execution_timeout"]
+            )
+            try:
+                done = client.execute()
+                for last in (FORGET, COUNT_ANEW):
+                    client.wait_for_reply(client.kc.execute(last, silent=True, store_history=False))
+                return done
+            finally:
+                if client.kc is not None:
+                    client.kc.stop_channels()
+
+    papermill_engines.register(ENGINE, OneKernel)
+
 
 __all__ = [
     "NOTEBOOKS",
@@ -136,7 +308,7 @@ def run_portfolio(
         In one sentence; then an earlier notebook is left as it was.
     """
     reports = Path(reports).resolve()
-    with notebooks.in_a_sentence():
+    with in_a_sentence():
         found = portfolio.gather(reports, month, budget)
     target = reports / found.month
     asked = {
@@ -144,14 +316,14 @@ def run_portfolio(
         "month": found.month,
         "budget": -1.0 if budget is None else float(budget),
     }
-    with notebooks.in_a_sentence(), ExitStack() as stack:
+    with in_a_sentence(), ExitStack() as stack:
         try:
             staging = stack.enter_context(safe_files.staging(reports, found.month))
             target.mkdir(exist_ok=True)
         except OSError as flaw:
             raise SettingsError(f"the portfolio cannot be written to {reports}: {flaw.strerror}") from None
-        with notebooks.kernel(staging) as manager:
-            notebooks.execute(PORTFOLIO, staging, asked, manager)
+        with kernel(staging) as manager:
+            execute(PORTFOLIO, staging, asked, manager)
         (staging / f"{PORTFOLIO}.ipynb").replace(target / f"{PORTFOLIO}.ipynb")
     return found, [target / f"{PORTFOLIO}.ipynb", target / f"{PORTFOLIO}.html", reports / "index.html"]
 
@@ -235,7 +407,7 @@ def run_line(
     folder = Path(folder).resolve()
     extra = typed(parameters or {})
     tell("reading records")
-    with notebooks.in_a_sentence():
+    with in_a_sentence():
         study = assessment.assess(folder, month)
     target = Path(reports).resolve() / study.line.id / study.month
     ours = {
@@ -244,11 +416,11 @@ def run_line(
         "records_folder": str(folder.parent),
         "reports_folder": ".",
     }
-    with notebooks.in_a_sentence(), _staging(target) as staging:
-        with notebooks.kernel(staging, study.records.latest) as manager:
+    with in_a_sentence(), _staging(target) as staging:
+        with kernel(staging, study.records.latest) as manager:
             for name in NOTEBOOKS:
                 tell(f"notebook {name}")
-                notebooks.execute(name, staging, ours | extra.get(name, {}), manager)
+                execute(name, staging, ours | extra.get(name, {}), manager)
         if pdf:
             from towerlib.report import summary
 
@@ -282,7 +454,7 @@ def write_report(study: Study, reports: str | Path) -> Path:
     """
     study.insist_on_computed("write the report of")
     target = Path(reports).resolve() / study.line.id / study.month
-    with notebooks.in_a_sentence(), _staging(target) as staging:
+    with in_a_sentence(), _staging(target) as staging:
         study.write(staging)
         write_manifest(study, staging, {})
         _insist_on_same(study.records)
@@ -316,7 +488,7 @@ def write_fieldsheet(
     out
         Where the files go; else ``reports/<line id>/fieldsheet/<month>/``.
     towers, from_km, to_km
-        As for `towerlib.fieldwork.visits.choose`.
+        As for `towerlib.fieldwork.choose`.
     month
         ``YYYY-MM``; blank takes the month of the newest visit.
 
@@ -326,10 +498,9 @@ def write_fieldsheet(
         In one sentence; then nothing was written.
     """
     from towerlib import fieldwork
-    from towerlib.fieldwork import visits
     from towerlib.report import fieldsheet, map_layers
 
-    visits.check_stretch(from_km, to_km)
+    fieldwork.check_stretch(from_km, to_km)
     if month:
         months.last_day(month)
     folder = Path(folder).resolve()
@@ -346,7 +517,7 @@ def check_line(folder: str | Path, reports: str | Path) -> tuple[Records, str, l
     """
     from towerlib.report import intake
 
-    with notebooks.in_a_sentence():
+    with in_a_sentence():
         study = assessment.assess(folder)
         records, grades = study.records, study.grades
     target = Path(reports) / records.line.id / "check"
