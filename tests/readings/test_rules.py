@@ -6,8 +6,8 @@ import pytest
 from sound_visit import LEGS, TOWER, VISIT, shifted, sound
 
 from towerlib.errors import SettingsError
-from towerlib.readings import quality_rules
-from towerlib.readings.quality import FUNCTIONS, SEVERITIES, grade, in_force, prepare, table
+from towerlib.readings.quality import FAILS as RULES
+from towerlib.readings.quality import SEVERITIES, grade, in_force, prepare, table
 from towerlib.values import STATUSES
 
 RING_LEGS = [
@@ -133,8 +133,8 @@ def rules_failed(*changes, tower=None, overrides=None, soil=()):
     return set(grade(*sound(*changes, tower=tower, soil=soil), overrides).findings["rule"])
 
 
-def test_table_and_functions_agree_one_to_one():
-    assert set(table()) == set(FUNCTIONS)
+def test_table_and_rules_agree_one_to_one():
+    assert set(table()) == set(RULES)
 
 
 def test_every_rule_has_a_visit_that_fails_it():
@@ -154,10 +154,10 @@ def test_two_visits_fail_this_rule_and_no_other(rule):
     assert list(found["visit_id"]) == ["V1", "V2"]
 
 
-@pytest.mark.parametrize("rule", FUNCTIONS)
+@pytest.mark.parametrize("rule", RULES)
 def test_a_rule_answers_plain_true_or_false_for_each_visit(rule):
     context = prepare(*sound({}, {"impedance_ohm": None, "method": None}))
-    answer = FUNCTIONS[rule](context, table()[rule].threshold)
+    answer = RULES[rule](context, table()[rule].threshold)
     assert isinstance(answer, pd.Series)
     assert answer.dtype == bool
     assert len(answer) == 2
@@ -492,10 +492,3 @@ def test_a_mild_rule_speaks_where_its_strict_one_is_off():
     assert rules_failed(change, overrides={"probe_resistance_measurable": {"severity": "off"}}) == {
         "probe_resistance_low"
     }
-
-
-def test_theme_modules_hold_nothing_but_rules_and_their_columns():
-    public = [name for name in vars(quality_rules) if not name.startswith("_") and name in FUNCTIONS]
-    assert "columns" not in FUNCTIONS
-    assert "yes" not in FUNCTIONS
-    assert public
