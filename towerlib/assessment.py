@@ -18,7 +18,7 @@ import pandas as pd
 
 from towerlib import config, months, safe_files
 from towerlib.config.sections import Settings
-from towerlib.errors import RecordsError, SettingsError, TowerlibError, sentence
+from towerlib.errors import RecordsError, SettingsError, TowerlibError, nearest, sentence
 from towerlib.views import Answers, Explanation, LineRanking, Plots, Tables, WhatIf
 
 if TYPE_CHECKING:
@@ -466,7 +466,7 @@ class Study:
         if column not in towers:
             known = [str(name) for name in towers.columns if name != "geometry"]
             raise SettingsError(
-                f"towers have no column {column!r}{_nearest(column, known)}; columns of network, outages and plan are there "
+                f"towers have no column {column!r}{nearest(column, known, 3)}; columns of network, outages and plan are there "
                 "once these have been asked for"
             )
         places = towers[["longitude_deg", "latitude_deg"]].notna().all(axis=1)
@@ -490,7 +490,9 @@ class Study:
 
         known = self.ranks["tower_id"].to_list()
         if tower_id not in known:
-            raise SettingsError(f"tower {tower_id!r} is not on {self.line.title}{_nearest(tower_id, known)}")
+            raise SettingsError(
+                f"tower {tower_id!r} is not on {self.line.title}{nearest(tower_id, known, 3)}"
+            )
         place = known.index(tower_id)
         sections = line_explorer.evidence.of_towers(self)[place]
         rules = [f"Limit: {self.ranks['limit_rule'].iloc[place]}.", f"List: {order_rule(self.line.plan)}"]
@@ -741,14 +743,6 @@ def _touched(name: str, changed: set[str]) -> bool:
     whole = {f"{setting.partition('.')[0]}.*" for setting in stage.settings if "." in setting}
     mine = bool(changed & (set(stage.settings) | whole))
     return mine or any(_touched(need, changed) for need in stage.needs)
-
-
-def _nearest(name: str, known: Iterable[str]) -> str:
-    """The names that were probably meant."""
-    from difflib import get_close_matches
-
-    near = get_close_matches(str(name), list(known), n=3, cutoff=0.3)
-    return f"; the nearest names are {', '.join(near)}" if near else "; see towers.csv for the names"
 
 
 def _stamps(folder: Path) -> tuple:

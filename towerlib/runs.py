@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import difflib
 import hashlib
 import json
 import os
@@ -18,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from towerlib import __version__, assessment, config, months, portfolio, safe_files
-from towerlib.errors import RecordsError, SettingsError, TowerlibError, sentence
+from towerlib.errors import RecordsError, SettingsError, TowerlibError, nearest, sentence
 from towerlib.records.load import changed
 from towerlib.text import listed
 
@@ -62,9 +61,7 @@ def typed(parameters: dict[str, str]) -> dict[str, dict[str, Any]]:
     known = {key for keys in declared.values() for key in keys} - set(OURS)
     for key in parameters:
         if key not in known:
-            near = difflib.get_close_matches(key, known, n=1)
-            hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(known))}"
-            raise SettingsError(f"{key!r} is no parameter that a run may set; {hint}")
+            raise SettingsError(f"{key!r} is no parameter that a run may set{nearest(key, sorted(known))}")
     return {
         name: {
             key: _typed(key, parameters[key], keys[key]["inferred_type_name"])
@@ -367,9 +364,7 @@ def line_folders(folder: str | Path, only: Sequence[str] = ()) -> list[Path]:
     named = {name: path for path in found for name in (path.name, ids[path]) if name}
     unknown = [name for name in only if name not in named]
     if unknown:
-        near = difflib.get_close_matches(unknown[0], named, n=1)
-        hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(named))}"
-        raise SettingsError(f"{unknown[0]!r} is no line in {folder}; {hint}")
+        raise SettingsError(f"{unknown[0]!r} is no line in {folder}{nearest(unknown[0], sorted(named))}")
     return sorted({named[name] for name in only})
 
 

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.errors import SettingsError, nearest
 from towerlib.fieldwork import forms, probe_layout
 from towerlib.months import last_day
 
@@ -194,14 +193,9 @@ def _wanted(study, towers):
     names = [towers] if towers in known else [name.strip() for name in towers.split(",") if name.strip()]
     unknown = [name for name in names if name not in known]
     if unknown:
-        raise SettingsError(f"{unknown[0]!r} is not a tower of {study.line.id}{_near(unknown[0], known)}")
+        hint = nearest(unknown[0], [*sorted(known), *SAID], 2) or f"; or give {', '.join(SAID)}"
+        raise SettingsError(f"{unknown[0]!r} is not a tower of {study.line.id}{hint}")
     return set(names), "Towers named for this sheet"
-
-
-def _near(name, known):
-    """The probable names, else the permitted words."""
-    near = difflib.get_close_matches(name, [*sorted(known), *SAID], n=2)
-    return f"; did you mean {' or '.join(map(repr, near))}?" if near else f"; or give {', '.join(SAID)}"
 
 
 def _stretch(from_km, to_km):

@@ -6,7 +6,6 @@ applies the user's overrides, `grade` gives the verdicts.
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -17,7 +16,7 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.errors import SettingsError, nearest
 from towerlib.physics.leg_currents import DEFAULT_COILS, gap_uncertainty, total_bounds
 from towerlib.physics.probes import (
     angle_off_line_deg,
@@ -501,7 +500,7 @@ def in_force(overrides: dict[str, dict[str, Any]] | None = None) -> list[Rule]:
     changed = dict(table())
     for name, settings in (overrides or {}).items():
         if name not in changed:
-            raise SettingsError(f"there is no quality rule {name!r}{_nearest(name, changed)}")
+            raise SettingsError(f"there is no quality rule {name!r}{nearest(name, changed)}")
         changed[name] = replace(changed[name], **_checked(changed[name], settings))
     return [rule for rule in changed.values() if rule.severity != OFF]
 
@@ -518,24 +517,15 @@ def _checked(rule, settings):
             raise SettingsError(f"{place} is not one of {', '.join((*SEVERITIES, OFF))}")
         if key == "threshold" and math.isnan(rule.threshold):
             raise SettingsError(f"{place}, but this rule has no threshold; set its severity instead")
-        if key == "threshold" and not _is_number(value):
+        if key == "threshold" and (
+            not isinstance(value, int | float) or isinstance(value, bool) or not math.isfinite(value)
+        ):
             raise SettingsError(f"{place} is not a number of {rule.unit}")
         if key == "threshold" and abs(cast("float", value)) > LARGEST:
             raise SettingsError(f"{place} must lie between -{LARGEST:.0f} and {LARGEST:.0f}")
         if key not in ("severity", "threshold"):
             raise SettingsError(f"{place}: only severity and threshold can be set")
     return {key: float(value) if key == "threshold" else value for key, value in settings.items()}
-
-
-def _is_number(value):
-    """Whether a setting is a finite number; true and false are not."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def _nearest(name, known):
-    """The name that was probably meant."""
-    near = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.4)
-    return f"; did you mean {near[0]!r}?" if near else ""
 
 
 VERDICTS = ("usable", "usable with caution", "not usable")  # all but the first answer to a severity

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, cast
 
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.errors import SettingsError, nearest
 from towerlib.months import last_day
 from towerlib.readings import season, sweep, trends
 
@@ -120,11 +119,7 @@ def case(tower_id: str, tables: Tables) -> Case:
     """
     known = tables.condition["tower_id"]
     if tower_id not in set(known):
-        near = get_close_matches(str(tower_id), known.tolist(), n=3, cutoff=0.3)
-        raise SettingsError(
-            f"tower {tower_id!r} is not on {tables.title}; "
-            + (f"the nearest names are {', '.join(near)}" if near else "see towers.csv for the names")
-        )
+        raise SettingsError(f"tower {tower_id!r} is not on {tables.title}{nearest(tower_id, known, 3)}")
     visits = _of(tables.visits, tower_id)
     parts = {
         "condition": _row(tables.condition, tower_id),
