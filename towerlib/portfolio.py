@@ -28,21 +28,6 @@ if TYPE_CHECKING:
     from towerlib.assessment import Study
 
 
-__all__ = [
-    "LineMonth",
-    "Portfolio",
-    "Split",
-    "gather",
-    "months_of",
-    "of",
-    "read",
-    "read_all",
-    "split",
-    "tables",
-    "together",
-]
-
-
 @dataclass(frozen=True)
 class Portfolio:
     """All lines of a month.

@@ -196,19 +196,6 @@ def _register() -> None:
     papermill_engines.register(ENGINE, OneKernel)
 
 
-__all__ = [
-    "NOTEBOOKS",
-    "Report",
-    "check_line",
-    "line_folders",
-    "notebook",
-    "run_line",
-    "run_portfolio",
-    "typed",
-    "write_fieldsheet",
-    "write_report",
-]
-
 LIBRARIES = ("pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill")
 
 

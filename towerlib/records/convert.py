@@ -31,52 +31,16 @@ _WHY_COMMA = "the comma was read as the decimal separator"
 _CLOCK = re.compile(r"[0-9]:[0-9]{2}")
 SETTLED = ("towers", "visits")  # their positions are compared with the line's towers before they are judged
 _NAMELESS = {
-    "is an error value of the spreadsheet, not a name; write the name": (
-        "#N/A",
-        "#REF!",
-        "#VALUE!",
-        "#NAME?",
-        "#DIV/0!",
-        "#NULL!",
-        "#NUM!",
-        "#N/V",
-    ),
-    "is not a name; write the name, or delete the row": (
-        "n/a",
-        "N/A",
-        "n.a.",
-        "-",
-        "--",
-        "---",
-        "–",
-        "—",
-        "?",
-        "??",
-        ".",
-        "nan",
-        "NaN",
-        "null",
-        "NULL",
-        "None",
-    ),
+    "is an error value of the spreadsheet, not a name; write the name": """
+        #N/A #REF! #VALUE! #NAME? #DIV/0! #NULL! #NUM! #N/V
+    """.split(),
+    "is not a name; write the name, or delete the row": """
+        n/a N/A n.a. - -- --- – — ? ?? . nan NaN null NULL None
+    """.split(),
 }
-_SUMS = (
-    "total",
-    "totals",
-    "sum",
-    "mean",
-    "average",
-    "summe",
-    "gesamt",
-    "mittelwert",
-    "somme",
-    "moyenne",
-    "suma",
-    "soma",
-    "média",
-    "media",
-    "promedio",
-)
+_SUMS = """
+    total totals sum mean average summe gesamt mittelwert somme moyenne suma soma média media promedio
+""".split()
 _SUM = "is a sum, not a leg; enter it as leakage_total_ma of the visit"
 BLANK = "is blank, but every row needs it"
 _RULES = {

@@ -38,15 +38,8 @@ def phrases(*written: str) -> frozenset[str]:
 NOT_MEASURED = phrases(
     *("", "n/a", "nan", "nat", "null", "none", "n.m.", "n.d.", "not measured", "not tested", "not taken"),
     *("not recorded", "not available", "not applicable", "no reading", "no data", "no value"),
-    *(
-        "n.g.",
-        "nicht gemessen",
-        "nicht geprüft",
-        "keine Messung",
-        "ohne Messung",
-        "keine Angabe",
-        "kein Wert",
-    ),
+    *("n.g.", "nicht gemessen", "nicht geprüft", "keine Messung", "ohne Messung", "keine Angabe"),
+    "kein Wert",
     *("non mesuré", "non mesure", "pas mesuré", "pas mesure", "non relevé", "non releve"),
     *("no medido", "sin medir", "sin dato", "sin datos"),
     *("não medido", "nao medido", "sem medição", "sem medicao", "sem dados"),

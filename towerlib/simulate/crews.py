@@ -29,45 +29,14 @@ SWEEP_HZ = (41.0, 62.0, 92.0, 128.0, 182.0, 274.0, 421.0, 628.0, 922.0, 1377.0, 
 COIL_GAINS = {"two turns on one leg": 2.0, "half the turns on one leg": 0.5, "reversed coil": -1.0}
 STAKE_PER_M = 0.9  # resistance over resistivity of a probe: two stakes of 0.4 m and 12 mm, watered
 DRY_OHM = 60_000.0  # of a probe with hardly any contact
-VISIT_COLUMNS = [
-    *(
-        "visit_id",
-        "tower_id",
-        "date",
-        "crew",
-        "instrument_serial",
-        "calibration_due",
-        "in_service",
-        "soil_state",
-    ),
-    *(
-        "method",
-        "test_frequency_hz",
-        "test_voltage_v",
-        "impedance_ohm",
-        "impedance_no_coils_ohm",
-        "injected_ma",
-    ),
-    *(
-        "legs_ma",
-        "leakage_total_ma",
-        "interference_potential_probe_v",
-        "interference_current_probe_v",
-        "interference_frequency_hz",
-    ),
-    *("potential_probe_ohm", "current_probe_ohm", "potential_probe_distance_m", "current_probe_distance_m"),
-    *("potential_probe_bearing_deg", "current_probe_bearing_deg", "coil_turns", "coil_turns_recorded"),
-    *(
-        "current_scale_factor",
-        "over_range",
-        "leads_missing",
-        "corrosion",
-        "bond_seen",
-        "photo",
-        "latitude_deg",
-    ),
-    *("longitude_deg", "note"),
-]
+VISIT_COLUMNS = """
+    visit_id tower_id date crew instrument_serial calibration_due in_service soil_state method
+    test_frequency_hz test_voltage_v impedance_ohm impedance_no_coils_ohm injected_ma legs_ma
+    leakage_total_ma interference_potential_probe_v interference_current_probe_v interference_frequency_hz
+    potential_probe_ohm current_probe_ohm potential_probe_distance_m current_probe_distance_m
+    potential_probe_bearing_deg current_probe_bearing_deg coil_turns coil_turns_recorded
+    current_scale_factor over_range leads_missing corrosion bond_seen photo latitude_deg longitude_deg note
+""".split()
 NOTES = {
     "over_range": "display unsteady, overload sign on",
     "probes too near": "wall and road, no room for the leads",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import pandas as pd
 
+from towerlib.safe_files import shipped_rows
 from towerlib.simulate.lines import simulate_line
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
 
@@ -171,111 +172,18 @@ def messy_line() -> LineSpec:
     return ambermoss_harrowmere(_settings("ambermoss-harrowmere"))
 
 
-GERMAN = {  # column: header of crew A, in Windows-1252, which has no Ω
-    "visit_id": "Prüfnummer",
-    "tower_id": "Mast Nr.",
-    "date": "Prüfdatum",
-    "crew": "Trupp",
-    "instrument_serial": "Gerätenummer",
-    "calibration_due": "kalibriert bis",
-    "in_service": "in Betrieb",
-    "soil_state": "Bodenzustand",
-    "method": "Messverfahren",
-    "test_frequency_hz": "Messfrequenz [Hz]",
-    "impedance_ohm": "Erdungsimpedanz [Ohm]",
-    "impedance_no_coils_ohm": "Impedanz ohne Spulen [Ohm]",
-    "injected_ma": "Prüfstrom [mA]",
-    "legs_ma": "Strom durch Eckstiele [mA]",
-    "leakage_total_ma": "Summenstrom [mA]",
-    "interference_potential_probe_v": "Störspannung S [V]",
-    "interference_current_probe_v": "Störspannung H [V]",
-    "interference_frequency_hz": "Störfrequenz [Hz]",
-    "potential_probe_ohm": "Sondenwiderstand [Ohm]",
-    "current_probe_ohm": "Hilfserderwiderstand [Ohm]",
-    "potential_probe_distance_m": "Sondenabstand [m]",
-    "current_probe_distance_m": "Hilfserderabstand [m]",
-    "potential_probe_bearing_deg": "Richtung der Sonde",
-    "current_probe_bearing_deg": "Richtung des Hilfserders",
-    "coil_turns": "Windungen",
-    "coil_turns_recorded": "eingestellte Windungen",
-    "leads_missing": "fehlende Erdungsleitungen",
-    "corrosion": "Korrosion",
-    "bond_seen": "Erdseilanschluss",
-    "latitude_deg": "Breite",
-    "longitude_deg": "Länge",
-    "note": "Bemerkung",
-}
+_HEADERS = shipped_rows("towerlib.simulate", "headers.csv")  # blank where a crew has no such column
+# In Windows-1252, which has no Ω.
+GERMAN = {row["column"]: row["crew_a"] for row in _HEADERS if row["crew_a"]}
 GERMAN_WORDS = {
     "yes": "ja", "no": "nein", "dry": "trocken", "wet": "nass", "leg coils": "mit Spulen", "no coils": "ohne Spulen",
     "none": "keine", "light": "leicht", "heavy": "stark", "sound": "in Ordnung", "damaged": "beschädigt",
     "missing": "fehlt", "not seen": "nicht gesehen", "shield wire lifted": "Erdseil abgehoben",
 }  # fmt: skip
-SHEET = {  # column: header of crew B, whose workbook has a row of units
-    "visit_id": ("Visit", ""),
-    "tower_id": ("Tower", ""),
-    "date": ("Date", ""),
-    "crew": ("Crew", ""),
-    "instrument_serial": ("Serial no", ""),
-    "calibration_due": ("Cal due", ""),
-    "in_service": ("In service", ""),
-    "soil_state": ("Soil state", ""),
-    "method": ("Method", ""),
-    "test_frequency_hz": ("Test frequency", "Hz"),
-    "impedance_ohm": ("Impedance", "Ω"),
-    "impedance_no_coils_ohm": ("Z without coils", "Ω"),
-    "injected_ma": ("I injected", "mA"),
-    "legs_ma": ("I legs", "mA"),
-    "leakage_total_ma": ("I total", "mA"),
-    "interference_potential_probe_v": ("Stray voltage S", "V"),
-    "interference_current_probe_v": ("Stray voltage H", "V"),
-    "interference_frequency_hz": ("Stray frequency", "Hz"),
-    "potential_probe_ohm": ("RS", "kΩ"),
-    "current_probe_ohm": ("RH", "kΩ"),
-    "potential_probe_distance_m": ("Distance to potential probe", "m"),
-    "current_probe_distance_m": ("Distance to current probe", "m"),
-    "potential_probe_bearing_deg": ("Potential probe bearing", "deg"),
-    "current_probe_bearing_deg": ("Current probe bearing", "deg"),
-    "coil_turns": ("Coil turns", ""),
-    "coil_turns_recorded": ("Turns set", ""),
-    "leads_missing": ("Leads cut", ""),
-    "corrosion": ("Corrosion seen", ""),
-    "bond_seen": ("Bond", ""),
-    "note": ("Remarks", ""),
-}
-PLAIN = {  # column: header of crew C, whose "Value" is named in line.toml
-    "visit_id": "Record No",
-    "tower_id": "Structure No",
-    "date": "Test Date",
-    "crew": "Tester",
-    "instrument_serial": "Serial No",
-    "calibration_due": "Cal Due",
-    "in_service": "Energized",
-    "soil_state": "Soil condition",
-    "method": "Test method",
-    "test_frequency_hz": "Frequency",
-    "impedance_ohm": "Value",
-    "impedance_no_coils_ohm": "Resistance without coils",
-    "injected_ma": "Test current (A)",
-    "legs_ma": "Current through legs (A)",
-    "leakage_total_ma": "Total leakage",
-    "interference_potential_probe_v": "Stray voltage S",
-    "interference_current_probe_v": "Stray voltage H",
-    "interference_frequency_hz": "Stray frequency",
-    "potential_probe_ohm": "Rs",
-    "current_probe_ohm": "Rh",
-    "potential_probe_distance_m": "Distance to potential probe (ft)",
-    "current_probe_distance_m": "Distance to current probe (ft)",
-    "potential_probe_bearing_deg": "Bearing of potential probe",
-    "current_probe_bearing_deg": "Bearing of current probe",
-    "coil_turns": "Turns worn",
-    "coil_turns_recorded": "Turns entered",
-    "leads_missing": "Missing leads",
-    "corrosion": "Corrosion",
-    "bond_seen": "Bond state",
-    "latitude_deg": "Lat",
-    "longitude_deg": "Long",
-    "note": "Comments",
-}
+# Crew B has a row of units.
+SHEET = {row["column"]: (row["crew_b"], row["crew_b_unit"]) for row in _HEADERS if row["crew_b"]}
+# The "Value" of crew C is named in line.toml.
+PLAIN = {row["column"]: row["crew_c"] for row in _HEADERS if row["crew_c"]}
 FOOT_M = 0.3048
 CREATED = datetime.datetime(2026, 6, 30)  # fixed, so that the same tables give the same workbook
 TITLE = (

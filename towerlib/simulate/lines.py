@@ -56,21 +56,11 @@ def _chance(spec, seed, purpose):
     return np.random.default_rng([seed, zlib.crc32(f"{spec.line_id} {purpose}".encode())])
 
 
-REGISTER_COLUMNS = [
-    *(
-        "tower_id",
-        "latitude_deg",
-        "longitude_deg",
-        "sequence",
-        "structure",
-        "leg_count",
-        "leg_spacing_m",
-        "height_m",
-    ),
-    *("earth_paths_in_coils", "ring", "shield_wire", "soil_resistivity_ohm_m", "upper_layer_ohm_m"),
-    *("lower_layer_ohm_m", "layer_depth_m", "soil_class", "occupancy", "access", "access_group"),
-    "ground_flash_density",
-]
+REGISTER_COLUMNS = """
+    tower_id latitude_deg longitude_deg sequence structure leg_count leg_spacing_m height_m
+    earth_paths_in_coils ring shield_wire soil_resistivity_ohm_m upper_layer_ohm_m lower_layer_ohm_m
+    layer_depth_m soil_class occupancy access access_group ground_flash_density
+""".split()
 LAYER_COLUMNS = ("upper_layer_ohm_m", "lower_layer_ohm_m", "layer_depth_m")
 PIN_SPACINGS_M = np.array([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0])
 WORKS = (("radial counterpoise", 120), ("deep rod", 12), ("extra rods", 4), ("conductive backfill", 6))
