@@ -279,11 +279,6 @@ def footing_interval(
     Both parts are independent factors, so their logarithms add in squares on either side of the reading: high =
     R·exp(√(ln²(1 + u) + ln² s_high)), low likewise with s_low. The reading itself is never corrected. Source: JCGM
     100:2008, 5.1.2, law of propagation; IEC 61557-5 for the instrument (from memory).
-
-    >>> visits = pd.DataFrame({"method": ["leg coils"], "impedance_ohm": [10.0]})
-    >>> print(footing_interval(visits, 30, season_high=1.5).round(2).to_string(index=False))
-     footing_low_ohm  footing_high_ohm
-                7.69             16.21
     """
     percent = number("operating_uncertainty_percent") if instrument_percent is None else instrument_percent
     read, instrument = visits["impedance_ohm"], np.log1p(np.asarray(percent, float) / 100)
@@ -306,11 +301,6 @@ def footing_ranks(
     rank_confidence: whether the tower belongs to the worst tenth of the line or not, "sure" from 95 % of the draws on,
     "likely" from 80 %, else "open", where a further test is worth most. Towers known by a lower limit only are drawn
     above it and take part; where there are many, rank_low and rank_high may lie behind impedance_rank.
-
-    >>> towers = pd.DataFrame({"footing_ohm": [10.0, 30.0], "footing_low_ohm": [9.0, 28.0]})
-    >>> towers = towers.assign(footing_high_ohm=[11.0, 32.0], lower_bound_ohm=np.nan)
-    >>> footing_ranks(towers)[["impedance_rank", "chance_worst_tenth", "rank_confidence"]].values.tolist()
-    [[2, 0.0, 'sure'], [1, 1.0, 'sure']]
     """
     columns = ("footing_low_ohm", "footing_ohm", "footing_high_ohm", "lower_bound_ohm")
     low, value, high, lower_limit = (condition[name].to_numpy(float) for name in columns)
@@ -342,13 +332,6 @@ def gap_ranks(currents: pd.DataFrame) -> pd.DataFrame:
     Classes of their own: a ring or another path to earth; no bonded wire by design; sums too small for the coils, whose
     fraction counts for nothing, so that only the low total ranks them. That last class clears no tower and takes part
     in gap_rank: most open bonds end in it. The injected test decides, where there is one.
-
-    >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "leakage_total_ma": [100.0, 20.0]})
-    >>> towers = towers.assign(gap_ma=[0.0, 80.0], gap_fraction=[0.0, 0.8], gap_fraction_low=[0.0, 0.7])
-    >>> towers = towers.assign(peer_total_ma=100.0)
-    >>> towers = towers.assign(total_vs_line=[0.0, -2.5], rise_vs_line=np.nan, large_enough=True)
-    >>> gap_ranks(towers.assign(peer_class="legs alone"))[["gap_score", "gap_rank"]].round(2).values.tolist()
-    [[0.0, 2], [0.94, 1]]
     """
     if (again := currents["tower_id"].duplicated()).any():
         twice = currents.loc[again, "tower_id"].iloc[0]

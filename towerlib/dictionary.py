@@ -41,10 +41,10 @@ LIMITS = {"≥ ": Check.ge, "≤ ": Check.le, "> ": Check.gt}
 
 @dataclass(frozen=True)
 class Meaning:
-    """One meaning of a column.
+    """One meaning of a column; `table` names the tables in which it has that, ``*`` every other one.
 
-    `table` names the tables in which the column has it, separated by blanks; ``*`` for every other one. `format` is
-    that of the cells in a workbook; `limits` is what a user's cells are compared with, separated by semicolons.
+    `format` is that of the cells in a workbook; `limits` is what a user's cells are compared with, separated by
+    semicolons.
     """
 
     table: str
@@ -58,11 +58,7 @@ class Meaning:
 
 @dataclass(frozen=True)
 class Table:
-    """One table.
-
-    `found_in` names files, sheets or attributes; `row` says what one row is; `key` columns together name a row;
-    `required` columns of a user's table must be there and filled; `columns` are as in ``tables.csv``.
-    """
+    """One table: where it is found, what a row is, its key, the columns that a user must fill, and all columns."""
 
     table: str
     found_in: tuple[str, ...]
@@ -85,13 +81,7 @@ def meanings() -> tuple[Meaning, ...]:
 
 @cache
 def tables() -> dict[str, Table]:
-    """Every table by name, the tables of a line folder first.
-
-    Examples
-    --------
-    >>> tables()["legs"].key
-    ('visit_id', 'leg')
-    """
+    """Every table by name, the tables of a line folder first."""
     found = {}
     for row in _rows("tables.csv"):
         words = {name: tuple(row[name].split()) for name in ("key", "required", "columns")}
@@ -110,11 +100,7 @@ def _by_place() -> dict[tuple[str, str], Meaning]:
 
 
 def about(column: str, table: str = ANYWHERE) -> Meaning | None:
-    """Type, unit and meaning of a column (in one table, where that matters); None for one that the dictionary lacks.
-
-    >>> about("gap_ma").unit, about("impedance_ohm", "sweeps").meaning
-    ('mA', 'Magnitude of the impedance')
-    """
+    """Type, unit and meaning of a column (in one table, where that matters); None for one that the dictionary lacks."""
     known, name = _by_place(), column
     if (table, name) not in known and (ANYWHERE, name) not in known and name.endswith(BOUND):
         name = ANYWHERE + BOUND
@@ -128,11 +114,7 @@ def meaning(column: str, table: str = ANYWHERE) -> str:
 
 
 def names(table: str) -> dict[str, bool]:
-    """Columns of a table in order, and whether each may be missing.
-
-    >>> names("layer-route")
-    {'line_id': False, 'length_km': False}
-    """
+    """Columns of a table in order, and whether each may be missing."""
     return {word.rstrip("?"): word.endswith("?") for word in _words(table)}
 
 
@@ -267,11 +249,7 @@ def _lossless(table: pd.DataFrame, name: str) -> dict[str, str]:
 
 
 def document() -> str:
-    """The data dictionary as Markdown, one section per table: those of a line folder first, then those of a report.
-
-    >>> print(document().splitlines()[0])
-    ## towers: one row is a tower of the register
-    """
+    """The data dictionary as Markdown, one section per table: those of a line folder first, then those of a report."""
     parts = []
     for name, table in tables().items():
         parts += [f"## {name}: one row is {table.row}", ""]

@@ -144,11 +144,7 @@ ADD_UP = """
 
 @dataclass(frozen=True)
 class LineMonth:
-    """Tables of a line's report for a month, as written by the run.
-
-    `folder` is the name of the line's folder in the reports; `facts` has names, settings of the plan and sums;
-    `options` are those of the line's plan, `works` its selected ones.
-    """
+    """Tables of a line's report for a month, as written by the run; `folder` is that of the line in the reports."""
 
     folder: str
     facts: dict[str, Any]
@@ -471,11 +467,10 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
 def able_to_share(
     lines: Sequence[LineMonth], total: float | None = None
 ) -> tuple[list[LineMonth], list[str]]:
-    """Lines that can share a budget, and a remark on each excluded one.
+    """Lines that can share a budget (without a `total`, those with one of their own), and a remark on each other one.
 
-    Without a `total` each line needs its own budget. Currency, horizon and discount rate must be equal, otherwise
-    neither money nor benefit can be added. The most frequent combination is used; of equally frequent ones the first in
-    the alphabet.
+    Currency, horizon and discount rate must be equal, otherwise neither money nor benefit can be added. The most
+    frequent combination is used; of equally frequent ones the first in the alphabet.
     """
     remarks, able = [], []
     for line in lines:

@@ -643,9 +643,6 @@ def local_crs(latitude_deg: float, longitude_deg: float) -> CRS:
     The UTM zone with its exceptions off Norway and Svalbard; beyond 84° N and 80° S the polar stereographic UPS, with
     easting before northing. Source: NGA.SIG.0012 (2014): zones and exceptions *from memory*; EPSG dataset: codes 326zz,
     327zz, 5041, 5042.
-
-    >>> print(local_crs(-1.3, 36.8), local_crs(60.4, 5.3))
-    EPSG:32737 EPSG:32632
     """
     if latitude_deg > 84.0:
         return CRS.from_epsg(5041)
@@ -668,20 +665,12 @@ def points_on_grid(latitude_deg: Any, longitude_deg: Any, crs: CRS) -> np.ndarra
 
 
 def probe_bearings(bearing_deg: ArrayLike) -> tuple[Any, Any]:
-    """Both directions across the line, left and right [°], for placing probes; NaN where the line has no bearing.
-
-    >>> print(*probe_bearings(30.0))
-    300.0 120.0
-    """
+    """Both directions across the line, left and right [°], for placing probes; NaN where the line has no bearing."""
     return _compass(np.subtract(bearing_deg, 90.0)), _compass(np.add(bearing_deg, 90.0))
 
 
 def angle_off_line(probe_bearing_deg: ArrayLike, line_bearing_deg: ArrayLike) -> Any:
-    """Angle between the lead to a probe and the line, either direction [°]: 0 along the line to 90 across it.
-
-    >>> print(angle_off_line(300.0, 30.0), angle_off_line(200.0, 30.0))
-    90.0 10.0
-    """
+    """Angle between the lead to a probe and the line, either direction [°]: 0 along the line to 90 across it."""
     angle = np.mod(np.subtract(probe_bearing_deg, line_bearing_deg), 180.0)
     return np.minimum(angle, 180.0 - angle)
 

@@ -96,8 +96,8 @@ def in_a_sentence() -> Iterator[None]:
 def kernel(folder: Path, day: pd.Timestamp | None = None) -> Iterator[Any]:
     """A kernel for several notebooks, shut down at the end: what one has read and assessed, the next need not do again.
 
-    `folder` is their working directory; `day` replaces the clock's day in them, so that they read the same rows as the
-    run, also past midnight; today when missing. `TowerlibError` where Python has no kernel for notebooks.
+    `day` replaces the clock's day in them (today when missing), so that they read the same rows as the run past
+    midnight.
     """
     from jupyter_client import AsyncKernelManager
     from jupyter_client.kernelspec import NoSuchKernel

@@ -188,13 +188,6 @@ def replace_files(folder: str | Path) -> Iterator[Path]:
     """A hidden folder whose files replace their namesakes in `folder` once all of them are written.
 
     If anything fails before the end, no file in `folder` has changed. `OSError` where it cannot be written to.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     with replace_files(folder) as place:
-    ...         _ = (place / "list.csv").write_text("tower_id")
-    ...     [path.name for path in Path(folder).iterdir()]
-    ['list.csv']
     """
     folder = Path(folder)
     with staging(folder, "files") as place:

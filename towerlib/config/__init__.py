@@ -121,12 +121,7 @@ def read(path: Path) -> Line:
 
 
 def parse(text: str, path: str | Path = "line.toml") -> Line:
-    """The settings in the text of a ``line.toml``; errors as for `read`, with `path` and the nearest known key.
-
-    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
-    >>> line.title, line.limits.limit_ohm
-    ('north-ridge', 15.0)
-    """
+    """The settings in the text of a ``line.toml``; errors as for `read`, with `path` and the nearest known key."""
     try:
         sections = tomllib.loads(text)
     except tomllib.TOMLDecodeError as flaw:
@@ -149,10 +144,6 @@ def changed(line: Line, sections: Mapping[str, Any]) -> Line:
     """Settings with some sections changed: a section to its changed keys, or a key of ``[line]`` to its value.
 
     An unknown section or key, or a value out of range, raises `SettingsError`.
-
-    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
-    >>> changed(line, {"limits": {"limit_ohm": 10}}).limits.limit_ohm
-    10.0
     """
     merged = line.model_dump(exclude_unset=True)
     for key, value in sections.items():

@@ -108,9 +108,6 @@ def shipped() -> dict[str, tuple[Rule, ...]]:
 
     Only the default applies unless ``line.toml`` names another set. The others are figures found in print or
     remembered, each with its source and status; none of them is a recommendation.
-
-    >>> [rule.limit_ohm for rule in shipped()["china"]]
-    [10.0, 15.0, 20.0, 25.0, 30.0]
     """
     sets: dict[str, list[Rule]] = {}
     for number, row in enumerate(safe_files.shipped_rows("towerlib.config", "limits.csv"), start=2):

@@ -292,11 +292,7 @@ def _last(tower):
 
 
 def ohms(number: float) -> str:
-    """Resistance with three significant digits.
-
-    >>> ohms(0.3471), ohms(25.9), ohms(1234.0)
-    ('0.347', '25.9', '1234')
-    """
+    """Resistance with three significant digits."""
     return f"{number:.3g}" if number < 1000 else f"{number:.0f}"
 
 

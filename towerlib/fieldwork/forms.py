@@ -80,11 +80,7 @@ class Blank:
 
 
 def blanks(table: str, words: dict[str, str]) -> list[Blank]:
-    """Form entries for columns of the table ``"visits"``, ``"legs"`` or ``"sweeps"``, with the label of each.
-
-    >>> blanks("visits", {"soil_state": "Soil"})[0].choices
-    ('dry', 'normal', 'wet', 'frozen')
-    """
+    """Form entries for columns of the table ``"visits"``, ``"legs"`` or ``"sweeps"``, with the label of each."""
     return [_blank(schema(table).columns[column], said) for column, said in words.items()]
 
 
@@ -134,9 +130,6 @@ def armoured(table: pd.DataFrame) -> pd.DataFrame:
     """Table with a leading apostrophe before each tower_id that a spreadsheet would convert to a number or a date.
 
     The reader of records removes the apostrophe.
-
-    >>> armoured(pd.DataFrame({"tower_id": ["12A", "012", "12/1", "1E2", "7"]}))["tower_id"].to_list()
-    ['12A', "'012", "'12/1", "'1E2", '7']
     """
     guarded = {
         name: [f"'{text}" if _mangled(text) else text for text in table[name]]

@@ -46,10 +46,9 @@ COLUMNS = """
 
 @dataclass(frozen=True)
 class Around:
-    """Objects to keep clear of, on the grid `crs` of the route.
+    """Objects to keep clear of, on the grid `crs` of the route; `remarks` lists data that could not be read.
 
-    `lines` has name, geometry, and tower_ids (towers at the ends of one of this line's own spans, else empty);
-    `stations` has name and geometry; `remarks` lists data that could not be read or are not known.
+    `lines` has tower_ids too: the towers at the ends of one of this line's own spans, else empty.
     """
 
     lines: gpd.GeoDataFrame

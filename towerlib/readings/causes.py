@@ -42,11 +42,7 @@ _UNREAD = (
 
 
 def judged(table: pd.DataFrame, coils: CoilSpec) -> tuple[pd.Series, pd.Series]:
-    """Suspected cause of each visit, one of ``CAUSES``, and its evidence, by the first rule of ``causes.csv`` that it meets.
-
-    The visits have all columns that `summarise` computes; the evidence is numbers to three figures, and other
-    explanations.
-    """
+    """Suspected cause of each visit (of ``CAUSES``) and its evidence, by the first rule of ``causes.csv`` that it meets."""
     flags = _flags(table, coils)
     met = np.column_stack([np.asarray(flags[name], dtype=bool) for name in RULES])
     first = np.argmax(met, axis=1)

@@ -154,10 +154,9 @@ def _near(ratios, factor, tolerance="turns_tolerance"):
 
 
 def reversals(table: pd.DataFrame, readings: dict[str, np.ndarray], coils: CoilSpec) -> dict[str, Any]:
-    """Coils that, turned over, explain the gap of the leakage or the one of the injected test.
+    """Coils that, turned over, explain the gap of the leakage or the one of the injected test: ``reversed_legs`` as text.
 
-    ``reversed_legs`` as text, ``reversed_injected`` and ``reversed_leakage`` for the test that shows it,
-    ``reversal_u_ma``, and ``legs_parallel_ohm`` of the single legs.
+    With the test that shows it, ``reversal_u_ma``, and ``legs_parallel_ohm`` of the single legs.
     """
     legs_ma, sum_ma = readings["leakage_ma"], table["leakage_sum_ma"].to_numpy()
     total_ma = sum_ma - table["gap_ma"].to_numpy()
@@ -198,11 +197,10 @@ def _turned_over(names, parts, whole, u):
 
 
 def against_line(table: pd.DataFrame, coils: CoilSpec) -> dict[str, pd.Series]:
-    """Robust z of ln total, sum and rise among the towers of the day or, where these are too few, of the campaign.
+    """Robust z of ln total, sum and rise among the towers of the day or, where too few, of the campaign; else blank.
 
-    ``total_vs_line``, ``sum_vs_line``, ``rise_vs_line``; ``peer_count`` and ``peer_total_ma``, count and median total
-    of the peers; ``peers``, "day" or "campaign". Blank where the peers are too few. Noise and display step of the coils
-    count as spread.
+    ``total_vs_line``, ``sum_vs_line``, ``rise_vs_line``; ``peers``, their count and median total. Noise and display
+    step of the coils count as spread.
     """
     days, served = table["date"].dt.normalize(), ~no(cast("pd.Series", table["in_service"]))
     least_ma = max(coils.step_ma / 2.0, 0.01)  # a logarithm of nothing has no value

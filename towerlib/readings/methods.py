@@ -15,11 +15,7 @@ FOOTING_ALONE = tuple(method for method, seen in SEES.items() if seen == "footin
 
 
 def bound(visits: pd.DataFrame) -> pd.Series:
-    """Side of the range on which each reading lies: below ("<") it, beyond (">") it, or "" within it.
-
-    >>> bound(pd.DataFrame({"impedance_ohm_bound": [">", None]})).tolist()
-    ['>', '']
-    """
+    """Side of the range on which each reading lies: below ("<") it, beyond (">") it, or "" within it."""
     if "impedance_ohm_bound" in visits:
         return cast("pd.Series", visits["impedance_ohm_bound"].astype("str").fillna(""))
     return pd.Series("", visits.index, dtype="str")

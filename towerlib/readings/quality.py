@@ -132,11 +132,7 @@ def _legs_missing(v):
 
 
 def record_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
-    """Derived columns that the rules on records need.
-
-    ``footing_alone``, ``calibration_overdue_days``; ``distance_m`` from the tower, ``spans_off`` as a part of the
-    shorter adjoining span, ``nearest_tower_id`` and ``nearest_m`` of tower and neighbours.
-    """
+    """Columns for the rules on records; `spans_off` is the distance from the tower over the shorter adjoining span."""
     without_wire = visits["shield_wire"].isin(WITHOUT_WIRE)
     return {
         "footing_alone": visits["method"].isin(FOOTING_ALONE) | without_wire,
@@ -165,11 +161,10 @@ def _place(visits):
 
 
 def probe_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
-    """Derived columns that the rules on probes need, from those of the rules on records.
+    """Columns for the rules on probes, from those of the rules on records.
 
-    Highest and difference of stray voltages, offsets of frequencies from the network's, size of the footing as a
-    hemisphere (``hemisphere_m`` from the reading where known, else from the leg spacing), place of the probes against
-    line and footing, ``probe_error`` of the reading and ``zone_spread`` to expect.
+    ``hemisphere_m`` is the footing as a hemisphere, from the reading where known, else from the leg spacing;
+    ``probe_error`` is that of the reading, ``zone_spread`` the one to expect.
     """
     sized = _electrode(visits)
     return {**_interference(visits, records.line.frequency_hz), **sized, **_probes(visits.assign(**sized))}
@@ -226,11 +221,7 @@ def _probes(visits):
 
 
 def coil_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
-    """Derived columns that the rules on coils need.
-
-    Legs read, their sum, lowest total, uncertainties; least and most turns; leg share of the injected current by
-    currents and by impedances; legs in parallel.
-    """
+    """Columns for the rules on coils: legs read, sums, totals with uncertainty, turns, leg shares, legs in parallel."""
     of_visit = pd.Index(visits["visit_id"]).get_indexer(cast("Any", records.legs["visit_id"]))
     leakage, impedance, turns = (
         _beside_each_other(of_visit, records.legs[column], len(visits))
@@ -296,11 +287,7 @@ def _shares(visits):
 
 
 def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
-    """Derived columns that the rules on the reading need, from those of the rules on probes and coils.
-
-    ``soil_ohm`` and ``soil_factor``, ``ambient_ohm`` and ``ambient_factor``, ``sweep_ohm`` at the test frequency,
-    spread of same-day repeats, and the tower whose readings are the same to the digit.
-    """
+    """Columns for the rules on the reading, from those of the rules on probes and coils."""
     sweep_ohm = _at_test_frequency(visits, records.sweeps)
     read_ohm = cast("pd.Series", visits["impedance_ohm"].where(visits["impedance_ohm"] > 0))
     return {
@@ -478,11 +465,7 @@ class Rule:
 
 @cache
 def table() -> dict[str, Rule]:
-    """All rules by name, in the order of the table.
-
-    >>> table()["probe_resistance_low"].threshold
-    1000.0
-    """
+    """All rules by name, in the order of the table."""
     rows = shipped_rows("towerlib.readings", "rules.csv")
     return {row["rule"]: Rule(**{**row, "threshold": float(row["threshold"] or "nan")}) for row in rows}
 
@@ -492,10 +475,6 @@ def in_force(overrides: dict[str, dict[str, Any]] | None = None) -> list[Rule]:
 
     `overrides` has rule name to ``threshold`` and ``severity`` ("caution", "not usable" or "off"). An unknown rule or
     setting, or a value that the setting cannot have, raises `SettingsError`.
-
-    >>> rules = in_force({"zones_apart": {"threshold": 0.3}, "soil_unfrozen": {"severity": "off"}})
-    >>> [rule.threshold for rule in rules if rule.rule in ("zones_apart", "soil_unfrozen")]
-    [0.3]
     """
     changed = dict(table())
     for name, settings in (overrides or {}).items():

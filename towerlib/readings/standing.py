@@ -58,11 +58,6 @@ def in_force(readings: pd.DataFrame, verdict: str) -> pd.DataFrame:
     """The newest reading of each tower, by tower_id, of those up to the day in question.
 
     `verdict` names the column that decides between two readings of one day.
-
-    >>> days = pd.to_datetime(["2025-05-02", "2025-05-02", "2024-07-01"])
-    >>> read = pd.DataFrame({"tower_id": "7", "date": days, "ohm": [8.0, 9.0, 7.0]})
-    >>> in_force(read.assign(verdict=["usable", "usable with caution", "usable"]), "verdict")["ohm"].tolist()
-    [8.0]
     """
     return _ordered(readings, verdict).drop_duplicates("tower_id", keep="last").set_index("tower_id")
 

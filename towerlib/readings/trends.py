@@ -38,16 +38,6 @@ def comparable(
     same, test frequency, probe distances and probe directions agree within the tolerances, and no treatment lies
     between. Each group is gathered about its newest reading, so tolerances do not add up from one to the next. A
     treatment dated on the day of a visit counts as done before it.
-
-    >>> probes = {"potential_probe_distance_m": 46, "current_probe_distance_m": 75}
-    >>> probes |= {"potential_probe_bearing_deg": 90, "current_probe_bearing_deg": 90}
-    >>> visit = {"tower_id": "7", "method": "leg coils", "test_frequency_hz": 128} | probes
-    >>> visit |= {"soil_state": "dry"}
-    >>> days = pd.to_datetime(["2021-09-01", "2024-09-03", "2026-09-02"])
-    >>> visits = pd.DataFrame({"visit_id": ["V1", "V2", "V3"], "date": days, "impedance_ohm": 8.0} | visit)
-    >>> works = pd.DataFrame({"tower_id": ["7"], "date": pd.to_datetime(["2022-05-01"])})
-    >>> comparable(visits, works).tolist()
-    ['V1', 'V3', 'V3']
     """
     alike = alike or Comparable.model_validate({})
     facts = facts_of(visits, works)

@@ -22,10 +22,7 @@ REPAIRED = ["table", "file", "row", "column", "value", "used", "reason"]
 
 
 def rejected(entries: Iterable[tuple] = ()) -> pd.DataFrame:
-    """The table of rejected rows, one per input row that is not used: table, file, row, column, value, reason.
-
-    The row is None where a whole file is refused.
-    """
+    """The table of rejected rows, one per input row that is not used; the row is None where a whole file is refused."""
     return _entries(entries, REJECTED)
 
 

@@ -142,8 +142,8 @@ def _own(raw: Raw, headings: list[Heading], taken: set[str]) -> dict[str, pd.Ser
 def _decimal(raw: Raw, written: dict[str, pd.Series], columns: dict[str, Column]) -> str | None:
     """The decimal separator of a text file: "," or "."; "?" where it uses both or shows neither; None for unknown.
 
-    Between semicolons a comma may be the decimal separator, so the file must show which one it uses. Elsewhere a file
-    without any decimal comma has points, and each column decides for itself.
+    Between semicolons a comma may be the decimal separator, so the file must show which one it uses; elsewhere each
+    column decides for itself.
     """
     if not raw.separator:
         return None
@@ -356,10 +356,9 @@ def cell_flaws(
     table: str,
     latest: pd.Timestamp,
 ) -> pd.DataFrame:
-    """Every flaw of the rows of one file, in the form of `towerlib.records.audit.flaws`.
+    """Every flaw of the rows of one file, in the form of `audit.flaws`; a record after the day `latest` is one.
 
-    `rows` are typed, `written` are the cells by column, `read` the results of the readers for the columns that needed
-    one; `latest` is the last day that a record can have.
+    `written` are the cells by column, `read` the results of the readers for the columns that needed one.
     """
     wrong = [
         _unreadable(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()

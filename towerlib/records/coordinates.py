@@ -57,10 +57,6 @@ def coordinates(latitude_cells: pd.Series, longitude_cells: pd.Series) -> tuple[
     east (Ost) where the column also has W, and west (oeste) where it also has E; otherwise it is a problem. A number
     beyond 90 or 180 is a problem here; `as_written` keeps it for `settle`. Source: ISO 6709:2022, latitude before
     longitude, north and east positive.
-
-    >>> read, _ = coordinates(pd.Series(["33°52'10.8\"S", "-33,8697", "91"]), pd.Series(["151.2093"] * 3))
-    >>> read.values.round(4).tolist()
-    [-33.8697, -33.8697, nan]
     """
     latitude, longitude = _pair(latitude_cells, longitude_cells)
     return _within_limit(latitude, "latitude"), _within_limit(longitude, "longitude")
@@ -268,12 +264,6 @@ def settle(
     accepted. A position farther off than `position_far_deg` is repaired when exactly one exchange of axes and signs
     leads to the line. Every other position is a problem, and so is 0/0. With fewer than three towers for comparison
     nothing is repaired, and only an impossible position is a problem. A slip that most towers share is not detected.
-
-    >>> latitude_deg = pd.Series([-33.80, -33.82, 33.84, -33.86])
-    >>> longitude_deg = pd.Series([151.20, 151.21, 151.22, 151.23])
-    >>> settled = settle(latitude_deg, longitude_deg, latitude_deg, longitude_deg)
-    >>> print(settled.latitude_deg[2], settled.repair[2])
-    -33.84 the latitude had the wrong sign
     """
     written = np.column_stack([latitude_deg, longitude_deg]).astype(float)
     line = _line(np.column_stack([reference_latitude_deg, reference_longitude_deg]).astype(float))

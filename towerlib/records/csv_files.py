@@ -294,9 +294,6 @@ def records(lines: list[str], separator: str, width: int | None = None) -> Itera
     A line with as many cells as the header (`width`) is not part of a cell above it. A quotation mark counts only at
     the beginning of a cell. A mark that is never closed, or that would swallow whole rows, makes only its own line
     misshapen; the lines below are read as if it were absent.
-
-    >>> list(records(['1,"wet', '2,dry'], ",", 2))
-    [(['1', '"wet'], 'opens a quotation mark that is never closed; close it or remove it'), (['2', 'dry'], '')]
     """
     place = 0
     while place < len(lines):

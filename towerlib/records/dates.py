@@ -67,10 +67,6 @@ def dates(cells: pd.Series) -> Parsed:
 
     Source: ISO 8601-1:2019, calendar dates. DIN 5008:2020 for day.month.year with dots (from memory). POSIX.1-2017,
     strptime, %y: 69 to 99 mean 1969 to 1999, 00 to 68 mean 2000 to 2068.
-
-    >>> read = dates(pd.Series(["2026-03-02", "25/03/2026", "3/4/2026", "2. März 2026", "30.02.2026"]))
-    >>> read.values.astype("str").tolist()
-    ['2026-03-02', '2026-03-25', '2026-04-03', '2026-03-02', nan]
     """
     text = tidy(cells)
     values = _within(pd.to_datetime(text, format="%Y-%m-%d", errors="coerce"))
@@ -200,12 +196,6 @@ def instants(cells: pd.Series) -> Parsed:
     ISO 8601 with a zone is the usual form. A time without zone is a problem, since an error of an hour assigns the
     wrong flash to a trip-out. ``UTC`` in place of ``Z`` counts as repaired. Source: ISO 8601-1:2019, time of day with
     time shift.
-
-    >>> read = instants(pd.Series(["2026-03-02T10:15:00.250+02:00", "2026-03-02 10:15"]))
-    >>> read.values[0]
-    Timestamp('2026-03-02 08:15:00.250000+0000', tz='UTC')
-    >>> print(read.problem[1])
-    '2026-03-02 10:15' states no time zone; add the offset, such as 2026-03-02T10:15:00+02:00, or Z.
     """
     text = tidy(cells)
     usual = text.str.replace(r" ?UTC$", "Z", regex=True).str.replace(",", ".", regex=False)

@@ -50,11 +50,7 @@ _SHAPES = {"Feature", "FeatureCollection"}
 
 
 def read_geojson(path: Path, folder: Path) -> geopandas.GeoDataFrame:
-    """Features of a GeoJSON file, properties as numbers, booleans or text.
-
-    Without a stated coordinate system in WGS 84 (RFC 7946), with ``"crs": null`` in none. `RecordsError` where it is
-    not GeoJSON, or its coordinate system is not a code.
-    """
+    """Features of a GeoJSON file; without a stated coordinate system in WGS 84 (RFC 7946), with ``"crs": null`` in none."""
     import geopandas
     from shapely.geometry import shape
 

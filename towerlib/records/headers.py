@@ -48,11 +48,7 @@ class Heading:
 
 
 def headings(header: list[str], table: str, own: dict[str, str] | None = None) -> list[Heading]:
-    """The meaning of each column of a file; the crew's `own` headers, from ``line.toml [columns]``, take precedence.
-
-    >>> [heading.name for heading in headings(["Mast Nr", "painted in", "R [kΩ]"], "visits")]
-    ['tower_id', None, 'impedance_ohm']
-    """
+    """The meaning of each column of a file; the crew's `own` headers, from ``line.toml [columns]``, take precedence."""
     mine = {fold(text): name for text, name in (own or {}).items()}
     known = [_heading(text, table, mine) for text in header]
     if table != "visits":
@@ -174,11 +170,7 @@ def split_unit(text: str) -> tuple[str, str]:
 
 
 def best_header_row(rows: list[list[str]], recognise: Recognise) -> tuple[int, list[str], int]:
-    """Place, texts and number of known columns of the header: the first row with most known columns, else not blank.
-
-    `recognise` gives the kinds of the columns of a row (None: unknown). `RecordsError` where all rows are blank, or the
-    header is too wide.
-    """
+    """Place, texts and number of known columns of the header: the first row with most known columns, else not blank."""
     most, place = -1, None
     for number, cells in enumerate(rows):
         if any(map(str.strip, cells)):

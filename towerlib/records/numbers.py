@@ -100,10 +100,6 @@ def numbers(cells: pd.Series, unit: str, *, decimal: str | None = None) -> Parse
     separators, ``<0.5`` and ``>2000``, words. An over-range text gives NaN with ``">"`` in `censored`, placeholder text
     a blank. Where ``1,234`` may be a thousand or a decimal, only the column can decide: see `decimal_separators`.
     Whether 0 means "not tested" is not decided here.
-
-    >>> read = numbers(pd.Series(["3.2", "4,5", "0,12 kΩ", "<0,5", "3 V", None]), "ohm")
-    >>> read.values.tolist()
-    [3.2, 4.5, 120.0, 0.5, nan, nan]
     """
     text = tidy(cells)
     values = plain_numbers(text)
@@ -197,9 +193,6 @@ def decimal_separators(numbers: pd.Series, others: pd.Series, decimal: str | Non
     three digits (1,234 or 1.234) can be either. There `decimal` and the other cells decide. Where they use both
     separators, or where 1,234 has no evidence beside it, the separator stays open; 1.234 without evidence of a decimal
     comma has a decimal point.
-
-    >>> decimal_separators(pd.Series(["3,2", "1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
-    [',', ',', ',']
     """
     lone_comma, lone_point = numbers.str.fullmatch(_LONE_COMMA), numbers.str.fullmatch(LONE_POINT)
     comma = numbers.str.fullmatch(_COMMA) & ~lone_comma
@@ -263,11 +256,7 @@ def find(written: str) -> tuple[str, float] | None:
 
 
 def factor(written: str, target: str) -> float:
-    """Factor from a unit as written ("" means that of the column) to the unit of the column; NaN where it cannot be.
-
-    >>> factor("A", "mA"), factor("V", "mA")
-    (1000.0, nan)
-    """
+    """Factor from a unit as written ("" means that of the column) to the unit of the column; NaN where it cannot be."""
     if written == "":
         return 1.0
     here, there = find(written), find(target)
@@ -277,11 +266,7 @@ def factor(written: str, target: str) -> float:
 
 
 def yes_no(cells: pd.Series) -> Parsed:
-    """Yes or no as ``boolean``, in the words of five languages, ticks and 1/0; all but yes, no, true, false are repaired.
-
-    >>> yes_no(pd.Series(["yes", "Nein", "x", "maybe", None])).values.tolist()
-    [True, False, True, <NA>, <NA>]
-    """
+    """Yes or no as ``boolean``, in the words of five languages, ticks and 1/0; all but yes, no, true, false are repaired."""
     text = tidy(cells)
     values = each_text(text, _truth, "boolean")
     mend = "is neither yes nor no; write yes or no, or leave the cell empty if it was not checked."
@@ -301,10 +286,6 @@ def choice(cells: pd.Series, options: Sequence[str], synonyms: Mapping[str, str]
 
     Case, spaces, hyphens, underscores and dots do not matter; a cell in another spelling counts as repaired. A near
     miss is not guessed: `problem` lists the words.
-
-    >>> options, synonyms = ["leg coils", "no coils"], {"without": "no coils"}
-    >>> choice(pd.Series(["Leg-Coils", "without", "no coil"]), options, synonyms).values.tolist()
-    ['leg coils', 'no coils', nan]
     """
     text = tidy(cells)
     meant = {word_key(word): option for word, option in (synonyms or {}).items()}

@@ -73,12 +73,11 @@ _PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
 @dataclass(frozen=True, eq=False)
 class Parsed:
-    """One column, read cell by cell, all four with its index. Each cell is a value, a blank or a problem, never two.
+    """One column, read cell by cell. Each cell is a value, a blank or a problem, never two of them.
 
-    `values` are NaN, NaT or NA where the cell is blank or unreadable, or where an exceeded range is not stated.
     `repaired` cells needed interpretation and are listed with the text as written. `censored` is ``"<"`` or ``">"``
-    where the true value lies below or above the reading, `problem` says why the cell cannot be read and how to mend it;
-    both else ``""``.
+    where the true value lies below or above the reading; an exceeded range without a value is NaN. `problem` says how
+    to mend the cell.
     """
 
     values: pd.Series

@@ -144,11 +144,7 @@ def _listed(folder: Path) -> list[Path]:
 
 
 def read(source: Source, folder: Path, recognise: Recognise) -> Raw:
-    """The raw table of one source, a file or sheet in the line folder; `RecordsError` where it cannot be read at all.
-
-    `recognise` gives the kinds of the known columns of a list of header texts (None: unknown). The row with most known
-    columns is the header of the file.
-    """
+    """The raw table of one source, a file or sheet in the line folder; `RecordsError` where it cannot be read at all."""
     guard(source.path, folder)
     ending = source.path.suffix.lower()
     try:

@@ -68,10 +68,6 @@ def match(
     differ in the side (left, right), *bis*, *new* or the letters that all ids share. The position of the crew is
     location evidence: it decides between candidates of a name or contradicts one, but never names a tower alone. Its
     distances are in ``values.csv``: identity_near_m, identity_clear_m, identity_away_m.
-
-    >>> found = match(pd.Series(["12", "T-012", "12-Jan", "12 left"]), ["12", "12/1", "12L", "12R"])
-    >>> found[["tower_id", "certainty"]].to_numpy().tolist()
-    [['12', 'sure'], ['12', 'probable'], ['12/1', 'probable'], ['12L', 'probable']]
     """
     if positions is not None and not positions.index.equals(names.index):
         raise ValueError("positions must have the index of names, one row per name")

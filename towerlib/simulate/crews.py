@@ -178,11 +178,7 @@ def _probe_factor(scene, potential_m, current_m):
 def injected(
     scene: Scene, gain: np.ndarray, probe: pd.DataFrame, rng: np.random.Generator
 ) -> tuple[pd.DataFrame, np.ndarray]:
-    """Readings of the injected-current test, one row per visit, and the apparent impedance of each leg [Ω], (v, 5).
-
-    impedance_ohm, impedance_no_coils_ohm, injected_ma, legs_ma, test_voltage_v, current_scale_factor. `gain` is from
-    `coils`, `probe` from `probes`.
-    """
+    """Readings of the injected-current test, one row per visit, and the apparent impedance of each leg [Ω], (v, 5)."""
     line, points = injection(scene.built, scene.settings, scene.now, scene.footing_ohm, TEST_HZ)
     alone_ohm, tower_ohm = line.footing_ohm[scene.stood], points.tower_ohm[scene.stood]
     coil = scene.by("leg coils")
@@ -416,9 +412,8 @@ def set_scene(
 def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
     """Visits of all campaigns, one row each in order of date.
 
-    visit_id, place and stood (positions in `built` of the intended and of the actual tower), campaign, crew, date,
-    soil_state, method, flaw (blank where the reading is sound), flaw_leg, turn_written, repeat, coil_turns,
-    coil_turns_recorded, instrument_serial, calibration_due.
+    `place` and `stood` are the positions in `built` of the intended and of the actual tower; a sound reading has a
+    blank flaw.
     """
     rounds = [_round(spec, built, number, rng) for number in range(len(spec.campaigns))]
     visits = pd.concat(rounds).sort_values(["date", "crew", "order"], kind="stable", ignore_index=True)

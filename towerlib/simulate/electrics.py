@@ -93,9 +93,6 @@ def dispersion(frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndar
 
     σ0/(σ + jωε) with ρ = ρ0/(1 + 4.7e-6·ρ0^0.73·f^0.54) and ε = 9.5e4·ε0·ρ0^−0.27·f^−0.46 + 12·ε0; fitted to soils of
     60 to 18000 Ω·m. Source: Alipio and Visacro, IEEE Trans. EMC (2014); CIGRE Technical Brochure 781 (2019).
-
-    >>> print(np.round(abs(dispersion(5000.0, 1000.0)), 2))
-    0.93
     """
     f, rho = np.asarray(frequency_hz, float), np.asarray(resistivity_ohm_m, float)
     conductivity = (1 + 4.7e-6 * rho**0.73 * f**0.54) / rho

@@ -29,11 +29,6 @@ def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
     """All tables of a synthetic line by name, in the columns of the records, and the truth behind them.
 
     The same seed gives the same tables; ``truth`` has one row per tower, ``truth-visits`` one row per flawed visit.
-
-    >>> from towerlib.simulate.demo import quillmere_tolstrand
-    >>> tables = simulate_line(quillmere_tolstrand(), seed=1)
-    >>> print(len(tables["towers"]), sum(tables["truth"]["defect"] == "open bond"))
-    60 2
     """
     settings = tomllib.loads(spec.settings)
     built = build(spec, _chance(spec, seed, "build"))

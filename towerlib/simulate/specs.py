@@ -27,11 +27,7 @@ FLAWS = {
 
 @dataclass(frozen=True)
 class Campaign:
-    """One round of tests from the day `start` on.
-
-    `soil_state` is ``dry``, ``normal`` or ``wet``; `share` and `no_coils_share` are the share of the towers reached,
-    and the share of these tested without coils; `crews` has one letter per crew.
-    """
+    """One round of tests: share of the towers reached, share of these tested without coils, one letter per crew."""
 
     start: str
     soil_state: str
@@ -42,11 +38,9 @@ class Campaign:
 
 @dataclass(frozen=True)
 class Route:
-    """Route of the line, and its types of structure.
+    """Route of the line: straight sections by bearing [°] and count of towers, and ranges of towers of other structure.
 
-    `sections` are straight: bearing [°] and count of towers. `names` is the style of the tower names: ``padded`` (001,
-    012A), ``plain`` (1, 12A), ``section`` (A/1, B/7). `monopoles`, `guyed`, `insulated` are ranges of positions with
-    other structures, or with an insulated shield wire.
+    `names` is the style of the tower names: ``padded`` (001, 012A), ``plain`` (1, 12A), ``section`` (A/1, B/7).
     """
 
     latitude_deg: float
@@ -61,11 +55,7 @@ class Route:
 
 @dataclass(frozen=True)
 class Ground:
-    """Soil and legs.
-
-    `resistivity_ohm_m` is the median along the line, `spread` the standard deviation of its logarithm; `ring_share` is
-    the share of the lattice towers with a buried ring that joins the legs.
-    """
+    """Soil (median along the line, standard deviation of its logarithm), legs, and share of towers with a ring."""
 
     resistivity_ohm_m: float
     spread: float
@@ -75,11 +65,7 @@ class Ground:
 
 @dataclass(frozen=True)
 class Drive:
-    """Sources of the currents in service.
-
-    `forced_a` is the current that the phases would force along an unbroken shield wire [A], `unevenness` its relative
-    standard deviation from span to span; `transpositions` are positions of towers.
-    """
+    """Sources of the currents in service: the one forced along an unbroken wire [A], and its relative deviation."""
 
     forced_a: float
     unevenness: float
@@ -90,9 +76,8 @@ class Drive:
 class Planted:
     """Numbers of towers with each hidden defect, at most one per tower.
 
-    `open_span` is the position of the tower before the span with the broken shield wire, from the day
-    `open_span_since`; `treated` towers have completed works (the last one without success), `untested` ones are never
-    tested; `since` holds possible first days of a defect.
+    `open_span` is the position of the tower before the broken shield wire; the last one of the `treated` had no
+    success; `since` holds possible first days of a defect.
     """
 
     open_bonds: int
@@ -121,11 +106,9 @@ class Sensor:
 
 @dataclass(frozen=True)
 class LineSpec:
-    """A synthetic line.
+    """A synthetic line; `settings` is the text of its ``line.toml``, `flaws` the share of the visits with each flaw.
 
-    `line_id` names the folder; `prefix` begins the ids of visits, trip-outs and access groups; `settings` is the text
-    of its ``line.toml``, with shield wires, stations, coils and lightning; `flaws` is the share of the visits with each
-    flaw of the reading; `separator` is that of its files; `split_visits` gives one file per crew and month.
+    `prefix` begins the ids of visits, trip-outs and access groups; `split_visits` gives one file per crew and month.
     """
 
     line_id: str
@@ -146,9 +129,6 @@ def sensor_of(settings: dict[str, Any]) -> Sensor:
 
     The stated values are limits of error; for a rectangular distribution the standard deviation is the limit over √3
     (JCGM 100:2008, 4.3.7, from memory).
-
-    >>> print(sensor_of({"coils": {"gain_percent": 3.0, "offset_ma": 2.0}}))
-    Sensor(gain=0.01732, noise_ma=1.1547, step_ma=1.0, phase_deg=1.0)
     """
     coils, usual = settings.get("coils", {}), Sensor()
     promised = {"gain": ("gain_percent", 100 * sqrt(3)), "noise_ma": ("offset_ma", sqrt(3))}

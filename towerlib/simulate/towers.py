@@ -84,11 +84,7 @@ def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarra
 
 
 def tower_names(style: str, count: int) -> list[str]:
-    """Tower names in the style ``padded``, ``plain`` or ``section``; a tower added later has a letter appended.
-
-    >>> tower_names("padded", 14)[11:]
-    ['012', '012A', '013']
-    """
+    """Tower names in the style ``padded``, ``plain`` or ``section``; a tower added later has a letter appended."""
     if style == "padded":
         return _with_additions([f"{k:03d}" for k in range(1, count)], ("012A",))
     if style == "plain":
@@ -105,11 +101,7 @@ def _with_additions(names, additions):
 
 
 def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """Soil along the line, by chainage [m]: patches with sharp borders, and gradual changes within them.
-
-    upper_layer_ohm_m, lower_layer_ohm_m, layer_depth_m; soil_resistivity_ohm_m is the apparent resistivity at 6 m
-    spacing.
-    """
+    """Soil along the line, by chainage [m]: patches with sharp borders, and gradual changes within them."""
     step_m = np.diff(chainage_m, prepend=chainage_m[0] - 300.0)
     patch = np.cumsum(rng.random(len(chainage_m)) < 1 - np.exp(-step_m / 4000.0))
     values = rng.standard_normal((patch[-1] + 1, 3))[patch]
@@ -227,11 +219,7 @@ def _paths(towers, rng):
 def plant(
     planted: Planted, towers: pd.DataFrame, own_ohm: np.ndarray, rng: np.random.Generator
 ) -> dict[str, np.ndarray]:
-    """Planted defects and works with dates and sizes.
-
-    defect, defect_since, bond_ohm, defect_leg (−1 where none), lead_factor, treated_on, treatment_factor, tested,
-    span_ahead_open_since.
-    """
+    """Planted defects and works with dates and sizes; defect_leg is −1 where there is none."""
     role = _roles(planted, towers, own_ohm, rng)
     return _bonds_and_legs(planted, role, rng) | _works(role, rng) | _open_span(planted, len(role))
 
