@@ -442,7 +442,10 @@ def split(lines: Sequence[LineMonth], total: float | None = None) -> Split:
         plan = optimise(options, joint, search=False)
     except SettingsError as flaw:
         return _nothing((*off, f"No split: {flaw}"))
-    together = pd.concat([works for works in own.values() if works is not None] or [_no_works()])
+    together = pd.concat(
+        [works for works in own.values() if works is not None]
+        or [pd.DataFrame({"tower_id": [], "option": [], "year": []})]
+    )
     problem = pose(options, joint)
     beside = plan_of(problem, _choice(problem, together), plan.bound)
     if beside.benefit > plan.benefit and not broken_rules(problem, beside.choice):
@@ -584,10 +587,6 @@ def _joint(constraints):
 def _summed(amounts, years):
     """Yearly amounts of several lines added up."""
     return tuple(float(sum(each[year] for each in amounts if year < len(each))) for year in range(years))
-
-
-def _no_works():
-    return pd.DataFrame({"tower_id": [], "option": [], "year": []})
 
 
 def _choice(problem, works):

@@ -201,14 +201,17 @@ LIBRARIES = ("pandas", "numpy", "geopandas", "pyproj", "matplotlib", "papermill"
 
 def write_manifest(study: Study, folder: Path, parameters: dict[str, Any]) -> None:
     """Write ``run.json`` of a finished report: inputs, settings, outputs with SHA-256, so that any figure can be traced."""
-    counts = study.records.counts
+    counts, home = study.records.counts, study.records.folder.resolve()
     manifest = {
         "line_id": study.line.id,
         "month": study.month,
         "parameters": parameters,
         "settings_replaced": _replaced(study),
         "versions": _versions(),
-        "inputs": {_relative(path, study): sha256 for path, sha256 in study.records.sha256.items()},
+        "inputs": {
+            path.resolve().relative_to(home).as_posix(): sha256
+            for path, sha256 in study.records.sha256.items()
+        },
         "not_read": list(study.records.unread),
         "counts": {table: {key: int(value) for key, value in row.items()} for table, row in counts.T.items()},
         "visits_by_verdict": {
@@ -253,11 +256,6 @@ def _version(name: str) -> str:
         return version(name)
     except PackageNotFoundError:
         return "unknown"
-
-
-def _relative(path: Path, study: Study) -> str:
-    """Path of an input within the line folder."""
-    return path.resolve().relative_to(study.records.folder.resolve()).as_posix()
 
 
 def _sha256(path: Path) -> str:

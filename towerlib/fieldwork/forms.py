@@ -101,6 +101,7 @@ def _blank(column, said):
 
 LETTERS = "ABCDEFGHIJKL"
 MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # names that a spreadsheet would convert
+SAFE = r"0|[1-9][0-9]{0,14}"  # a plain number stays as it is
 
 
 def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
@@ -132,16 +133,14 @@ def armoured(table: pd.DataFrame) -> pd.DataFrame:
     The reader of records removes the apostrophe.
     """
     guarded = {
-        name: [f"'{text}" if _mangled(text) else text for text in table[name]]
+        name: [
+            f"'{text}" if re.fullmatch(MANGLED, text) and not re.fullmatch(SAFE, text) else text
+            for text in table[name]
+        ]
         for name in ("tower_id",)
         if name in table
     }
     return table.assign(**guarded)
-
-
-def _mangled(text):
-    """Whether a spreadsheet would change a name; a plain number remains unchanged."""
-    return bool(re.fullmatch(MANGLED, text)) and not re.fullmatch(r"0|[1-9][0-9]{0,14}", text)
 
 
 def _free(name, taken):

@@ -343,7 +343,9 @@ def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around
             stations += _stations(records.line)
     for layer in context:
         name = f"layer {layer.attrs.get('name', '')}"
-        rows += [(name, geometry, ()) for geometry in _on_grid(layer, own.crs)]
+        rows += [
+            (name, geometry, ()) for geometry in ([] if layer.crs is None else layer.to_crs(own.crs).geometry)
+        ]
     remarks.append(
         "Other lines, stations, fences, pipes, cables and buried metal are known here only as far as the line "
         "folders and drawn layers contain them. Look round before laying a lead."
@@ -377,11 +379,6 @@ def _beside(folder):
     folder = folder.resolve()
     entries = sorted(folder.parent.iterdir())
     return [entry for entry in entries if entry != folder and (entry / "line.toml").is_file()]
-
-
-def _on_grid(layer, crs):
-    """Geometries of a layer; none for a layer without a coordinate system."""
-    return [] if layer.crs is None else list(layer.to_crs(crs).geometry)
 
 
 def _table(rows, crs):

@@ -36,15 +36,10 @@ def tower_soil(records: Records, tower_ids: pd.Series, end: pd.Timestamp) -> pd.
     In this order: two layers that fit a sounding, two layers of the register, one resistivity of the register, the mean
     of a sounding that shows no layers. Never a guess from the footing: that would predict a treatment from itself.
     """
-    soundings = _soundings(records.soil, end)
+    soundings = {tower: _fit(*sounding) for tower, sounding in _newest(records.soil, end).items()}
     register = records.towers.set_index("tower_id")
     rows = [_one(soundings.get(tower), register.loc[tower]) for tower in tower_ids]
     return pd.DataFrame(rows, columns=COLUMNS, index=tower_ids.index)
-
-
-def _soundings(soil, end):
-    """Fit of the newest sounding of each tower."""
-    return {tower: _fit(*sounding) for tower, sounding in _newest(soil, end).items()}
 
 
 @lru_cache(maxsize=4096)  # the touch-voltage screening and the treatments ask for the same soundings

@@ -41,7 +41,9 @@ def comparable(
     """
     alike = alike or Comparable.model_validate({})
     facts = facts_of(visits, works)
-    left = np.flatnonzero(readable(visits) & (_recorded(facts) | alike.blank_agrees))
+    fields = [column for columns in _FIELDS.values() for column in columns]
+    recorded = facts[fields].notna().all(axis=1).to_numpy()  # in full
+    left = np.flatnonzero(readable(visits) & (recorded | alike.blank_agrees))
     order = np.lexsort((left, facts["date"].to_numpy()[left], facts["tower"].to_numpy()[left]))[::-1]
     left, newest = left[order], np.full(len(visits), -1)
     while left.size:
@@ -106,13 +108,6 @@ def _far(name, one, other, alike):
 def _blank(one, other, blank_agrees):
     """Pairs of which one value is not recorded, or both where that does not count as agreeing."""
     return np.isnan(one) != np.isnan(other) if blank_agrees else np.isnan(one) | np.isnan(other)
-
-
-def _recorded(facts):
-    """Readings whose set-up is recorded in full."""
-    return (
-        facts[[column for columns in _FIELDS.values() for column in columns]].notna().all(axis=1).to_numpy()
-    )
 
 
 def _works_before(tower, names, dates, works):
@@ -210,7 +205,12 @@ def history(
         season_u=_season_u(ring, seasons),
     )
     days = _chosen(_history_days(read[read["since"]]))
-    parts = [_jumps(days), _trends(days), _over_works(read, facts, works, alike), _counts(read)]
+    parts = [
+        _jumps(days),
+        _trends(days),
+        _over_works(read, facts, works, alike),
+        read.groupby("tower_id").size().rename("reading_count"),
+    ]
     table = towers[["tower_id"]].join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
     table = table.assign(reason=_reasons(table, _why_not(read, facts, alike)))
     return _worded(table.reindex(columns=COLUMNS)).reset_index(drop=True)
@@ -337,11 +337,6 @@ def _before(read, facts, after, alike):
     found = read.iloc[rows[fits]].assign(same_season=~differ["season"][fits])
     found = found.sort_values(["same_season", "date"], kind="stable")
     return found.drop_duplicates("tower_id", keep="last").set_index("tower_id")
-
-
-def _counts(read):
-    """How many readings of the footing alone each tower has."""
-    return read.groupby("tower_id").size().rename("reading_count")
 
 
 def _why_not(read, facts, alike):

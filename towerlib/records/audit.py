@@ -9,15 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from towerlib.records.load import Table
 
 REJECTED = ["table", "file", "row", "column", "value", "reason"]
+REPAIRS = ["column", "value", "used", "reason"]
 REPAIRED = ["table", "file", "row", "column", "value", "used", "reason"]
 
 
@@ -64,11 +67,16 @@ def no_flaws() -> pd.DataFrame:
     return flaws(pd.RangeIndex(0), "", "", "")
 
 
+def repairs(index: ArrayLike, column: str, value: Any, used: Any, reason: Any) -> pd.DataFrame:
+    """Repairs of some rows in one column, in the form that `repaired_cells` takes."""
+    cells = {"index": index, "column": column, "value": value, "used": used, "reason": reason}
+    return pd.DataFrame(cells).astype(dict.fromkeys(REPAIRS, "str"))
+
+
 @cache
 def no_repairs() -> pd.DataFrame:
     """No repairs, in the form that `repaired_cells` takes."""
-    columns = ["index", "column", "value", "used", "reason"]
-    return pd.DataFrame(columns=columns).astype(dict.fromkeys(columns[1:], "str") | {"index": "int64"})
+    return repairs(np.empty(0, "int64"), "", [], [], [])
 
 
 def reject(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:

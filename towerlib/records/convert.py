@@ -436,14 +436,11 @@ def _nameless(rows, table: str) -> pd.DataFrame:
     name = (key(table) or [""])[-1]  # a visit_id beside a leg is compared with the visits
     if not name or rows.empty:
         return audit.no_flaws()
-    words = dict(_NAMELESS) | ({_SUM: _sum_words(rows["leg"])} if table == "legs" else {})
+    words = dict(_NAMELESS)
+    if table == "legs":
+        words[_SUM] = [leg for leg in rows["leg"].dropna().unique() if leg.strip(" :.=").lower() in _SUMS]
     parts = [_among(rows, name, reason, list(of_it)) for reason, of_it in words.items() if len(of_it)]
     return pd.concat([audit.no_flaws(), *parts])
-
-
-def _sum_words(legs):
-    """Names of legs that mean all legs together."""
-    return [leg for leg in legs.dropna().unique() if leg.strip(" :.=").lower() in _SUMS]
 
 
 def _among(rows, name: str, reason: str, words: list[str]) -> pd.DataFrame:
@@ -481,29 +478,16 @@ def _column(written, read, name: str, column: Column | None) -> pd.DataFrame:
     explained = {}
     for text, value, side in cells.drop_duplicates("text").itertuples(index=False):
         explained[text] = (side + _shown(value), _why(text.strip(), value, side, kind, unit, name))
-    return pd.DataFrame(
-        {
-            "index": changed,
-            "column": name.replace("_leg_", "leg "),
-            "value": cells["text"].to_numpy(),
-            "used": [explained[text][0] for text in cells["text"]],
-            "reason": [explained[text][1] for text in cells["text"]],
-        }
-    ).astype({"column": "str", "value": "str", "used": "str", "reason": "str"})
+    used, reason = ([explained[text][part] for text in cells["text"]] for part in (0, 1))
+    return audit.repairs(changed, name.replace("_leg_", "leg "), cells["text"].to_numpy(), used, reason)
 
 
 def _merged(cells, position, place, headings):
     """The repair of a cell that is hidden by a merge."""
-    value = cells.iloc[position, place]
-    return pd.DataFrame(
-        {
-            "index": [position],
-            "column": [headings[place].name or headings[place].text],
-            "value": [""],
-            "used": ["" if pd.isna(value) else str(value)],
-            "reason": ["merged with the cell above: the value shown there was used"],
-        }
-    )
+    value, column = cells.iloc[position, place], headings[place].name or headings[place].text
+    used = "" if pd.isna(value) else str(value)
+    why = "merged with the cell above: the value shown there was used"
+    return audit.repairs([position], column, [""], [used], [why])
 
 
 def _shown(value):

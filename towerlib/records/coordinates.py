@@ -302,7 +302,7 @@ def _line(towers: np.ndarray) -> KDTree | None:
     towers = towers[_is_position(towers) & (towers != 0).any(axis=1)]
     if len(towers) < number("position_towers_min"):
         return None
-    points = _sphere(towers)
+    points = on_sphere(towers)
     away = np.linalg.norm(points - np.median(points, axis=0), axis=1)
     belongs = away <= np.median(away)
     while True:
@@ -318,7 +318,7 @@ def _is_position(places: np.ndarray) -> Any:
     return (np.abs(places) <= _LIMITS).all(axis=1)
 
 
-def _sphere(places: np.ndarray) -> np.ndarray:
+def on_sphere(places: np.ndarray) -> np.ndarray:
     """Points on the unit sphere, where longitude does not jump at 180 degrees."""
     latitude, longitude = np.radians(places).T
     return np.column_stack(
@@ -336,7 +336,7 @@ def _away(places: np.ndarray, line: KDTree | None) -> np.ndarray:
     away = np.where(_is_position(places), 0.0, np.inf)
     known = np.isfinite(away)
     if line is not None and known.any():
-        away[known] = _arc(line.query(_sphere(places[known]))[0])
+        away[known] = _arc(line.query(on_sphere(places[known]))[0])
     return away
 
 
@@ -345,7 +345,8 @@ def _repaired(written: np.ndarray, line: KDTree | None, is_far: np.ndarray) -> t
     settled, repair = written.copy(), np.full(len(written), "", dtype=object)
     if line is None or not is_far.any():
         return settled, repair
-    options = np.stack([_exchanged(written[is_far], *exchange) for exchange in _REPAIRS.values()])
+    far = written[is_far]
+    options = np.stack([far[:, :: -1 if swapped else 1] * signs for swapped, *signs in _REPAIRS.values()])
     fits = np.stack([_away(option, line) <= number("position_near_deg") for option in options])
     first = fits.argmax(axis=0)
     chosen = options[first, np.arange(is_far.sum())]
@@ -355,11 +356,6 @@ def _repaired(written: np.ndarray, line: KDTree | None, is_far: np.ndarray) -> t
     settled[rows] = chosen[proven]
     repair[rows] = np.array(list(_REPAIRS), dtype=object)[first[proven]]
     return settled, repair
-
-
-def _exchanged(places: np.ndarray, is_swapped: bool, latitude_sign: int, longitude_sign: int) -> np.ndarray:
-    """Places after one exchange of axes and signs."""
-    return places[:, :: -1 if is_swapped else 1] * [latitude_sign, longitude_sign]
 
 
 def _problem(latitude: float, longitude: float, away_deg: float) -> str:
@@ -384,16 +380,8 @@ def _with_settled(name: str, table: Table, settled: Settled) -> Table:
     for column in POSITION:
         before, after = rows.loc[changed, column], getattr(settled, column).loc[changed]
         differs = changed[((before != after) & ~(before.isna() & after.isna())).to_numpy()]
-        entries = {
-            "index": differs,
-            "column": column,
-            "value": _shown(before.loc[differs]),
-            "used": _shown(after.loc[differs]),
-            "reason": settled.repair.loc[differs],
-        }
-        parts.append(
-            pd.DataFrame(entries).astype(dict.fromkeys(["column", "value", "used", "reason"], "str"))
-        )
+        value, used = _shown(before.loc[differs]), _shown(after.loc[differs])
+        parts.append(audit.repairs(differs, column, value, used, settled.repair.loc[differs]))
         rows.loc[changed, column] = after
     mended = audit.repaired_cells(name, rows, pd.concat(parts, ignore_index=True))
     return replace(table, rows=rows, repaired=pd.concat([table.repaired, mended], ignore_index=True))

@@ -246,13 +246,10 @@ def _line_by_line(
         found = _without_broken_end(found, width)
     kept = [(number, cells) for number, cells, reason in found if not reason and any(map(str.strip, cells))]
     misshapen = [(number, separator.join(cells), reason) for number, cells, reason in found if reason]
-    table = pd.DataFrame([_fit(cells, width) for _, cells in kept], columns=list(range(width)), dtype=str)
+    table = pd.DataFrame(
+        [[*cells, *[""] * width][:width] for _, cells in kept], columns=list(range(width)), dtype=str
+    )
     return table.mask(table == ""), pd.Index([number for number, _ in kept], dtype="int64"), misshapen
-
-
-def _fit(cells: list[str], width: int) -> list[str]:
-    """Cells of one row, as many as the header has."""
-    return cells[:width] + [""] * (width - len(cells))
 
 
 def _misfit(cells: list[str], width: int) -> str:
@@ -327,13 +324,11 @@ def _lines_of_row(lines: list[str], place: int, separator: str, width: int | Non
         if len(text) > MOST_CHARACTERS:
             return 0
         if _closed(separator).fullmatch(text):
-            return 0 if width and _swallows(lines[place + 1 : place + taken], separator, width) else taken
+            inside = lines[place + 1 : place + taken]
+            if width and width > 2 and any(line.count(separator) >= width - 1 for line in inside):
+                return 0  # a line inside the quoted cell looks like a row of its own
+            return taken
     return 0
-
-
-def _swallows(lines: list[str], separator: str, width: int) -> bool:
-    """Whether a line inside a quoted cell looks like a row of its own."""
-    return width > 2 and any(line.count(separator) >= width - 1 for line in lines)
 
 
 @cache

@@ -373,15 +373,9 @@ def _identified(name: str, table: Table, towers: Table) -> tuple[Table, pd.DataF
     found = match(strange["tower_id"], register, positions=stood, register_positions=spots)
     asked = cast("Any", found[found["certainty"] == "none"])
     named = found.drop(index=asked.index)
-    repairs = pd.DataFrame(
-        {
-            "index": named.index,
-            "column": "tower_id",
-            "value": strange.loc[named.index, "tower_id"],
-            "used": named["tower_id"],
-            "reason": named["certainty"] + ": " + named["reason"],
-        }
-    )
+    reason = named["certainty"] + ": " + named["reason"]
+    value = strange.loc[named.index, "tower_id"]
+    repairs = audit.repairs(named.index, "tower_id", value, named["tower_id"], reason)
     written = rows["tower_id"]
     rows = rows.assign(
         tower_id=named["tower_id"].reindex(rows.index).fillna(written), tower_as_written=written

@@ -198,18 +198,15 @@ def decimal_separators(numbers: pd.Series, others: pd.Series, decimal: str | Non
     comma = numbers.str.fullmatch(_COMMA) & ~lone_comma
     point = numbers.str.fullmatch(_POINT) & ~lone_point
     comma_used = decimal == "," or comma.any()
-    point_used = decimal == "." or point.any() or _with_point(others)
+    # of the plain numbers, a point that cannot separate thousands
+    elsewhere = others.str.contains(".", regex=False) & ~others.str.fullmatch(LONE_POINT)
+    point_used = decimal == "." or point.any() or bool(elsewhere.any())
     found = pd.Series("", index=numbers.index, dtype="str")
     found[comma] = ","
     found[point | numbers.str.fullmatch(_WHOLE)] = "."
     found[lone_comma] = _of_lone_comma(comma_used, point_used, decimal)
     found[lone_point] = _of_lone_point(comma_used, point_used, decimal)
     return found
-
-
-def _with_point(others) -> bool:
-    """Whether plain numbers have a point that cannot separate thousands."""
-    return bool((others.str.contains(".", regex=False) & ~others.str.fullmatch(LONE_POINT)).any())
 
 
 def _of_lone_comma(comma_used: bool, point_used: bool, decimal: str | None) -> str:

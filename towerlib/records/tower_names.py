@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from towerlib.records.coordinates import on_sphere
 from towerlib.values import number
 
 _TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+|[\s_./\\:#,-]+|.")
@@ -74,7 +75,8 @@ def match(
     register = _register(register_ids)
     codes, written = pd.factorize(names.astype("str"))
     readings = [_read(text, register) for text in [*written, ""]]  # a missing name reads as a blank one
-    answers = pd.DataFrame([_answer(reading) for reading in readings], columns=ANSWER, dtype="str")
+    rows = [(each.tower_id, each.certainty, each.reason, "; ".join(each.candidates)) for each in readings]
+    answers = pd.DataFrame(rows, columns=ANSWER, dtype="str")
     codes = np.where(codes < 0, len(written), codes)
     found = answers.iloc[codes].reset_index(drop=True)
     if positions is not None and register_positions is not None:
@@ -138,11 +140,6 @@ def _grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     for form, tower in pairs:
         groups.setdefault(form, []).append(tower)
     return groups
-
-
-def _answer(reading: Reading) -> tuple[str | None, str, str, str]:
-    """A reading as a row of the result."""
-    return reading.tower_id, reading.certainty, reading.reason, "; ".join(reading.candidates)
 
 
 def _read(written: str, register: Register) -> Reading:
@@ -328,12 +325,8 @@ def _nearest(stood, places) -> pd.DataFrame:
     """The register tower nearest to each position: nearest_id, nearest_m, and second_m to the next one."""
     from scipy.spatial import KDTree
 
-    def on_sphere(points):
-        latitude, longitude = np.radians(points.to_numpy().T)
-        around = np.cos(latitude)
-        return np.column_stack([around * np.cos(longitude), around * np.sin(longitude), np.sin(latitude)])
-
-    chords, which = map(np.asarray, KDTree(on_sphere(places)).query(on_sphere(stood), k=2))
+    tree = KDTree(on_sphere(places.to_numpy()))
+    chords, which = map(np.asarray, tree.query(on_sphere(stood.to_numpy()), k=2))
     metres = 2 * number("earth_mean_radius_m") * np.arcsin(np.minimum(chords / 2, 1))
     second_m = np.where(np.isinf(chords[:, 1]), np.inf, metres[:, 1])  # a register of one tower has no second
     ids = places.index.to_numpy()[which[:, 0]]

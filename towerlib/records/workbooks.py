@@ -39,7 +39,7 @@ def read_sheet(
     except Exception as flaw:  # openpyxl passes on every error of zip and XML
         raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
     top = [
-        (row, [_label(cell) for cell in cells])
+        (row, ["" if cell is None else str(cell).strip() for cell in cells])
         for row, cells in table.items()
         if row <= TITLE_ROWS + min(table)
     ]
@@ -50,7 +50,8 @@ def read_sheet(
     if used:
         body.pop(next(iter(body)))
     rows = list(body)
-    header = _wide_enough(header, body)
+    # Cells beside the table are kept as a column without a name.
+    header = header + [""] * (max(map(len, body.values()), default=0) - len(header))
     filled = _fill(body, merged, len(header))
     cells = pd.DataFrame(
         [_fit(body[row], len(header)) for row in rows], columns=list(range(len(header))), dtype=object
@@ -163,17 +164,12 @@ def _anywhere(path: Path, *tags: bytes) -> bool:
         return any(tag in archive.read(entry) for entry in sheets for tag in tags)
 
 
-def _wide_enough(header: list[str], body: Rows) -> list[str]:
-    """The header as wide as the widest row: cells beside the table are kept as a column without a name."""
-    return header + [""] * (max(map(len, body.values()), default=0) - len(header))
-
-
 def _fill(body: Rows, merged: list[tuple[int, int, int]], width: int) -> list[tuple[int, int]]:
     """Put the value of a merged cell into every row that it covers; returns the filled places."""
     filled = []
     positions = {row: position for position, row in enumerate(body)}
     for left, top, bottom in merged:
-        if top not in body or left > width or _at(body[top], left - 1) is None:
+        if top not in body or left > width or body[top][left - 1 : left] in ((), (None,)):
             continue
         for row in range(top + 1, bottom + 1):
             if row in body:
@@ -184,18 +180,9 @@ def _fill(body: Rows, merged: list[tuple[int, int, int]], width: int) -> list[tu
     return filled
 
 
-def _at(cells: tuple, place: int) -> Any:
-    return cells[place] if place < len(cells) else None
-
-
 def _fit(cells: tuple, width: int) -> list:
     """Cells of one row, as many as the header has."""
     return [*cells[:width]] + [None] * (width - len(cells))
-
-
-def _label(cell: Any) -> str:
-    """A cell of the header or of a title."""
-    return "" if cell is None else str(cell).strip()
 
 
 def _plain(column):
