@@ -30,33 +30,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Portfolio:
-    """All lines of a month.
-
-    Attributes
-    ----------
-    month
-        ``YYYY-MM``.
-    lines
-        One row per line, from `lines_table`.
-    totals
-        Sums over the lines, from `totals`.
-    coverage
-        Coverage and backlog of all lines together, month by month, from `towerlib.changes.portfolio`.
-    split
-        One budget over the lines.
-    missing
-        Folders of lines without a complete report for the month, and the reason.
-    months
-        Months with a report, by folder of the line.
-    """
+    """All lines of a month ``YYYY-MM``."""
 
     month: str
-    lines: pd.DataFrame
-    totals: dict[str, float]
+    lines: pd.DataFrame  # one row per line, from `lines_table`
+    totals: dict[str, float]  # sums over the lines, from `totals`
+    # coverage and backlog of all lines together, month by month, from `towerlib.changes.portfolio`
     coverage: pd.DataFrame
-    split: Split
-    missing: dict[str, str]
-    months: dict[str, list[str]]
+    split: Split  # one budget over the lines
+    missing: dict[str, str]  # folders of lines without a complete report for the month, and the reason
+    months: dict[str, list[str]]  # months with a report, by folder of the line
 
 
 def gather(reports: str | PathLike[str], month: str = "", budget: float | None = None) -> Portfolio:
@@ -393,29 +376,18 @@ TABLE = """
 class Split:
     """Split of one budget over lines.
 
-    Attributes
-    ----------
-    total
-        Budget of all years; NaN without a split.
-    table
-        One row per line in the split, columns as in `TABLE`: the line's own plan and its part of the split. benefit
-        is trip-outs avoided over the horizon, discounted; avoided_per_year applies once all works are done, with its
-        80 % interval (fully correlated errors); money_per_year is their cost. The own figures are NaN where the line's
-        part of the money is less than its must-dos cost.
-    works
-        One row per work of the split: line_id, tower_id, year, option, cost, benefit_per_year, must_do.
-    plan
-        Over all lines, towers and access groups written ``line/tower`` and ``line/group``.
-    off, assumed
-        What is not available, with the reason; assumptions.
+    `table` has the columns `TABLE`, one row per line in the split: the line's own plan and its part of the split. benefit
+    is trip-outs avoided over the horizon, discounted; avoided_per_year applies once all works are done, with its 80 %
+    interval (fully correlated errors); money_per_year is their cost. The own figures are NaN where the line's part of the
+    money is less than its must-dos cost.
     """
 
-    total: float
+    total: float  # budget of all years; NaN without a split
     currency: str
     table: pd.DataFrame
-    works: pd.DataFrame
-    plan: Plan | None
-    off: tuple[str, ...]
+    works: pd.DataFrame  # one row per work: line_id, tower_id, year, option, cost, benefit_per_year, must_do
+    plan: Plan | None  # over all lines, towers and access groups written ``line/tower`` and ``line/group``
+    off: tuple[str, ...]  # what is not available, with the reason
     assumed: tuple[str, ...]
 
 

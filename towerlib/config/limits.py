@@ -47,48 +47,28 @@ PAIRS = (("voltage_min_kv", "voltage_max_kv"), ("soil_over_ohm_m", "soil_upto_oh
 
 @dataclass(frozen=True)
 class Rule:
-    """One row of a table of limits; a blank number is NaN and sets no condition.
-
-    Attributes
-    ----------
-    rule_set, rule
-        Set that the rule belongs to, and its own name.
-    voltage_min_kv, voltage_max_kv
-        Nominal voltage from .. up to, both ends included [kV].
-    soil_over_ohm_m, soil_upto_ohm_m
-        Soil resistivity over .. up to, the upper end included [Ω·m].
-    station_within_km
-        Distance along the route to the nearer end of the line, up to [km].
-    occupancy, shield_wire
-        Words of the register, one of which the tower must have; separated by "/".
-    target_ohm, limit_ohm
-        Good up to, acceptable up to [Ω].
-    limit_ohm_per_ohm_m
-        In place of `limit_ohm`: limit over soil resistivity [Ω/(Ω·m)].
-    season, wires_when_read
-        Season of the reading that the figure is meant for, and the state of the shield wires then.
-    status
-        "confirmed" (seen in the source), "from memory", "common practice", or the utility's own.
-    """
+    """One row of a table of limits; a blank number is NaN and sets no condition."""
 
     rule_set: str = ""
-    rule: str = ""
+    rule: str = ""  # its own name within the set
     voltage_min_kv: float = math.nan
-    voltage_max_kv: float = math.nan
+    voltage_max_kv: float = math.nan  # nominal voltage from .. up to, both ends included
     soil_over_ohm_m: float = math.nan
-    soil_upto_ohm_m: float = math.nan
-    station_within_km: float = math.nan
+    soil_upto_ohm_m: float = math.nan  # soil resistivity over .. up to, the upper end included
+    station_within_km: float = math.nan  # distance along the route to the nearer end of the line, up to
     occupancy: str = ""
-    shield_wire: str = ""
+    shield_wire: str = ""  # words of the register, one of which the tower must have; separated by "/"
     target_ohm: float = math.nan
-    limit_ohm: float = math.nan
-    limit_ohm_per_ohm_m: float = math.nan
+    limit_ohm: float = math.nan  # target: good up to; limit: acceptable up to
+    limit_ohm_per_ohm_m: float = math.nan  # in place of `limit_ohm`: limit over soil resistivity [Ω/(Ω·m)]
     season: str = ""
+    # season of the reading that the figure is meant for, and state of the shield wires then
     wires_when_read: str = ""
     note: str = ""
     source: str = ""
     clause: str = ""
     year: str = ""
+    # "confirmed" (seen in the source), "from memory", "common practice", or the utility's own
     status: str = OWN
 
 
@@ -260,14 +240,6 @@ def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None)
     be met because a fact is not recorded, the strictest of those applies; where none can be met, common practice does.
     The text names the case. A rule with one figure has its target at its limit. Numbers set in ``line.toml`` override
     all rules. The stations are assumed to be where the route begins and ends.
-
-    Examples
-    --------
-    >>> from towerlib.config import parse
-    >>> line = parse("[line]\nid = 'a'\nvoltage_kv = 132\nfrequency_hz = 50\n[limits]\nrules = 'russia'")
-    >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "soil_resistivity_ohm_m": [80.0, 6000.0]})
-    >>> apply(towers, line)["limit_ohm"].to_list()
-    [10.0, 36.0]
     """
     own = {name: getattr(line.limits, name) for name in FIGURES if name in line.limits.model_fields_set}
     if len(own) == len(FIGURES):

@@ -62,36 +62,18 @@ TOUCH = (
 
 @dataclass(frozen=True)
 class FieldSheet:
-    """Field sheet for a crew.
-
-    Attributes
-    ----------
-    month
-        Of the assessment, ``YYYY-MM``.
-    chosen
-        Selection of the towers, in one sentence.
-    stops
-        One row per tower in route order, from `stops`.
-    probe_layouts
-        One row per probe layout, from `towerlib.fieldwork.probe_layout.place_probes`.
-    visits, legs
-        Rows to fill in, from `towerlib.fieldwork.forms`.
-    has_sweeps
-        The line's records hold sweeps over frequency.
-    remarks
-        Unknowns of the surroundings, and remarks on the route.
-    """
+    """Field sheet for a crew, as of a month ``YYYY-MM``."""
 
     line_id: str
     title: str
     month: str
-    chosen: str
-    stops: pd.DataFrame
-    probe_layouts: pd.DataFrame
+    chosen: str  # selection of the towers, in one sentence
+    stops: pd.DataFrame  # one row per tower in route order, from `stops`
+    probe_layouts: pd.DataFrame  # one row per layout, from `towerlib.fieldwork.probe_layout.place_probes`
     visits: pd.DataFrame
-    legs: pd.DataFrame
-    has_sweeps: bool
-    remarks: list[str]
+    legs: pd.DataFrame  # visits and legs: rows to fill in, from `towerlib.fieldwork.forms`
+    has_sweeps: bool  # the line's records hold sweeps over frequency
+    remarks: list[str]  # unknowns of the surroundings, and remarks on the route
 
 
 def prepare(

@@ -290,20 +290,6 @@ def summarise(
     suspects the bond, a smaller one clears it. Wrong turns show in the gap of a total measured on its own, or
     against another visit; the ratio of legs alone does not show them. In logarithms a total shown
     as 0 counts as half a display step. A tower counts among its own peers.
-
-    Examples
-    --------
-    >>> blank = dict.fromkeys(["impedance_no_coils_ohm", "injected_ma", "legs_ma", "coil_turns_recorded"], np.nan)
-    >>> blank["over_range"] = None
-    >>> visit = {"visit_id": "V1", "tower_id": "12A", "date": pd.Timestamp("2026-03-02"), "in_service": True}
-    >>> visit |= {"leakage_total_ma": 406.0, "method": "leg coils", "impedance_ohm": 9, "coil_turns": 1}
-    >>> legs = pd.DataFrame({"visit_id": "V1", "leg": [*"ABCD"], "leakage_ma": [171.0, 215.0, 158.0, 204.0]})
-    >>> legs = legs.assign(impedance_ohm=np.nan, coil_turns=np.nan)
-    >>> tower = {"tower_id": "12A", "leg_count": 4, "ring": False, "earth_paths_in_coils": True}
-    >>> towers = pd.DataFrame([tower | {"shield_wire": "bonded"}])
-    >>> found = summarise(pd.DataFrame([visit | blank]), legs, towers)
-    >>> print(found.loc[0, "gap_ma"], found.loc[0, "suspected_cause"], found.loc[0, "reversed_legs"])
-    342.0 coil reversed A
     """
     table = _facts(visits, towers, coils)
     readings = by_leg(table, legs)

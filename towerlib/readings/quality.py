@@ -515,14 +515,10 @@ FINDINGS = ["visit_id", "tower_id", "rule", "severity", "value", "sentence"]
 class Grades:
     """Verdicts of the quality rules.
 
-    Attributes
-    ----------
-    visits
-        The visits of the records, in their order, with ``verdict``, ``footing_verdict``, ``leakage_verdict``
-        (a flaw of one reading does not condemn the other) and ``reasons`` (sentences, "" where usable).
-    findings
-        One row per failed rule and visit, in the order of the visits, the gravest first: ``visit_id``,
-        ``tower_id``, ``rule``, ``severity``, ``value`` as found, ``sentence`` for the crew.
+    `visits` are those of the records, in their order, with ``verdict``, ``footing_verdict``, ``leakage_verdict`` (a flaw of
+    one reading does not condemn the other) and ``reasons`` (sentences, "" where usable). `findings` has one row per failed
+    rule and visit, in the order of the visits, the gravest first: ``visit_id``, ``tower_id``, ``rule``, ``severity``,
+    ``value`` as found, ``sentence`` for the crew.
     """
 
     visits: pd.DataFrame

@@ -164,16 +164,6 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
     mains harmonics and off no neighbour. A point is off its neighbours if the median of the three lies
     elsewhere. The uncertainty joins the scatter of the low points with the accuracy limit of a reading. The
     sign is given from `sweep_phase_deg` on, where the phase error of a test set no longer explains it.
-
-    Examples
-    --------
-    >>> visit = {"visit_id": ["V1"], "tower_id": ["12A"], "date": ["2026-03-02"], "method": ["leg coils"]}
-    >>> visit |= {"test_frequency_hz": [128.0], "impedance_ohm": [10.2]}
-    >>> points = {"frequency_hz": [41.0, 62.0, 128.0, 1377.0, 4975.0], "phase_deg": 0.5}
-    >>> sweeps = pd.DataFrame({"visit_id": "V1", "impedance_ohm": [10.1, 10.0, 10.0, 9.9, 9.8]} | points)
-    >>> found = summarise(pd.DataFrame(visit), sweeps, 50.0).loc[0]
-    >>> print(found["low_frequency_ohm"], found["reactance_sign"], found["shape"])
-    10.00 flat flat
     """
     points, rows = _by_frequency(visits, sweeps)
     table = visits.iloc[rows].reset_index(drop=True)
