@@ -55,7 +55,7 @@ def _records(study: Study) -> Records:
 def _route(study: Study) -> Route:
     from towerlib import route
 
-    return route.lay(study.records.towers, study.line)
+    return route.build(study.records.towers, study.line)
 
 
 def _grades(study: Study) -> Grades:

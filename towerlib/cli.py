@@ -109,7 +109,7 @@ def fieldsheet(
     towers: Annotated[
         str,
         typer.Option(
-            help="retest, priority, plan, all, a queue (safety, repair, bond, footing), or tower names parted by commas; "
+            help="retest, priority, plan, all, a queue (safety, repair, bond, footing), or tower names separated by commas; "
             "retest when missing, all where a stretch is given."
         ),
     ] = "",

@@ -257,7 +257,7 @@ def reading_intervals(readings: pd.DataFrame, towers: pd.DataFrame, seasons: Sea
     there are any; `towers` has tower_id and ring; `seasons` are the ratios of ``[seasons]`` in ``line.toml``.
     """
     ring = cast("pd.Series", towers.set_index("tower_id")["ring"].reindex(readings["tower_id"]))
-    factors = season.band(season.class_of_season(readings), ring.set_axis(readings.index), seasons)
+    factors = season.factors(season.class_of_season(readings), ring.set_axis(readings.index), seasons)
     low, high = (cast("pd.Series", factors[f"season_{end}_factor"]) for end in ("low", "high"))
     return footing_interval(readings, season_low=low, season_high=high)
 
@@ -273,7 +273,7 @@ def footing_interval(
 
     Readings: method, impedance_ohm [Ω] and, where there is one, impedance_ohm_bound ("<", ">", "").
     `instrument_percent` is the two-sided limit of the operating uncertainty [%], else
-    ``operating_uncertainty_percent``; `season_low`, `season_high` are the factors of `towerlib.readings.season.band`. A
+    ``operating_uncertainty_percent``; `season_low`, `season_high` are the factors of `towerlib.readings.season.factors`. A
     reading without coils, or beyond the range, is a lower limit without high end; one below the range has no low end.
 
     Both parts are independent factors, so their logarithms add in squares on either side of the reading: high =

@@ -1,6 +1,6 @@
 """The route of a line: its towers in order, with chainage, spans, bearings and questions on their positions.
 
-`lay` is the entry. Lengths and bearings are those of geodesics on the ellipsoid. A projected grid (`drawing_crs`) is
+`build` is the entry. Lengths and bearings are those of geodesics on the ellipsoid. A projected grid (`drawing_crs`) is
 used for drawing only. `put_in_order` follows the sequence numbers and, where they are blank, the shortest path from the
 first station. `strays` finds towers off the route; `place_remarks`, `doubt_remarks` and `station_remarks` put the doubts
 into words. `probe_bearings`, `angle_off_line` and `nearest_span` answer questions about a route.
@@ -136,9 +136,9 @@ def known_stations(line: Line) -> list[tuple[int, str, np.ndarray]]:
     return found
 
 
-def station_misfit_m(laid: pd.DataFrame, line: Line) -> float | None:
+def station_misfit_m(mapped: pd.DataFrame, line: Line) -> float | None:
     """By how much the ends would be nearer to the stations in reverse order [m]; None without station positions."""
-    ends = cartesian(laid["latitude_deg"].iloc[[0, -1]], laid["longitude_deg"].iloc[[0, -1]])
+    ends = cartesian(mapped["latitude_deg"].iloc[[0, -1]], mapped["longitude_deg"].iloc[[0, -1]])
     gaps = [np.linalg.norm(ends[[end, -1 - end]] - xyz, axis=1) for end, _, xyz in known_stations(line)]
     return sum(own - other for own, other in gaps) if gaps else None
 
@@ -408,7 +408,7 @@ def station_remarks(measured: pd.DataFrame, line: Line) -> list[str]:
     return remarks
 
 
-__all__ = ["Route", "angle_off_line", "lay", "local_crs", "nearest_span", "probe_bearings"]
+__all__ = ["Route", "angle_off_line", "build", "local_crs", "nearest_span", "probe_bearings"]
 
 
 @dataclass(frozen=True)
@@ -441,7 +441,7 @@ class Route:
     remarks: list[str]
 
 
-def lay(towers: pd.DataFrame, line: Line) -> Route:
+def build(towers: pd.DataFrame, line: Line) -> Route:
     """Route of a line: its towers in order, with chainage, spans, bearings and questions on their positions.
 
     Parameters
@@ -478,7 +478,7 @@ def lay(towers: pd.DataFrame, line: Line) -> Route:
     >>> import pandas as pd
     >>> towers = pd.DataFrame({"tower_id": ["T1", "T2", "T3"], "sequence": [1.0, 2.0, 3.0],
     ...                        "latitude_deg": [0.0, 0.0, 0.003], "longitude_deg": [36.1, 36.103, 36.103]})
-    >>> route = lay(towers, SimpleNamespace(crs=None, stations=None))
+    >>> route = build(towers, SimpleNamespace(crs=None, stations=None))
     >>> route.towers[["tower_id", "chainage_m", "bearing_deg", "deviation_deg"]].round(1)
       tower_id  chainage_m  bearing_deg  deviation_deg
     0       T1         0.0         90.0            NaN
@@ -492,14 +492,16 @@ def lay(towers: pd.DataFrame, line: Line) -> Route:
     doubtful = strays(Ground.under(register))
     measured["place_remark"] = place_remarks(measured, doubtful, sequenced=register["sequence"].notna().all())
     crs, crs_remarks = drawing_crs(line.crs, measured.drop(index=doubtful.index))
-    laid, undrawn = drawn(measured, crs)
+    mapped, undrawn = drawn(measured, crs)
     remarks += [
         *station_remarks(measured, line),
         *doubt_remarks(measured),
         *crs_remarks,
         *undrawn,
     ]
-    return Route(laid, _spans(laid, span_bearing_deg), crs, float(measured["chainage_m"].iloc[-1]), remarks)
+    return Route(
+        mapped, _spans(mapped, span_bearing_deg), crs, float(measured["chainage_m"].iloc[-1]), remarks
+    )
 
 
 def _checked(towers: pd.DataFrame) -> pd.DataFrame:
@@ -569,10 +571,10 @@ def _compass(angle_deg: ArrayLike) -> Any:
     return np.mod(np.mod(angle_deg, 360.0), 360.0)
 
 
-def _spans(laid: gpd.GeoDataFrame, bearing_deg: np.ndarray) -> gpd.GeoDataFrame:
+def _spans(mapped: gpd.GeoDataFrame, bearing_deg: np.ndarray) -> gpd.GeoDataFrame:
     """One row per span, as a straight line on the grid; an empty line where a tower could not be drawn."""
-    here, there = laid.iloc[:-1].reset_index(drop=True), laid.iloc[1:].reset_index(drop=True)
-    xy = np.stack([laid.geometry.x, laid.geometry.y], axis=-1)
+    here, there = mapped.iloc[:-1].reset_index(drop=True), mapped.iloc[1:].reset_index(drop=True)
+    xy = np.stack([mapped.geometry.x, mapped.geometry.y], axis=-1)
     reached = np.isfinite(xy[:-1]).all(axis=1) & np.isfinite(xy[1:]).all(axis=1)
     lines = np.full(len(here), shapely.LineString(), object)
     lines[reached] = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1)[reached])
@@ -585,17 +587,17 @@ def _spans(laid: gpd.GeoDataFrame, bearing_deg: np.ndarray) -> gpd.GeoDataFrame:
         "length_m": here["span_ahead_m"],
         "bearing_deg": bearing_deg,
     }
-    return gpd.GeoDataFrame(columns, geometry=lines, crs=laid.crs)
+    return gpd.GeoDataFrame(columns, geometry=lines, crs=mapped.crs)
 
 
 def drawn(measured: pd.DataFrame, crs: CRS) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Towers as points on the grid, and the remark on those that it does not reach."""
     points = points_on_grid(measured["latitude_deg"], measured["longitude_deg"], crs)
-    laid = gpd.GeoDataFrame(measured, geometry=points, crs=crs)
-    beyond = laid.loc[laid.geometry.is_empty, "tower_id"]
+    mapped = gpd.GeoDataFrame(measured, geometry=points, crs=crs)
+    beyond = mapped.loc[mapped.geometry.is_empty, "tower_id"]
     if beyond.empty:
-        return laid, []
-    return laid, [
+        return mapped, []
+    return mapped, [
         f"Too far away to be drawn in {crs.to_string()}: tower {listed(beyond)}. Check the position."
     ]
 

@@ -358,7 +358,7 @@ def run_line(
     reports: str | Path,
     month: str = "",
     parameters: dict[str, str] | None = None,
-    tell: Callable[[str], object] = lambda step: None,
+    on_step: Callable[[str], object] = lambda step: None,
     *,
     pdf: bool = False,
 ) -> Report:
@@ -374,7 +374,7 @@ def run_line(
         ``YYYY-MM``; blank takes the month of the newest visit.
     parameters
         Further notebook parameters; each must be known to one of the notebooks.
-    tell
+    on_step
         Called with a few words as each step begins.
     pdf
         Whether ``summary.pdf`` is written beside the page; takes the extra ``pdf``.
@@ -386,7 +386,7 @@ def run_line(
     """
     folder = Path(folder).resolve()
     extra = typed(parameters or {})
-    tell("reading records")
+    on_step("reading records")
     with in_a_sentence():
         study = assessment.assess(folder, month)
     target = Path(reports).resolve() / study.line.id / study.month
@@ -399,12 +399,12 @@ def run_line(
     with in_a_sentence(), _staging(target) as staging:
         with kernel(staging, study.records.latest) as manager:
             for name in NOTEBOOKS:
-                tell(f"notebook {name}")
+                on_step(f"notebook {name}")
                 execute(name, staging, ours | extra.get(name, {}), manager)
         if pdf:
             from towerlib.report import summary
 
-            tell("summary.pdf")
+            on_step("summary.pdf")
             summary.write_pdf(staging / "summary.html", staging / "summary.pdf")
         write_manifest(study, staging, ours | (parameters or {}))
         _insist_on_same(study.records)
@@ -521,7 +521,7 @@ def _staging(target: Path) -> Iterator[Path]:
 
 
 def _insist_on_one_folder_each(ids: dict[Path, str | None]) -> None:
-    """Two folders with one id would write to one report folder; letter case does not tell folders apart everywhere."""
+    """Two folders with one id would write to one report folder; letter case does not distinguish folders everywhere."""
     known: dict[str, Path] = {}
     for path, line_id in ids.items():
         if line_id is None:

@@ -13,7 +13,7 @@ from sound_visit import TOWER, VISIT, shifted, sound
 
 from towerlib.readings.quality import FINDINGS, VERDICTS, grade
 from towerlib.records.load import load
-from towerlib.route import lay
+from towerlib.route import build
 
 
 def test_sound_visit_is_usable():
@@ -143,7 +143,7 @@ def test_the_order_of_visits_changes_no_verdict(order):
 def test_planted_visits_of_the_demo_are_found_and_sound_ones_are_not_thrown_out():
     folder = Path(__file__).parents[2] / "data" / "demo" / "brackwater-stonefell"
     records = load(folder)
-    graded = grade(records, lay(records.towers, records.line)).visits.set_index("visit_id")
+    graded = grade(records, build(records.towers, records.line)).visits.set_index("visit_id")
     planted = pd.read_csv(folder / "truth-visits.csv", dtype=str).set_index("visit_id")["flaw"]
     flaw = planted.reindex(graded.index).fillna("none")
     plain = [

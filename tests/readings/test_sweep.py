@@ -195,7 +195,7 @@ def test_without_phases_the_sign_is_blank():
 
 def test_less_than_a_decade_tells_no_shape():
     found = told(sweep([10, 10, 10], hertz=[62, 92, 128]).drop(columns="phase_deg"))
-    assert found["shape"] == "not told"
+    assert found["shape"] == "undecided"
     assert np.isnan(found["high_over_low"])
     assert "less than a decade" in found["remark"]
 

@@ -333,7 +333,7 @@ def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around
     for folder in _beside(study.records.folder):
         try:
             records = load(folder)
-            spans = route.lay(records.towers, records.line).spans.to_crs(own.crs)
+            spans = route.build(records.towers, records.line).spans.to_crs(own.crs)
         except TowerlibError as flaw:
             remarks.append(
                 f"The line folder {folder.name} could not be read, so its route is not known: {flaw}"

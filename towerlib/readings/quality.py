@@ -59,13 +59,13 @@ FAILS: dict[str, Callable[[Context, float], pd.Series]] = {
     "serial_recorded": lambda v, t: v["instrument_serial"].fillna("").str.strip().eq(""),
     "calibration_current": lambda v, t: v["calibration_overdue_days"] > t,
     "soil_unfrozen": lambda v, t: v["soil_state"].eq("frozen"),
-    "position_near": lambda v, t: v["distance_m"].round() > t,  # a position fix tells no more than metres
+    "position_near": lambda v, t: v["distance_m"].round() > t,  # a position fix shows no more than metres
     "position_at_this_tower": lambda v, t: v["spans_off"] > t,
     # probes and interference
     "probe_resistance_low": lambda v, t: v["probe_highest_ohm"] > t,
     "probe_resistance_measurable": lambda v, t: v["probe_highest_ohm"] > t,
     # Two places at remote earth see about the same stray voltage. At some ten volts a sound layout differs by more than
-    # a volt: the nearer probe stands in the tower's potential funnel.
+    # a volt: the nearer probe lies in the tower's potential funnel.
     "interference_agrees": lambda v, t: (
         v["interference_difference_v"] > np.maximum(t, v["interference_part_v"].fillna(0))
     ),
@@ -310,7 +310,7 @@ def _soil(visits):
 
 
 def _ambient(visits):
-    """Stray voltage over leakage current, where both stand clear of noise: it needs no injected current."""
+    """Stray voltage over leakage current, where both are clear of noise: it needs no injected current."""
     volt, total = visits["interference_potential_probe_v"], visits["leakage_total_ma"]
     clear = (volt >= number("interference_floor_v")) & (
         total > number("ambient_clear_u") * visits["total_u_ma"]

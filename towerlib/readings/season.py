@@ -58,7 +58,7 @@ def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None
     return state.where(state.isin(STATES), unknown).astype("str")
 
 
-def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = None) -> pd.DataFrame:
+def factors(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = None) -> pd.DataFrame:
     """Factors between a reading and the footing in other seasons.
 
     Parameters
@@ -91,8 +91,8 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
 
     Examples
     --------
-    >>> factors = band(pd.Series(["wet", "dry"]), pd.Series([False, False], dtype="boolean"))
-    >>> print(factors["season_high_factor"].tolist(), factors["season_low_factor"].round(2).tolist())
+    >>> found = factors(pd.Series(["wet", "dry"]), pd.Series([False, False], dtype="boolean"))
+    >>> print(found["season_high_factor"].tolist(), found["season_low_factor"].round(2).tolist())
     [1.5, 1.0] [1.0, 0.67]
     """
     seasons = seasons or Seasons.model_validate({})

@@ -57,7 +57,7 @@ def interpretation(table: pd.DataFrame, turns: np.ndarray) -> dict[str, Any]:
     signs = [phase >= least, phase <= -least, phase.notna()]
     sign = np.select(signs, ["inductive", "capacitive", "flat"], default="")
     met = _shapes(table["high_over_low"].to_numpy(), sign, turns)
-    shape = np.select(list(met.values()), list(met), default="not told")
+    shape = np.select(list(met.values()), list(met), default="undecided")
     return {
         "reactance_sign": pd.array(sign, dtype="str"),
         "shape": pd.array(shape, dtype="str"),
@@ -73,7 +73,7 @@ def _meanings(table, shape):
     """Possible meaning of each sweep; of the electrode only where the method sees it alone."""
     meanings = []
     for sees, name, hertz in zip(table["sees"], shape, table["highest_hz"], strict=True):
-        words = (SHAPES | {"not told": UNDECIDED})[name].format(highest_hz=hertz)
+        words = (SHAPES | {"undecided": UNDECIDED})[name].format(highest_hz=hertz)
         before = BESIDE.get(sees, "")
         meanings.append(before if before and name in _OF_ELECTRODE else f"{before} {words}".strip())
     return meanings
@@ -154,7 +154,7 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
         - ``high_over_low`` (impedance of the top over that of the bottom), ``percent_per_decade``;
         - ``phase_deg`` and ``reactance_ohm`` at ``high_frequency_hz``; ``reactance_sign``: inductive,
           capacitive, flat, or blank without phases;
-        - ``shape``, a key of `SHAPES` or "not told", and ``screening``, its possible meaning;
+        - ``shape``, a key of `SHAPES` or "undecided", and ``screening``, its possible meaning;
         - ``single_ohm``, the visit's own reading, ``sweep_at_test_ohm`` at its frequency,
           ``single_off_fraction`` and ``single_agrees`` (NA where they cannot be compared); ``remark``.
 

@@ -26,7 +26,7 @@ class Tables:
     condition, history : pandas.DataFrame
         One row a tower: `towerlib.condition.assess` and `towerlib.readings.trends.history`.
     visits : pandas.DataFrame
-        Graded visits with the seasonal factors of `towerlib.readings.season.band`.
+        Graded visits with the seasonal factors of `towerlib.readings.season.factors`.
     legs, sweeps, works : pandas.DataFrame
         Tables of the records.
     currents, shapes : pandas.DataFrame
@@ -80,7 +80,7 @@ def tables_of(study: Study) -> Tables:
     visits = study.grades.visits[study.grades.visits["date"] <= end].reset_index(drop=True)
     works = cast("pd.DataFrame", records.works[records.works["date"] <= end].reset_index(drop=True))
     ring = records.towers.set_index("tower_id")["ring"].reindex(visits["tower_id"]).reset_index(drop=True)
-    factors = season.band(season.class_of_season(visits), ring, line.seasons)
+    factors = season.factors(season.class_of_season(visits), ring, line.seasons)
     return Tables(
         title=line.title,
         condition=study.condition,

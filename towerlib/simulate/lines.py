@@ -31,14 +31,14 @@ def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
     The same seed gives the same tables; ``truth`` has one row per tower, ``truth-visits`` one row per flawed visit.
     """
     settings = tomllib.loads(spec.settings)
-    built = build(spec, _chance(spec, seed, "build"))
+    built = build(spec, _generator(spec, seed, "build"))
     footing_ohm = np.abs(footings(built, state(built, LAST_DAY, "normal"))[0])
     built = replace(built, towers=built.towers.assign(footing_ohm=footing_ohm))
-    office = _chance(spec, seed, "office")
+    office = _generator(spec, seed, "office")
     return {
         "towers": register(settings, built, office),
-        **readings(spec, settings, built, _chance(spec, seed, "visits")),
-        **lightning(spec, settings, built, _chance(spec, seed, "lightning")),
+        **readings(spec, settings, built, _generator(spec, seed, "visits")),
+        **lightning(spec, settings, built, _generator(spec, seed, "lightning")),
         "soil": soil_tests(spec, built, office),
         "works": works(built, office),
         "prices": prices(),
@@ -46,7 +46,7 @@ def simulate_line(spec: LineSpec, seed: int) -> dict[str, pd.DataFrame]:
     }
 
 
-def _chance(spec, seed, purpose):
+def _generator(spec, seed, purpose):
     """Separate random number generator for each purpose, so that a change in one does not affect the others."""
     return np.random.default_rng([seed, zlib.crc32(f"{spec.line_id} {purpose}".encode())])
 

@@ -52,8 +52,8 @@ class Built:
 
 def build(spec: LineSpec, rng: np.random.Generator) -> Built:
     """Line as built, from its specification."""
-    towers, span_m = lay(spec.route, rng)
-    towers = towers.assign(**lay_soil(towers["chainage_m"].to_numpy(), spec.ground, rng))
+    towers, span_m = place_towers(spec.route, rng)
+    towers = towers.assign(**soil_along(towers["chainage_m"].to_numpy(), spec.ground, rng))
     towers = towers.assign(**_structures(spec, len(towers), rng))
     towers = towers.assign(**_surroundings(spec, towers, rng), **_seasons(towers, rng))
     own_ohm, in_coils = _paths(towers, rng)
@@ -61,7 +61,7 @@ def build(spec: LineSpec, rng: np.random.Generator) -> Built:
     return Built(towers, span_m, own_ohm, _feet(towers, np.isfinite(own_ohm).sum(axis=1)), in_coils)
 
 
-def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
+def place_towers(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
     """Towers along the route, straight between angles, and the spans [m].
 
     One row per tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg.
@@ -100,7 +100,7 @@ def _with_additions(names, additions):
     return names
 
 
-def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
+def soil_along(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
     """Soil along the line, by chainage [m]: patches with sharp borders, and gradual changes within them."""
     step_m = np.diff(chainage_m, prepend=chainage_m[0] - 300.0)
     patch = np.cumsum(rng.random(len(chainage_m)) < 1 - np.exp(-step_m / 4000.0))
