@@ -3,7 +3,7 @@
 A name takes several forms: folded (without capitals and kinds of dash), its core (without prefix words, leading zeros
 and separators), a loose core (without the side and shared letters), and the dates or numbers into which a spreadsheet
 turns it. `match` compares these forms with those of the register. The position of the crew is further evidence
-(`with_location`): it decides between candidates or contradicts a match, but never names a tower alone.
+(`_with_location`): it decides between candidates or contradicts a match, but never names a tower alone.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ def match(
     if positions is not None and register_positions is not None:
         places = cast("Any", register_positions[register_positions.index.isin(list(register.cores))])
         coded = found.assign(code=codes, written=names.to_numpy())
-        found = with_location(coded, readings, positions, places)
+        found = _with_location(coded, readings, positions, places)
     return cast("pd.DataFrame", found[ANSWER]).set_axis(names.index)
 
 
@@ -305,7 +305,7 @@ def _of_month(month: int, year: int) -> set[str]:
     return {f"{month}/{year % 100}", f"{month}/{year}"} if month and year else set()
 
 
-def with_location(found, readings: list[Reading], positions, places) -> pd.DataFrame:
+def _with_location(found, readings: list[Reading], positions, places) -> pd.DataFrame:
     """The matches after the location evidence; rows without a position are not changed."""
     columns = ["latitude_deg", "longitude_deg"]
     places = places[columns].astype("float64").dropna()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import tomllib
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -15,7 +16,6 @@ from towerlib.simulate.lines import simulate_line
 from towerlib.simulate.specs import Campaign, Drive, Ground, LineSpec, Planted, Route
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from os import PathLike
 
 
@@ -66,13 +66,6 @@ def _write_table(table, path, separator):
     )
 
 
-def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
-    """Write the tables of one line with the formatting quirks of the crews A, B and C; its folder."""
-    place = Path(folder) / spec.line_id
-    write_messy(spec, tables, place, _write_table)
-    return place
-
-
 def demo_lines() -> tuple[LineSpec, ...]:
     """Specifications of the three clean demo lines."""
     return quillmere_tolstrand(), brackwater_stonefell(), stonefell_ambermoss()
@@ -80,96 +73,44 @@ def demo_lines() -> tuple[LineSpec, ...]:
 
 def quillmere_tolstrand() -> LineSpec:
     """Short 66 kV line with many angles and a steel shield wire; files with ``;``."""
-    return LineSpec(
-        line_id="quillmere-tolstrand",
-        prefix="QT",
-        settings=_settings("quillmere-tolstrand"),
-        route=Route(
-            latitude_deg=-32.3410,
-            longitude_deg=-19.3320,
-            sections=((38, 7), (74, 6), (21, 8), (96, 5), (58, 9), (117, 6), (83, 7), (40, 12)),
-            span_m=248.0,
-            names="padded",
-            monopoles=((0, 6), (55, 60)),
-        ),
-        ground=Ground(resistivity_ohm_m=240.0, spread=0.75, leg_spacing_m=4.2, ring_share=0.08),
-        drive=Drive(forced_a=4.0, unevenness=0.10),
-        planted=Planted(2, 2, 2, 1, None, treated=2, untested=2),
-        campaigns=(
-            Campaign("2019-09-16", "dry", 0.80, 0.50, "A"),
-            Campaign("2022-03-14", "wet", 0.50, 0.15, "A"),
-            Campaign("2024-09-09", "dry", 0.60, 0.05, "AD"),
-            Campaign("2026-06-08", "normal", 0.85, 0.04, "AD"),
-        ),
-        separator=";",
-    )
-
-
-def _settings(line_id):
-    """Text of the ``line.toml`` of a line, stored next to this module."""
-    return files("towerlib.simulate").joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
+    return _spec("quillmere-tolstrand")
 
 
 def brackwater_stonefell() -> LineSpec:
     """Single 132 kV line with one shield wire that is broken in one span since 2023."""
-    return LineSpec(
-        line_id="brackwater-stonefell",
-        prefix="BS",
-        settings=_settings("brackwater-stonefell"),
-        route=Route(
-            latitude_deg=-32.1120,
-            longitude_deg=-18.9350,
-            sections=((82, 34), (61, 28), (95, 41), (70, 37)),
-            span_m=322.0,
-            names="plain",
-            monopoles=((128, 140),),
-        ),
-        ground=Ground(resistivity_ohm_m=360.0, spread=0.85, leg_spacing_m=6.0, ring_share=0.08),
-        drive=Drive(forced_a=11.5, unevenness=0.10),
-        planted=Planted(6, 4, 4, 2, open_span=91, treated=4, untested=4),
-        campaigns=(
-            Campaign("2019-09-02", "dry", 0.75, 0.55, "AB"),
-            Campaign("2021-03-15", "wet", 0.40, 0.15, "BC"),
-            Campaign("2023-08-21", "dry", 0.65, 0.08, "BC"),
-            Campaign("2024-03-11", "wet", 0.30, 0.05, "B"),
-            Campaign("2025-09-08", "dry", 0.45, 0.04, "BC"),
-            Campaign("2026-06-01", "normal", 0.80, 0.03, "BC"),
-        ),
-    )
+    return _spec("brackwater-stonefell")
 
 
 def stonefell_ambermoss() -> LineSpec:
     """Long 400 kV line with two shield wires across the border of two UTM zones; visits in several files."""
-    return LineSpec(
-        line_id="stonefell-ambermoss",
-        prefix="SA",
-        settings=_settings("stonefell-ambermoss"),
-        route=Route(
-            latitude_deg=-32.0330,
-            longitude_deg=-18.4680,
-            sections=((104, 62), (88, 55), (112, 48), (79, 55)),
-            span_m=388.0,
-            names="section",
-            guyed=((96, 124),),
-            insulated=((40, 45),),
-        ),
-        ground=Ground(resistivity_ohm_m=360.0, spread=0.72, leg_spacing_m=9.0, ring_share=0.14),
-        drive=Drive(forced_a=10.0, unevenness=0.08, transpositions=(73, 147)),
-        planted=Planted(9, 6, 6, 2, None, treated=5, untested=5),
-        campaigns=(
-            Campaign("2019-10-07", "dry", 0.65, 0.50, "CD"),
-            Campaign("2021-09-13", "dry", 0.45, 0.15, "CD"),
-            Campaign("2024-03-04", "wet", 0.40, 0.06, "BCD"),
-            Campaign("2025-10-06", "dry", 0.35, 0.04, "CD"),
-            Campaign("2026-06-02", "wet", 0.75, 0.03, "BCD"),
-        ),
-        split_visits=True,
-    )
+    return _spec("stonefell-ambermoss")
 
 
 def messy_line() -> LineSpec:
-    """Specification of the demo line with messy files."""
-    return ambermoss_harrowmere(_settings("ambermoss-harrowmere"))
+    """Short 110 kV line whose records arrive in the formats of three crews."""
+    return _spec("ambermoss-harrowmere")
+
+
+def _spec(line_id):
+    """Specification of a line from ``lines.toml``, and the text of its own ``line.toml``."""
+    here = files("towerlib.simulate")
+    spec = _tuples(tomllib.loads(here.joinpath("lines.toml").read_text(encoding="utf-8"))[line_id])
+    parts = {
+        "route": Route(**spec.pop("route")),
+        "ground": Ground(**spec.pop("ground")),
+        "drive": Drive(**spec.pop("drive")),
+        "planted": Planted(**{"open_span": None} | spec.pop("planted")),
+        "campaigns": tuple(Campaign(*each) for each in spec.pop("campaigns")),
+    }
+    settings = here.joinpath(f"{line_id}.toml").read_text(encoding="utf-8")
+    return LineSpec(line_id=line_id, settings=settings, **parts, **spec)
+
+
+def _tuples(part):
+    """Part of a TOML file with tuples in place of lists."""
+    if isinstance(part, dict):
+        return {key: _tuples(value) for key, value in part.items()}
+    return tuple(map(_tuples, part)) if isinstance(part, list) else part
 
 
 _HEADERS = shipped_rows("towerlib.simulate", "headers.csv")  # blank where a crew has no such column
@@ -192,44 +133,15 @@ TITLE = (
 )
 
 
-def ambermoss_harrowmere(settings: str) -> LineSpec:
-    """Short 110 kV line whose records arrive in the formats of three crews; `settings` is the text of its ``line.toml``."""
-    return LineSpec(
-        line_id="ambermoss-harrowmere",
-        prefix="AH",
-        settings=settings,
-        route=Route(
-            latitude_deg=-32.1061,
-            longitude_deg=-17.5942,
-            sections=((64, 9), (88, 8), (47, 9)),
-            span_m=290.0,
-            names="padded",
-        ),
-        ground=Ground(resistivity_ohm_m=300.0, spread=0.75, leg_spacing_m=5.0, ring_share=0.08),
-        drive=Drive(forced_a=7.0, unevenness=0.10),
-        planted=Planted(2, 1, 1, 1, None, treated=1, untested=1),
-        campaigns=(
-            Campaign("2023-09-11", "dry", 0.9, 0.30, "A"),
-            Campaign("2026-05-11", "normal", 1.0, 0.0, "A"),
-            Campaign("2026-06-08", "normal", 1.0, 0.0, "BC"),
-        ),
-    )
-
-
-def write_messy(
-    spec: LineSpec,
-    tables: dict[str, pd.DataFrame],
-    place: str | PathLike[str],
-    write_table: Callable[[pd.DataFrame, Path, str], None],
-) -> None:
-    """Write the line folder `place` with the files of three crews; `write_table` writes a plain CSV."""
-    place = Path(place)
+def write_mess(spec: LineSpec, tables: dict[str, pd.DataFrame], folder: str | PathLike[str]) -> Path:
+    """Write the tables of one line with the formatting quirks of the crews A, B and C; its folder."""
+    place = Path(folder) / spec.line_id
     for folder in (place / "visits", place / "legs"):
         folder.mkdir(parents=True, exist_ok=True)
     (place / "line.toml").write_text(spec.settings, encoding="utf-8", newline="\n")
     for name in ("sweeps", "soil", "outages", "flashes", "works", "prices", "truth", "truth-visits"):
-        write_table(tables[name], place / f"{name}.csv", ",")
-    write_table(_register(tables["towers"]), place / "towers.csv", ",")
+        _write_table(tables[name], place / f"{name}.csv", ",")
+    _write_table(_register(tables["towers"]), place / "towers.csv", ",")
     visits, legs = tables["visits"], tables["legs"]
     for (month, crew), part in cast("Any", visits).groupby(
         [visits["date"].dt.strftime("%Y-%m"), visits["crew"]]
@@ -237,6 +149,7 @@ def write_messy(
         stem = f"{month}-crew-{crew.lower()}"
         own = legs[legs["visit_id"].isin(part["visit_id"])]
         {"A": _crew_a, "B": _crew_b, "C": _crew_c}[crew](part.reset_index(drop=True), own, place, stem)
+    return place
 
 
 def _register(towers):
