@@ -208,26 +208,13 @@ def impedance_class(
     *,
     by_lower_limit: bool = False,
 ) -> np.ndarray:
-    """Class of a footing against its target and its limit.
+    """Class of each footing: ``good``, ``acceptable``, ``above limit``, `LOWER_LIMIT_ONLY` or ``not tested``.
 
-    Parameters
-    ----------
-    footing_ohm, lower_limit_ohm
-        Reading of the footing alone, and the lower limit by other readings [Ω]; NaN where there is none. The
-        lower limit counts where there is no reading.
-    target_ohm, limit_ohm
-        Good up to, and acceptable up to [Ω].
-    by_lower_limit
-        Give the towers that lie above their limit by a lower limit alone the class `ABOVE_BY_LOWER_LIMIT`.
+    `footing_ohm` is the reading of the footing alone, `lower_limit_ohm` the one by other readings, which counts where
+    there is no reading; `target_ohm` good up to, `limit_ohm` acceptable up to; all [Ω], NaN where there is none. A
+    lower limit above `limit_ohm` is enough for ``above limit`` (with `by_lower_limit`: `ABOVE_BY_LOWER_LIMIT`); one
+    within it shows nothing.
 
-    Returns
-    -------
-    numpy.ndarray of str
-        ``good``, ``acceptable``, ``above limit``, `LOWER_LIMIT_ONLY` or ``not tested``, of the common shape. A lower
-        limit above `limit_ohm` is enough for ``above limit``; one within it shows nothing.
-
-    Examples
-    --------
     >>> nan = float("nan")
     >>> impedance_class([3.0, 8.0, 20.0, nan, nan], [nan, nan, nan, 16.0, nan], 5.0, 15.0).tolist()
     ['good', 'acceptable', 'above limit', 'above limit', 'not tested']

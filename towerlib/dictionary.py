@@ -202,23 +202,11 @@ def _by_file() -> dict[str, str]:
 
 
 def checked(name: str, table: pd.DataFrame) -> pd.DataFrame:
-    """A table of a report, checked against its schema before it is written.
+    """A table of a report (or its file, such as ``tables/plan.parquet``), checked against its schema before it is written.
 
-    Parameters
-    ----------
-    name
-        Table, or file of the report such as ``tables/plan.parquet``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The same; a column without any value, or of whole figures among numbers, has the type of the dictionary, so
-        that files of several lines fit.
-
-    Raises
-    ------
-    TypeError
-        A column is missing, unknown or of another type: a fault of the program, not of the records.
+    A column without any value, or of whole figures among numbers, gets the type of the dictionary, so that files of
+    several lines fit. `TypeError` where a column is missing, unknown or of another type: a fault of the program, not of
+    the records.
     """
     name = _by_file().get(name, name)
     contract = schema(name)

@@ -43,23 +43,11 @@ class Portfolio:
 
 
 def gather(reports: str | PathLike[str], month: str = "", budget: float | None = None) -> Portfolio:
-    """Portfolio of a reports folder, without a new assessment.
+    """Portfolio of a reports folder as written by ``towerlib run``, without a new assessment.
 
-    Parameters
-    ----------
-    reports
-        Contains ``<line>/<YYYY-MM>/`` as written by ``towerlib run``.
-    month
-        ``YYYY-MM``; blank takes the newest month of any line.
-    budget
-        Budget to split over the lines; default: the sum of their budgets.
-
-    Raises
-    ------
-    RecordsError
-        No line has a complete report for the month.
-    SettingsError
-        The month is not valid, or the budget is negative.
+    `month` is ``YYYY-MM``, blank for the newest of any line; `budget` is split over the lines, by default the sum of
+    theirs. `RecordsError` where no line has a complete report for the month; `SettingsError` where the month or the
+    budget is wrong.
     """
     if month:
         last_day(month)

@@ -270,24 +270,11 @@ PORTFOLIO = "portfolio"
 def run_portfolio(
     reports: str | Path, month: str = "", budget: float | None = None
 ) -> tuple[Portfolio, list[Path]]:
-    """Run the notebook of the portfolio; it writes the pages.
+    """Run the notebook of the portfolio, which writes the pages, from the reports of a month ``YYYY-MM`` (blank: the newest).
 
-    Parameters
-    ----------
-    month
-        ``YYYY-MM``; blank takes the newest that any line has.
-    budget
-        Money to split; else the sum of the lines' budgets.
-
-    Returns
-    -------
-    (Portfolio, list of pathlib.Path)
-        The notebook, the page and the index, in the folder of the month and beside it.
-
-    Raises
-    ------
-    TowerlibError
-        In one sentence; then an earlier notebook is left as it was.
+    `budget` is money to split; else the sum of the lines' budgets. Returns the portfolio, and the notebook, the page
+    and the index, in the folder of the month and beside it. `TowerlibError` in one sentence; then an earlier notebook
+    stays as it was.
     """
     reports = Path(reports).resolve()
     with in_a_sentence():
@@ -319,21 +306,10 @@ class Report:
 
 
 def line_folders(folder: str | Path, only: Sequence[str] = ()) -> list[Path]:
-    """The line folders to run, in alphabetical order.
+    """The line folders to run, in alphabetical order: `folder` itself if it holds ``line.toml``, else those inside it.
 
-    Parameters
-    ----------
-    folder
-        A line folder (it holds ``line.toml``) or a portfolio, a folder of line folders.
-    only
-        Line ids or folder names; empty takes all.
-
-    Raises
-    ------
-    RecordsError
-        There is no line folder.
-    SettingsError
-        A name in `only` is no line of the portfolio, or two folders are the same line.
+    `only` names line ids or folders; empty takes all. `RecordsError` where there is no line folder, `SettingsError`
+    where a name in `only` is no line of the portfolio, or two folders are the same line.
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -362,16 +338,12 @@ def run_line(
     *,
     pdf: bool = False,
 ) -> Report:
-    """Run the notebooks of one line for one month.
+    """Run the notebooks of one line for a month ``YYYY-MM`` (blank: that of the newest visit) into its report folder.
 
     Parameters
     ----------
-    folder
-        Line folder.
     reports
         The report goes to ``reports/<line id>/<month>/``.
-    month
-        ``YYYY-MM``; blank takes the month of the newest visit.
     parameters
         Further notebook parameters; each must be known to one of the notebooks.
     on_step
@@ -459,23 +431,10 @@ def write_fieldsheet(
     from_km: float | None = None,
     to_km: float | None = None,
 ) -> tuple[FieldSheet, list[Path]]:
-    """Assess a line and write the field sheet for some of its towers.
+    """Assess a line and write the field sheet for some of its towers, chosen as by `towerlib.fieldwork.choose`.
 
-    Parameters
-    ----------
-    folder
-        Line folder; layers of its folder ``context`` are kept clear of.
-    out
-        Where the files go; else ``reports/<line id>/fieldsheet/<month>/``.
-    towers, from_km, to_km
-        As for `towerlib.fieldwork.choose`.
-    month
-        ``YYYY-MM``; blank takes the month of the newest visit.
-
-    Raises
-    ------
-    RecordsError, SettingsError
-        In one sentence; then nothing was written.
+    The files go to `out`, else to ``reports/<line id>/fieldsheet/<month>/``; the month ``YYYY-MM`` is that of the
+    newest visit where it is blank. Flaws are one sentence; then nothing was written.
     """
     from towerlib import fieldwork
     from towerlib.report import fieldsheet, map_layers

@@ -44,19 +44,9 @@ _REPLACED = re.compile(r"\.(.+)\.replaced-[0-9a-f]+")
 def guard(path: Path, folder: Path, most: int | None = None, *, may_be_empty: bool = False) -> None:
     """Refuse a file before it is opened: outside the folder, not a regular file, too large, or an archive trap.
 
-    Parameters
-    ----------
-    folder
-        The line folder, which must contain the file; a link may not lead out of it.
-    most
-        Largest size [byte]; `LARGEST_FILE` when missing.
-    may_be_empty
-        Whether the reader itself reports what an empty file lacks.
-
-    Raises
-    ------
-    RecordsError
-        One sentence with the mend; the caller puts the name of the file in front.
+    The line folder must contain the file; a link may not lead out of it. `most` is the largest size [byte], else
+    `LARGEST_FILE`; `may_be_empty` where the reader itself reports what an empty file lacks. `RecordsError` in one
+    sentence with the mend; the caller puts the name of the file in front.
     """
     try:
         inside = path.resolve(strict=True).is_relative_to(folder.resolve())

@@ -84,21 +84,9 @@ def prepare(
     to_km: float | None = None,
     context: Iterable[gpd.GeoDataFrame] = (),
 ) -> FieldSheet:
-    """Field sheet for the next visit to towers of a line.
+    """Field sheet for the next visit to towers of a line, chosen as by `choose`; errors as there.
 
-    Parameters
-    ----------
-    towers
-        As for `choose`.
-    from_km, to_km
-        Stretch of chainage [km].
-    context
-        Further layers to keep clear of, named in ``attrs["name"]``.
-
-    Raises
-    ------
-    SettingsError
-        A tower is unknown, no tower is selected, or a stretch ends before it starts.
+    `context` holds further layers to keep clear of, named in ``attrs["name"]``.
     """
     tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
     called = stops(study, tower_ids)

@@ -118,12 +118,10 @@ def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Rows of ``legs.csv`` to fill in, with the leg names of the newest visit that read all legs, else A, B, C, D."""
-    read = _read_legs(study)
-    rows = [
-        (stop.visit_id, leg)
-        for stop in cast("Any", stops).itertuples()
-        for leg in _names(read.get(stop.tower_id, []), _count(stop))
-    ]
+    read, rows = _read_legs(study), []
+    for stop in cast("Any", stops).itertuples():
+        count, used = _count(stop), read.get(stop.tower_id, [])
+        rows += [(stop.visit_id, leg) for leg in (used if len(used) >= count else LETTERS[:count])]
     return _blank_rows("legs", {"visit_id": [row[0] for row in rows], "leg": [row[1] for row in rows]})
 
 

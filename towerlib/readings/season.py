@@ -20,28 +20,14 @@ COLUMNS = ["season_class", "season_low_factor", "season_high_factor", "dry_low_f
 
 
 def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None = None) -> pd.Series:
-    """Season class of each visit: the recorded soil state, else unknown with the time of year.
+    """Season class of each visit: ``dry``, ``normal``, ``wet``, ``frozen``; "unknown, winter" and the like; or "unknown".
 
-    Parameters
-    ----------
-    visits
-        Visits as loaded: ``soil_state``, ``date``, ``latitude_deg``.
-    latitude_deg
-        Latitude where the visits have none [°]: its sign gives the hemisphere.
+    The recorded soil state decides, else the time of year: ``soil_state``, ``date``, ``latitude_deg`` of the visits, or
+    `latitude_deg` [°] where they have none, whose sign gives the hemisphere. The month does not show the soil state:
+    wet and dry seasons differ from region to region and from year to year. It only keeps visits apart that were made at
+    other times of the year. Summer is December to February in the south, June to August in the north; in the tropics
+    the word means no more than these months.
 
-    Returns
-    -------
-    pandas.Series of str
-        ``dry``, ``normal``, ``wet``, ``frozen``; "unknown, winter" and the like; or "unknown".
-
-    Notes
-    -----
-    The month does not show the soil state: wet and dry seasons differ from region to region and from year to year. It
-    only keeps visits apart that were made at other times of the year. Summer is December to February in the
-    south, June to August in the north; in the tropics the word means no more than these months.
-
-    Examples
-    --------
     >>> visits = pd.DataFrame({"soil_state": ["dry", None], "date": pd.to_datetime(["2026-01-10"] * 2)})
     >>> class_of_season(visits, latitude_deg=-32.0).tolist()
     ['dry', 'unknown, summer']

@@ -93,7 +93,10 @@ def differences(
     for aspect, names in _FIELDS.items():
         pairs = [(column[name][rows], column[name][others]) for name in names]
         far = [_far(name, *pair, alike) for name, pair in zip(names, pairs, strict=True)]
-        differ[aspect] = np.any(far + [_blank(*pair, alike.blank_agrees) for pair in pairs], axis=0)
+        # one value not recorded, or both where that does not count as agreeing
+        unequal = np.not_equal if alike.blank_agrees else np.logical_or
+        blank = [unequal(*map(np.isnan, pair)) for pair in pairs]
+        differ[aspect] = np.any(far + blank, axis=0)
     return {aspect: differ[aspect] for aspect in ASPECTS}
 
 
@@ -103,11 +106,6 @@ def _far(name, one, other, alike):
         return np.abs((one - other + 180.0) % 360.0 - 180.0) > alike.bearing_deg
     percent = alike.frequency_percent if name.endswith("_hz") else alike.distance_percent
     return np.fmax(one, other) > np.fmin(one, other) * (1.0 + percent / 100.0)
-
-
-def _blank(one, other, blank_agrees):
-    """Pairs of which one value is not recorded, or both where that does not count as agreeing."""
-    return np.isnan(one) != np.isnan(other) if blank_agrees else np.isnan(one) | np.isnan(other)
 
 
 def _works_before(tower, names, dates, works):

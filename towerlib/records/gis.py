@@ -127,17 +127,9 @@ def read_layers(
 ) -> dict[str, pd.DataFrame]:
     """Layers of a GeoPackage as tables; GeoDataFrames where a layer has a geometry.
 
-    Parameters
-    ----------
-    names
-        From the list of `layers` to the names of those to read; all when missing.
-    **options
-        For `pyogrio.read_dataframe`.
-
-    Raises
-    ------
-    RecordsError
-        It is not a GeoPackage, or contains more than tables; the caller puts the name of the file in front.
+    `names` gives from the list of `layers` those to read (else all), `options` are for `pyogrio.read_dataframe`.
+    `RecordsError` where it is not a GeoPackage, or contains more than tables; the caller puts the name of the file in
+    front.
     """
     with _alone(geopackage(path, folder)) as copy:
         there = [(str(name), shape) for name, shape in library().list_layers(copy)]

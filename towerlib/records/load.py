@@ -60,12 +60,10 @@ class Records:
 def load(
     folder: str | Path, latest: pd.Timestamp | None = None, line: settings.Line | None = None
 ) -> Records:
-    """The records of one line folder.
+    """The records of one line folder, with ``line.toml`` and the tables of the data dictionary.
 
     Parameters
     ----------
-    folder
-        With ``line.toml`` and the tables of the data dictionary.
     latest
         Last day that a record can have; a row of a later day is rejected. Today when missing.
     line
@@ -81,10 +79,8 @@ def load(
 
     Raises
     ------
-    RecordsError
-        A needed table is missing, unreadable or empty.
-    SettingsError
-        ``line.toml`` is missing or wrong.
+    RecordsError, SettingsError
+        A needed table is missing, unreadable or empty; ``line.toml`` is missing or wrong.
     """
     folder, latest = Path(folder), months.today() if latest is None else latest
     if not folder.is_dir():

@@ -89,6 +89,7 @@ _YES = frozenset(
 _NO = frozenset(
     ("no", "n", "false", "f", "0", "0.0", "nein", "falsch", "non", "faux", "falso", "não", "nao", "☐")
 )
+_TRUTH = dict.fromkeys(_YES, True) | dict.fromkeys(_NO, False)
 
 
 def numbers(cells: pd.Series, unit: str, *, decimal: str | None = None) -> Parsed:
@@ -204,23 +205,10 @@ def decimal_separators(numbers: pd.Series, others: pd.Series, decimal: str | Non
     found = pd.Series("", index=numbers.index, dtype="str")
     found[comma] = ","
     found[point | numbers.str.fullmatch(_WHOLE)] = "."
-    found[lone_comma] = _of_lone_comma(comma_used, point_used, decimal)
-    found[lone_point] = _of_lone_point(comma_used, point_used, decimal)
+    is_comma = comma_used and (decimal == "," or not point_used)
+    found[lone_comma] = "," if is_comma else "." if point_used and not comma_used else "?"
+    found[lone_point] = "." if decimal == "." or not comma_used else "?" if point_used else ","
     return found
-
-
-def _of_lone_comma(comma_used: bool, point_used: bool, decimal: str | None) -> str:
-    """Decimal separator of the form 1,234."""
-    if comma_used and (decimal == "," or not point_used):
-        return ","
-    return "." if point_used and not comma_used else "?"
-
-
-def _of_lone_point(comma_used: bool, point_used: bool, decimal: str | None) -> str:
-    """Decimal separator of the form 1.234."""
-    if decimal == "." or not comma_used:
-        return "."
-    return "?" if point_used else ","
 
 
 def to_float(numbers: pd.Series, separators: pd.Series) -> pd.Series:
@@ -265,17 +253,11 @@ def factor(written: str, target: str) -> float:
 def yes_no(cells: pd.Series) -> Parsed:
     """Yes or no as ``boolean``, in the words of five languages, ticks and 1/0; all but yes, no, true, false are repaired."""
     text = tidy(cells)
-    values = each_text(text, _truth, "boolean")
+    values = each_text(text, lambda one: _TRUTH.get(one.lower()), "boolean")
     mend = "is neither yes nor no; write yes or no, or leave the cell empty if it was not checked."
     problem = unread(text, mend).where(values.isna(), "")
     usual = each_text(text, lambda one: one.lower() in ("", "yes", "no", "true", "false"), "bool")
     return parsed(values, repaired=~usual & (problem == ""), problem=problem)
-
-
-def _truth(text: str) -> bool | None:
-    """True, False or neither."""
-    word = text.lower()
-    return True if word in _YES else False if word in _NO else None
 
 
 def choice(cells: pd.Series, options: Sequence[str], synonyms: Mapping[str, str] | None = None) -> Parsed:
