@@ -124,11 +124,11 @@ def choose(
     stretch = from_km is not None or to_km is not None
     towers = towers.strip() or ("all" if stretch else "retest")
     wanted, said = _wanted(study, towers)
-    laid = study.route.towers
-    at_km = laid["chainage_m"] / 1000
+    along = study.route.towers
+    at_km = along["chainage_m"] / 1000
     inside = at_km.ge(-math.inf if from_km is None else from_km)
     inside &= at_km.le(math.inf if to_km is None else to_km)
-    found = laid.loc[inside & laid["tower_id"].isin(list(wanted)), "tower_id"].to_list()
+    found = along.loc[inside & along["tower_id"].isin(list(wanted)), "tower_id"].to_list()
     if stretch:
         said += _stretch(from_km, to_km)
     if not found:
@@ -207,8 +207,8 @@ def _works(study, called) -> tuple[Any, dict[Any, str]]:
     """Buried wires of each tower with their greatest length, and works since its last reading."""
     works = study.records.works
     works = works[works["date"] <= last_day(study.month)].sort_values("date", kind="stable")
-    laid = works[works["treatment"].str.contains(WIRES, case=False, na=False)]
-    buried = laid.groupby("tower_id").agg({"treatment": "; ".join, "quantity": "max"})
+    wires = works[works["treatment"].str.contains(WIRES, case=False, na=False)]
+    buried = wires.groupby("tower_id").agg({"treatment": "; ".join, "quantity": "max"})
     read = called.set_index("tower_id")["footing_date"]
     since = works[works["date"] > works["tower_id"].map(read)]
     said = {

@@ -165,8 +165,3 @@ def _count(stop):
     if pd.notna(stop.leg_count):
         return int(stop.leg_count)
     return 1 if stop.structure == "monopole" else 4
-
-
-def _names(read, count):
-    """Names of the legs: those in use, if all legs were read."""
-    return read if len(read) >= count else list(LETTERS[:count])
