@@ -91,9 +91,9 @@ def prepare(
     tower_ids, chosen = choose(study, towers, from_km=from_km, to_km=to_km)
     called = stops(study, tower_ids)
     clearances = probe_layout.Clearances.of(study.line)
-    laid = probe_layout.place_probes(called, clearances)
+    layouts = probe_layout.place_probes(called, clearances)
     neighbours = probe_layout.neighbours(study, context)
-    laid = laid.assign(doubts=probe_layout.layout_doubts(laid, called, neighbours, clearances))
+    layouts = layouts.assign(doubts=probe_layout.layout_doubts(layouts, called, neighbours, clearances))
     called = called.assign(probe_doubts=probe_layout.stop_doubts(called, clearances))
     visits = forms.visits(called, study)
     called = called.assign(visit_id=visits["visit_id"].to_numpy())
@@ -103,7 +103,7 @@ def prepare(
         month=study.month,
         chosen=chosen,
         stops=called,
-        probe_layouts=laid,
+        probe_layouts=layouts,
         visits=visits,
         legs=forms.legs(called, study),
         has_sweeps=len(study.records.sweeps) > 0,

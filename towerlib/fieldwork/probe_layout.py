@@ -98,9 +98,9 @@ def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
     (from memory); distances on the WGS 84 ellipsoid: C. F. F. Karney, J. Geodesy 87 (2013) 43-55.
     """
     parts = [_one_way(stops, way, order, clearances) for order, way in enumerate(WAYS)]
-    laid = pd.concat(parts).dropna(subset=["bearing_deg"])
-    least = np.where(maybe_wires(laid), clearances.wires_angle_deg, clearances.angle_deg)
-    kept = laid.loc[~laid["alternative"] | (laid["off_line_deg"].round(6) >= least)]
+    layouts = pd.concat(parts).dropna(subset=["bearing_deg"])
+    least = np.where(maybe_wires(layouts), clearances.wires_angle_deg, clearances.angle_deg)
+    kept = layouts.loc[~layouts["alternative"] | (layouts["off_line_deg"].round(6) >= least)]
     kept = kept.sort_values(["stop", "order"], kind="stable").reset_index(drop=True)
     return cast("pd.DataFrame", kept[COLUMNS])
 
