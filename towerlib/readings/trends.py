@@ -42,7 +42,7 @@ def comparable(
     alike = alike or Comparable.model_validate({})
     facts = facts_of(visits, works)
     fields = [column for columns in _FIELDS.values() for column in columns]
-    recorded = facts[fields].notna().all(axis=1).to_numpy()  # in full
+    recorded = facts[fields].notna().to_numpy().all(axis=1)  # in full
     left = np.flatnonzero(readable(visits) & (recorded | alike.blank_agrees))
     order = np.lexsort((left, facts["date"].to_numpy()[left], facts["tower"].to_numpy()[left]))[::-1]
     left, newest = left[order], np.full(len(visits), -1)
@@ -207,7 +207,7 @@ def history(
         _jumps(days),
         _trends(days),
         _over_works(read, facts, works, alike),
-        read.groupby("tower_id").size().rename("reading_count"),
+        read["tower_id"].value_counts().rename("reading_count"),
     ]
     table = towers[["tower_id"]].join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
     table = table.assign(reason=_reasons(table, _why_not(read, facts, alike)))

@@ -91,10 +91,12 @@ def messy_line() -> LineSpec:
     return _spec("ambermoss-harrowmere")
 
 
-def _spec(line_id):
+def _spec(line_id: str) -> LineSpec:
     """Specification of a line from ``lines.toml``, and the text of its own ``line.toml``."""
     here = files("towerlib.simulate")
-    spec = _tuples(tomllib.loads(here.joinpath("lines.toml").read_text(encoding="utf-8"))[line_id])
+    spec: dict[str, Any] = _tuples(
+        tomllib.loads(here.joinpath("lines.toml").read_text(encoding="utf-8"))[line_id]
+    )
     parts = {
         "route": Route(**spec.pop("route")),
         "ground": Ground(**spec.pop("ground")),
@@ -106,7 +108,7 @@ def _spec(line_id):
     return LineSpec(line_id=line_id, settings=settings, **parts, **spec)
 
 
-def _tuples(part):
+def _tuples(part: Any) -> Any:
     """Part of a TOML file with tuples in place of lists."""
     if isinstance(part, dict):
         return {key: _tuples(value) for key, value in part.items()}
