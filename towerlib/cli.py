@@ -143,7 +143,7 @@ def simulate(
 @app.command()
 def tables() -> None:
     """Print the data dictionary: every table and column that a line folder may hold."""
-    from towerlib.records.tables import document
+    from towerlib.dictionary import document
 
     typer.echo(document())
 

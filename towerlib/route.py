@@ -408,9 +408,6 @@ def station_remarks(measured: pd.DataFrame, line: Line) -> list[str]:
     return remarks
 
 
-__all__ = ["Route", "angle_off_line", "build", "local_crs", "nearest_span", "probe_bearings"]
-
-
 @dataclass(frozen=True)
 class Route:
     """The towers of a line in order, with the spans between them.

@@ -24,8 +24,6 @@ from towerlib.values import STATUSES
 if TYPE_CHECKING:
     from towerlib.config import Line
 
-__all__ = ["Rule", "apply", "is_table", "named", "of_line", "read", "shipped"]
-
 DEFAULT = "common practice"
 OWN = "the utility's own"
 WORDS = {  # words that a rule may ask for; several in one cell are separated by "/"

@@ -10,10 +10,7 @@ from typing import Any
 from pandera.pandas import Column, DataFrameSchema
 
 from towerlib import dictionary
-from towerlib.dictionary import document
 from towerlib.errors import RecordsError, nearest
-
-__all__ = ["NEEDED", "SPLIT", "TABLES", "about", "document", "key", "required", "schema"]
 
 TABLES = {name: dictionary.schema(name) for name, table in dictionary.tables().items() if table.is_input}
 NEEDED = ("towers", "visits")  # without these two nothing can be ranked
