@@ -171,7 +171,7 @@ def test_an_open_bond_goes_first_though_its_gap_is_small():
     assert found["gap_ma"].to_list() == table["gap_ma"].to_list()
 
 
-def test_a_low_total_tells_what_the_gap_is_blind_to():
+def test_a_low_total_shows_what_the_gap_is_blind_to():
     """Strong drive, bond of 20 Ω: no gap, but the total is a fifth of what a sound bond lets through."""
     table = currents(MODEL["strong, sound"], MODEL["strong, bond 20 ohm"], peer_total_ma=700.0)
     assert condition.gap_ranks(table)["gap_rank"].to_list() == [2, 1]

@@ -56,7 +56,7 @@ def test_probes_stand_where_geographiclib_measures_them(tmp_path, start, bearing
 
 
 @pytest.mark.parametrize(("start", "bearings"), WALKS)
-def test_main_lays_halve_the_angle_between_the_spans(tmp_path, start, bearings):
+def test_main_layouts_halve_the_angle_between_the_spans(tmp_path, start, bearings):
     """Each main lead makes one angle with both spans, measured at the tower by GeographicLib."""
     places = along(bearings, start=start)
     sheet = sheet_of(tmp_path / "low-moor", towers(places))
@@ -136,7 +136,7 @@ def test_a_ring_leaves_no_lead_nearer_than_60_degrees(tmp_path):
     assert "is not recorded: ask" in stop(sheet, "2")["probe_doubts"]
 
 
-def test_a_steep_angle_is_told_on_its_inside(tmp_path):
+def test_a_steep_angle_is_reported_on_its_inside(tmp_path):
     sheet = sheet_of(tmp_path / "low-moor", towers(along([10.0, 80.0, 80.0])))
     assert "turns by 70° to the right" in build(sheet, "2", "right")["doubts"]
     assert "at 55° to the nearer span" in build(sheet, "2", "right")["doubts"]
@@ -154,7 +154,7 @@ def test_towers_at_one_place_have_no_lay_but_a_sentence(tmp_path):
     assert "Tower 1" in fieldsheet.page(sheet).replace("<bdi>", "").replace("</bdi>", "")
 
 
-def test_neighbours_are_told_where_they_come_near(tmp_path):
+def test_neighbours_are_reported_where_they_come_near(tmp_path):
     """A second line 80 m to the right, a station 200 m ahead, a pipe on the left, all placed by GeographicLib."""
     import geopandas
     from shapely import LineString
@@ -191,10 +191,10 @@ def test_last_value_band_and_set_up(tmp_path):
     }
     register = towers(along([70.0, 70.0]))
     sheet = sheet_of(tmp_path / "low-moor", register, [visit("2", current_probe_bearing_deg=160, **setup)])
-    told = stop(sheet, "2")
-    assert told["last_said"].startswith("10 Ω on 2026-03-01")
-    assert told["expected_said"].startswith("7.69 to 16.2 Ω")
-    assert told["setup_said"] == "leg coils, 128 Hz, soil wet, current probe 60 m at 160°"
+    shown = stop(sheet, "2")
+    assert shown["last_said"].startswith("10 Ω on 2026-03-01")
+    assert shown["expected_said"].startswith("7.69 to 16.2 Ω")
+    assert shown["setup_said"] == "leg coils, 128 Hz, soil wet, current probe 60 m at 160°"
     assert stop(sheet, "1")["last_said"] == "no usable value"
     assert stop(sheet, "1")["why"] == "Never tested."
 
@@ -208,7 +208,7 @@ def test_what_the_last_crew_saw_is_a_caution(tmp_path):
     assert stop(sheet, "3")["cautions"] == ""
 
 
-def test_rock_below_is_told(tmp_path):
+def test_rock_below_is_reported(tmp_path):
     layers = {"upper_layer_ohm_m": 100, "lower_layer_ohm_m": [1000, 200, 50], "layer_depth_m": 3}
     sheet = sheet_of(tmp_path / "low-moor", towers(along([70.0, 70.0]), **layers))
     assert ["9 % low" in doubts for doubts in sheet.stops["probe_doubts"]] == [True, False, False]

@@ -183,9 +183,9 @@ def test_a_line_of_records_goes_through_its_report(study, tmp_path):
     assert read.facts == pytest.approx(before.facts, nan_ok=True)
     assert_frame_equal(read.works, study.budget.works, check_dtype=False)
     row = portfolio.together([read], study.month).lines.iloc[0]
-    told = study.outages.line
-    factor = told["calibration_factor"]
-    assert row["avoidable_per_year"] == pytest.approx(told["avoided_to_target_per_year"] * factor)
+    sums = study.outages.line
+    factor = sums["calibration_factor"]
+    assert row["avoidable_per_year"] == pytest.approx(sums["avoided_to_target_per_year"] * factor)
     assert row["towers"] == len(study.condition)
     assert row["safety_queue"] == (study.priority["queue"] == "safety").sum()
 

@@ -188,7 +188,7 @@ def test_lines_without_prices_or_treatments_are_named(pair):
     assert nothing.off[-1] == "No split: no line has a plan that can take part."
 
 
-def test_must_dos_that_do_not_fit_are_told(pair):
+def test_must_dos_that_do_not_fit_are_reported(pair):
     rich, poor = pair
     owed = replace(poor, options=poor.options.assign(must_do=True))
     assert any("No split: " in why for why in portfolio.split([rich, owed], total=15.0).off)

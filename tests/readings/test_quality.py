@@ -121,8 +121,8 @@ def test_whatever_crews_write_each_visit_gets_a_verdict_and_whole_sentences(towe
     assert graded.visits["verdict"].isin(VERDICTS).all()
     assert (graded.visits["verdict"].eq("usable") == graded.visits["reasons"].eq("")).all()
     assert graded.findings["rule"].nunique() > 15
-    told = [*graded.findings["value"], *graded.findings["sentence"]]
-    assert not [text for text in told if re.search(r"\b(nan|None|inf)\b|[{}]", text)]
+    texts = [*graded.findings["value"], *graded.findings["sentence"]]
+    assert not [text for text in texts if re.search(r"\b(nan|None|inf)\b|[{}]", text)]
     assert graded.findings["sentence"].str.endswith(".").all()
 
 

@@ -285,7 +285,7 @@ def test_legs_are_the_whole_only_where_the_register_counts_them():
     assert "legs_near_the_whole" not in rules_failed(one_leg, tower={"leg_count": None})
 
 
-def test_faint_injected_currents_tell_no_share():
+def test_faint_injected_currents_show_no_share():
     assert "leg_shares_agree" in rules_failed({"injected_ma": 2.0, "legs_ma": 0.2})
     assert "leg_shares_agree" not in rules_failed({"injected_ma": 1.9, "legs_ma": 0.19})
 
@@ -388,7 +388,7 @@ def test_repeats_agree_within_ten_percent_or_three_tenths_of_an_ohm():
     assert "repeats_agree" not in rules_failed({"sweep": []}, {"impedance_ohm": 20.0, "date": "2026-03-11"})
 
 
-def test_copies_need_the_same_crew_day_and_every_digit():
+def test_duplicates_need_the_same_crew_day_and_every_digit():
     twin = {"tower_id": "T3"}
     assert "readings_its_own" in rules_failed({}, twin)
     for other in ({"crew": "south"}, {"date": "2026-03-11"}, {"impedance_ohm": 10.1}, legs_with(ma=51.0)):

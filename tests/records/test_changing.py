@@ -102,8 +102,8 @@ def test_a_refused_file_is_no_input_of_the_manifest(tmp_path, monkeypatch):
     os.mkfifo(folder / "visits" / "b.csv")
     monkeypatch.setattr(runs, "execute", lambda *_: None)
     report = runs.run_line(folder, tmp_path / "reports")
-    told = json.loads((report.folder / "run.json").read_text(encoding="utf-8"))
-    assert set(told["inputs"]) == {"line.toml", "towers.csv", "visits/a.csv"}
+    manifest = json.loads((report.folder / "run.json").read_text(encoding="utf-8"))
+    assert set(manifest["inputs"]) == {"line.toml", "towers.csv", "visits/a.csv"}
     assert report.study.records.rejected["reason"].to_list() == ["the file is not a file"]
 
 

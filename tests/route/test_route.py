@@ -471,7 +471,7 @@ def test_a_number_far_out_of_order_is_asked_about():
     assert asked["T4"].endswith("between towers T20 and T21: check position and sequence number.")
 
 
-def test_numbers_without_any_order_are_told_as_one_matter():
+def test_numbers_without_any_order_are_reported_as_one_matter():
     towers = crossing().assign(sequence=np.random.default_rng(0).permutation(24) + 1.0)
     route = build(towers, line())
     assert len(questions(route)) > 10
@@ -530,7 +530,7 @@ def test_whatever_a_wrong_position_does_the_route_is_whole(place, azimuth, dista
     assert np.isfinite(route.towers["bearing_deg"]).all()
 
 
-def test_a_place_that_the_grid_does_not_reach_is_left_undrawn_and_told():
+def test_a_place_that_the_grid_does_not_reach_is_left_undrawn_and_reported():
     towers = crossing()
     towers.loc[9, "longitude_deg"] = 136.5  # 1 typed before 36.5
     route = build(towers, line())
@@ -580,7 +580,7 @@ def test_two_towers_are_a_route(sequence):
         (lambda towers: towers.assign(longitude_deg=[36.5, 36.6, np.inf]), "out of range at tower T3"),
     ],
 )
-def test_records_that_cannot_be_laid_are_told_with_the_mend(change, message):
+def test_records_that_cannot_be_built_are_reported_with_the_mend(change, message):
     with pytest.raises(RecordsError, match=message):
         build(change(walk([(75, 320)] * 2)), line())
 
@@ -619,7 +619,7 @@ def test_the_crs_of_the_line_is_used():
         ("EPSG:2263", "is in US survey foot, not in metres"),
     ],
 )
-def test_a_crs_that_cannot_be_drawn_in_is_told_with_the_mend(crs, message):
+def test_a_crs_that_cannot_be_drawn_in_is_reported_with_the_mend(crs, message):
     with pytest.raises(SettingsError, match=message):
         build(crossing(), line(crs=crs))
 

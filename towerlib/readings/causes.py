@@ -117,7 +117,7 @@ def _flags_of_bond(table, coils):
     unbonded, share = table["peer_class"] == "no bonded wire", table["leg_share_lambda"]
     cleared = share < number("leg_share_suspect")
     in_doubt = (table["peer_class"] == "legs alone") & ~cleared
-    # A high footing explains a low total, but not a low rise.
+    # A high footing explains a low total, but not a low potential rise.
     low, very_low = (
         in_doubt & (table["total_vs_line"] <= number(name)) & ~(table["rise_vs_line"] > number(name))
         for name in ("low_total_z", "very_low_total_z")

@@ -285,7 +285,7 @@ def summarise(
 
     Notes
     -----
-    With legs missing the gap stays blank. A total counts as low only while the tower's rise is low too: a
+    With legs missing the gap stays blank. A total counts as low only while the tower's potential rise is low too: a
     high footing alone draws little current. The injected test goes before the gap: a leg share from 0.5 on
     suspects the bond, a smaller one clears it. Wrong turns show in the gap of a total measured on its own, or
     against another visit; the ratio of legs alone does not show them. In logarithms a total shown
