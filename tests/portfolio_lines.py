@@ -6,8 +6,7 @@ import json
 import numpy as np
 import pandas as pd
 
-from towerlib.portfolio import LineMonth
-from towerlib.portfolio.ranking import SETTINGS, SUMS, TEXTS
+from towerlib.portfolio import SETTINGS, SUMS, TEXTS, LineMonth
 
 FACTS = {
     "title": "",

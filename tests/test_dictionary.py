@@ -57,11 +57,11 @@ def test_every_table_of_a_report_is_documented(report, ending):
     read = {".parquet": pd.read_parquet, ".csv": pd.read_csv}[ending]
     for file, path in written.items():
         table, columns = known[file], list(read(path).columns)
-        told = dictionary.names(table)
+        listed = dictionary.names(table)
         assert [name for name in columns if not dictionary.meaning(name, table)] == [], file
         if not dictionary.carries_own_columns(table):
-            assert set(columns) <= set(told), file
-        assert [name for name, may_miss in told.items() if not may_miss and name not in columns] == [], file
+            assert set(columns) <= set(listed), file
+        assert [name for name, may_miss in listed.items() if not may_miss and name not in columns] == [], file
 
 
 def test_tables_read_back_from_a_report_keep_their_types(report):

@@ -208,7 +208,6 @@ def test_the_guard_sees_a_private_name(text, tmp_path):
 
 
 MOST_MODULES = 160  # with a function or class of their own; front doors that only gather do not count
-SMALL_ROOMS = {"runs"}  # named in the design, though of fewer than three modules
 
 
 def test_there_are_not_too_many_modules():
@@ -223,8 +222,7 @@ def test_there_are_not_too_many_modules():
 
 def test_a_folder_has_three_modules_or_more():
     counts = Counter(path.parent.relative_to(PACKAGE).as_posix() for path, _ in modules())
-    small = {folder for folder, count in counts.items() if count < 3}
-    assert small <= SMALL_ROOMS
+    assert {folder for folder, count in counts.items() if count < 3} == set()
 
 
 def _words(tree):

@@ -18,7 +18,7 @@ import pandas as pd
 
 from towerlib import config, months, safe_files
 from towerlib.config.sections import Settings
-from towerlib.errors import RecordsError, SettingsError, TowerlibError, sentence
+from towerlib.errors import RecordsError, SettingsError, TowerlibError, nearest, sentence
 from towerlib.views import Answers, Explanation, LineRanking, Plots, Tables, WhatIf
 
 if TYPE_CHECKING:
@@ -39,17 +39,7 @@ WGS84 = "EPSG:4326"
 
 @dataclass(frozen=True)
 class Stage:
-    """One step of the assessment.
-
-    Attributes
-    ----------
-    needs : tuple of str
-        Stages whose results it takes.
-    settings : tuple of str
-        Keys and sections of ``line.toml`` that it reads itself.
-    compute : callable
-        Study to result.
-    """
+    """One step: the stages that it takes, the keys of ``line.toml`` that it reads itself, and study to result."""
 
     needs: tuple[str, ...]
     settings: tuple[str, ...]
@@ -65,7 +55,7 @@ def _records(study: Study) -> Records:
 def _route(study: Study) -> Route:
     from towerlib import route
 
-    return route.lay(study.records.towers, study.line)
+    return route.build(study.records.towers, study.line)
 
 
 def _grades(study: Study) -> Grades:
@@ -122,10 +112,6 @@ def _outlook(study: Study) -> Outlook | None:
     return sensitivity.outlook(study.budget, study.ranks)
 
 
-def _condition(study: Study) -> pd.DataFrame:
-    return study.joined("network", "outages", "budget")
-
-
 def _retest(study: Study) -> pd.DataFrame:
     from towerlib import condition
 
@@ -172,7 +158,11 @@ STAGES: Mapping[str, Stage] = {
     ),
     "budget": Stage(("ranks", "network", "outages", "treatments"), ("plan",), _budget),
     "outlook": Stage(("ranks", "budget"), (), _outlook),
-    "condition": Stage(("ranks", "network", "outages", "budget"), (), _condition),
+    "condition": Stage(
+        ("ranks", "network", "outages", "budget"),
+        (),
+        lambda study: study.joined("network", "outages", "budget"),
+    ),
     "retest": Stage(("condition", "grades"), ("retest",), _retest),
     "priority": Stage(("condition",), ("plan", "id"), _priority),
 }
@@ -185,13 +175,13 @@ class Study:
 
     Attributes
     ----------
-    folder : pathlib.Path
+    folder
         Line folder.
-    line : Line
+    line
         Settings in force.
-    month : str
+    month
         ``YYYY-MM``; later visits are not seen.
-    latest : pandas.Timestamp
+    latest
         Last day that a record can be of.
     """
 
@@ -317,10 +307,6 @@ class Study:
         *stages : {"network", "outages", "budget"}
             Stages to join; no other is computed unless these need it.
 
-        Returns
-        -------
-        pandas.DataFrame
-
         Raises
         ------
         SettingsError
@@ -375,18 +361,13 @@ class Study:
     # other studies -----------------------------------------------------------------------------------------
 
     def replace(self, **sections: Any) -> Study:
-        """The same line and month under other settings.
+        """The same line and month under other settings; stages that do not depend on them are not computed again.
 
         Parameters
         ----------
         **sections
             A section of ``line.toml`` to the keys that change, such as ``limits={"limit_ohm": 10}``; a key of
             ``[line]`` to its value.
-
-        Returns
-        -------
-        Study
-            Stages that do not depend on the changed sections are not computed again.
 
         Raises
         ------
@@ -402,22 +383,10 @@ class Study:
         return Study(self.folder, line, self.month, self.latest, kept)
 
     def with_results(self, **results: Any) -> Study:
-        """The same study with results of stages put in place by hand.
+        """The same study with results of stages put in place by hand, by name of the stage.
 
-        Parameters
-        ----------
-        **results
-            Name of a stage to its result. Results of other stages stay as they are: nothing is computed from the
-            new ones.
-
-        Returns
-        -------
-        Study
-
-        Raises
-        ------
-        SettingsError
-            An unknown stage.
+        Results of other stages stay as they are: nothing is computed from the new ones. An unknown stage raises
+        `SettingsError`.
         """
         if unknown := set(results) - set(STAGES):
             raise SettingsError(f"{sorted(unknown)[0]!r} is no stage; known are {', '.join(STAGES)}")
@@ -425,23 +394,10 @@ class Study:
         return Study(self.folder, line, self.month, self.latest, dict(results), _origin=self)
 
     def at(self, month: str) -> Study:
-        """The same line as of another month.
+        """The same line as of another month, ``YYYY-MM``; `SettingsError` for a text that is no month.
 
-        Parameters
-        ----------
-        month : str
-            ``YYYY-MM``
-
-        Returns
-        -------
-        Study
-            Records, route, grades and leg currents are not computed again, unless the month is yet to come: then
-            the records are read again, because rows up to its last day count.
-
-        Raises
-        ------
-        SettingsError
-            The text is no month.
+        Records, route, grades and leg currents are not computed again, unless the month is yet to come: then the
+        records are read again, because rows up to its last day count.
         """
         self.insist_on_computed("take another month of")
         months.last_day(month)
@@ -451,32 +407,11 @@ class Study:
         return Study(self.folder, self.line, month, latest if latest > self.latest else self.latest, kept)
 
     def of_line(self, folder: str | Path) -> Study:
-        """Another line as of the same month.
-
-        Parameters
-        ----------
-        folder : path
-            Its line folder.
-
-        Returns
-        -------
-        Study
-        """
+        """Another line as of the same month, by its line folder."""
         return assess(folder, self.month)
 
     def insist_on_computed(self, purpose: str) -> None:
-        """Refuse a study with results put in place by hand.
-
-        Parameters
-        ----------
-        purpose : str
-            What cannot be done, as in "write the report of".
-
-        Raises
-        ------
-        SettingsError
-            Some results were put in place by hand; nothing can be computed from them.
-        """
+        """`SettingsError` for a study with results put in place by hand; `purpose` as in "write the report of"."""
         if self._origin is not None:
             raise SettingsError(
                 f"cannot {purpose} a study whose results were put in place by hand; use the study that it came from"
@@ -504,7 +439,7 @@ class Study:
 
         Parameters
         ----------
-        column : str
+        column
             Column of `towers` that gives the colour.
         **options
             Further arguments of `geopandas.GeoDataFrame.explore`. No background map is fetched unless `tiles` asks
@@ -531,7 +466,7 @@ class Study:
         if column not in towers:
             known = [str(name) for name in towers.columns if name != "geometry"]
             raise SettingsError(
-                f"towers have no column {column!r}{_nearest(column, known)}; columns of network, outages and plan are there "
+                f"towers have no column {column!r}{nearest(column, known, 3)}; columns of network, outages and plan are there "
                 "once these have been asked for"
             )
         places = towers[["longitude_deg", "latitude_deg"]].notna().all(axis=1)
@@ -548,27 +483,16 @@ class Study:
     def explain(self, tower_id: str) -> Explanation:
         """Why a tower is ranked where it is: next step, suspected cause, readings, rules.
 
-        Parameters
-        ----------
-        tower_id : str
-            Name in the register.
-
-        Returns
-        -------
-        Explanation
-            Prints as text; `sections` holds its paragraphs by heading.
-
-        Raises
-        ------
-        SettingsError
-            No such tower.
+        The result prints as text; its `sections` holds the paragraphs by heading. `SettingsError` for an unknown tower.
         """
         from towerlib.plan import order_rule
         from towerlib.report import line_explorer
 
         known = self.ranks["tower_id"].to_list()
         if tower_id not in known:
-            raise SettingsError(f"tower {tower_id!r} is not on {self.line.title}{_nearest(tower_id, known)}")
+            raise SettingsError(
+                f"tower {tower_id!r} is not on {self.line.title}{nearest(tower_id, known, 3)}"
+            )
         place = known.index(tower_id)
         sections = line_explorer.of_towers(self)[place]
         rules = [f"Limit: {self.ranks['limit_rule'].iloc[place]}.", f"List: {order_rule(self.line.plan)}"]
@@ -586,13 +510,13 @@ class Study:
 
         Parameters
         ----------
-        open_bond : str
+        open_bond
             Tower whose shield-wire bond is open.
-        open_span : (str, str) or str
+        open_span
             Span without shield wires, by its two towers or as ``"90-91"``.
-        footing : (str, float)
+        footing
             Tower and its other footing impedance [Ω].
-        between_km : (float, float)
+        between_km
             Stretch of the line that is looked at, by chainage [km]; both 0 take the whole line.
 
         Returns
@@ -613,19 +537,9 @@ class Study:
         return WhatIf(self, change, what_if.stretch(self.route, *between_km))
 
     def write(self, folder: str | Path) -> list[str]:
-        """Write every file of the report but the notebooks and ``run.json``, straight into a folder.
+        """Write every file of the report but the notebooks and ``run.json`` into a folder; their names relative to it.
 
         `towerlib.write_report` writes a whole report under its place by line and month.
-
-        Parameters
-        ----------
-        folder : path
-            Made where it does not exist.
-
-        Returns
-        -------
-        list of str
-            Names of the files, relative to the folder.
         """
         from towerlib.report import write
 
@@ -657,9 +571,9 @@ def assess(folder: str | Path, month: str = "") -> Study:
 
     Parameters
     ----------
-    folder : path
+    folder
         Line folder; it holds ``line.toml``.
-    month : str, optional
+    month
         ``YYYY-MM``; blank takes the month of the newest visit.
 
     Returns
@@ -681,22 +595,7 @@ def assess(folder: str | Path, month: str = "") -> Study:
 
 
 def read_records(folder: str | Path) -> Records:
-    """Clean tables of a line folder, and the audit of their rows.
-
-    Parameters
-    ----------
-    folder : path
-        Line folder.
-
-    Returns
-    -------
-    Records
-
-    Raises
-    ------
-    RecordsError, SettingsError
-        As for `assess`.
-    """
+    """Clean tables of a line folder, and the audit of their rows; errors as for `assess`."""
     from towerlib.records import load
 
     return load.load(Path(folder).resolve())
@@ -707,9 +606,9 @@ def compare(study: Study, earlier: Study | str | Path) -> Changes:
 
     Parameters
     ----------
-    study : Study
+    study
         The later month.
-    earlier : Study or path
+    earlier
         The earlier month as a study, or the folder of its report, ``…/<line id>/<YYYY-MM>``.
 
     Returns
@@ -758,16 +657,12 @@ def rank_lines(
 
     Parameters
     ----------
-    source : path or iterable of Study
+    source
         Folder that reports were written to; nothing is assessed again. Or studies of one month.
-    month : str, optional
+    month
         ``YYYY-MM``; blank takes the newest month of the reports, or that of the studies.
-    budget : float, optional
+    budget
         Money to split; else the sum of the budgets of the lines.
-
-    Returns
-    -------
-    LineRanking
 
     Raises
     ------
@@ -795,20 +690,8 @@ def rank_lines(
 
 
 def demo_folder() -> Path:
-    """Folder of the demo lines, as they are shipped.
+    """Folder of the demo lines, in the installed package or ``data/demo`` of a checkout; `RecordsError` without it.
 
-    Returns
-    -------
-    pathlib.Path
-        In the installed package, or ``data/demo`` of a checkout.
-
-    Raises
-    ------
-    RecordsError
-        The demo is not part of this installation.
-
-    Examples
-    --------
     >>> (demo_folder() / "brackwater-stonefell" / "line.toml").is_file()
     True
     """
@@ -820,26 +703,8 @@ def demo_folder() -> Path:
 
 
 def find_line(line: str, records_folder: str | Path = "") -> Path:
-    """Folder of a line, by its name.
+    """Folder of a line, by its name and the folder that holds it (blank: the demo); `RecordsError` if there is none.
 
-    Parameters
-    ----------
-    line : str
-        Name of the line folder.
-    records_folder : path, optional
-        Folder that holds it; blank takes the demo.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    RecordsError
-        There is no such line folder.
-
-    Examples
-    --------
     >>> find_line("brackwater-stonefell").name
     'brackwater-stonefell'
     """
@@ -878,14 +743,6 @@ def _touched(name: str, changed: set[str]) -> bool:
     whole = {f"{setting.partition('.')[0]}.*" for setting in stage.settings if "." in setting}
     mine = bool(changed & (set(stage.settings) | whole))
     return mine or any(_touched(need, changed) for need in stage.needs)
-
-
-def _nearest(name: str, known: Iterable[str]) -> str:
-    """The names that were probably meant."""
-    from difflib import get_close_matches
-
-    near = get_close_matches(str(name), list(known), n=3, cutoff=0.3)
-    return f"; the nearest names are {', '.join(near)}" if near else "; see towers.csv for the names"
 
 
 def _stamps(folder: Path) -> tuple:

@@ -109,7 +109,7 @@ def fieldsheet(
     towers: Annotated[
         str,
         typer.Option(
-            help="retest, priority, plan, all, a queue (safety, repair, bond, footing), or tower names parted by commas; "
+            help="retest, priority, plan, all, a queue (safety, repair, bond, footing), or tower names separated by commas; "
             "retest when missing, all where a stretch is given."
         ),
     ] = "",
@@ -143,7 +143,7 @@ def simulate(
 @app.command()
 def tables() -> None:
     """Print the data dictionary: every table and column that a line folder may hold."""
-    from towerlib.records.tables import document
+    from towerlib.dictionary import document
 
     typer.echo(document())
 

@@ -51,26 +51,24 @@ RANKS = [
 def assess(
     records: Records, grades: Grades, currents: pd.DataFrame, route: Route, month: str
 ) -> pd.DataFrame:
-    """Condition of every tower as of the last day of a month.
+    """Condition of every tower as of the last day of a month, one row per tower in route order.
 
     Parameters
     ----------
-    records : Records
+    records
         Tables of the line.
-    grades : Grades
+    grades
         Its visits with their verdicts.
-    currents : pandas.DataFrame
+    currents
         Leg currents of each visit, as `towerlib.readings.leg_currents.summarise` gives them.
-    route : Route
+    route
         Its towers in route order.
-    month : str
+    month
         ``YYYY-MM``; later visits are not seen.
 
     Returns
     -------
     pandas.DataFrame
-        One row per tower in route order:
-
         - place: tower_id, chainage_km, latitude_deg, longitude_deg, structure, ring, access, occupancy;
         - footing: verdict, footing_ohm, footing_low_ohm, footing_high_ohm, footing_date, footing_age_days,
           footing_visit_id, lower_bound_ohm, target_ohm, limit_ohm, limit_rule, impedance_class, impedance_rank,
@@ -210,29 +208,13 @@ def impedance_class(
     *,
     by_lower_limit: bool = False,
 ) -> np.ndarray:
-    """Class of a footing against its target and its limit.
+    """Class of each footing: ``good``, ``acceptable``, ``above limit``, `LOWER_LIMIT_ONLY` or ``not tested``.
 
-    Parameters
-    ----------
-    footing_ohm, lower_limit_ohm : array
-        Reading of the footing alone, and the lower limit by other readings [Ω]; NaN where there is none. The
-        lower limit counts where there is no reading.
-    target_ohm, limit_ohm : array
-        Good up to, and acceptable up to [Ω].
-    by_lower_limit : bool
-        Give the towers that lie above their limit by a lower limit alone the class `ABOVE_BY_LOWER_LIMIT`.
+    `footing_ohm` is the reading of the footing alone, `lower_limit_ohm` the one by other readings, which counts where
+    there is no reading; `target_ohm` good up to, `limit_ohm` acceptable up to; all [Ω], NaN where there is none. A
+    lower limit above `limit_ohm` is enough for ``above limit`` (with `by_lower_limit`: `ABOVE_BY_LOWER_LIMIT`); one
+    within it shows nothing.
 
-    Returns
-    -------
-    numpy.ndarray of str
-        ``good``, ``acceptable``, ``above limit``, `LOWER_LIMIT_ONLY` or ``not tested``, of the common shape.
-
-    Notes
-    -----
-    A lower limit above `limit_ohm` is enough for ``above limit``; one within it shows nothing.
-
-    Examples
-    --------
     >>> nan = float("nan")
     >>> impedance_class([3.0, 8.0, 20.0, nan, nan], [nan, nan, nan, 16.0, nan], 5.0, 15.0).tolist()
     ['good', 'acceptable', 'above limit', 'above limit', 'not tested']
@@ -256,25 +238,13 @@ def impedance_class(
 
 
 def reading_intervals(readings: pd.DataFrame, towers: pd.DataFrame, seasons: Seasons) -> pd.DataFrame:
-    """Interval in which the footing of each reading lies, by instrument, method and season.
+    """Interval of each reading of the footing alone, by instrument, method and season, as `footing_interval` gives it.
 
-    Parameters
-    ----------
-    readings : pandas.DataFrame
-        Visits of the footing alone: tower_id, date, method, impedance_ohm [Ω], soil_state, and the columns
-        impedance_ohm_bound and latitude_deg where there are any.
-    towers : pandas.DataFrame
-        tower_id and ring.
-    seasons : Seasons
-        Ratios between seasons: ``[seasons]`` of ``line.toml``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `footing_interval` gives it, same index as `readings`.
+    `readings` has tower_id, date, method, impedance_ohm [Ω], soil_state, and impedance_ohm_bound and latitude_deg where
+    there are any; `towers` has tower_id and ring; `seasons` are the ratios of ``[seasons]`` in ``line.toml``.
     """
     ring = cast("pd.Series", towers.set_index("tower_id")["ring"].reindex(readings["tower_id"]))
-    factors = season.band(season.class_of_season(readings), ring.set_axis(readings.index), seasons)
+    factors = season.factors(season.class_of_season(readings), ring.set_axis(readings.index), seasons)
     low, high = (cast("pd.Series", factors[f"season_{end}_factor"]) for end in ("low", "high"))
     return footing_interval(readings, season_low=low, season_high=high)
 
@@ -286,39 +256,16 @@ def footing_interval(
     season_low: float | pd.Series = 1.0,
     season_high: float | pd.Series = 1.0,
 ) -> pd.DataFrame:
-    """Interval in which the footing lies, by instrument, method and given factors of the season.
+    """Interval in which each footing lies: footing_low_ohm and footing_high_ohm, same index.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Readings: method, impedance_ohm [Ω] and, where there is one, impedance_ohm_bound ("<", ">", "").
-    instrument_percent : float or pandas.Series, optional
-        Two-sided limit of the operating uncertainty [%]; else ``operating_uncertainty_percent``.
-    season_low, season_high : float or pandas.Series
-        Lowest and highest value through the year over the reading, as `towerlib.readings.season.band` gives them.
+    Readings: method, impedance_ohm [Ω] and, where there is one, impedance_ohm_bound ("<", ">", "").
+    `instrument_percent` is the two-sided limit of the operating uncertainty [%], else
+    ``operating_uncertainty_percent``; `season_low`, `season_high` are the factors of `towerlib.readings.season.factors`. A
+    reading without coils, or beyond the range, is a lower limit without high end; one below the range has no low end.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per reading, same index: footing_low_ohm, footing_high_ohm. A reading without coils, or beyond
-        the range, is a lower limit without high end; one below the range has no low end.
-
-    Notes
-    -----
-    Both parts are independent factors, so their logarithms add in squares on either side of the reading:
-    high = R·exp(√(ln²(1 + u) + ln² s_high)), low likewise with s_low. The interval never corrects: the reading
-    stays inside it.
-
-    References
-    ----------
-    JCGM 100:2008, 5.1.2, law of propagation; IEC 61557-5 for the instrument (from memory).
-
-    Examples
-    --------
-    >>> visits = pd.DataFrame({"method": ["leg coils"], "impedance_ohm": [10.0]})
-    >>> print(footing_interval(visits, 30, season_high=1.5).round(2).to_string(index=False))
-     footing_low_ohm  footing_high_ohm
-                7.69             16.21
+    Both parts are independent factors, so their logarithms add in squares on either side of the reading: high =
+    R·exp(√(ln²(1 + u) + ln² s_high)), low likewise with s_low. The reading itself is never corrected. Source: JCGM
+    100:2008, 5.1.2, law of propagation; IEC 61557-5 for the instrument (from memory).
     """
     percent = number("operating_uncertainty_percent") if instrument_percent is None else instrument_percent
     read, instrument = visits["impedance_ohm"], np.log1p(np.asarray(percent, float) / 100)
@@ -333,35 +280,14 @@ def footing_interval(
 def footing_ranks(
     condition: pd.DataFrame, seed: int = SEED, *, draws: int = 1000, untested: bool = False
 ) -> pd.DataFrame:
-    """Rank of each tower by footing impedance, with its interval and confidence.
+    """Rank of each tower by footing impedance, with its interval and confidence, same index.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row per tower: footing_ohm, footing_low_ohm, footing_high_ohm, lower_bound_ohm [Ω].
-    seed, draws, untested
-        As for `towerlib.physics.statistics.rank_intervals`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower, same index: impedance_rank among the readings of the footing alone (1 worst, blank
-        without one); rank_low, rank_high among all towers drawn; chance_worst_ten, chance_worst_tenth;
-        rank_confidence ("sure", "likely", "open").
-
-    Notes
-    -----
-    Towers known by a lower limit only are drawn above it and take part. Where there are many, rank_low and
-    rank_high may lie behind impedance_rank. rank_confidence says whether the tower belongs to the worst tenth of
-    the line or not: "sure" from 95 % of the draws on, "likely" from 80 %, else "open", where a further test
-    is worth most.
-
-    Examples
-    --------
-    >>> towers = pd.DataFrame({"footing_ohm": [10.0, 30.0], "footing_low_ohm": [9.0, 28.0]})
-    >>> towers = towers.assign(footing_high_ohm=[11.0, 32.0], lower_bound_ohm=np.nan)
-    >>> footing_ranks(towers)[["impedance_rank", "chance_worst_tenth", "rank_confidence"]].values.tolist()
-    [[2, 0.0, 'sure'], [1, 1.0, 'sure']]
+    Takes footing_ohm, footing_low_ohm, footing_high_ohm, lower_bound_ohm [Ω]; `seed`, `draws` and `untested` as for
+    `towerlib.physics.statistics.rank_intervals`. Gives impedance_rank among the readings of the footing alone (1 worst,
+    blank without one); rank_low and rank_high among all towers drawn; chance_worst_ten, chance_worst_tenth;
+    rank_confidence: whether the tower belongs to the worst tenth of the line or not, "sure" from 95 % of the draws on,
+    "likely" from 80 %, else "open", where a further test is worth most. Towers known by a lower limit only are drawn
+    above it and take part; where there are many, rank_low and rank_high may lie behind impedance_rank.
     """
     columns = ("footing_low_ohm", "footing_ohm", "footing_high_ohm", "lower_bound_ohm")
     low, value, high, lower_limit = (condition[name].to_numpy(float) for name in columns)
@@ -378,46 +304,21 @@ def footing_ranks(
 
 
 def gap_ranks(currents: pd.DataFrame) -> pd.DataFrame:
-    """Rank of each tower by leakage gap and low total, within the towers that compare with it.
+    """Rank of each tower by leakage gap and low total, within the towers that compare with it; same index.
 
-    Parameters
-    ----------
-    currents : pandas.DataFrame
-        One row per tower: the row of `towerlib.readings.leg_currents.summarise` that is in force. Used are
-        tower_id, peer_class, large_enough, leakage_total_ma, gap_ma, gap_fraction, gap_fraction_low,
-        peer_total_ma, total_vs_line, rise_vs_line.
+    `currents` has one row per tower (two raise ValueError): the row of `towerlib.readings.leg_currents.summarise` in
+    force. Gives gap_ma and leakage_total_ma as read [mA]; gap_score; gap_class; gap_class_rank, 1 the most suspect of
+    that class; gap_rank, the same through "legs alone" and "too small to judge" together, blank outside.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower, same index: gap_ma and leakage_total_ma as read [mA]; gap_score; gap_class;
-        gap_class_rank, 1 the most suspect of that class; gap_rank, the same through "legs alone" and "too
-        small to judge" together, blank outside.
+    gap = arithmetic sum of the leg currents − their vector total: an indicator, not a fault. score = low end of gap/sum
+    − w·ln(total/median total of the peers), w = ``gap_low_total_weight``. The second part counts where the total is low
+    among the peers (robust z up to ``low_total_z``) and a high footing does not explain it. Equal scores are ordered by
+    the same sum with neither part held back. A lost bond makes the fraction wide and the total low; the gap in mA is
+    shown but says least.
 
-    Raises
-    ------
-    ValueError
-        A tower has two rows.
-
-    Notes
-    -----
-    gap = arithmetic sum of the leg currents − their vector total: an indicator, not a fault.
-    score = low end of gap/sum − w·ln(total/median total of the peers), w = ``gap_low_total_weight``. The
-    second part counts where the total is low among the peers (robust z up to ``low_total_z``) and a high
-    footing does not explain it. Equal scores are ordered by the same sum with neither part held back.
-    A lost bond makes the fraction wide and the total low; the gap in mA is shown but says least.
-    Classes of their own: a ring or another path to earth; no bonded wire by design; sums too small for the
-    coils, whose fraction counts for nothing, so that only the low total ranks them. That last class clears
-    no tower and takes part in gap_rank: most open bonds end in it. The injected test decides, where there is one.
-
-    Examples
-    --------
-    >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "leakage_total_ma": [100.0, 20.0]})
-    >>> towers = towers.assign(gap_ma=[0.0, 80.0], gap_fraction=[0.0, 0.8], gap_fraction_low=[0.0, 0.7])
-    >>> towers = towers.assign(peer_total_ma=100.0)
-    >>> towers = towers.assign(total_vs_line=[0.0, -2.5], rise_vs_line=np.nan, large_enough=True)
-    >>> gap_ranks(towers.assign(peer_class="legs alone"))[["gap_score", "gap_rank"]].round(2).values.tolist()
-    [[0.0, 2], [0.94, 1]]
+    Classes of their own: a ring or another path to earth; no bonded wire by design; sums too small for the coils, whose
+    fraction counts for nothing, so that only the low total ranks them. That last class clears no tower and takes part
+    in gap_rank: most open bonds end in it. The injected test decides, where there is one.
     """
     if (again := currents["tower_id"].duplicated()).any():
         twice = currents.loc[again, "tower_id"].iloc[0]
@@ -458,28 +359,10 @@ WITH_COILS = "Put coils round all legs, with every path to earth inside a coil."
 
 
 def retest_list(condition: pd.DataFrame, grades: Grades, line: Line, month: str) -> pd.DataFrame:
-    """Towers to test again, in route order.
+    """Towers without a usable reading of the footing alone, or overdue, in route order; columns as in `COLUMNS`.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row per tower, as `towerlib.condition.assess` gives it.
-    grades : Grades
-        Visits with verdicts, and the rules that they failed.
-    line : Line
-        Its `retest` section holds the intervals.
-    month : str
-        ``YYYY-MM``; a test due by its last day is overdue.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower without a usable reading of the footing alone, or overdue; columns as in `COLUMNS`.
-        `what_to_do` repeats the sentences of the rules on the newest visit that was not fully usable.
-
-    Notes
-    -----
-    The time between two tests is that of `retest_interval`.
+    A test due by the last day of the month (``YYYY-MM``) is overdue; the time between two tests is that of
+    `retest_interval`. `what_to_do` repeats the sentences of the rules on the newest visit that was not fully usable.
     """
     end = last_day(month)
     above, often = condition["impedance_class"] == ABOVE_LIMIT, condition["occupancy"].isin(OFTEN_VISITED)
@@ -506,19 +389,7 @@ def retest_list(condition: pd.DataFrame, grades: Grades, line: Line, month: str)
 
 
 def retest_interval(above_limit: ArrayLike, often_visited: ArrayLike, line: Line) -> np.ndarray:
-    """Time between two tests of a tower: short above the limit and where people often are, long elsewhere.
-
-    Parameters
-    ----------
-    above_limit, often_visited : array of bool
-    line : Line
-        Its `retest` section holds both intervals.
-
-    Returns
-    -------
-    numpy.ndarray of timedelta64
-        Whole days, of the common shape.
-    """
+    """Time between two tests of a tower, in whole days: short above the limit and where people often are, long elsewhere."""
     close = np.asarray(above_limit, bool) | np.asarray(often_visited, bool)
     years = np.where(close, line.retest.close_years, line.retest.normal_years)
     return np.round(years * number("days_per_year")).astype("timedelta64[D]").astype("timedelta64[ns]")

@@ -41,16 +41,10 @@ LIMITS = {"≥ ": Check.ge, "≤ ": Check.le, "> ": Check.gt}
 
 @dataclass(frozen=True)
 class Meaning:
-    """One meaning of a column.
+    """One meaning of a column; `table` names the tables in which it has that, ``*`` every other one.
 
-    Attributes
-    ----------
-    table : str
-        Tables in which the column has it, parted by blanks; ``*`` for every other one.
-    column, type, unit, format, meaning : str
-        `format` is that of the cells in a workbook.
-    limits : str
-        What a user's cells are held against, parted by semicolons.
+    `format` is that of the cells in a workbook; `limits` is what a user's cells are compared with, separated by
+    semicolons.
     """
 
     table: str
@@ -64,22 +58,7 @@ class Meaning:
 
 @dataclass(frozen=True)
 class Table:
-    """One table.
-
-    Attributes
-    ----------
-    table : str
-    found_in : tuple of str
-        Files, sheets or attributes.
-    row : str
-        What one row is.
-    key : tuple of str
-        Columns that together name a row.
-    required : tuple of str
-        Columns of a user's table that must be there and filled.
-    columns : tuple of str
-        As ``tables.csv`` has them.
-    """
+    """One table: where it is found, what a row is, its key, the columns that a user must fill, and all columns."""
 
     table: str
     found_in: tuple[str, ...]
@@ -102,13 +81,7 @@ def meanings() -> tuple[Meaning, ...]:
 
 @cache
 def tables() -> dict[str, Table]:
-    """Every table by name, the tables of a line folder first.
-
-    Examples
-    --------
-    >>> tables()["legs"].key
-    ('visit_id', 'leg')
-    """
+    """Every table by name, the tables of a line folder first."""
     found = {}
     for row in _rows("tables.csv"):
         words = {name: tuple(row[name].split()) for name in ("key", "required", "columns")}
@@ -127,24 +100,7 @@ def _by_place() -> dict[tuple[str, str], Meaning]:
 
 
 def about(column: str, table: str = ANYWHERE) -> Meaning | None:
-    """Type, unit and meaning of a column.
-
-    Parameters
-    ----------
-    column : str
-    table : str, optional
-        Where the meaning depends on the table.
-
-    Returns
-    -------
-    Meaning or None
-        None for a column that the dictionary does not know, such as one of the utility's own.
-
-    Examples
-    --------
-    >>> about("gap_ma").unit, about("impedance_ohm", "sweeps").meaning
-    ('mA', 'Magnitude of the impedance')
-    """
+    """Type, unit and meaning of a column (in one table, where that matters); None for one that the dictionary lacks."""
     known, name = _by_place(), column
     if (table, name) not in known and (ANYWHERE, name) not in known and name.endswith(BOUND):
         name = ANYWHERE + BOUND
@@ -152,42 +108,13 @@ def about(column: str, table: str = ANYWHERE) -> Meaning | None:
 
 
 def meaning(column: str, table: str = ANYWHERE) -> str:
-    """What a column means, blank where the dictionary does not know it.
-
-    Parameters
-    ----------
-    column, table : str
-        As for `about`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> meaning("bond_seen")
-    'Shield-wire bond as seen'
-    """
+    """What a column means, blank where the dictionary does not know it."""
     found = about(column, table)
     return found.meaning if found else ""
 
 
 def names(table: str) -> dict[str, bool]:
-    """Columns of a table in order, and whether each may be missing.
-
-    Parameters
-    ----------
-    table : str
-
-    Returns
-    -------
-    dict of str to bool
-
-    Examples
-    --------
-    >>> names("layer-route")
-    {'line_id': False, 'length_km': False}
-    """
+    """Columns of a table in order, and whether each may be missing."""
     return {word.rstrip("?"): word.endswith("?") for word in _words(table)}
 
 
@@ -202,26 +129,11 @@ def _words(table: str) -> Iterator[str]:
 
 @cache
 def schema(table: str) -> DataFrameSchema:
-    """Schema of a table: type, unit and meaning of every column.
+    """Schema of a table such as ``"visits"`` or ``"trip-outs"``: type, unit and meaning of every column.
 
-    Parameters
-    ----------
-    table : str
-        Such as ``"visits"`` or ``"trip-outs"``; see `tables`.
+    `kind` and `unit` are in the metadata of a column, `key` in that of the table. A table that users write is also
+    checked against the limits of its columns, and may have columns of its own. `KeyError` for an unknown table.
 
-    Returns
-    -------
-    pandera.DataFrameSchema
-        `kind` and `unit` stand in the metadata of a column, `key` in that of the table. A table that users write is
-        also held against the limits of its columns, and may have columns of its own.
-
-    Raises
-    ------
-    KeyError
-        No such table.
-
-    Examples
-    --------
     >>> schema("legs").columns["leakage_ma"].metadata["unit"]
     'mA'
     """
@@ -290,30 +202,11 @@ def _by_file() -> dict[str, str]:
 
 
 def checked(name: str, table: pd.DataFrame) -> pd.DataFrame:
-    """A table of a report, held against its schema before it is written.
+    """A table of a report (or its file, such as ``tables/plan.parquet``), checked against its schema before it is written.
 
-    Parameters
-    ----------
-    name : str
-        Table, or file of the report such as ``tables/plan.parquet``.
-    table : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.DataFrame
-        The same; a column without any value, or of whole figures among numbers, has the type of the dictionary, so
-        that files of several lines fit.
-
-    Raises
-    ------
-    TypeError
-        A column is missing, unknown or of another type: a fault of the program, not of the records.
-
-    Examples
-    --------
-    >>> route = pd.DataFrame({"line_id": ["7"], "length_km": [None]})
-    >>> str(checked("layer-route", route)["length_km"].dtype)
-    'float64'
+    A column without any value, or of whole figures among numbers, gets the type of the dictionary, so that files of
+    several lines fit. `TypeError` where a column is missing, unknown or of another type: a fault of the program, not of
+    the records.
     """
     name = _by_file().get(name, name)
     contract = schema(name)
@@ -344,17 +237,7 @@ def _lossless(table: pd.DataFrame, name: str) -> dict[str, str]:
 
 
 def document() -> str:
-    """The data dictionary as Markdown, one section per table: those of a line folder first, then those of a report.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> print(document().splitlines()[0])
-    ## towers: one row is a tower of the register
-    """
+    """The data dictionary as Markdown, one section per table: those of a line folder first, then those of a report."""
     parts = []
     for name, table in tables().items():
         parts += [f"## {name}: one row is {table.row}", ""]

@@ -22,23 +22,10 @@ class SettingsError(TowerlibError):
 
 
 def sentence(flaw: BaseException) -> str:
-    """The report of an error in one sentence.
+    """An error in one sentence: the message of ours, the system's reason, or the place in the code of a program fault.
 
-    Parameters
-    ----------
-    flaw : Exception
-
-    Returns
-    -------
-    str
-        The message of an error of ours, the reason of the system, or the place in the code of a program fault.
-
-    Examples
-    --------
     >>> sentence(FileNotFoundError(2, "No such file or directory", "visits.csv"))
     'visits.csv cannot be read or written: No such file or directory'
-    >>> sentence(OSError(28, "No space left on device"))
-    'a file cannot be read or written: No space left on device'
     """
     if isinstance(flaw, TowerlibError):
         return str(flaw)
@@ -58,23 +45,9 @@ def sentence(flaw: BaseException) -> str:
 def nearest(name: object, known: Iterable[str], most: int = 1) -> str:
     """A hint at the names that were probably meant, to end a sentence about an unknown name.
 
-    Parameters
-    ----------
-    name : object
-        As the user wrote it.
-    known : iterable of str
-        Names that are allowed here.
-    most : int
-        Names proposed at most.
+    At most `most` of the `known` names that are spelt alike. Without such a name, all known names up to `MOST_LISTED`
+    of them, and a blank beyond that number.
 
-    Returns
-    -------
-    str
-        The names that are spelt alike. Without such a name, all known names up to `MOST_LISTED` of them, and a
-        blank beyond that number.
-
-    Examples
-    --------
     >>> nearest("volts", ["voltage_kv", "frequency_hz"]), nearest("colour", ["id", "crs"])
     ("; did you mean 'voltage_kv'?", '; known are id, crs')
     """

@@ -21,24 +21,8 @@ FARTHEST_EAST_H = 14  # hours by which the calendar is at most ahead of universa
 
 
 def last_day(month: str) -> pd.Timestamp:
-    """Last day of a month.
+    """Last day of a month ``YYYY-MM``; `SettingsError` where the text is not a month.
 
-    Parameters
-    ----------
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    pandas.Timestamp
-
-    Raises
-    ------
-    SettingsError
-        The text is not a month.
-
-    Examples
-    --------
     >>> print(last_day("2024-02").date())
     2024-02-29
     """
@@ -48,37 +32,14 @@ def last_day(month: str) -> pd.Timestamp:
 
 
 def newest(dates: pd.Series) -> str:
-    """The month of the newest date.
-
-    Parameters
-    ----------
-    dates : pandas.Series of datetime64
-
-    Returns
-    -------
-    str
-        ``YYYY-MM``.
-
-    Examples
-    --------
-    >>> newest(pd.Series(pd.to_datetime(["2026-05-30", "2025-11-02"])))
-    '2026-05'
-    """
+    """The month of the newest date, ``YYYY-MM``."""
     return f"{dates.max():%Y-%m}"
 
 
 def today() -> pd.Timestamp:
-    """The present day in the easternmost time zone, since a crew there may have tested on it already.
+    """The present day at midnight in the easternmost time zone, since a crew there may have tested on it already.
 
-    Returns
-    -------
-    pandas.Timestamp
-        At midnight. The environment variable ``TOWERLIB_TODAY`` replaces the clock where it is set.
-
-    Raises
-    ------
-    SettingsError
-        The variable does not hold a day.
+    The environment variable ``TOWERLIB_TODAY`` replaces the clock; `SettingsError` where it does not hold a day.
     """
     stated = os.environ.get(TODAY)
     if not stated:
@@ -92,28 +53,7 @@ def today() -> pd.Timestamp:
 
 
 def latest(month: str = "") -> pd.Timestamp:
-    """The last day that a record can be of: today, or the end of a requested month that is still to come.
-
-    Parameters
-    ----------
-    month : str, optional
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    pandas.Timestamp
-        Today for a blank month and for every month up to the present one.
-
-    Raises
-    ------
-    SettingsError
-        The text is not a month.
-
-    Examples
-    --------
-    >>> print(latest("2199-02").date())
-    2199-02-28
-    """
+    """The last day that a record can be of: today, or the end of a requested month that is still to come."""
     day = today()
     if not month or month <= f"{day:%Y-%m}":
         return day

@@ -44,21 +44,9 @@ _REPLACED = re.compile(r"\.(.+)\.replaced-[0-9a-f]+")
 def guard(path: Path, folder: Path, most: int | None = None, *, may_be_empty: bool = False) -> None:
     """Refuse a file before it is opened: outside the folder, not a regular file, too large, or an archive trap.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    folder : pathlib.Path
-        The line folder, which must contain the file; a link may not lead out of it.
-    most : int, optional
-        Largest size [byte]; `LARGEST_FILE` when missing.
-    may_be_empty : bool
-        Whether the reader itself reports what an empty file lacks.
-
-    Raises
-    ------
-    RecordsError
-        One sentence with the mend; the caller puts the name of the file in front.
+    The line folder must contain the file; a link may not lead out of it. `most` is the largest size [byte], else
+    `LARGEST_FILE`; `may_be_empty` where the reader itself reports what an empty file lacks. `RecordsError` in one
+    sentence with the mend; the caller puts the name of the file in front.
     """
     try:
         inside = path.resolve(strict=True).is_relative_to(folder.resolve())
@@ -79,26 +67,10 @@ def guard(path: Path, folder: Path, most: int | None = None, *, may_be_empty: bo
 
 
 def content(path: Path, folder: Path, most: int, *, may_be_empty: bool = False) -> bytes:
-    """All bytes of one file that the guard accepts, never more than `most` even if the file grows meanwhile.
+    """All bytes of one file that `guard` accepts, never more than `most` even if the file grows meanwhile.
 
-    Parameters
-    ----------
-    path, folder : pathlib.Path
-    most : int
-        Largest size [byte].
-    may_be_empty : bool
-        As for `guard`.
-
-    Returns
-    -------
-    bytes
-
-    Raises
-    ------
-    FileNotFoundError
-        Neither a file nor a link has that name.
-    RecordsError
-        As for `guard`; also a file that cannot be opened.
+    `FileNotFoundError` where neither a file nor a link has that name; `RecordsError` as for `guard`, or if it cannot be
+    opened.
     """
     path.lstat()
     guard(path, folder, most, may_be_empty=may_be_empty)
@@ -120,16 +92,7 @@ class Fingerprint:
 
 
 def fingerprint(path: Path, folder: Path) -> Fingerprint | None:
-    """The fingerprint of one file; None for a file that the guard refuses.
-
-    Parameters
-    ----------
-    path, folder : pathlib.Path
-
-    Returns
-    -------
-    Fingerprint or None
-    """
+    """The fingerprint of one file; None for a file that the guard refuses."""
     try:
         guard(path, folder)
         before = stamp(path)
@@ -142,14 +105,7 @@ def fingerprint(path: Path, folder: Path) -> Fingerprint | None:
 def stamp(path: Path) -> tuple[int, ...] | None:
     """Identity, size and times of a file; None where it does not exist.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-
-    Returns
-    -------
-    tuple of int or None
-        The time of the last status change is among them: no program can set it at will.
+    The time of the last status change is among them: no program can set it at will.
     """
     try:
         here = os.stat(path)  # noqa: PTH116
@@ -159,22 +115,8 @@ def stamp(path: Path) -> tuple[int, ...] | None:
 
 
 def shipped_rows(package: str, name: str) -> list[dict[str, str]]:
-    """Rows of a CSV table that is shipped with the package.
+    """Rows of a CSV table `name` shipped in a package (dotted name): header to cell, a blank cell as "".
 
-    Parameters
-    ----------
-    package : str
-        Dotted name of the package that contains the table.
-    name : str
-        Name of the file.
-
-    Returns
-    -------
-    list of dict of str to str
-        One entry per row: header to cell, a blank cell as "".
-
-    Examples
-    --------
     >>> shipped_rows("towerlib.config", "limits.csv")[0]["limit_ohm"]
     '15'
     """
@@ -214,28 +156,10 @@ def _guard_workbook(path: Path) -> None:
 
 @contextmanager
 def staging(parent: str | Path, name: str) -> Iterator[Path]:
-    """A hidden folder to write in, beside the place that the finished work will take.
+    """A hidden folder to write in, beside the place `name` in `parent` that the finished work will take.
 
-    Parameters
-    ----------
-    parent : path
-        Folder of the target; created where it does not exist.
-    name : str
-        Name of the target.
-
-    Yields
-    ------
-    pathlib.Path
-        No other process writes there. It is removed at the end unless `replace_folder` moved it to its target.
-
-    Raises
-    ------
-    OSError
-        The parent cannot be written to.
-
-    Notes
-    -----
-    Leftovers of dead processes in the same parent are first put back or removed.
+    No other process writes there. It is removed at the end unless `replace_folder` moved it to its target. Leftovers of
+    dead processes in the same parent are first put back or removed. `OSError` where the parent cannot be written to.
     """
     parent = Path(parent)
     parent.mkdir(parents=True, exist_ok=True)
@@ -253,29 +177,7 @@ def staging(parent: str | Path, name: str) -> Iterator[Path]:
 def replace_files(folder: str | Path) -> Iterator[Path]:
     """A hidden folder whose files replace their namesakes in `folder` once all of them are written.
 
-    Parameters
-    ----------
-    folder : path
-        Created where it does not exist.
-
-    Yields
-    ------
-    pathlib.Path
-        Write the files there. If anything fails before the end, no file in `folder` has changed.
-
-    Raises
-    ------
-    OSError
-        The folder cannot be written to.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     with replace_files(folder) as place:
-    ...         _ = (place / "list.csv").write_text("tower_id")
-    ...     [path.name for path in Path(folder).iterdir()]
-    ['list.csv']
+    If anything fails before the end, no file in `folder` has changed. `OSError` where it cannot be written to.
     """
     folder = Path(folder)
     with staging(folder, "files") as place:
@@ -289,19 +191,10 @@ def replace_files(folder: str | Path) -> Iterator[Path]:
 
 
 def replace_folder(target: Path, place: Path) -> None:
-    """Replace an old folder by a finished one.
+    """Replace the folder `target`, which need not exist, by a finished one from `staging` beside it.
 
-    Parameters
-    ----------
-    target : pathlib.Path
-        Need not exist.
-    place : pathlib.Path
-        Finished folder beside it, from `staging`.
-
-    Notes
-    -----
-    The old folder stays beside the target until the new one is in place. If the process is killed between the
-    two renames, `restore` puts the old one back.
+    The old folder stays beside the target until the new one is in place. If the process is killed between the two
+    renames, `restore` puts the old one back.
     """
     old = target.with_name(f".{target.name}.replaced-{secrets.token_hex(8)}")
     with _held(target.parent):
@@ -317,16 +210,9 @@ def replace_folder(target: Path, place: Path) -> None:
 
 
 def restore(parent: str | Path) -> None:
-    """Put back every folder whose replacement was interrupted between its two renames.
+    """Put back every folder in `parent` whose replacement by `replace_folder` was interrupted between its two renames.
 
-    Parameters
-    ----------
-    parent : path
-        Folder whose folders `replace_folder` replaces; need not exist.
-
-    Notes
-    -----
-    A parent that cannot be written to is left unchanged.
+    A parent that does not exist or cannot be written to is left unchanged.
     """
     parent = Path(parent)
     if not _left(parent, _REPLACED):

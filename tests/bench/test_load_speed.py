@@ -114,7 +114,7 @@ import re, sys
 from pathlib import Path
 import pandas as pd
 import pandera.pandas, scipy.spatial
-from towerlib.records import convert, csv_files, integrity, load, positions, tower_names
+from towerlib.records import convert, coordinates, csv_files, load, tower_names
 pd.Series(["a"]).str.strip()
 peak = lambda: int(re.search("VmHWM:[^0-9]*([0-9]+)", Path("/proc/self/status").read_text())[1])
 before, folder = peak(), Path(sys.argv[2])

@@ -94,7 +94,7 @@ def test_common_practice_classes():
     assert "common practice" in towers["limit_rule"].iloc[0]
 
 
-def test_the_newest_usable_visit_stands():
+def test_the_newest_usable_visit_is_in_force():
     towers = assess(
         visit("old", "1", "2020-01-01", 8.0),
         visit("new", "1", "2025-01-01", 12.0, verdict="usable with caution"),
@@ -107,7 +107,7 @@ def test_the_newest_usable_visit_stands():
     assert towers.loc["1", "verdict"] == "usable with caution"
 
 
-def test_on_one_day_the_better_verdict_stands():
+def test_on_one_day_the_better_verdict_decides():
     towers = assess(
         visit("good", "1", "2026-01-01", 8.0),
         visit("doubtful", "1", "2026-01-01", 12.0, verdict="usable with caution"),
@@ -234,7 +234,7 @@ def test_settings_of_the_line_decide_what_is_compared_and_how_wide_seasons_are()
     )
 
 
-def test_the_newest_sweep_stands_beside_the_condition():
+def test_the_newest_sweep_is_beside_the_condition():
     def swept(name, top_ohm):
         hertz = (41.0, 62.0, 92.0, 128.0, 1377.0, 4975.0)
         ohm = (10.0, 10.0, 10.0, 10.0, top_ohm, top_ohm)

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from towerlib import condition
-from towerlib.readings.season import band
+from towerlib.readings.season import factors
 from towerlib.values import number
 
 
@@ -68,11 +68,11 @@ def test_methods_and_ends_of_the_range():
     )
 
 
-def test_season_factors_a_reading_as_the_band_gives_them():
+def test_season_factors_a_reading_as_its_factors_say():
     visits = readings(("leg coils", 10.0, ""), ("leg coils", 10.0, "")).set_axis([4, 2])
-    factors = band(pd.Series(["wet", "dry"], [4, 2]), pd.Series([False, False], [4, 2], dtype="boolean"))
+    season = factors(pd.Series(["wet", "dry"], [4, 2]), pd.Series([False, False], [4, 2], dtype="boolean"))
     found = condition.footing_interval(
-        visits, 0, season_low=factors["season_low_factor"], season_high=factors["season_high_factor"]
+        visits, 0, season_low=season["season_low_factor"], season_high=season["season_high_factor"]
     )
     assert found.index.to_list() == [4, 2]
     assert found.loc[4].to_list() == pytest.approx([10, 15])
@@ -171,7 +171,7 @@ def test_an_open_bond_goes_first_though_its_gap_is_small():
     assert found["gap_ma"].to_list() == table["gap_ma"].to_list()
 
 
-def test_a_low_total_tells_what_the_gap_is_blind_to():
+def test_a_low_total_shows_what_the_gap_is_blind_to():
     """Strong drive, bond of 20 Ω: no gap, but the total is a fifth of what a sound bond lets through."""
     table = currents(MODEL["strong, sound"], MODEL["strong, bond 20 ohm"], peer_total_ma=700.0)
     assert condition.gap_ranks(table)["gap_rank"].to_list() == [2, 1]

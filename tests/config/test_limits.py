@@ -240,7 +240,7 @@ def test_worse_soil_never_lowers_the_limit(name, soil):
         ({"limit_ohm": 4.0}, "target_ohm 5 lies above limit_ohm 4"),
     ],
 )
-def test_wrong_settings_are_told_when_they_are_read(figures, sentence):
+def test_wrong_settings_are_reported_when_they_are_read(figures, sentence):
     with pytest.raises(SettingsError, match=sentence):
         settings(**figures)
 

@@ -20,7 +20,7 @@ def sheet_of(place, register, visits=None, towers="all", **files):
     return fieldwork.prepare(study(place, register, visits, **files), towers)
 
 
-def lay(sheet, tower_id, name):
+def build(sheet, tower_id, name):
     rows = sheet.probe_layouts[
         (sheet.probe_layouts["tower_id"] == tower_id) & (sheet.probe_layouts["lay"] == name)
     ]
@@ -56,7 +56,7 @@ def test_probes_stand_where_geographiclib_measures_them(tmp_path, start, bearing
 
 
 @pytest.mark.parametrize(("start", "bearings"), WALKS)
-def test_main_lays_halve_the_angle_between_the_spans(tmp_path, start, bearings):
+def test_main_layouts_halve_the_angle_between_the_spans(tmp_path, start, bearings):
     """Each main lead makes one angle with both spans, measured at the tower by GeographicLib."""
     places = along(bearings, start=start)
     sheet = sheet_of(tmp_path / "low-moor", towers(places))
@@ -64,7 +64,7 @@ def test_main_lays_halve_the_angle_between_the_spans(tmp_path, start, bearings):
         before, here, after = places[number - 1 : number + 2]
         back, ahead = (EARTH.Inverse(*here, *other)["azi1"] for other in (before, after))
         for name, side in (("left", -1), ("right", 1)):
-            toward = lay(sheet, str(number + 1), name)["bearing_deg"]
+            toward = build(sheet, str(number + 1), name)["bearing_deg"]
             from_ahead, from_back = ((toward - other + 180) % 360 - 180 for other in (ahead, back))
             assert math.copysign(1, from_ahead) == side
             assert abs(from_ahead) == pytest.approx(abs(from_back), abs=1e-3)
@@ -73,7 +73,7 @@ def test_main_lays_halve_the_angle_between_the_spans(tmp_path, start, bearings):
 def test_distances_of_a_straight_line(tmp_path):
     """50 m from the line and leads no nearer to it than 30° (common practice); 61.8 % (MIL-HDBK-419A eq. 2-46)."""
     sheet = sheet_of(tmp_path / "low-moor", towers(along([70.0, 70.0])))
-    assert lay(sheet, "2", "left")[["current_m", "potential_m"]].to_list() == [50, 31]
+    assert build(sheet, "2", "left")[["current_m", "potential_m"]].to_list() == [50, 31]
     turned = sheet.probe_layouts[sheet.probe_layouts["alternative"]]
     assert turned["off_line_deg"].round(1).unique().tolist() == [60.0]
     assert turned["current_m"].unique().tolist() == [60]  # 50 m / sin 60° = 57.7 m, in steps of 5 m outward
@@ -98,13 +98,13 @@ def test_distances_of_a_straight_line(tmp_path):
 def test_the_current_probe_is_five_diagonals_away(tmp_path, columns, current_m):
     """IEEE Std 81: current probe at five times the electrode's largest extent (from memory)."""
     sheet = sheet_of(tmp_path / "low-moor", towers(along([70.0, 70.0]), **columns))
-    assert lay(sheet, "2", "right")["current_m"] == current_m
+    assert build(sheet, "2", "right")["current_m"] == current_m
 
 
 def test_limits_of_the_line_hold_for_its_sheet_too(tmp_path):
     line = LINE + "\n[quality]\ncurrent_probe_off_the_line = { threshold = 80 }\n"
     sheet = sheet_of(tmp_path / "low-moor", towers(along([70.0, 70.0])), line_toml=line)
-    assert lay(sheet, "2", "left")["current_m"] == 80
+    assert build(sheet, "2", "left")["current_m"] == 80
 
 
 def test_buried_wires_widen_the_lay_and_bar_flat_angles(tmp_path):
@@ -116,7 +116,7 @@ def test_buried_wires_widen_the_lay_and_bar_flat_angles(tmp_path):
     sheet = sheet_of(
         tmp_path / "low-moor", register, [visit("2", date="2025-05-01")], month="2026-03", works_csv=works
     )
-    assert lay(sheet, "2", "left")["current_m"] == 140
+    assert build(sheet, "2", "left")["current_m"] == 140
     assert "four arms" not in stop(sheet, "2")["probe_doubts"]
     assert "taken as 4 arms of 30 m" in stop(sheet, "2")["probe_doubts"]
     assert "two directions 60° apart" in stop(sheet, "2")["probe_doubts"]
@@ -136,11 +136,11 @@ def test_a_ring_leaves_no_lead_nearer_than_60_degrees(tmp_path):
     assert "is not recorded: ask" in stop(sheet, "2")["probe_doubts"]
 
 
-def test_a_steep_angle_is_told_on_its_inside(tmp_path):
+def test_a_steep_angle_is_reported_on_its_inside(tmp_path):
     sheet = sheet_of(tmp_path / "low-moor", towers(along([10.0, 80.0, 80.0])))
-    assert "turns by 70° to the right" in lay(sheet, "2", "right")["doubts"]
-    assert "at 55° to the nearer span" in lay(sheet, "2", "right")["doubts"]
-    assert lay(sheet, "2", "left")["doubts"] == ""
+    assert "turns by 70° to the right" in build(sheet, "2", "right")["doubts"]
+    assert "at 55° to the nearer span" in build(sheet, "2", "right")["doubts"]
+    assert build(sheet, "2", "left")["doubts"] == ""
     inside = sheet.probe_layouts.query("tower_id == '2' and lay.str.startswith('right')")
     assert inside["lay"].to_list() == ["right"]  # an alternative would leave a span at 25°
     assert inside["current_m"].item() == 65  # 50 m / sin 55° = 61.0 m
@@ -154,7 +154,7 @@ def test_towers_at_one_place_have_no_lay_but_a_sentence(tmp_path):
     assert "Tower 1" in fieldsheet.page(sheet).replace("<bdi>", "").replace("</bdi>", "")
 
 
-def test_neighbours_are_told_where_they_come_near(tmp_path):
+def test_neighbours_are_reported_where_they_come_near(tmp_path):
     """A second line 80 m to the right, a station 200 m ahead, a pipe on the left, all placed by GeographicLib."""
     import geopandas
     from shapely import LineString
@@ -172,11 +172,11 @@ def test_neighbours_are_told_where_they_come_near(tmp_path):
     layer = geopandas.GeoDataFrame(geometry=[LineString([pipe, (pipe[0] + 1e-4, pipe[1])])], crs=4326)
     layer.attrs["name"] = "pipes"
     sheet = fieldwork.prepare(made, "all", context=[layer])
-    assert "High Moor lies 30 m from this lead" in lay(sheet, "3", "right")["doubts"]
-    assert "High Moor" not in lay(sheet, "3", "left")["doubts"]
-    assert "layer pipes crosses this lead" in lay(sheet, "3", "left")["doubts"]
-    assert "Station East is 200 m from this lead" in lay(sheet, "7", "left")["doubts"]
-    assert "Station" not in lay(sheet, "4", "left")["doubts"]
+    assert "High Moor lies 30 m from this lead" in build(sheet, "3", "right")["doubts"]
+    assert "High Moor" not in build(sheet, "3", "left")["doubts"]
+    assert "layer pipes crosses this lead" in build(sheet, "3", "left")["doubts"]
+    assert "Station East is 200 m from this lead" in build(sheet, "7", "left")["doubts"]
+    assert "Station" not in build(sheet, "4", "left")["doubts"]
     assert any("broken could not be read" in remark for remark in sheet.remarks)
     assert any("first station" in remark and "not known" in remark for remark in sheet.remarks)
 
@@ -191,10 +191,10 @@ def test_last_value_band_and_set_up(tmp_path):
     }
     register = towers(along([70.0, 70.0]))
     sheet = sheet_of(tmp_path / "low-moor", register, [visit("2", current_probe_bearing_deg=160, **setup)])
-    told = stop(sheet, "2")
-    assert told["last_said"].startswith("10 Ω on 2026-03-01")
-    assert told["expected_said"].startswith("7.69 to 16.2 Ω")
-    assert told["setup_said"] == "leg coils, 128 Hz, soil wet, current probe 60 m at 160°"
+    shown = stop(sheet, "2")
+    assert shown["last_said"].startswith("10 Ω on 2026-03-01")
+    assert shown["expected_said"].startswith("7.69 to 16.2 Ω")
+    assert shown["setup_said"] == "leg coils, 128 Hz, soil wet, current probe 60 m at 160°"
     assert stop(sheet, "1")["last_said"] == "no usable value"
     assert stop(sheet, "1")["why"] == "Never tested."
 
@@ -208,7 +208,7 @@ def test_what_the_last_crew_saw_is_a_caution(tmp_path):
     assert stop(sheet, "3")["cautions"] == ""
 
 
-def test_rock_below_is_told(tmp_path):
+def test_rock_below_is_reported(tmp_path):
     layers = {"upper_layer_ohm_m": 100, "lower_layer_ohm_m": [1000, 200, 50], "layer_depth_m": 3}
     sheet = sheet_of(tmp_path / "low-moor", towers(along([70.0, 70.0]), **layers))
     assert ["9 % low" in doubts for doubts in sheet.stops["probe_doubts"]] == [True, False, False]

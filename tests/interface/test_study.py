@@ -466,7 +466,7 @@ def test_two_lines_are_not_compared(study, demo):
         tl.compare(demo, study.at("2025-06"))
 
 
-def test_a_report_tells_its_settings_and_is_whole_or_not_there(study, tmp_path, monkeypatch):
+def test_a_report_lists_its_settings_and_is_whole_or_not_there(study, tmp_path, monkeypatch):
     import json
 
     other = study.replace(limits={"limit_ohm": 10.0, "target_ohm": 5.0})

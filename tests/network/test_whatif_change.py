@@ -73,11 +73,11 @@ def test_all_at_once(route):
 @pytest.mark.parametrize(
     ("wrong", "words"),
     [
-        ({"open_bond": "2B"}, "tower '2B' is not on the line; the nearest names are 2"),
-        ({"open_span": "1-2A"}, "span '1-2A' is not on the line; the nearest names are "),
+        ({"open_bond": "2B"}, "tower '2B' is not on the line; did you mean '2'"),
+        ({"open_span": "1-2A"}, "span '1-2A' is not on the line; did you mean '1-2'"),
         ({"footing_tower": "6"}, "the footing of a tower is greater than 0 Ω"),
         ({"footing_tower": "1", "footing_ohm": np.nan}, "footing_ohm = nan"),
-        ({"footing_tower": "zz", "footing_ohm": 5.0}, "tower 'zz' is not on the line; names are as 1, 2, 2A"),
+        ({"footing_tower": "zz", "footing_ohm": 5.0}, "tower 'zz' is not on the line; known are 1, 2, 2A"),
     ],
 )
 def test_what_the_line_does_not_have(route, wrong, words):

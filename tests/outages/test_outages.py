@@ -77,7 +77,7 @@ def line_of(
     footings = pd.DataFrame({"tower_id": towers["tower_id"], "footing_ohm": ohm, "lower_bound_ohm": np.nan})
     footings = footings.assign(footing_low_ohm=ohm / 1.3, footing_high_ohm=ohm * 1.3, target_ohm=target_ohm)
     ranks = footings["footing_ohm"].rank(ascending=False, method="min").astype("Int64")
-    return records, route.lay(towers, line), footings.assign(impedance_rank=ranks)
+    return records, route.build(towers, line), footings.assign(impedance_rank=ranks)
 
 
 def assessed(footing_ohm, **more):

@@ -27,7 +27,7 @@ END = pd.Timestamp("2026-07-01", tz="UTC")
 def demo(request):
     """Records of a demo line, its route and its flashes."""
     records = load(DEMO / request.param)
-    laid = route.lay(records.towers, records.line)
+    laid = route.build(records.towers, records.line)
     return records, laid, record.near_line(records.flashes, laid)
 
 
@@ -37,7 +37,7 @@ def straight():
     longitude, latitude, _ = GEOD.fwd(*np.full((3, 41), [[-20.0], [-31.0], [90.0]]), 300.0 * np.arange(41))
     towers = pd.DataFrame({"tower_id": [f"T{k}" for k in range(41)], "sequence": np.arange(41.0)})
     towers = towers.assign(latitude_deg=latitude, longitude_deg=longitude)
-    return route.lay(towers, settings_of.parse('line = { id = "a", voltage_kv = 132, frequency_hz = 50 }'))
+    return route.build(towers, settings_of.parse('line = { id = "a", voltage_kv = 132, frequency_hz = 50 }'))
 
 
 def trips(times, **columns):

@@ -10,8 +10,7 @@ from portfolio_lines import line, planned, report, sign
 
 from towerlib import assessment, portfolio
 from towerlib.errors import RecordsError, SettingsError
-from towerlib.portfolio import ranking
-from towerlib.portfolio.ranking import ADD_UP
+from towerlib.portfolio import ADD_UP
 
 
 @pytest.fixture
@@ -177,16 +176,16 @@ def study():
 
 
 def test_a_line_of_records_goes_through_its_report(study, tmp_path):
-    kept = ranking.tables(study)
+    kept = portfolio.tables(study)
     assert set(kept) == {"line", "coverage", "mobilisation", "plan-options"}
     before = portfolio.of(study)
-    read = ranking.read(report(before, tmp_path))
+    read = portfolio.read(report(before, tmp_path))
     assert read.facts == pytest.approx(before.facts, nan_ok=True)
     assert_frame_equal(read.works, study.budget.works, check_dtype=False)
     row = portfolio.together([read], study.month).lines.iloc[0]
-    told = study.outages.line
-    factor = told["calibration_factor"]
-    assert row["avoidable_per_year"] == pytest.approx(told["avoided_to_target_per_year"] * factor)
+    sums = study.outages.line
+    factor = sums["calibration_factor"]
+    assert row["avoidable_per_year"] == pytest.approx(sums["avoided_to_target_per_year"] * factor)
     assert row["towers"] == len(study.condition)
     assert row["safety_queue"] == (study.priority["queue"] == "safety").sum()
 

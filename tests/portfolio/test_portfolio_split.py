@@ -11,7 +11,6 @@ from portfolio_lines import line, planned
 from towerlib import portfolio
 from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import plan_of
-from towerlib.portfolio import one_budget
 
 ROOM = 1e-6
 
@@ -123,7 +122,7 @@ def test_own_plans_stand_where_the_optimiser_finds_no_better(pair, monkeypatch):
         plan = optimise(options, constraints, search=False)
         return plan_of(plan.problem, np.zeros_like(plan.choice), plan.bound, "Nothing is done.")
 
-    monkeypatch.setattr(one_budget, "optimise", idle)
+    monkeypatch.setattr(portfolio, "optimise", idle)
     found = portfolio.split(pair)
     assert found.plan.benefit == pytest.approx(16.0)
     assert found.plan.how.startswith("The lines' own plans together")
@@ -189,7 +188,7 @@ def test_lines_without_prices_or_treatments_are_named(pair):
     assert nothing.off[-1] == "No split: no line has a plan that can take part."
 
 
-def test_must_dos_that_do_not_fit_are_told(pair):
+def test_must_dos_that_do_not_fit_are_reported(pair):
     rich, poor = pair
     owed = replace(poor, options=poor.options.assign(must_do=True))
     assert any("No split: " in why for why in portfolio.split([rich, owed], total=15.0).off)

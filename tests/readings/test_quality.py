@@ -13,7 +13,7 @@ from sound_visit import TOWER, VISIT, shifted, sound
 
 from towerlib.readings.quality import FINDINGS, VERDICTS, grade
 from towerlib.records.load import load
-from towerlib.route import lay
+from towerlib.route import build
 
 
 def test_sound_visit_is_usable():
@@ -121,8 +121,8 @@ def test_whatever_crews_write_each_visit_gets_a_verdict_and_whole_sentences(towe
     assert graded.visits["verdict"].isin(VERDICTS).all()
     assert (graded.visits["verdict"].eq("usable") == graded.visits["reasons"].eq("")).all()
     assert graded.findings["rule"].nunique() > 15
-    told = [*graded.findings["value"], *graded.findings["sentence"]]
-    assert not [text for text in told if re.search(r"\b(nan|None|inf)\b|[{}]", text)]
+    texts = [*graded.findings["value"], *graded.findings["sentence"]]
+    assert not [text for text in texts if re.search(r"\b(nan|None|inf)\b|[{}]", text)]
     assert graded.findings["sentence"].str.endswith(".").all()
 
 
@@ -143,7 +143,7 @@ def test_the_order_of_visits_changes_no_verdict(order):
 def test_planted_visits_of_the_demo_are_found_and_sound_ones_are_not_thrown_out():
     folder = Path(__file__).parents[2] / "data" / "demo" / "brackwater-stonefell"
     records = load(folder)
-    graded = grade(records, lay(records.towers, records.line)).visits.set_index("visit_id")
+    graded = grade(records, build(records.towers, records.line)).visits.set_index("visit_id")
     planted = pd.read_csv(folder / "truth-visits.csv", dtype=str).set_index("visit_id")["flaw"]
     flaw = planted.reindex(graded.index).fillna("none")
     plain = [

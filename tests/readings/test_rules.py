@@ -6,9 +6,8 @@ import pytest
 from sound_visit import LEGS, TOWER, VISIT, shifted, sound
 
 from towerlib.errors import SettingsError
-from towerlib.readings import quality_rules
-from towerlib.readings.quality import grade
-from towerlib.readings.rule_table import FUNCTIONS, SEVERITIES, in_force, prepare, table
+from towerlib.readings.quality import FAILS as RULES
+from towerlib.readings.quality import SEVERITIES, grade, in_force, prepare, table
 from towerlib.values import STATUSES
 
 RING_LEGS = [
@@ -134,8 +133,8 @@ def rules_failed(*changes, tower=None, overrides=None, soil=()):
     return set(grade(*sound(*changes, tower=tower, soil=soil), overrides).findings["rule"])
 
 
-def test_table_and_functions_agree_one_to_one():
-    assert set(table()) == set(FUNCTIONS)
+def test_table_and_rules_agree_one_to_one():
+    assert set(table()) == set(RULES)
 
 
 def test_every_rule_has_a_visit_that_fails_it():
@@ -155,10 +154,10 @@ def test_two_visits_fail_this_rule_and_no_other(rule):
     assert list(found["visit_id"]) == ["V1", "V2"]
 
 
-@pytest.mark.parametrize("rule", FUNCTIONS)
+@pytest.mark.parametrize("rule", RULES)
 def test_a_rule_answers_plain_true_or_false_for_each_visit(rule):
     context = prepare(*sound({}, {"impedance_ohm": None, "method": None}))
-    answer = FUNCTIONS[rule](context, table()[rule].threshold)
+    answer = RULES[rule](context, table()[rule].threshold)
     assert isinstance(answer, pd.Series)
     assert answer.dtype == bool
     assert len(answer) == 2
@@ -286,7 +285,7 @@ def test_legs_are_the_whole_only_where_the_register_counts_them():
     assert "legs_near_the_whole" not in rules_failed(one_leg, tower={"leg_count": None})
 
 
-def test_faint_injected_currents_tell_no_share():
+def test_faint_injected_currents_show_no_share():
     assert "leg_shares_agree" in rules_failed({"injected_ma": 2.0, "legs_ma": 0.2})
     assert "leg_shares_agree" not in rules_failed({"injected_ma": 1.9, "legs_ma": 0.19})
 
@@ -389,7 +388,7 @@ def test_repeats_agree_within_ten_percent_or_three_tenths_of_an_ohm():
     assert "repeats_agree" not in rules_failed({"sweep": []}, {"impedance_ohm": 20.0, "date": "2026-03-11"})
 
 
-def test_copies_need_the_same_crew_day_and_every_digit():
+def test_duplicates_need_the_same_crew_day_and_every_digit():
     twin = {"tower_id": "T3"}
     assert "readings_its_own" in rules_failed({}, twin)
     for other in ({"crew": "south"}, {"date": "2026-03-11"}, {"impedance_ohm": 10.1}, legs_with(ma=51.0)):
@@ -493,10 +492,3 @@ def test_a_mild_rule_speaks_where_its_strict_one_is_off():
     assert rules_failed(change, overrides={"probe_resistance_measurable": {"severity": "off"}}) == {
         "probe_resistance_low"
     }
-
-
-def test_theme_modules_hold_nothing_but_rules_and_their_columns():
-    public = [name for name in vars(quality_rules) if not name.startswith("_") and name in FUNCTIONS]
-    assert "columns" not in FUNCTIONS
-    assert "yes" not in FUNCTIONS
-    assert public

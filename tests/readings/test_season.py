@@ -8,11 +8,12 @@ from hypothesis import strategies as st
 from scipy.stats import linregress
 
 from towerlib.config.sections import Comparable, Seasons
+from towerlib.readings import season
 from towerlib.readings.quality import grade
-from towerlib.readings.season import band, class_of_season
+from towerlib.readings.season import class_of_season
 from towerlib.readings.trends import COLUMNS, comparable, history
 from towerlib.records.load import load
-from towerlib.route import lay
+from towerlib.route import build
 
 # Footings in wet and in dry soil [Ω], 13 months in Nigeria: Aibangbee and Ikheloa, IJIRD 7(8), 2018.
 NIGERIA = [(120, 165), (66, 83), (75, 110), (60, 90)]
@@ -40,7 +41,7 @@ def works(*dates, tower_id="7"):
 
 
 def factors(season_class, *, ring=False, seasons=None):
-    return band(pd.Series([season_class]), pd.Series([ring], dtype="boolean"), seasons).loc[0]
+    return season.factors(pd.Series([season_class]), pd.Series([ring], dtype="boolean"), seasons).loc[0]
 
 
 def past(read, done=NO_WORKS, register=None, **more):
@@ -346,7 +347,7 @@ def demo(request):
     """History of a demo line beside its planted truth."""
     folder = f"data/demo/{request.param}"
     records = load(folder)
-    graded = grade(records, lay(records.towers, records.line))
+    graded = grade(records, build(records.towers, records.line))
     truth = pd.read_csv(f"{folder}/truth.csv", sep=None, engine="python", dtype={"tower_id": "str"})
     return history(graded.visits, records.works, records.towers).merge(truth, on="tower_id")
 

@@ -87,7 +87,7 @@ def test_a_visit_without_a_date_is_never_in_force():
     assert standing.in_force(standing.footings(table), "footing_verdict").empty
 
 
-CLASSES = [  # footing, lower limit, class, class with the lower limit told apart; good up to 5 Ω, limit 15 Ω
+CLASSES = [  # footing, lower limit, class, class with the lower limit apart; good up to 5 Ω, limit 15 Ω
     (5.0, np.nan, "good", "good"),
     (5.1, np.nan, "acceptable", "acceptable"),
     (15.0, 99.0, "acceptable", "acceptable"),  # a reading goes before a lower limit

@@ -13,7 +13,6 @@ from towerlib import assessment, cli, runs
 from towerlib.errors import RecordsError
 from towerlib.records import sources
 from towerlib.records.load import changed, load
-from towerlib.runs import notebooks
 
 MORE = VISITS + "v3,4A,2026-03-03,leg coils,7\n"
 LIMITS = {"line_toml": LINE + '[limits]\nrules = "limits.csv"\n', "limits_csv": "limit_ohm\n12\n"}
@@ -75,12 +74,12 @@ def test_a_file_that_is_written_to_while_it_is_read_is_refused(tmp_path, monkeyp
 def change_after(monkeypatch, name, change):
     """A change to the files when one notebook has run."""
 
-    def execute(book, *rest, whole=notebooks.execute):
+    def execute(book, *rest, whole=runs.execute):
         whole(book, *rest)
         if book == name:
             change()
 
-    monkeypatch.setattr(notebooks, "execute", execute)
+    monkeypatch.setattr(runs, "execute", execute)
 
 
 def test_a_run_over_changing_files_leaves_the_old_report(tmp_path, monkeypatch):
@@ -101,10 +100,10 @@ def test_a_refused_file_is_no_input_of_the_manifest(tmp_path, monkeypatch):
     """A pipe among the visits is listed as refused; hashing it would never end."""
     folder = line_folder(tmp_path / "low-moor", visits_csv=None, visits__a_csv=VISITS)
     os.mkfifo(folder / "visits" / "b.csv")
-    monkeypatch.setattr(notebooks, "execute", lambda *_: None)
+    monkeypatch.setattr(runs, "execute", lambda *_: None)
     report = runs.run_line(folder, tmp_path / "reports")
-    told = json.loads((report.folder / "run.json").read_text(encoding="utf-8"))
-    assert set(told["inputs"]) == {"line.toml", "towers.csv", "visits/a.csv"}
+    manifest = json.loads((report.folder / "run.json").read_text(encoding="utf-8"))
+    assert set(manifest["inputs"]) == {"line.toml", "towers.csv", "visits/a.csv"}
     assert report.study.records.rejected["reason"].to_list() == ["the file is not a file"]
 
 

@@ -28,10 +28,10 @@ def test_a_visit_in_the_future_is_asked_about(tmp_path):
     legs = "visit_id,leg,leakage_ma\nv1,A,2\nv3,A,3\n"
     records = load(line_folder(tmp_path / "low-moor", visits_csv=LATE, legs_csv=legs))
     assert records.visits["visit_id"].to_list() == ["v1", "v2"]
-    told = records.rejected.set_index("table").loc["visits"]
-    assert told[["row", "column", "value"]].to_list() == [4, "date", "2062-03-01"]
-    assert "lies in the future" in told["reason"]
-    assert "2026-07-15" in told["reason"]
+    listed = records.rejected.set_index("table").loc["visits"]
+    assert listed[["row", "column", "value"]].to_list() == [4, "date", "2062-03-01"]
+    assert "lies in the future" in listed["reason"]
+    assert "2026-07-15" in listed["reason"]
     assert "its own row was rejected" in records.rejected.set_index("table").loc["legs", "reason"]
     assert accounted(records)
 

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from pyproj import Transformer
 
 from towerlib.errors import SettingsError
-from towerlib.records.coordinates import as_written, coordinates
-from towerlib.records.positions import from_grid, settle
+from towerlib.records.coordinates import as_written, coordinates, from_grid, settle
 
 law = settings(max_examples=60, deadline=None)
 
@@ -128,7 +127,7 @@ def test_repaired_is_what_is_not_plain_degrees():
         (["10 O", "5 W", "6 E"], [None, -5, 6]),
     ],
 )
-def test_the_column_tells_what_the_letter_o_is(column, expected):
+def test_the_column_decides_what_the_letter_o_is(column, expected):
     read = longitudes(*column)
     assert [None if np.isnan(value) else value for value in read.values] == expected
     assert read.problem.str.contains("the letter O").tolist() == [value is None for value in expected]
@@ -290,7 +289,7 @@ SLIPS = {
 @pytest.mark.parametrize(
     ("at_latitude", "at_longitude"), [(-33.8, 151.2), (51.3, 7.2), (-22.9, -43.2), (17.9, -76.8)]
 )
-def test_one_slip_is_put_right_and_told(slip, at_latitude, at_longitude):
+def test_one_slip_is_repaired_and_reported(slip, at_latitude, at_longitude):
     latitude, longitude = line(latitude=at_latitude, longitude=at_longitude)
     wrong_latitude, wrong_longitude = latitude.copy(), longitude.copy()
     wrong_latitude[7], wrong_longitude[7] = SLIPS[slip](latitude[7], longitude[7])
@@ -312,7 +311,7 @@ def test_many_slips_are_put_right_while_most_towers_stand(share):
     assert (settled.repair != "").tolist() == is_wrong.tolist()
 
 
-def test_a_long_line_with_most_towers_at_one_end_stands():
+def test_a_long_line_with_most_towers_at_one_end_is_kept():
     latitude = pd.Series(np.concatenate([np.linspace(-33.8, -33.9, 60), np.linspace(-34.2, -37.0, 40)]))
     longitude = pd.Series(151.0, index=latitude.index)
     settled = settle(latitude, longitude, latitude, longitude)
@@ -320,7 +319,7 @@ def test_a_long_line_with_most_towers_at_one_end_stands():
     assert (settled.problem == "").all()
 
 
-def test_a_line_across_the_180th_meridian_stands():
+def test_a_line_across_the_180th_meridian_is_kept():
     longitude = pd.Series(np.linspace(179.8, 180.2, 40)).map(lambda east: east - 360 if east > 180 else east)
     latitude = pd.Series(-16.8, index=longitude.index)
     settled = settle(latitude, longitude, latitude, longitude)

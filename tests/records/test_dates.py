@@ -131,7 +131,7 @@ def test_repaired_is_what_is_not_iso():
         (["03/04/2026", "25-04-26"], [None, None]),  # so it is no proof either
     ],
 )
-def test_the_column_tells_day_first_from_month_first(column, expected):
+def test_the_column_decides_day_first_from_month_first(column, expected):
     read = dates(text(*column))
     assert days(read) == expected
     assert [problem == "" for problem in read.problem] == [day is not None for day in expected]

@@ -167,7 +167,7 @@ MEMORY = 1_000 << 20  # bytes of address space beyond what the imports take
 CHILD = """
 import resource, sys
 from towerlib.errors import TowerlibError
-from towerlib.records import convert, csv_files, integrity, load, positions, workbooks
+from towerlib.records import convert, coordinates, csv_files, load, workbooks
 import openpyxl, pandera.pandas
 taken = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
 resource.setrlimit(resource.RLIMIT_AS, (taken + int(sys.argv[1]),) * 2)

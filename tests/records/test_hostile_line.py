@@ -141,9 +141,9 @@ def test_a_head_that_contradicts_itself_has_no_rate_and_says_why(change, said):
 
 
 def test_two_wires_at_one_place_turn_the_network_off(assessed):
-    told = assessed(settings=swapped(WIRE, f"{WIRE}, {WIRE}"))
-    assert "two wires hang at the same place" in told.network.off[0]
-    assert told.network.towers["potential_rise_v"].isna().all()
+    result = assessed(settings=swapped(WIRE, f"{WIRE}, {WIRE}"))
+    assert "two wires hang at the same place" in result.network.off[0]
+    assert result.network.towers["potential_rise_v"].isna().all()
 
 
 LAID = '[safety]\nstandard = "IEEE 80"\nsurface_ohm_m = 3000\nsurface_depth_m = 0.1\n[limits]'
@@ -195,27 +195,27 @@ def test_a_footing_within_its_target_avoids_nothing(assessed):
 
 
 def test_where_lightning_never_strikes_nothing_trips(assessed):
-    told = assessed(settings=swapped("density = 5.1", "density = 0"), density=0)
-    assert (told.outages.towers["trip_outs_per_year"] == 0).all()
-    assert told.outages.line["whole_line_per_year"] == 0
+    result = assessed(settings=swapped("density = 5.1", "density = 0"), density=0)
+    assert (result.outages.towers["trip_outs_per_year"] == 0).all()
+    assert result.outages.line["whole_line_per_year"] == 0
 
 
 def test_a_list_of_flashes_elsewhere_gives_no_density(assessed):
-    told = assessed(settings=swapped("ground_flash_density = 5.1", ""), density="", flashes_csv=FAR)
-    assert any("no ground flash density" in why for why in told.outages.off)
-    assert told.outages.towers["trip_outs_per_year"].isna().all()
-    assert told.outages.towers["relative_rate"].notna().all()
+    result = assessed(settings=swapped("ground_flash_density = 5.1", ""), density="", flashes_csv=FAR)
+    assert any("no ground flash density" in why for why in result.outages.off)
+    assert result.outages.towers["trip_outs_per_year"].isna().all()
+    assert result.outages.towers["relative_rate"].notna().all()
 
 
 def test_towers_at_one_place_have_no_rate(assessed):
-    told = assessed(step=0.0, flashes_csv=FLASHES + "2020-01-01T00:00:00Z,-31,-20,-10,100\n" * 2 + FAR[61:])
-    assert told.outages.towers["flaw"].eq("span is not above 0").all()
-    assert "has no length" in told.network.off[0]
+    result = assessed(step=0.0, flashes_csv=FLASHES + "2020-01-01T00:00:00Z,-31,-20,-10,100\n" * 2 + FAR[61:])
+    assert result.outages.towers["flaw"].eq("span is not above 0").all()
+    assert "has no length" in result.network.off[0]
 
 
-def test_works_yet_to_come_are_not_told_as_done(assessed):
-    told = assessed(works_csv=WORKS.format(date="2090-01-01", quantity=120))
-    assert not any("2090" in remark for remark in told.outages.remarks)
+def test_works_yet_to_come_are_not_listed_as_done(assessed):
+    result = assessed(works_csv=WORKS.format(date="2090-01-01", quantity=120))
+    assert not any("2090" in remark for remark in result.outages.remarks)
 
 
 def test_a_work_of_a_million_kilometres_is_no_treatment():
@@ -236,18 +236,18 @@ TRIPS = "outage_id,time,cause\na,2020-05-01T00:00:00Z,lightning\nb,2022-05-01T00
 @pytest.mark.parametrize(("first", "last", "count"), [("2022", "2023", 1), ("2015", "2016", 0)])
 def test_only_trip_outs_of_the_stated_days_are_counted(assessed, first, last, count):
     days = f"[outage_record]\noutages_from = {first}-01-01\noutages_to = {last}-12-31\n[limits]"
-    told = assessed(settings=swapped("[limits]", days), outages_csv=TRIPS).outages
-    assert told.line["observed_trip_outs"] == count
-    assert told.line["observed_per_year"] == pytest.approx(count / 2, rel=0.01)
-    assert any(f"{2 - count} of 2 trip-outs lie outside" in remark for remark in told.remarks)
+    result = assessed(settings=swapped("[limits]", days), outages_csv=TRIPS).outages
+    assert result.line["observed_trip_outs"] == count
+    assert result.line["observed_per_year"] == pytest.approx(count / 2, rel=0.01)
+    assert any(f"{2 - count} of 2 trip-outs lie outside" in remark for remark in result.remarks)
 
 
 def test_a_record_yet_to_come_is_nothing_to_hold_rates_against(assessed):
-    told = assessed(
+    result = assessed(
         settings=swapped("[limits]", "[outage_record]\noutages_from = 2090-01-01\n[limits]"),
         outages_csv=TRIPS,
     )
-    assert any("yet to come" in why for why in told.outages.off)
+    assert any("yet to come" in why for why in result.outages.off)
 
 
 def test_a_price_with_a_slip_in_size_stops_the_plan_with_its_option(assessed):
@@ -256,11 +256,11 @@ def test_a_price_with_a_slip_in_size_stops_the_plan_with_its_option(assessed):
 
 
 def test_a_plan_without_room_says_so(assessed):
-    told = assessed(
+    result = assessed(
         settings=swapped("budget = 30000", "budget = 0"), prices_csv=PRICES.format(trench=45)
     ).budget
-    assert told.works.empty
-    assert optimise.NOTHING_FITS in told.off
+    assert result.works.empty
+    assert optimise.NOTHING_FITS in result.off
 
 
 def test_figures_carry_neither_powers_of_ten_nor_a_minus_before_a_nought():

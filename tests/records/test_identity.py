@@ -110,7 +110,7 @@ def test_written_to_the_letter_beats_everything(name):
         ("12\u20441", "12/1"),
     ],
 )
-def test_harmless_spelling_is_sure_and_told(name, tower):
+def test_harmless_spelling_is_sure_and_reported(name, tower):
     found = one(name, ["12A", "T12", "Tower 7", "12/1", "12"])
     assert (found["tower_id"], found["certainty"]) == (tower, "sure")
     assert found["reason"] == (
@@ -118,7 +118,7 @@ def test_harmless_spelling_is_sure_and_told(name, tower):
     )
 
 
-def test_capitals_that_tell_two_towers_apart_are_a_question():
+def test_capitals_that_distinguish_two_towers_are_a_question():
     assert one("12a", ["12a", "12A"])["tower_id"] == "12a"
     assert one("12a ", ["12a", "12A"])["candidates"] == "12A; 12a"
     assert one("12a ", ["12a", "12A"])["certainty"] == "none"
@@ -202,7 +202,7 @@ PROBABLE = [  # name, register, tower, words of the reason; common practice of c
 
 
 @pytest.mark.parametrize(("name", "register", "tower", "words"), PROBABLE)
-def test_one_candidate_is_probable_and_told(name, register, tower, words):
+def test_one_candidate_is_probable_and_reported(name, register, tower, words):
     found = one(name, register)
     assert (found["tower_id"], found["certainty"], found["candidates"]) == (tower, "probable", tower)
     assert found["reason"].startswith(f'"{name}" is taken as tower {tower}: ')
@@ -288,7 +288,7 @@ def test_a_position_decides_between_candidates(metres, tower):
     assert pd.isna(found["tower_id"]) if tower is None else found["tower_id"] == tower
 
 
-def test_a_position_that_decides_is_told():
+def test_a_position_that_decides_is_reported():
     assert one("T12", TWINS.index, (40 * METRE, 30.0), TWINS)["reason"] == (
         '"T12" could mean 12L, 12R. It is taken as 12L: '
         "the crew stood 40 m from that tower and not near the others."
@@ -305,7 +305,7 @@ def test_the_other_side_is_not_taken_even_from_beside_it():
     assert (found["certainty"], found["candidates"]) == ("none", "14R")
 
 
-def test_a_position_that_agrees_is_told():
+def test_a_position_that_agrees_is_reported():
     found = one("T13", TWINS.index, (712 * METRE, 30.0), TWINS)
     assert (found["tower_id"], found["certainty"]) == ("13", "probable")
     assert found["reason"].endswith("fits. The crew stood 12 m from it; the next tower is 338 m away.")

@@ -120,7 +120,7 @@ REJECTED = [  # (file, row, column, words)
 
 
 @pytest.mark.parametrize(("file", "row", "column", "words"), REJECTED)
-def test_what_cannot_be_mended_is_told(records, file, row, column, words):
+def test_what_cannot_be_mended_is_reported(records, file, row, column, words):
     found = records.rejected[(records.rejected["file"] == file) & (records.rejected["row"] == row)]
     assert found["column"].to_list() == [column]
     assert words in found["reason"].iloc[0]

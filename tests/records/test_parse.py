@@ -30,7 +30,7 @@ def is_one_of_three(read, cells):
     assert not (value & problem).any()
     assert not (problem & read.repaired).any()
     assert (blank | ~said_nothing).all()
-    assert read.repaired[blank & ~said_nothing].all()  # a word that means blank is told
+    assert read.repaired[blank & ~said_nothing].all()  # a word that means blank is reported
 
 
 # numbers: how people write them
@@ -161,7 +161,7 @@ def test_exponents_and_signs(cell, value):
         (["1.234", "3,25"], ".", [1.234, 3.25]),
     ],
 )
-def test_the_column_or_the_file_tells_thousand_from_decimal(column, decimal, values):
+def test_the_column_or_the_file_decides_thousand_from_decimal(column, decimal, values):
     read = numbers(text(*column), "ohm", decimal=decimal)
     np.testing.assert_array_equal(read.values, values)
     assert (read.problem != "").tolist() == np.isnan(values).tolist()
@@ -175,7 +175,7 @@ def test_sentence_of_an_unsettled_comma_names_both_readings():
     assert numbers(text("1234", "1.2340", "3,2"), "ohm").values.tolist() == [1234.0, 1.234, 3.2]
 
 
-# numbers: what is told as repaired, bounds, words
+# numbers: what is reported as repaired, bounds, words
 
 
 def test_repaired_is_what_took_interpretation():

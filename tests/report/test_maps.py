@@ -12,7 +12,7 @@ from shapely import GeometryCollection, LinearRing, LineString, MultiPolygon, Po
 
 from towerlib.errors import SettingsError
 from towerlib.report import map_elements, maps
-from towerlib.route import lay
+from towerlib.route import build
 from towerlib.text import plain
 
 ELLIPSOID = Geod(ellps="WGS84")
@@ -35,7 +35,7 @@ def route(count, way="zigzag", *, start=(31.2, -17.8), crs=None, ids="T{}"):
         "sequence": np.arange(count, dtype="float64"),
     }
     register = pd.DataFrame(towers | {"latitude_deg": latitude, "longitude_deg": longitude})
-    return lay(register, LINE.model_copy(update={"crs": crs}))
+    return build(register, LINE.model_copy(update={"crs": crs}))
 
 
 def panel(figure):

@@ -15,7 +15,7 @@ from test_plan_budget import drawn_up, line_of, towers, treatments
 from towerlib.plan import packages
 from towerlib.plan import sensitivity as studies
 from towerlib.report import maps, plan_charts, plan_words
-from towerlib.route import lay
+from towerlib.route import build
 
 RATES = {
     "whole_line_per_year": 3.0,
@@ -39,7 +39,7 @@ def made():
         line=line,
         month="2026-06",
         condition=state,
-        route=lay(register, line),
+        route=build(register, line),
         outages=SimpleNamespace(line=RATES),
         outlook=studies.outlook(budget, towers(), **SMALL),
     )

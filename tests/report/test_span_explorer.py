@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from towerlib import assessment
-from towerlib import runs as notebooks
+from towerlib import assessment, runs
 from towerlib.errors import SettingsError
 from towerlib.network import what_if
 from towerlib.report import condition_words
@@ -18,7 +17,7 @@ from towerlib.report.spans import case, charts, live
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 SHORT = "ambermoss-harrowmere"
-NOTEBOOK = json.loads(notebooks.notebook("span-explorer").read_text(encoding="utf-8"))
+NOTEBOOK = json.loads(runs.notebook("span-explorer").read_text(encoding="utf-8"))
 CODE = [cell for cell in NOTEBOOK["cells"] if cell["cell_type"] == "code"]
 
 
@@ -100,7 +99,7 @@ def test_the_notebook_runs_headless_on_another_line(tmp_path):
         "footing_tower": "013",
         "footing_ohm": 4.0,
     }
-    path = notebooks.notebook("span-explorer")
+    path = runs.notebook("span-explorer")
     book = papermill.execute_notebook(
         path, tmp_path / "run.ipynb", parameters, cwd=tmp_path, progress_bar=False
     )

@@ -295,7 +295,7 @@ def test_a_ring_is_named(line):
 
 
 def test_unknown_tower(line):
-    with pytest.raises(SettingsError, match=r"tower '12 A' is not on Brackwater.*nearest names are 12A"):
+    with pytest.raises(SettingsError, match=r"tower '12 A' is not on Brackwater.*did you mean .*'12A'"):
         tower_picture("12 A", line)
 
 

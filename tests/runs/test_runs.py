@@ -87,7 +87,7 @@ def test_a_failed_notebook_leaves_the_old_report(report, monkeypatch):
     def stop(name, folder, parameters, manager):
         raise RecordsError("a cell stopped")
 
-    monkeypatch.setattr(runs.notebooks, "execute", stop)
+    monkeypatch.setattr(runs, "execute", stop)
     before = (report.folder / "run.json").read_bytes()
     with pytest.raises(RecordsError, match="a cell stopped"):
         runs.run_line(report.study.records.folder, report.folder.parents[1])

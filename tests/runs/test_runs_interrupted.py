@@ -22,19 +22,17 @@ import towerlib
 from towerlib import assessment, cli, runs
 from towerlib.errors import TowerlibError
 from towerlib.report import fieldsheet, intake, workbook
-from towerlib.runs import notebooks
 
 PARAMETERS = 'line: str = ""\nmonth: str = ""\nrecords_folder: str = ""\nreports_folder: str = ""\n'
 DRIVER = """
 import signal, sys
 from pathlib import Path
 from towerlib import cli, runs
-from towerlib.runs import notebooks
 
 for number in (signal.SIGTERM, signal.SIGHUP):
     signal.signal(number, signal.SIG_DFL)  # whatever the tests were started under
 runs.NOTEBOOKS = ("3-plan",)
-notebooks.notebook = lambda name, folder=sys.argv.pop(1): Path(folder) / f"{name}.ipynb"
+runs.notebook = lambda name, folder=sys.argv.pop(1): Path(folder) / f"{name}.ipynb"
 {before}
 cli.main()
 """
@@ -60,7 +58,7 @@ def with_cell(tmp_path, monkeypatch):
     def use(code):
         small_notebook(tmp_path / "notebooks", code)
         monkeypatch.setattr(runs, "NOTEBOOKS", ("3-plan",))
-        monkeypatch.setattr(notebooks, "notebook", lambda name: tmp_path / "notebooks" / f"{name}.ipynb")
+        monkeypatch.setattr(runs, "notebook", lambda name: tmp_path / "notebooks" / f"{name}.ipynb")
 
     return use
 
@@ -137,14 +135,14 @@ def test_the_other_lines_still_run(lines, tmp_path, with_cell, what):
 @pytest.mark.parametrize("flaw", [OSError(28, "No space left on device"), KeyError("x")])
 def test_what_stops_one_line_from_within_leaves_the_others(lines, tmp_path, with_cell, monkeypatch, flaw):
     with_cell("pass")
-    real = notebooks.execute
+    real = runs.execute
 
     def execute(name, folder, parameters, manager):
         if parameters["line"] == "a-first":
             raise flaw
         real(name, folder, parameters, manager)
 
-    monkeypatch.setattr(notebooks, "execute", execute)
+    monkeypatch.setattr(runs, "execute", execute)
     status, said = command("run", lines, "--reports", tmp_path / "reports")
     assert status == 1
     assert any(part in said for part in ("No space left on device", "fault of the program"))
@@ -257,7 +255,7 @@ def test_the_package_runs_from_a_source_tree(tmp_path):
     ignored = shutil.ignore_patterns("__pycache__")
     shutil.copytree(Path(towerlib.__file__).parent, tree / "towerlib", ignore=ignored)
     (tree / "towerlib" / "__init__.py").write_text('"""A copy."""\n\n__version__ = "9.9.9"\n')
-    for name in notebooks.NOTEBOOKS:
+    for name in runs.NOTEBOOKS:
         small_notebook(tree / "notebooks", "import towerlib\nprint(towerlib.__version__)", name)
     line_folder(tmp_path / "low-moor")
     done = subprocess.run(

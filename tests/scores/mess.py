@@ -528,7 +528,7 @@ def _names(rows, table):
 
 def _told(records):
     """Visits whose reading or position some rule of quality remarks on."""
-    laid = route.lay(records.towers, records.line)
+    laid = route.build(records.towers, records.line)
     return set(quality.grade(records, laid, records.line.quality).findings["visit_id"])
 
 

@@ -101,17 +101,7 @@ HEAD = ("id", "name", "voltage_kv", "frequency_hz", "crs")  # these are under [l
 
 
 def read(path: Path) -> Line:
-    """The settings in one ``line.toml``.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-
-    Returns
-    -------
-    Line
-        Checked, with every default filled in.
+    """The settings in one ``line.toml``, checked, with every default filled in.
 
     Raises
     ------
@@ -131,30 +121,7 @@ def read(path: Path) -> Line:
 
 
 def parse(text: str, path: str | Path = "line.toml") -> Line:
-    """The settings in the text of a ``line.toml``.
-
-    Parameters
-    ----------
-    text : str
-        TOML.
-    path : path or str
-        Named in error messages.
-
-    Returns
-    -------
-    Line
-
-    Raises
-    ------
-    SettingsError
-        As for `read`; the message names the first flaw, its place and the nearest known key.
-
-    Examples
-    --------
-    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
-    >>> line.title, line.limits.limit_ohm
-    ('north-ridge', 15.0)
-    """
+    """The settings in the text of a ``line.toml``; errors as for `read`, with `path` and the nearest known key."""
     try:
         sections = tomllib.loads(text)
     except tomllib.TOMLDecodeError as flaw:
@@ -174,28 +141,9 @@ def parse(text: str, path: str | Path = "line.toml") -> Line:
 
 
 def changed(line: Line, sections: Mapping[str, Any]) -> Line:
-    """Settings with some sections changed.
+    """Settings with some sections changed: a section to its changed keys, or a key of ``[line]`` to its value.
 
-    Parameters
-    ----------
-    line : Line
-    sections : mapping of str to mapping or value
-        A section to the keys that change, or a key of ``[line]`` to its value.
-
-    Returns
-    -------
-    Line
-
-    Raises
-    ------
-    SettingsError
-        An unknown section or key, or a value out of range.
-
-    Examples
-    --------
-    >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
-    >>> changed(line, {"limits": {"limit_ohm": 10}}).limits.limit_ohm
-    10.0
+    An unknown section or key, or a value out of range, raises `SettingsError`.
     """
     merged = line.model_dump(exclude_unset=True)
     for key, value in sections.items():

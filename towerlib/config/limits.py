@@ -24,8 +24,6 @@ from towerlib.values import STATUSES
 if TYPE_CHECKING:
     from towerlib.config import Line
 
-__all__ = ["Rule", "apply", "is_table", "named", "of_line", "read", "shipped"]
-
 DEFAULT = "common practice"
 OWN = "the utility's own"
 WORDS = {  # words that a rule may ask for; several in one cell are separated by "/"
@@ -47,50 +45,28 @@ PAIRS = (("voltage_min_kv", "voltage_max_kv"), ("soil_over_ohm_m", "soil_upto_oh
 
 @dataclass(frozen=True)
 class Rule:
-    """One row of a table of limits; a blank number is NaN and sets no condition.
-
-    Parameters
-    ----------
-    rule_set, rule : str
-        Set that the rule belongs to, and its own name.
-    voltage_min_kv, voltage_max_kv : float
-        Nominal voltage from .. up to, both ends included [kV].
-    soil_over_ohm_m, soil_upto_ohm_m : float
-        Soil resistivity over .. up to, the upper end included [Ω·m].
-    station_within_km : float
-        Distance along the route to the nearer end of the line, up to [km].
-    occupancy, shield_wire : str
-        Words of the register, one of which the tower must have; separated by "/".
-    target_ohm, limit_ohm : float
-        Good up to, acceptable up to [Ω].
-    limit_ohm_per_ohm_m : float
-        In place of `limit_ohm`: limit over soil resistivity [Ω/(Ω·m)].
-    season, wires_when_read : str
-        Season of the reading that the figure is meant for, and the state of the shield wires then.
-    note, source, clause, year : str
-        Remarks, and the source of the figure.
-    status : str
-        "confirmed" (seen in the source), "from memory", "common practice", or the utility's own.
-    """
+    """One row of a table of limits; a blank number is NaN and sets no condition."""
 
     rule_set: str = ""
-    rule: str = ""
+    rule: str = ""  # its own name within the set
     voltage_min_kv: float = math.nan
-    voltage_max_kv: float = math.nan
+    voltage_max_kv: float = math.nan  # nominal voltage from .. up to, both ends included
     soil_over_ohm_m: float = math.nan
-    soil_upto_ohm_m: float = math.nan
-    station_within_km: float = math.nan
+    soil_upto_ohm_m: float = math.nan  # soil resistivity over .. up to, the upper end included
+    station_within_km: float = math.nan  # distance along the route to the nearer end of the line, up to
     occupancy: str = ""
-    shield_wire: str = ""
+    shield_wire: str = ""  # words of the register, one of which the tower must have; separated by "/"
     target_ohm: float = math.nan
-    limit_ohm: float = math.nan
-    limit_ohm_per_ohm_m: float = math.nan
+    limit_ohm: float = math.nan  # target: good up to; limit: acceptable up to
+    limit_ohm_per_ohm_m: float = math.nan  # in place of `limit_ohm`: limit over soil resistivity [Ω/(Ω·m)]
     season: str = ""
+    # season of the reading that the figure is meant for, and state of the shield wires then
     wires_when_read: str = ""
     note: str = ""
     source: str = ""
     clause: str = ""
     year: str = ""
+    # "confirmed" (seen in the source), "from memory", "common practice", or the utility's own
     status: str = OWN
 
 
@@ -106,22 +82,10 @@ FACTS = {  # what a rule can ask of a tower, and its name where it is not record
 
 @cache
 def shipped() -> dict[str, tuple[Rule, ...]]:
-    """The shipped sets of rules.
+    """The shipped sets of rules by name, each in the order of ``limits.csv``.
 
-    Returns
-    -------
-    dict of str to tuple of Rule
-        By name of the set, each in the order of ``limits.csv``.
-
-    Notes
-    -----
     Only the default applies unless ``line.toml`` names another set. The others are figures found in print or
     remembered, each with its source and status; none of them is a recommendation.
-
-    Examples
-    --------
-    >>> [rule.limit_ohm for rule in shipped()["china"]]
-    [10.0, 15.0, 20.0, 25.0, 30.0]
     """
     sets: dict[str, list[Rule]] = {}
     for number, row in enumerate(safe_files.shipped_rows("towerlib.config", "limits.csv"), start=2):
@@ -131,21 +95,7 @@ def shipped() -> dict[str, tuple[Rule, ...]]:
 
 
 def named(name: str) -> tuple[Rule, ...]:
-    """The rules of one shipped set.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    tuple of Rule
-
-    Raises
-    ------
-    SettingsError
-        There is no such set.
-    """
+    """The rules of one shipped set; `SettingsError` where there is no such set."""
     if name not in shipped():
         raise SettingsError(
             f"there is no set of limits {name!r}{nearest(name, shipped())}; "
@@ -157,16 +107,6 @@ def named(name: str) -> tuple[Rule, ...]:
 def is_table(name: str) -> bool:
     """Whether ``rules`` in ``line.toml`` names a file of the line folder and not a shipped set.
 
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    bool
-
-    Examples
-    --------
     >>> is_table("limits.csv"), is_table("india")
     (True, False)
     """
@@ -174,46 +114,17 @@ def is_table(name: str) -> bool:
 
 
 def of_line(line: Line, folder: str | Path) -> tuple[Rule, ...]:
-    """The rules that a line's settings name: a shipped set, or a table in its folder.
-
-    Parameters
-    ----------
-    line : Line
-    folder : path
-        The line folder.
-
-    Returns
-    -------
-    tuple of Rule
-
-    Raises
-    ------
-    SettingsError
-        No such set, or the table cannot be used.
-    """
+    """The rules that a line's settings name: a shipped set, or a table in the line folder; `SettingsError` without it."""
     name = line.limits.rules
     return read(Path(folder) / name) if is_table(name) else named(name)
 
 
 def read(path: str | Path) -> tuple[Rule, ...]:
-    """The rules of a table of limits.
+    """The rules of a table of limits, in its order.
 
-    Parameters
-    ----------
-    path : path
-        UTF-8 text with a header of `Rule`'s columns, separated by comma, semicolon or tab. Only the limit is needed in
-        each row: a row without conditions applies to every tower that no row above it covers.
-
-    Returns
-    -------
-    tuple of Rule
-        In the order of the table.
-
-    Raises
-    ------
-    SettingsError
-        The file is missing or not a plain file of its folder, a column is unknown, or a value is not allowed; the
-        sentence names row, value and mend.
+    The file is UTF-8 text with a header of `Rule`'s columns, separated by comma, semicolon or tab. Only the limit is
+    needed in each row: a row without conditions applies to every tower that no row above it covers. `SettingsError`
+    where the file is missing or not a plain file of its folder, a column is unknown, or a value is not allowed.
     """
     path = Path(path)
     try:
@@ -303,12 +214,12 @@ def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None)
 
     Parameters
     ----------
-    towers : pandas.DataFrame
+    towers
         One row per tower, the whole line, with the known ones of chainage_km, soil_resistivity_ohm_m, occupancy,
         shield_wire.
-    line : Line
+    line
         Its voltage, and its section ``[limits]``.
-    rules : sequence of Rule, optional
+    rules
         From `of_line` or `read`; else the shipped set that ``[limits] rules`` names.
 
     Returns
@@ -327,14 +238,6 @@ def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None)
     be met because a fact is not recorded, the strictest of those applies; where none can be met, common practice does.
     The text names the case. A rule with one figure has its target at its limit. Numbers set in ``line.toml`` override
     all rules. The stations are assumed to be where the route begins and ends.
-
-    Examples
-    --------
-    >>> from towerlib.config import parse
-    >>> line = parse("[line]\nid = 'a'\nvoltage_kv = 132\nfrequency_hz = 50\n[limits]\nrules = 'russia'")
-    >>> towers = pd.DataFrame({"tower_id": ["1", "2"], "soil_resistivity_ohm_m": [80.0, 6000.0]})
-    >>> apply(towers, line)["limit_ohm"].to_list()
-    [10.0, 36.0]
     """
     own = {name: getattr(line.limits, name) for name in FIGURES if name in line.limits.model_fields_set}
     if len(own) == len(FIGURES):

@@ -80,36 +80,12 @@ class Blank:
 
 
 def blanks(table: str, words: dict[str, str]) -> list[Blank]:
-    """Form entries for columns of a table.
-
-    Parameters
-    ----------
-    table : str
-        ``"visits"``, ``"legs"`` or ``"sweeps"``.
-    words : dict of str to str
-        Label of each column.
-
-    Returns
-    -------
-    list of Blank
-
-    Examples
-    --------
-    >>> blanks("visits", {"soil_state": "Soil"})[0].choices
-    ('dry', 'normal', 'wet', 'frozen')
-    >>> blanks("legs", LEG_WORDS)[0].unit
-    'mA'
-    """
+    """Form entries for columns of the table ``"visits"``, ``"legs"`` or ``"sweeps"``, with the label of each."""
     return [_blank(schema(table).columns[column], said) for column, said in words.items()]
 
 
 def visit_blanks() -> dict[str, list[Blank]]:
-    """Form entries of a visit, by group.
-
-    Returns
-    -------
-    dict of str to list of Blank
-    """
+    """Form entries of a visit, by group."""
     return {group: blanks("visits", words) for group, words in VISIT_GROUPS.items()}
 
 
@@ -125,25 +101,13 @@ def _blank(column, said):
 
 LETTERS = "ABCDEFGHIJKL"
 MANGLED = r"[0-9]+([.,/:-][0-9]+)*|[0-9]+[eE][+-]?[0-9]+|[0-9]+[ ./-]*[^\W\d_]{3,}"  # names that a spreadsheet would convert
+SAFE = r"0|[1-9][0-9]{0,14}"  # a plain number stays as it is
 
 
 def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """Rows of ``visits.csv`` to fill in.
+    """Rows of ``visits.csv`` to fill in: all columns of the data dictionary, with visit_id and tower_id filled in.
 
-    Parameters
-    ----------
-    stops : DataFrame
-        One row per tower: tower_id, place.
-    study : Study
-
-    Returns
-    -------
-    pandas.DataFrame
-        All columns of the table in the order of the data dictionary, with visit_id and tower_id filled in.
-
-    Notes
-    -----
-    visit_id consists of V, year and month, and the tower's place on the route: V2606-012. The initial letter prevents
+    visit_id consists of V, year and month, and the tower's `place` on the route: V2606-012. The initial letter prevents
     conversion to a date by spreadsheets. A name already in use gets a letter appended.
     """
     taken = set(study.records.visits["visit_id"])
@@ -153,57 +117,28 @@ def visits(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 
 def legs(stops: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """Rows of ``legs.csv`` to fill in.
-
-    Parameters
-    ----------
-    stops : DataFrame
-        One row per tower: visit_id, tower_id, structure, leg_count.
-    study : Study
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per leg, with the names of the newest visit that read all legs, else A, B, C …
-    """
-    read = _read_legs(study)
-    rows = [
-        (stop.visit_id, leg)
-        for stop in cast("Any", stops).itertuples()
-        for leg in _names(read.get(stop.tower_id, []), _count(stop))
-    ]
+    """Rows of ``legs.csv`` to fill in, with the leg names of the newest visit that read all legs, else A, B, C, D."""
+    read, rows = _read_legs(study), []
+    for stop in cast("Any", stops).itertuples():
+        count, used = _count(stop), read.get(stop.tower_id, [])
+        rows += [(stop.visit_id, leg) for leg in (used if len(used) >= count else LETTERS[:count])]
     return _blank_rows("legs", {"visit_id": [row[0] for row in rows], "leg": [row[1] for row in rows]})
 
 
 def armoured(table: pd.DataFrame) -> pd.DataFrame:
-    """Table with names protected against conversion by a spreadsheet.
+    """Table with a leading apostrophe before each tower_id that a spreadsheet would convert to a number or a date.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.DataFrame
-        tower_id with a leading apostrophe where a spreadsheet would convert it to a number or a date. The reader of
-        records removes the apostrophe.
-
-    Examples
-    --------
-    >>> armoured(pd.DataFrame({"tower_id": ["12A", "012", "12/1", "1E2", "7"]}))["tower_id"].to_list()
-    ['12A', "'012", "'12/1", "'1E2", '7']
+    The reader of records removes the apostrophe.
     """
     guarded = {
-        name: [f"'{text}" if _mangled(text) else text for text in table[name]]
+        name: [
+            f"'{text}" if re.fullmatch(MANGLED, text) and not re.fullmatch(SAFE, text) else text
+            for text in table[name]
+        ]
         for name in ("tower_id",)
         if name in table
     }
     return table.assign(**guarded)
-
-
-def _mangled(text):
-    """Whether a spreadsheet would change a name; a plain number remains unchanged."""
-    return bool(re.fullmatch(MANGLED, text)) and not re.fullmatch(r"0|[1-9][0-9]{0,14}", text)
 
 
 def _free(name, taken):
@@ -230,8 +165,3 @@ def _count(stop):
     if pd.notna(stop.leg_count):
         return int(stop.leg_count)
     return 1 if stop.structure == "monopole" else 4
-
-
-def _names(read, count):
-    """Names of the legs: those in use, if all legs were read."""
-    return read if len(read) >= count else list(LETTERS[:count])

@@ -13,11 +13,10 @@ import shapely
 from towerlib import route
 from towerlib.errors import TowerlibError
 from towerlib.physics.probes import GOLDEN, angle_off_line_deg
-from towerlib.readings import rule_table
-from towerlib.readings.booleans import no, yes
+from towerlib.readings import quality
+from towerlib.readings.methods import no, yes
 from towerlib.records.load import load
-from towerlib.route import points_on_grid, probe_bearings
-from towerlib.route.geometry import ELLIPSOID
+from towerlib.route import ELLIPSOID, points_on_grid, probe_bearings
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -47,17 +46,9 @@ COLUMNS = """
 
 @dataclass(frozen=True)
 class Around:
-    """Objects to keep clear of, on the grid of the route.
+    """Objects to keep clear of, on the grid `crs` of the route; `remarks` lists data that could not be read.
 
-    Attributes
-    ----------
-    lines : GeoDataFrame
-        ``name``, geometry, and ``tower_ids`` (towers at the ends of one of this line's own spans, else empty).
-    stations : GeoDataFrame
-        ``name``, geometry.
-    crs : pyproj.CRS
-    remarks : list of str
-        Data that could not be read or are not known.
+    `lines` has tower_ids too: the towers at the ends of one of this line's own spans, else empty.
     """
 
     lines: gpd.GeoDataFrame
@@ -78,8 +69,8 @@ class Clearances:
     @classmethod
     def of(cls, line: Line) -> Clearances:
         """Limits of a line; for a rule switched off by the user the shipped limit applies here."""
-        limits = {name: rule.threshold for name, rule in rule_table.table().items()}
-        limits |= {rule.rule: rule.threshold for rule in rule_table.in_force(line.quality)}
+        limits = {name: rule.threshold for name, rule in quality.table().items()}
+        limits |= {rule.rule: rule.threshold for rule in quality.in_force(line.quality)}
         return cls(
             limits["current_probe_off_the_line"],
             limits["current_probe_off_the_footing"],
@@ -89,40 +80,27 @@ class Clearances:
 
 
 def place_probes(stops: pd.DataFrame, clearances: Clearances) -> pd.DataFrame:
-    """Positions of both probes at each tower.
+    """Positions of both probes at each tower, one row per layout, main ones first.
 
-    Parameters
-    ----------
-    stops : DataFrame
-        One row per tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
-        leg_spacing_m, ring, wires, wires_m.
-    clearances : Clearances
+    Takes one row per tower: tower_id, latitude_deg, longitude_deg, bearing_deg, deviation_deg, structure, leg_count,
+    leg_spacing_m, ring, wires, wires_m. Gives tower_id, lay (name of the layout), alternative (bool), bearing_deg (of
+    both probes, true north), off_line_deg (to the nearer span), current_m and potential_m from the tower's centre,
+    latitude and longitude of both probes, extent_m (largest known extent of the earthing). No row for a tower where the
+    line has no direction. Left and right are as seen towards the last station.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per layout, main ones first: tower_id, lay (name of the layout), alternative (bool), bearing_deg (of
-        both probes, true north), off_line_deg (to the nearer span), current_m and potential_m from the tower's centre,
-        latitude and longitude of both probes, extent_m (largest known extent of the earthing). No row for a tower
-        where the line has no direction. Left and right are as seen towards the last station.
-
-    Notes
-    -----
     The distance of the current probe is the largest of: the clearance from the line, measured along the lead; 5 times
-    the largest extent of the footing; twice that extent including known buried wires. It is rounded outward to 5 m.
-    The potential probe is placed in the same direction at 61.8 % of that distance, to the nearest metre: the position
-    that reads correctly for a hemisphere in uniform soil. Alternatives closer to a span than the required angle are
-    omitted; with buried wires, or where they are not ruled out, that angle is 60°.
+    the largest extent of the footing; twice that extent including known buried wires. It is rounded outward to 5 m. The
+    potential probe is placed in the same direction at 61.8 % of that distance, to the nearest metre: the position that
+    reads correctly for a hemisphere in uniform soil. Alternatives closer to a span than the required angle are omitted;
+    with buried wires, or where they are not ruled out, that angle is 60°.
 
-    References
-    ----------
-    MIL-HDBK-419A, volume 1, equations 2-41 to 2-46 (61.8 %); IEEE Std 81 for five times the largest extent
+    Source: MIL-HDBK-419A, volume 1, equations 2-41 to 2-46 (61.8 %); IEEE Std 81 for five times the largest extent
     (from memory); distances on the WGS 84 ellipsoid: C. F. F. Karney, J. Geodesy 87 (2013) 43-55.
     """
     parts = [_one_way(stops, way, order, clearances) for order, way in enumerate(WAYS)]
-    laid = pd.concat(parts).dropna(subset=["bearing_deg"])
-    least = np.where(maybe_wires(laid), clearances.wires_angle_deg, clearances.angle_deg)
-    kept = laid.loc[~laid["alternative"] | (laid["off_line_deg"].round(6) >= least)]
+    layouts = pd.concat(parts).dropna(subset=["bearing_deg"])
+    least = np.where(maybe_wires(layouts), clearances.wires_angle_deg, clearances.angle_deg)
+    kept = layouts.loc[~layouts["alternative"] | (layouts["off_line_deg"].round(6) >= least)]
     kept = kept.sort_values(["stop", "order"], kind="stable").reset_index(drop=True)
     return cast("pd.DataFrame", kept[COLUMNS])
 
@@ -151,20 +129,8 @@ def _one_way(stops, way, order, clearances):
 
 
 def extent_m(stops: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Largest known extent of each tower's earthing: diagonal of the legs, with known wires.
+    """Largest known extent of each tower's earthing [m], without and with wires: diagonal of the legs, known wires.
 
-    Parameters
-    ----------
-    stops : DataFrame
-        structure, leg_count, leg_spacing_m, wires, wires_m.
-
-    Returns
-    -------
-    (array, array)
-        Without and with the wires [m].
-
-    Notes
-    -----
     Wires of known total length are modelled as ``probe_wire_arms`` equal arms outward from the legs.
     """
     spacing_m = stops["leg_spacing_m"].fillna(number("treatment_spacing_m")).to_numpy(float)
@@ -198,23 +164,7 @@ def maybe_wires(stops: pd.DataFrame) -> np.ndarray:
 def layout_doubts(
     layouts: pd.DataFrame, stops: pd.DataFrame, around: Around, clearances: Clearances
 ) -> list[str]:
-    """Objections to each layout.
-
-    Parameters
-    ----------
-    layouts : DataFrame
-        From `towerlib.fieldwork.probe_layout.place_probes`.
-    stops : DataFrame
-        One row per tower: tower_id, latitude_deg, longitude_deg, deviation_deg.
-    around : Around
-        From `towerlib.fieldwork.probe_layout.neighbours`.
-    clearances : Clearances
-
-    Returns
-    -------
-    list of str
-        Sentences, "" without a known objection.
-    """
+    """Objections to each layout in sentences, "" without a known one."""
     leads = _leads(layouts, stops, around.crs)
     turns = layouts["tower_id"].map(stops.set_index("tower_id")["deviation_deg"].get)
     reasons = [
@@ -286,18 +236,7 @@ def _station_doubts(leads, stations):
 
 
 def stop_doubts(stops: pd.DataFrame, clearances: Clearances) -> list[str]:
-    """Objections to all layouts at a tower, with advice.
-
-    Parameters
-    ----------
-    stops : DataFrame
-        From `towerlib.fieldwork.visits.stops`.
-    clearances : Clearances
-
-    Returns
-    -------
-    list of str
-    """
+    """Objections to all layouts at a tower, with advice."""
     return [
         " ".join(filter(None, sentences))
         for sentences in zip(
@@ -385,16 +324,7 @@ def _layers(stops):
 def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around:
     """Lines, stations and layers around a line.
 
-    Parameters
-    ----------
-    study : Study
-        Other line folders beside its own are read for their route.
-    context : iterable of GeoDataFrame
-        Layers with a coordinate system, named in ``attrs["name"]``.
-
-    Returns
-    -------
-    Around
+    Other line folders beside its own are read for their route; layers are named in ``attrs["name"]``.
     """
     own = study.route
     ends = zip(own.spans["from_tower_id"], own.spans["to_tower_id"], strict=True)
@@ -403,7 +333,7 @@ def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around
     for folder in _beside(study.records.folder):
         try:
             records = load(folder)
-            spans = route.lay(records.towers, records.line).spans.to_crs(own.crs)
+            spans = route.build(records.towers, records.line).spans.to_crs(own.crs)
         except TowerlibError as flaw:
             remarks.append(
                 f"The line folder {folder.name} could not be read, so its route is not known: {flaw}"
@@ -413,7 +343,9 @@ def neighbours(study: Study, context: Iterable[gpd.GeoDataFrame] = ()) -> Around
             stations += _stations(records.line)
     for layer in context:
         name = f"layer {layer.attrs.get('name', '')}"
-        rows += [(name, geometry, ()) for geometry in _on_grid(layer, own.crs)]
+        rows += [
+            (name, geometry, ()) for geometry in ([] if layer.crs is None else layer.to_crs(own.crs).geometry)
+        ]
     remarks.append(
         "Other lines, stations, fences, pipes, cables and buried metal are known here only as far as the line "
         "folders and drawn layers contain them. Look round before laying a lead."
@@ -447,11 +379,6 @@ def _beside(folder):
     folder = folder.resolve()
     entries = sorted(folder.parent.iterdir())
     return [entry for entry in entries if entry != folder and (entry / "line.toml").is_file()]
-
-
-def _on_grid(layer, crs):
-    """Geometries of a layer; none for a layer without a coordinate system."""
-    return [] if layer.crs is None else list(layer.to_crs(crs).geometry)
 
 
 def _table(rows, crs):

@@ -12,9 +12,8 @@ from towerlib.network.model import Z_95, LineModel, copies, ladder_at
 from towerlib.physics.fault_scan.response import openings
 from towerlib.physics.ladder import bond_resistance, driving_points, leg_share_expected
 from towerlib.physics.statistics import SEED
-from towerlib.readings.booleans import no
 from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, SPAN_CAUSE
-from towerlib.readings.methods import FOOTING_ALONE
+from towerlib.readings.methods import FOOTING_ALONE, no
 from towerlib.text import figure
 from towerlib.values import number
 

@@ -14,7 +14,7 @@ from towerlib.physics.ladder import admittance, driving_points, fault_drive, sol
 from towerlib.physics.overhead_line import mean_height
 from towerlib.physics.touch import added_resistance, surface_derating, touch_limit_en50522, touch_limit_ieee80
 from towerlib.physics.touch_fractions import touch_fraction_limits
-from towerlib.readings.booleans import no, yes
+from towerlib.readings.methods import no, yes
 from towerlib.readings.tower_soil import soil_limits
 from towerlib.text import figure
 from towerlib.values import number

@@ -12,9 +12,8 @@ from towerlib.network.model import ladder_at, listed
 from towerlib.physics.fault_scan import scan as fault_scan_scan
 from towerlib.physics.ladder import pieces
 from towerlib.physics.leg_currents import CoilSpec
-from towerlib.readings.booleans import no, yes
 from towerlib.readings.causes import DOUBTFUL_COILS
-from towerlib.readings.methods import FOOTING_ALONE
+from towerlib.readings.methods import FOOTING_ALONE, no, yes
 from towerlib.text import figure
 from towerlib.values import number
 

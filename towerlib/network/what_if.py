@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.errors import SettingsError, nearest
 from towerlib.months import last_day
 from towerlib.network import model as network_model
 from towerlib.network.bonds import bond_readings, usual_frequency
@@ -139,7 +138,7 @@ def tower_place(route: Route, name: str) -> int:
     """
     names = route.towers["tower_id"].tolist()
     if name not in names:
-        raise SettingsError(f"tower {name!r} is not on the line; {_near(name, names)}")
+        raise SettingsError(f"tower {name!r} is not on the line{nearest(name, names, 3)}")
     return names.index(name)
 
 
@@ -168,18 +167,12 @@ def span_place(route: Route, name: str) -> int:
         if wanted in (_plain(f"{one}-{other}"), _plain(f"{other}-{one}")):
             return place
     names = [f"{one}-{other}" for one, other in pairs]
-    raise SettingsError(f"span {name!r} is not on the line; {_near(name, names)}")
+    raise SettingsError(f"span {name!r} is not on the line{nearest(name, names, 3)}")
 
 
 def _plain(name):
     """Name of a span without blanks, with a plain dash."""
     return "".join(str(name).split()).replace("–", "-")
-
-
-def _near(name, names):
-    """The nearest names to one that does not exist."""
-    near = get_close_matches(str(name), names, n=3, cutoff=0.3)
-    return f"the nearest names are {', '.join(near)}" if near else f"names are as {', '.join(names[:3])}"
 
 
 @dataclass(frozen=True)

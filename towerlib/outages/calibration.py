@@ -10,7 +10,7 @@ import pandas as pd
 
 from towerlib.outages.record import IN_STORM, LIGHTNING
 from towerlib.physics.statistics import rate_interval, shrunk_factor, years_to_see
-from towerlib.route.geometry import ELLIPSOID
+from towerlib.route import ELLIPSOID
 from towerlib.text import counted
 from towerlib.values import number
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.physics.leg_currents import z_limit
-from towerlib.readings.booleans import no
+from towerlib.readings.methods import no
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -42,20 +42,7 @@ _UNREAD = (
 
 
 def judged(table: pd.DataFrame, coils: CoilSpec) -> tuple[pd.Series, pd.Series]:
-    """Suspected cause of each visit and its evidence, by the first rule of ``causes.csv`` that it meets.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Visits with all columns that `summarise` computes.
-    coils : CoilSpec
-        Specification of the coils.
-
-    Returns
-    -------
-    tuple of two Series of str
-        Cause, one of ``CAUSES``, and evidence: numbers to three figures, and other explanations.
-    """
+    """Suspected cause of each visit (of ``CAUSES``) and its evidence, by the first rule of ``causes.csv`` that it meets."""
     flags = _flags(table, coils)
     met = np.column_stack([np.asarray(flags[name], dtype=bool) for name in RULES])
     first = np.argmax(met, axis=1)
@@ -130,7 +117,7 @@ def _flags_of_bond(table, coils):
     unbonded, share = table["peer_class"] == "no bonded wire", table["leg_share_lambda"]
     cleared = share < number("leg_share_suspect")
     in_doubt = (table["peer_class"] == "legs alone") & ~cleared
-    # A high footing explains a low total, but not a low rise.
+    # A high footing explains a low total, but not a low potential rise.
     low, very_low = (
         in_doubt & (table["total_vs_line"] <= number(name)) & ~(table["rise_vs_line"] > number(name))
         for name in ("low_total_z", "very_low_total_z")

@@ -23,8 +23,8 @@ from towerlib.physics.leg_currents import (
     smallest_sum,
     total_bounds,
 )
-from towerlib.readings.booleans import no, yes
 from towerlib.readings.causes import judged
+from towerlib.readings.methods import no, yes
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -34,30 +34,9 @@ if TYPE_CHECKING:
 
 
 def by_leg(visits: pd.DataFrame, legs: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Leg names, currents, impedances and turns as arrays, in the order of the rows.
+    """Arrays (visits × legs) in the order of the rows; `RecordsError` where a visit has the same leg twice.
 
-    Parameters
-    ----------
-    visits, legs : DataFrame
-        Legs of visits that are not in `visits` are left out.
-
-    Returns
-    -------
-    dict of str to array (visits × legs)
-        ``leg`` (blank where there is none), ``leakage_ma``, ``impedance_ohm``, ``coil_turns`` (NaN).
-
-    Raises
-    ------
-    RecordsError
-        A visit has the same leg twice.
-
-    Examples
-    --------
-    >>> visits = pd.DataFrame({"visit_id": ["V1", "V2"]})
-    >>> legs = pd.DataFrame({"visit_id": ["V2", "V2"], "leg": ["A", "B"], "leakage_ma": [4.0, 5.0]})
-    >>> by_leg(visits, legs.assign(impedance_ohm=40.0, coil_turns=1.0))["leakage_ma"]
-    array([[nan, nan],
-           [ 4.,  5.]])
+    ``leg`` (blank where there is none), ``leakage_ma``, ``impedance_ohm`` and ``coil_turns`` (NaN).
     """
     twice = legs.duplicated(["visit_id", "leg"])
     if twice.any():
@@ -78,67 +57,19 @@ def by_leg(visits: pd.DataFrame, legs: pd.DataFrame) -> dict[str, np.ndarray]:
 
 
 def conductance(readings: dict[str, np.ndarray]) -> np.ndarray:
-    """Apparent conductance of each leg, in proportion to its current in the injected test [S].
-
-    Parameters
-    ----------
-    readings : dict of str to array
-        As of `by_leg`.
-
-    Returns
-    -------
-    array (visits × legs)
-        NaN where the impedance is blank or not positive.
-
-    Examples
-    --------
-    >>> conductance({"impedance_ohm": np.array([[40.0, 0.0]])})
-    array([[0.025,   nan]])
-    """
+    """Apparent conductance of each leg [S], in proportion to its injected current; NaN without a positive impedance."""
     return 1.0 / np.where(readings["impedance_ohm"] > 0, readings["impedance_ohm"], np.nan)
 
 
 def pick(values: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """Value of each visit at a place among its legs.
-
-    Parameters
-    ----------
-    values : array (visits × legs)
-    at : array of int (visits × 1)
-        Place of the leg.
-
-    Returns
-    -------
-    array (visits,)
-
-    Examples
-    --------
-    >>> pick(np.array([[3.0, 4.0], [5.0, 6.0]]), np.array([[1], [0]]))
-    array([4., 5.])
-    """
+    """Value of each visit at one place among its legs; `values` is (visits × legs), `at` (visits × 1)."""
     return np.take_along_axis(values, at, axis=1)[:, 0]
 
 
 def turns(table: pd.DataFrame, legs_worn: np.ndarray) -> dict[str, np.ndarray]:
-    """Turns where those worn and those set differ most; blank where the record has not both.
+    """Turns where those worn and those set differ most (``turns_worn``, ``turns_set``, ``turns_factor`` = worn/set).
 
-    Parameters
-    ----------
-    table : DataFrame
-        Visits with ``coil_turns`` and ``coil_turns_recorded``.
-    legs_worn : array (visits × legs)
-        Turns worn on each leg.
-
-    Returns
-    -------
-    dict of str to array (visits,)
-        ``turns_worn``, ``turns_set`` and ``turns_factor``, the first over the second.
-
-    Examples
-    --------
-    >>> visits = pd.DataFrame({"coil_turns": [1.0], "coil_turns_recorded": [1.0]})
-    >>> turns(visits, np.array([[1.0, 2.0]]))["turns_factor"]
-    array([2.])
+    Blank where the record has not both.
     """
     worn = np.column_stack([legs_worn, table["coil_turns"]])
     turns_set = table["coil_turns_recorded"].fillna(table["coil_turns"]).to_numpy(dtype=float)
@@ -148,27 +79,9 @@ def turns(table: pd.DataFrame, legs_worn: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def steps(table: pd.DataFrame, readings: dict[str, np.ndarray]) -> dict[str, Any]:
-    """Leg that alone changed by a whole turns factor against another visit; blank where none did.
+    """Leg that alone changed by a whole turns factor against another visit (``step_leg``; blank where none did).
 
-    Parameters
-    ----------
-    table : DataFrame
-        Visits with ``tower_id``, ``date`` and ``large_enough``.
-    readings : dict of str to array
-        As of `by_leg`.
-
-    Returns
-    -------
-    dict of str to array (visits,)
-        ``step_leg`` with its ratio to the other legs now (``step_ratio``) and then (``step_usual``).
-
-    Examples
-    --------
-    >>> visits = pd.DataFrame({"tower_id": "12A", "date": pd.to_datetime(["2025-03-02", "2026-03-02"])})
-    >>> readings = {"leg": np.array([[*"ABC"]] * 2), "leakage_ma": np.array([[60.0, 70, 65], [60, 140, 65]])}
-    >>> readings["impedance_ohm"] = np.full((2, 3), np.nan)
-    >>> steps(visits.assign(large_enough=True), readings)["step_leg"].tolist()
-    [nan, 'B']
+    With its ratio to the other legs now (``step_ratio``) and then (``step_usual``).
     """
     names, large = readings["leg"], yes(cast("pd.Series", table["large_enough"])).to_numpy()[:, None]
     injected_s, leakage_ma = conductance(readings), np.where(large, readings["leakage_ma"], np.nan)
@@ -192,11 +105,7 @@ def steps(table: pd.DataFrame, readings: dict[str, np.ndarray]) -> dict[str, Any
 
 
 def _others_still(values, then):
-    """Legs beside which no two others moved apart by as much as a turns factor; wrong turns touch one alone.
-
-    A leg that is lost draws its neighbours' currents up by unlike amounts, so that one of them may stand out
-    by a whole factor.
-    """
+    """Legs beside which no two others moved apart by as much as a turns factor; wrong turns show at one leg alone."""
     least_step = np.log(2.0) - number("turns_tolerance")
     known = (values >= 0) & (then >= 0) & (values + then > 0)
     still = np.zeros(values.shape, dtype=bool)
@@ -224,28 +133,9 @@ def _at_another_visit(table, names, values):
 
 
 def turns_in_gap(table: pd.DataFrame, coils: CoilSpec) -> pd.Series:
-    """Turns factor g with which (1 − 1/g) of one reading is the gap; blank where none is.
+    """Turns factor g with which (1 − 1/g) of one reading is the gap: 2 or 3 of the strongest leg, 0.5 of the weakest.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Visits with gap, strongest and weakest leg, as `summarise` computes them.
-    coils : CoilSpec
-        Specification of the coils; a total formed from the same coils shows no such gap.
-
-    Returns
-    -------
-    Series of float
-        2 or 3 for the strongest leg, 0.5 for the weakest.
-
-    Examples
-    --------
-    >>> from towerlib.physics.leg_currents import DEFAULT_COILS
-    >>> visit = {"gap_ma": 214.0, "gap_bias_ma": 0.0, "gap_u_ma": 12.0, "gap_z": 18.0}
-    >>> visit |= {"strongest_ma": 429.0, "strongest_leg_ratio": 2.5}
-    >>> visit |= {"weakest_ma": 158.0, "weakest_leg_ratio": 0.77}
-    >>> turns_in_gap(pd.DataFrame([visit]), DEFAULT_COILS).tolist()
-    [2.0]
+    Blank where none fits; a total formed from the same coils shows no such gap.
     """
     gap_ma, real = table["gap_ma"] - table["gap_bias_ma"], table["gap_z"].abs() > number("reversed_misfit_u")
     guess = pd.Series(np.nan, table.index)
@@ -264,32 +154,9 @@ def _near(ratios, factor, tolerance="turns_tolerance"):
 
 
 def reversals(table: pd.DataFrame, readings: dict[str, np.ndarray], coils: CoilSpec) -> dict[str, Any]:
-    """Coils that, turned over, explain the gap of the leakage or the one of the injected test.
+    """Coils that, turned over, explain the gap of the leakage or the one of the injected test: ``reversed_legs`` as text.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Visits with ``tower_id``, ``date``, ``method``, ``footing_ohm``, ``leakage_sum_ma``, ``gap_ma``.
-    readings : dict of str to array
-        As of `by_leg`.
-    coils : CoilSpec
-        What the coils promise.
-
-    Returns
-    -------
-    dict of str to array (visits,)
-        ``reversed_legs`` as text, ``reversed_injected`` and ``reversed_leakage`` for the test that shows it,
-        ``reversal_u_ma``, and ``legs_parallel_ohm`` of the single legs.
-
-    Examples
-    --------
-    >>> from towerlib.physics.leg_currents import DEFAULT_COILS
-    >>> visits = pd.DataFrame({"tower_id": ["12A"], "date": pd.Timestamp("2026-03-02")})
-    >>> visits = visits.assign(method="leg coils", footing_ohm=np.nan, leakage_sum_ma=748.0, gap_ma=342.0)
-    >>> readings = {"leg": np.array([[*"ABCD"]]), "leakage_ma": np.array([[171.0, 215, 158, 204]])}
-    >>> readings["impedance_ohm"] = np.full((1, 4), np.nan)
-    >>> reversals(visits, readings, DEFAULT_COILS)["reversed_legs"].tolist()
-    ['A']
+    With the test that shows it, ``reversal_u_ma``, and ``legs_parallel_ohm`` of the single legs.
     """
     legs_ma, sum_ma = readings["leakage_ma"], table["leakage_sum_ma"].to_numpy()
     total_ma = sum_ma - table["gap_ma"].to_numpy()
@@ -330,30 +197,10 @@ def _turned_over(names, parts, whole, u):
 
 
 def against_line(table: pd.DataFrame, coils: CoilSpec) -> dict[str, pd.Series]:
-    """Robust z of ln total, sum and rise among the towers of the day, where too few of the campaign.
+    """Robust z of ln total, sum and rise among the towers of the day or, where too few, of the campaign; else blank.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Visits with ``date``, ``in_service``, ``peer_class``, ``footing_ohm``, ``leakage_total_ma``,
-        ``leakage_sum_ma``.
-    coils : CoilSpec
-        Specification of the coils: noise and display step count as spread.
-
-    Returns
-    -------
-    dict of str to Series
-        ``total_vs_line``, ``sum_vs_line``, ``rise_vs_line``; ``peer_count`` and ``peer_total_ma``, count and
-        median total of the peers; ``peers``, "day" or "campaign". Blank where the peers are too few.
-
-    Examples
-    --------
-    >>> from towerlib.physics.leg_currents import DEFAULT_COILS
-    >>> visits = pd.DataFrame({"leakage_total_ma": [10.0, *[100.0] * 12], "leakage_sum_ma": 105.0})
-    >>> visits = visits.assign(date=pd.Timestamp("2026-03-02"), in_service=True, footing_ohm=8.0)
-    >>> found = against_line(visits.assign(peer_class="legs alone"), DEFAULT_COILS)
-    >>> print(found["total_vs_line"][0] < -5, found["peer_total_ma"][0], found["peers"][0])
-    True 100.0 day
+    ``total_vs_line``, ``sum_vs_line``, ``rise_vs_line``; ``peers``, their count and median total. Noise and display
+    step of the coils count as spread.
     """
     days, served = table["date"].dt.normalize(), ~no(cast("pd.Series", table["in_service"]))
     least_ma = max(coils.step_ma / 2.0, 0.01)  # a logarithm of nothing has no value
@@ -409,9 +256,9 @@ def summarise(
 
     Parameters
     ----------
-    visits, legs, towers : DataFrame
+    visits, legs, towers
         Tables of one line, as loaded. Legs of other visits are ignored.
-    coils : CoilSpec
+    coils
         Specification of the coils, and whether the total is formed from the same coils.
 
     Returns
@@ -438,25 +285,11 @@ def summarise(
 
     Notes
     -----
-    With legs missing the gap stays blank. A total counts as low only while the tower's rise is low too: a
+    With legs missing the gap stays blank. A total counts as low only while the tower's potential rise is low too: a
     high footing alone draws little current. The injected test goes before the gap: a leg share from 0.5 on
     suspects the bond, a smaller one clears it. Wrong turns show in the gap of a total measured on its own, or
     against another visit; the ratio of legs alone does not show them. In logarithms a total shown
     as 0 counts as half a display step. A tower counts among its own peers.
-
-    Examples
-    --------
-    >>> blank = dict.fromkeys(["impedance_no_coils_ohm", "injected_ma", "legs_ma", "coil_turns_recorded"], np.nan)
-    >>> blank["over_range"] = None
-    >>> visit = {"visit_id": "V1", "tower_id": "12A", "date": pd.Timestamp("2026-03-02"), "in_service": True}
-    >>> visit |= {"leakage_total_ma": 406.0, "method": "leg coils", "impedance_ohm": 9, "coil_turns": 1}
-    >>> legs = pd.DataFrame({"visit_id": "V1", "leg": [*"ABCD"], "leakage_ma": [171.0, 215.0, 158.0, 204.0]})
-    >>> legs = legs.assign(impedance_ohm=np.nan, coil_turns=np.nan)
-    >>> tower = {"tower_id": "12A", "leg_count": 4, "ring": False, "earth_paths_in_coils": True}
-    >>> towers = pd.DataFrame([tower | {"shield_wire": "bonded"}])
-    >>> found = summarise(pd.DataFrame([visit | blank]), legs, towers)
-    >>> print(found.loc[0, "gap_ma"], found.loc[0, "suspected_cause"], found.loc[0, "reversed_legs"])
-    342.0 coil reversed A
     """
     table = _facts(visits, towers, coils)
     readings = by_leg(table, legs)

@@ -1,4 +1,4 @@
-"""Methods of a test: what each one reads, and whether a reading lay within the range of the instrument."""
+"""How the cells of visits and towers are read: methods of a test, the range of the instrument, yes and no."""
 
 from __future__ import annotations
 
@@ -15,25 +15,17 @@ FOOTING_ALONE = tuple(method for method, seen in SEES.items() if seen == "footin
 
 
 def bound(visits: pd.DataFrame) -> pd.Series:
-    """Side of the range on which each reading lies: below ("<") it, beyond (">") it, or "" within it.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Visits, with ``impedance_ohm_bound`` where any reading lay outside the range.
-
-    Returns
-    -------
-    pandas.Series of str
-        In the index of `visits`.
-
-    Examples
-    --------
-    >>> bound(pd.DataFrame({"impedance_ohm_bound": [">", None]})).tolist()
-    ['>', '']
-    >>> bound(pd.DataFrame({"impedance_ohm": [8.0]})).tolist()
-    ['']
-    """
+    """Side of the range on which each reading lies: below ("<") it, beyond (">") it, or "" within it."""
     if "impedance_ohm_bound" in visits:
         return cast("pd.Series", visits["impedance_ohm_bound"].astype("str").fillna(""))
     return pd.Series("", visits.index, dtype="str")
+
+
+def yes(answers: pd.Series) -> pd.Series:
+    """True where a yes/no column is yes; a blank is not a yes."""
+    return answers.eq(True).fillna(False).astype(bool)
+
+
+def no(answers: pd.Series) -> pd.Series:
+    """True where a yes/no column is no; a blank is not a no."""
+    return answers.eq(False).fillna(False).astype(bool)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.config.sections import Seasons
-from towerlib.readings.booleans import yes
+from towerlib.readings.methods import yes
 
 STATES = ("dry", "normal", "wet", "frozen")
 UNKNOWN = "unknown"
@@ -20,28 +20,14 @@ COLUMNS = ["season_class", "season_low_factor", "season_high_factor", "dry_low_f
 
 
 def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None = None) -> pd.Series:
-    """Season class of each visit: the recorded soil state, else unknown with the time of year.
+    """Season class of each visit: ``dry``, ``normal``, ``wet``, ``frozen``; "unknown, winter" and the like; or "unknown".
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Visits as loaded: ``soil_state``, ``date``, ``latitude_deg``.
-    latitude_deg : float or pandas.Series, optional
-        Latitude where the visits have none [degrees]: its sign gives the hemisphere.
+    The recorded soil state decides, else the time of year: ``soil_state``, ``date``, ``latitude_deg`` of the visits, or
+    `latitude_deg` [°] where they have none, whose sign gives the hemisphere. The month does not show the soil state:
+    wet and dry seasons differ from region to region and from year to year. It only keeps visits apart that were made at
+    other times of the year. Summer is December to February in the south, June to August in the north; in the tropics
+    the word means no more than these months.
 
-    Returns
-    -------
-    pandas.Series of str
-        ``dry``, ``normal``, ``wet``, ``frozen``; "unknown, winter" and the like; or "unknown".
-
-    Notes
-    -----
-    The month does not show the soil state: wet and dry seasons differ from region to region and from year to year. It
-    only keeps visits apart that were made at other times of the year. Summer is December to February in the
-    south, June to August in the north; in the tropics the word means no more than these months.
-
-    Examples
-    --------
     >>> visits = pd.DataFrame({"soil_state": ["dry", None], "date": pd.to_datetime(["2026-01-10"] * 2)})
     >>> class_of_season(visits, latitude_deg=-32.0).tolist()
     ['dry', 'unknown, summer']
@@ -58,16 +44,16 @@ def class_of_season(visits: pd.DataFrame, latitude_deg: float | pd.Series | None
     return state.where(state.isin(STATES), unknown).astype("str")
 
 
-def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = None) -> pd.DataFrame:
+def factors(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = None) -> pd.DataFrame:
     """Factors between a reading and the footing in other seasons.
 
     Parameters
     ----------
-    season_class : pandas.Series of str
+    season_class
         Class of each reading, as `class_of_season` gives it.
-    ring : pandas.Series of boolean
+    ring
         Whether a ring or counterpoise joins the legs; blank counts as no.
-    seasons : Seasons, optional
+    seasons
         Ratios of the user's own: ``[seasons]`` of ``line.toml``.
 
     Returns
@@ -81,7 +67,7 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
     -----
     With dry over wet between a and b: a reading in wet soil may rise to b, one in dry fall to 1/b. Normal
     soil is put half way in logarithms, √b to either side; unknown soil may be at either end. Frozen ground is
-    normal soil below the frost. Deep footings change less than wires laid shallow, so one factor for all
+    normal soil below the frost. Deep footings change less than wires buried shallow, so one factor for all
     towers is wrong. Set the ratios of control towers where there are any.
 
     References
@@ -91,8 +77,8 @@ def band(season_class: pd.Series, ring: pd.Series, seasons: Seasons | None = Non
 
     Examples
     --------
-    >>> factors = band(pd.Series(["wet", "dry"]), pd.Series([False, False], dtype="boolean"))
-    >>> print(factors["season_high_factor"].tolist(), factors["season_low_factor"].round(2).tolist())
+    >>> found = factors(pd.Series(["wet", "dry"]), pd.Series([False, False], dtype="boolean"))
+    >>> print(found["season_high_factor"].tolist(), found["season_low_factor"].round(2).tolist())
     [1.5, 1.0] [1.0, 0.67]
     """
     seasons = seasons or Seasons.model_validate({})

@@ -20,34 +20,19 @@ REFUSED = "not usable"
 def footings(visits: pd.DataFrame) -> pd.DataFrame:
     """Visits with a value of the footing alone that may be used.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Graded visits: method, impedance_ohm, footing_verdict and, where there is one, impedance_ohm_bound.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Those rows: not refused by the quality rules, read with coils or with the shield wire lifted, and not
-        beyond the range of the instrument. A value below the range counts as its upper limit.
+    Those not refused by the quality rules, read with coils or with the shield wire lifted, and not beyond the range of
+    the instrument. A value below the range counts as its upper limit. Graded visits need method, impedance_ohm,
+    footing_verdict and, where there is one, impedance_ohm_bound.
     """
     alone = visits["method"].isin(FOOTING_ALONE) & (bound(visits) != ">")
     return cast("pd.DataFrame", visits[_read(visits) & alone])
 
 
 def lower_limits(visits: pd.DataFrame) -> pd.DataFrame:
-    """Visits after which the footing is certainly as high as the value read, or higher.
+    """Visits after which the footing is certainly as high as the value read, or higher; takes what `footings` takes.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        As for `footings`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Those rows: read without coils, since the rest of the line in parallel can only lower the value, or beyond
-        the range of the instrument.
+    Those read without coils, since the rest of the line in parallel can only lower the value, or beyond the range of
+    the instrument.
     """
     side = bound(visits)
     beyond = visits["method"].isin(FOOTING_ALONE) & (side == ">")
@@ -56,20 +41,11 @@ def lower_limits(visits: pd.DataFrame) -> pd.DataFrame:
 
 
 def gaps(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
-    """Visits with a leakage gap that may be used.
+    """Visits with a leakage gap that may be used, one row each: date, leakage_verdict, the columns of `currents`.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Graded visits: visit_id, date, leakage_verdict.
-    currents : pandas.DataFrame
-        As `towerlib.readings.leg_currents.summarise` gives it.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per visit: its date, leakage_verdict, the columns of `currents`, and gap_of_sum, the gap over the
-        sum of the leg currents [1] (gap_fraction of `currents` is blank where the sum is small).
+    Graded visits have visit_id, date, leakage_verdict; `currents` is from `towerlib.readings.leg_currents.summarise`.
+    Also gap_of_sum, the gap over the sum of the leg currents [1] (gap_fraction of `currents` is blank where the sum is
+    small).
     """
     graded = visits[["visit_id", "date", "leakage_verdict"]]
     read = graded.merge(currents.drop(columns="date", errors="ignore"), on="visit_id", validate="1:1")
@@ -79,43 +55,18 @@ def gaps(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
 
 
 def in_force(readings: pd.DataFrame, verdict: str) -> pd.DataFrame:
-    """The reading in force at each tower after all of the given ones.
+    """The newest reading of each tower, by tower_id, of those up to the day in question.
 
-    Parameters
-    ----------
-    readings : pandas.DataFrame
-        Readings up to the day in question: tower_id, date and the column of the verdict.
-    verdict : str
-        Column of the verdict, which decides between two readings of one day.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The newest row of each tower, by tower_id.
-
-    Examples
-    --------
-    >>> days = pd.to_datetime(["2025-05-02", "2025-05-02", "2024-07-01"])
-    >>> read = pd.DataFrame({"tower_id": "7", "date": days, "ohm": [8.0, 9.0, 7.0]})
-    >>> in_force(read.assign(verdict=["usable", "usable with caution", "usable"]), "verdict")["ohm"].tolist()
-    [8.0]
+    `verdict` names the column that decides between two readings of one day.
     """
     return _ordered(readings, verdict).drop_duplicates("tower_id", keep="last").set_index("tower_id")
 
 
 def changes(readings: pd.DataFrame, verdict: str) -> pd.DataFrame:
-    """The reading in force at each tower at the end of every month in which a reading came.
+    """The reading in force at each tower at the end of every month in which a reading came; takes what `in_force` takes.
 
-    Parameters
-    ----------
-    readings, verdict
-        As for `in_force`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The rows, oldest first, with ``month`` as `month_number` counts it. Each is in force until the next row of
-        its tower.
+    The rows, oldest first, with ``month`` as `month_number` counts it. Each is in force until the next row of its
+    tower.
     """
     when = readings["date"]
     numbered = readings.assign(month=12 * when.dt.year + when.dt.month - 1)
@@ -123,20 +74,7 @@ def changes(readings: pd.DataFrame, verdict: str) -> pd.DataFrame:
 
 
 def at_month(changed: pd.DataFrame, month: str) -> pd.DataFrame:
-    """What is in force at each tower at the end of one month.
-
-    Parameters
-    ----------
-    changed : pandas.DataFrame
-        As `changes` gives it: oldest first.
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The last row of each tower up to then, by tower_id.
-    """
+    """Last row of each tower up to the end of a month ``YYYY-MM``, by tower_id; `changed` from `changes`, oldest first."""
     seen = cast("pd.DataFrame", changed[changed["month"] <= month_number(month)])
     return seen.drop_duplicates("tower_id", keep="last").set_index("tower_id")
 
@@ -144,23 +82,10 @@ def at_month(changed: pd.DataFrame, month: str) -> pd.DataFrame:
 def at_months(
     changed: pd.DataFrame, column: str, months: Sequence[str], tower_ids: Sequence[str] | pd.Series
 ) -> pd.DataFrame:
-    """One figure of the readings in force at the end of many months.
+    """One figure of the readings in force at the end of many months: one row per month, one column per tower.
 
-    Parameters
-    ----------
-    changed : pandas.DataFrame
-        As `changes` gives it.
-    column : str
-        Its column that is wanted.
-    months : sequence of str
-        ``YYYY-MM``, rising.
-    tower_ids : sequence of str
-        Towers, in the order wanted.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per month, one column per tower; blank before the first reading.
+    `changed` is from `changes`, `months` (``YYYY-MM``) rise, `tower_ids` are in the order wanted. Blank before the
+    first reading.
     """
     wide = changed.pivot(index="month", columns="tower_id", values=column)
     numbers = [month_number(month) for month in months]
@@ -169,22 +94,8 @@ def at_months(
 
 
 def months_until(visits: pd.DataFrame, month: str) -> list[str]:
-    """Every month from the first visit to a last month.
+    """Every month ``YYYY-MM`` from the first visit to a last month; that alone where there is no visit before its end.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        With their dates.
-    month : str
-        ``YYYY-MM``; the last one.
-
-    Returns
-    -------
-    list of str
-        ``YYYY-MM`` without a gap; the last month alone where there is no visit before its end.
-
-    Examples
-    --------
     >>> months_until(pd.DataFrame({"date": pd.to_datetime(["2025-11-03", "2026-01-20"])}), "2026-02")
     ['2025-11', '2025-12', '2026-01', '2026-02']
     """
@@ -194,22 +105,7 @@ def months_until(visits: pd.DataFrame, month: str) -> list[str]:
 
 
 def month_number(month: str) -> int:
-    """Months since the year 0.
-
-    Parameters
-    ----------
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    int
-
-    Examples
-    --------
-    >>> month_number("2026-01") - month_number("2025-11")
-    2
-    """
+    """Months since the year 0 of a month ``YYYY-MM``."""
     year, of_year = month.split("-")
     return 12 * int(year) + int(of_year) - 1
 

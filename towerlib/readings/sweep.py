@@ -10,7 +10,7 @@ import pandas as pd
 
 from towerlib.physics import probes as formulas
 from towerlib.readings.methods import SEES, bound
-from towerlib.readings.rule_table import in_force
+from towerlib.readings.quality import in_force
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -49,25 +49,15 @@ _REMARKS = {
 
 
 def interpretation(table: pd.DataFrame, turns: np.ndarray) -> dict[str, Any]:
-    """Sign of the reactance, shape of the sweep, and its possible meaning.
+    """Sign of the reactance, shape of each sweep, and its possible meaning: columns of the summary and of `remarks`.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        One row per sweep, with its numbers.
-    turns : array of bool
-        Whether it passes, between its ends, beyond both of them.
-
-    Returns
-    -------
-    dict
-        Columns of the summary, and those that `remarks` asks for.
+    `turns`: whether a sweep passes, between its ends, beyond both of them.
     """
     phase, least = table["phase_deg"], number("sweep_phase_deg")
     signs = [phase >= least, phase <= -least, phase.notna()]
     sign = np.select(signs, ["inductive", "capacitive", "flat"], default="")
     met = _shapes(table["high_over_low"].to_numpy(), sign, turns)
-    shape = np.select(list(met.values()), list(met), default="not told")
+    shape = np.select(list(met.values()), list(met), default="undecided")
     return {
         "reactance_sign": pd.array(sign, dtype="str"),
         "shape": pd.array(shape, dtype="str"),
@@ -83,25 +73,14 @@ def _meanings(table, shape):
     """Possible meaning of each sweep; of the electrode only where the method sees it alone."""
     meanings = []
     for sees, name, hertz in zip(table["sees"], shape, table["highest_hz"], strict=True):
-        words = (SHAPES | {"not told": UNDECIDED})[name].format(highest_hz=hertz)
+        words = (SHAPES | {"undecided": UNDECIDED})[name].format(highest_hz=hertz)
         before = BESIDE.get(sees, "")
         meanings.append(before if before and name in _OF_ELECTRODE else f"{before} {words}".strip())
     return meanings
 
 
 def remarks(table: pd.DataFrame) -> pd.Series:
-    """Remarks on each sweep, in sentences.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        One row per sweep, with its numbers and its interpretation.
-
-    Returns
-    -------
-    pandas.Series of str
-        "" where there is nothing.
-    """
+    """Remarks on each sweep, in sentences; "" where there is nothing."""
     alike = table["leads_alike"] & table["lead_ohm"].notna()
     known = table.assign(lead_apart=number("lead_apart_m"), leads_alike=alike)
     texts = np.full(len(table), "", dtype=object)
@@ -159,9 +138,9 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
 
     Parameters
     ----------
-    visits, sweeps : pandas.DataFrame
+    visits, sweeps
         Tables of one line, as loaded. Sweeps of other visits are ignored.
-    mains_hz : float
+    mains_hz
         Mains frequency [Hz]: points near its harmonics are left out.
 
     Returns
@@ -175,7 +154,7 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
         - ``high_over_low`` (impedance of the top over that of the bottom), ``percent_per_decade``;
         - ``phase_deg`` and ``reactance_ohm`` at ``high_frequency_hz``; ``reactance_sign``: inductive,
           capacitive, flat, or blank without phases;
-        - ``shape``, a key of `SHAPES` or "not told", and ``screening``, its possible meaning;
+        - ``shape``, a key of `SHAPES` or "undecided", and ``screening``, its possible meaning;
         - ``single_ohm``, the visit's own reading, ``sweep_at_test_ohm`` at its frequency,
           ``single_off_fraction`` and ``single_agrees`` (NA where they cannot be compared); ``remark``.
 
@@ -185,16 +164,6 @@ def summarise(visits: pd.DataFrame, sweeps: pd.DataFrame, mains_hz: float) -> pd
     mains harmonics and off no neighbour. A point is off its neighbours if the median of the three lies
     elsewhere. The uncertainty joins the scatter of the low points with the accuracy limit of a reading. The
     sign is given from `sweep_phase_deg` on, where the phase error of a test set no longer explains it.
-
-    Examples
-    --------
-    >>> visit = {"visit_id": ["V1"], "tower_id": ["12A"], "date": ["2026-03-02"], "method": ["leg coils"]}
-    >>> visit |= {"test_frequency_hz": [128.0], "impedance_ohm": [10.2]}
-    >>> points = {"frequency_hz": [41.0, 62.0, 128.0, 1377.0, 4975.0], "phase_deg": 0.5}
-    >>> sweeps = pd.DataFrame({"visit_id": "V1", "impedance_ohm": [10.1, 10.0, 10.0, 9.9, 9.8]} | points)
-    >>> found = summarise(pd.DataFrame(visit), sweeps, 50.0).loc[0]
-    >>> print(found["low_frequency_ohm"], found["reactance_sign"], found["shape"])
-    10.00 flat flat
     """
     points, rows = _by_frequency(visits, sweeps)
     table = visits.iloc[rows].reset_index(drop=True)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 COLUMNS = [
-    *("upper_ohm_m", "lower_ohm_m", "depth_m", "is_layered", "resistivity_ohm_m", "soil_u", "soil_source"),
+    *("upper_ohm_m", "lower_ohm_m", "depth_m", "is_layered", "resistivity_ohm_m", "soil_u", "soil_source")
 ]
 SOUNDING, LAYERS, REGISTER, MEAN = (
     "two layers, sounding",
@@ -27,39 +27,19 @@ SPACINGS_LEAST = 2  # one spacing is one depth, not the soil that a tower meets
 
 
 def tower_soil(records: Records, tower_ids: pd.Series, end: pd.Timestamp) -> pd.DataFrame:
-    """Soil of each tower for predictions.
+    """Soil of each tower for predictions, one row per tower in the order wanted.
 
-    Parameters
-    ----------
-    records : Records
-        Soundings and register.
-    tower_ids : Series of str, shape (n,)
-        Towers, in the order wanted.
-    end : pandas.Timestamp
-        Later soundings are not seen; the newest day of a tower counts.
+    upper_ohm_m, lower_ohm_m [Ω·m] and depth_m [m] of the boundary (inf in uniform soil); is_layered; resistivity_ohm_m,
+    the geometric mean of both; soil_u, standard uncertainty of its logarithm; soil_source, and NaN with a blank source
+    where nothing is known. Soundings later than `end` are not seen; the newest day of a tower counts.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower: upper_ohm_m, lower_ohm_m [Ω·m] and depth_m [m] of the boundary (inf in uniform soil);
-        is_layered; resistivity_ohm_m, the geometric mean of both; soil_u, standard uncertainty of its logarithm;
-        soil_source, and NaN with a blank source where nothing is known.
-
-    Notes
-    -----
     In this order: two layers that fit a sounding, two layers of the register, one resistivity of the register, the mean
-    of a sounding that shows no layers. Never a guess from the footing: that would predict a treatment from
-    itself.
+    of a sounding that shows no layers. Never a guess from the footing: that would predict a treatment from itself.
     """
-    soundings = _soundings(records.soil, end)
+    soundings = {tower: _fit(*sounding) for tower, sounding in _newest(records.soil, end).items()}
     register = records.towers.set_index("tower_id")
     rows = [_one(soundings.get(tower), register.loc[tower]) for tower in tower_ids]
     return pd.DataFrame(rows, columns=COLUMNS, index=tower_ids.index)
-
-
-def _soundings(soil, end):
-    """Fit of the newest sounding of each tower."""
-    return {tower: _fit(*sounding) for tower, sounding in _newest(soil, end).items()}
 
 
 @lru_cache(maxsize=4096)  # the touch-voltage screening and the treatments ask for the same soundings
@@ -111,27 +91,17 @@ def _one(fit, own):
 def soil_limits(
     records: Records, tower_ids: pd.Series, end: pd.Timestamp
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Limits of the two layers of each tower, as far as they are on record.
+    """Limits of the two layers of each tower, as far as they are on record; takes what `tower_soil` takes.
 
-    Parameters
-    ----------
-    records, tower_ids, end
-        As for `tower_soil`.
+    First, one row per tower in the order wanted: upper_low_ohm_m and upper_high_ohm_m, resistivity of the ground at the
+    surface [Ω·m], and layers, where it comes from in words. Second, one or more rows per tower, any of which may hold:
+    place (of the tower in the first), contrast_low and contrast_high (lower over upper layer), depth_low_m and
+    depth_high_m.
 
-    Returns
-    -------
-    (pandas.DataFrame, pandas.DataFrame)
-        First, one row per tower in the order wanted: upper_low_ohm_m and upper_high_ohm_m, resistivity of the ground
-        at the surface [Ω·m], and layers, where it comes from in words. Second, one or more rows per tower, any of
-        which may hold: place (of the tower in the first), contrast_low and contrast_high (lower over upper layer),
-        depth_low_m and depth_high_m.
-
-    Notes
-    -----
     Nothing that is not on record is assumed: a single resistivity says nothing of layers, so the contrast may be
-    anything that is usual. Where a sounding and the register both show layers, either may hold. A
-    sounding whose apparent resistivities are alike leaves a contrast open only above half its least and below
-    0.6 of its greatest spacing.
+    anything that is usual. Where a sounding and the register both show layers, either may hold. A sounding whose
+    apparent resistivities are alike leaves a contrast open only above half its least and below 0.6 of its greatest
+    spacing.
     """
     soundings = _newest(records.soil, end)
     register = records.towers.set_index("tower_id").reindex(columns=REGISTERED)

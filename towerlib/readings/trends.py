@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.config.sections import Comparable, Seasons
-from towerlib.readings.booleans import yes
-from towerlib.readings.methods import FOOTING_ALONE, bound
+from towerlib.readings.methods import FOOTING_ALONE, bound, yes
 from towerlib.readings.season import class_of_season
 from towerlib.values import number
 
@@ -29,45 +28,22 @@ ASPECTS = ("method", "frequency", "season", "set-up", "works")  # in the order o
 def comparable(
     visits: pd.DataFrame, works: pd.DataFrame | None = None, alike: Comparable | None = None
 ) -> pd.Series:
-    """Group of each visit: readings with the same key may be compared over time.
+    """Group of each visit, named by its newest visit: readings with the same key may be compared over time.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Visits, with ``footing_verdict`` where they are graded.
-    works : pandas.DataFrame, optional
-        Treatments done: ``tower_id``, ``date``.
-    alike : Comparable, optional
-        Tolerances of the user's own: ``[comparable]`` of ``line.toml``.
+    Missing where the reading can be compared with none: unusable, beyond the instrument's range, or its set-up not
+    recorded. `works` has the tower_id and date of each treatment, `alike` the tolerances of ``[comparable]`` in
+    ``line.toml``.
 
-    Returns
-    -------
-    pandas.Series of str
-        Identifier of the newest visit of the group, in the index of `visits`. Missing where the reading
-        can be compared with none: unusable, beyond the instrument's range, or its set-up not recorded.
-
-    Notes
-    -----
-    Two readings are alike if tower, method (and with it whether the shield wire was lifted) and season class
-    are the same, test frequency, probe distances and probe directions agree within the tolerances, and no
-    treatment lies between. Each group is gathered about its newest reading, so tolerances do not add up from
-    one to the next. A treatment dated on the day of a visit counts as done before it.
-
-    Examples
-    --------
-    >>> probes = {"potential_probe_distance_m": 46, "current_probe_distance_m": 75}
-    >>> probes |= {"potential_probe_bearing_deg": 90, "current_probe_bearing_deg": 90}
-    >>> visit = {"tower_id": "7", "method": "leg coils", "test_frequency_hz": 128} | probes
-    >>> visit |= {"soil_state": "dry"}
-    >>> days = pd.to_datetime(["2021-09-01", "2024-09-03", "2026-09-02"])
-    >>> visits = pd.DataFrame({"visit_id": ["V1", "V2", "V3"], "date": days, "impedance_ohm": 8.0} | visit)
-    >>> works = pd.DataFrame({"tower_id": ["7"], "date": pd.to_datetime(["2022-05-01"])})
-    >>> comparable(visits, works).tolist()
-    ['V1', 'V3', 'V3']
+    Two readings are alike if tower, method (and with it whether the shield wire was lifted) and season class are the
+    same, test frequency, probe distances and probe directions agree within the tolerances, and no treatment lies
+    between. Each group is gathered about its newest reading, so tolerances do not add up from one to the next. A
+    treatment dated on the day of a visit counts as done before it.
     """
     alike = alike or Comparable.model_validate({})
     facts = facts_of(visits, works)
-    left = np.flatnonzero(readable(visits) & (_recorded(facts) | alike.blank_agrees))
+    fields = [column for columns in _FIELDS.values() for column in columns]
+    recorded = facts[fields].notna().to_numpy().all(axis=1)  # in full
+    left = np.flatnonzero(readable(visits) & (recorded | alike.blank_agrees))
     order = np.lexsort((left, facts["date"].to_numpy()[left], facts["tower"].to_numpy()[left]))[::-1]
     left, newest = left[order], np.full(len(visits), -1)
     while left.size:
@@ -82,17 +58,7 @@ def comparable(
 
 
 def readable(visits: pd.DataFrame) -> np.ndarray:
-    """Visits with a value that may be compared: read, in range, and not refused by the quality rules.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Visits, graded or not.
-
-    Returns
-    -------
-    numpy.ndarray of bool
-    """
+    """Visits with a value that may be compared: read, in range, and not refused by the quality rules."""
     good = (visits["impedance_ohm"] > 0) & visits["date"].notna() & visits["method"].notna()
     good &= bound(visits) == ""
     if "footing_verdict" in visits:
@@ -101,17 +67,9 @@ def readable(visits: pd.DataFrame) -> np.ndarray:
 
 
 def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Properties that decide which readings compare, in numbers.
+    """Properties that decide which readings compare, in numbers, one row per visit; takes what `comparable` takes.
 
-    Parameters
-    ----------
-    visits, works : pandas.DataFrame
-        As for `comparable`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per visit: codes of tower, method and season; treatments done before; and the set-up.
+    Codes of tower, method and season; treatments done before; and the set-up.
     """
     tower, names = pd.factorize(visits["tower_id"])
     wanted = [column for columns in _FIELDS.values() for column in columns]
@@ -129,28 +87,16 @@ def facts_of(visits: pd.DataFrame, works: pd.DataFrame | None = None) -> pd.Data
 def differences(
     facts: pd.DataFrame, rows: np.ndarray, others: np.ndarray, alike: Comparable
 ) -> dict[str, np.ndarray]:
-    """Aspects in which readings differ from others.
-
-    Parameters
-    ----------
-    facts : pandas.DataFrame
-        As `facts_of` gives it.
-    rows, others : array of int
-        Positions of the readings, pair by pair.
-    alike : Comparable
-        Tolerances.
-
-    Returns
-    -------
-    dict of str to array of bool
-        One entry for each of `ASPECTS`.
-    """
+    """Aspects (`ASPECTS`) in which the readings `rows` differ from `others`, pair by pair, by positions in `facts`."""
     column = {name: facts[name].to_numpy() for name in facts}
     differ = {name: column[name][rows] != column[name][others] for name in ("method", "season", "works")}
     for aspect, names in _FIELDS.items():
         pairs = [(column[name][rows], column[name][others]) for name in names]
         far = [_far(name, *pair, alike) for name, pair in zip(names, pairs, strict=True)]
-        differ[aspect] = np.any(far + [_blank(*pair, alike.blank_agrees) for pair in pairs], axis=0)
+        # one value not recorded, or both where that does not count as agreeing
+        unequal = np.not_equal if alike.blank_agrees else np.logical_or
+        blank = [unequal(*map(np.isnan, pair)) for pair in pairs]
+        differ[aspect] = np.any(far + blank, axis=0)
     return {aspect: differ[aspect] for aspect in ASPECTS}
 
 
@@ -160,18 +106,6 @@ def _far(name, one, other, alike):
         return np.abs((one - other + 180.0) % 360.0 - 180.0) > alike.bearing_deg
     percent = alike.frequency_percent if name.endswith("_hz") else alike.distance_percent
     return np.fmax(one, other) > np.fmin(one, other) * (1.0 + percent / 100.0)
-
-
-def _blank(one, other, blank_agrees):
-    """Pairs of which one value is not recorded, or both where that does not count as agreeing."""
-    return np.isnan(one) != np.isnan(other) if blank_agrees else np.isnan(one) | np.isnan(other)
-
-
-def _recorded(facts):
-    """Readings whose set-up is recorded in full."""
-    return (
-        facts[[column for columns in _FIELDS.values() for column in columns]].notna().all(axis=1).to_numpy()
-    )
 
 
 def _works_before(tower, names, dates, works):
@@ -220,13 +154,13 @@ def history(
 
     Parameters
     ----------
-    visits : pandas.DataFrame
+    visits
         Visits, graded (``footing_verdict``) or not.
-    works : pandas.DataFrame
+    works
         Treatments done: ``tower_id``, ``date``, ``treatment``.
-    towers : pandas.DataFrame
+    towers
         Register: ``tower_id``, ``ring``.
-    alike, seasons : Comparable, Seasons, optional
+    alike, seasons
         Tolerances and seasonal ratios of the user's own.
 
     Returns
@@ -250,19 +184,6 @@ def history(
     squares through the logarithms; its interval takes the uncertainty of a reading or the scatter about the line,
     whichever gives more. The change over a treatment may compare two seasons: its uncertainty then holds the
     seasonal interval. A change shows no cause: a repair and a lost lead can give the same values.
-
-    Examples
-    --------
-    >>> probes = {"potential_probe_distance_m": 46, "current_probe_distance_m": 75}
-    >>> probes |= {"potential_probe_bearing_deg": 90, "current_probe_bearing_deg": 90}
-    >>> visit = {"tower_id": "7", "method": "leg coils", "test_frequency_hz": 128} | probes
-    >>> visit |= {"soil_state": "dry"}
-    >>> days = {"date": pd.to_datetime(["2024-09-03", "2026-09-02"]), "impedance_ohm": [8.0, 16.0]}
-    >>> visits = pd.DataFrame({"visit_id": ["V1", "V2"]} | days | visit)
-    >>> works = pd.DataFrame({"tower_id": [], "date": pd.to_datetime([]), "treatment": []})
-    >>> found = history(visits, works, pd.DataFrame({"tower_id": ["7"], "ring": [None]})).loc[0]
-    >>> print(found["jump_ohm"], found["jump_verdict"])
-    8.0 up
     """
     alike, seasons = alike or Comparable.model_validate({}), seasons or Seasons.model_validate({})
     alone = cast("pd.DataFrame", visits[visits["method"].isin(FOOTING_ALONE)])
@@ -282,7 +203,12 @@ def history(
         season_u=_season_u(ring, seasons),
     )
     days = _chosen(_history_days(read[read["since"]]))
-    parts = [_jumps(days), _trends(days), _over_works(read, facts, works, alike), _counts(read)]
+    parts = [
+        _jumps(days),
+        _trends(days),
+        _over_works(read, facts, works, alike),
+        read["tower_id"].value_counts().rename("reading_count"),
+    ]
     table = towers[["tower_id"]].join(pd.concat(parts, axis=1), on="tower_id", validate="1:1")
     table = table.assign(reason=_reasons(table, _why_not(read, facts, alike)))
     return _worded(table.reindex(columns=COLUMNS)).reset_index(drop=True)
@@ -409,11 +335,6 @@ def _before(read, facts, after, alike):
     found = read.iloc[rows[fits]].assign(same_season=~differ["season"][fits])
     found = found.sort_values(["same_season", "date"], kind="stable")
     return found.drop_duplicates("tower_id", keep="last").set_index("tower_id")
-
-
-def _counts(read):
-    """How many readings of the footing alone each tower has."""
-    return read.groupby("tower_id").size().rename("reading_count")
 
 
 def _why_not(read, facts, alike):

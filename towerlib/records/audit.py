@@ -9,52 +9,28 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from towerlib.records.load import Table
 
 REJECTED = ["table", "file", "row", "column", "value", "reason"]
+REPAIRS = ["column", "value", "used", "reason"]
 REPAIRED = ["table", "file", "row", "column", "value", "used", "reason"]
 
 
 def rejected(entries: Iterable[tuple] = ()) -> pd.DataFrame:
-    """The table of rejected rows, one row per input row that is not used.
-
-    Parameters
-    ----------
-    entries : iterable of tuple
-        (table, file, row, column, value, reason); row is None where a whole file is refused.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns table, file, row, column, value, reason.
-
-    Examples
-    --------
-    >>> rejected([("visits", "visits.csv", 7, "date", "soon", "'soon' is not a date.")]).loc[0, "row"]
-    np.int64(7)
-    """
+    """The table of rejected rows, one per input row that is not used; the row is None where a whole file is refused."""
     return _entries(entries, REJECTED)
 
 
 def repaired(entries: Iterable[tuple] = ()) -> pd.DataFrame:
-    """The table of repaired cells: the value as written, the value used, and the reason.
-
-    Parameters
-    ----------
-    entries : iterable of tuple
-        (table, file, row, column, value, used, reason).
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns table, file, row, column, value, used, reason.
-    """
+    """The table of repaired cells: table, file, row, column, value as written, value used, reason."""
     return _entries(entries, REPAIRED)
 
 
@@ -77,20 +53,9 @@ def _typed(entries: list[tuple], columns: Sequence[str]) -> pd.DataFrame:
 
 
 def flaws(index: pd.Index, column: str, value: str | pd.Series, reason: str | pd.Series) -> pd.DataFrame:
-    """Flaws of some rows in one column, in the form that `reject` takes.
+    """Flaws of some rows in one column, in the form that `reject` takes: index, column, value as written, reason.
 
-    Parameters
-    ----------
-    index : pandas.Index
-        Rows.
-    column : str
-    value, reason : str or pandas.Series
-        The cell as written, and the sentence; a Series is aligned to `index`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns index, column, value, reason.
+    A Series of values or reasons is aligned to `index`.
     """
     frame = pd.DataFrame({"column": column, "value": value, "reason": reason}, index=index)
     return frame.rename_axis("index").reset_index().astype({"value": "str", "reason": "str"})
@@ -102,31 +67,22 @@ def no_flaws() -> pd.DataFrame:
     return flaws(pd.RangeIndex(0), "", "", "")
 
 
+def repairs(index: ArrayLike, column: str, value: Any, used: Any, reason: Any) -> pd.DataFrame:
+    """Repairs of some rows in one column, in the form that `repaired_cells` takes."""
+    cells = {"index": index, "column": column, "value": value, "used": used, "reason": reason}
+    return pd.DataFrame(cells).astype(dict.fromkeys(REPAIRS, "str"))
+
+
 @cache
 def no_repairs() -> pd.DataFrame:
     """No repairs, in the form that `repaired_cells` takes."""
-    columns = ["index", "column", "value", "used", "reason"]
-    return pd.DataFrame(columns=columns).astype(dict.fromkeys(columns[1:], "str") | {"index": "int64"})
+    return repairs(np.empty(0, "int64"), "", [], [], [])
 
 
 def reject(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The rows without flaws, and the audit entries of the rows with flaws.
+    """The rows without flaws, index unchanged, and one audit entry per row with flaws: the first, the others in its reason.
 
-    A row with several flaws is one entry: its first flaw, with the others in the reason.
-
-    Parameters
-    ----------
-    table : str
-        Name of the table.
-    read : pandas.DataFrame
-        Rows so far, with `file` and `row` of each in `_file` and `_row`.
-    flaws : pandas.DataFrame
-        Columns index (of `read`), column, value, reason.
-
-    Returns
-    -------
-    (pandas.DataFrame, pandas.DataFrame)
-        Remaining rows with their index unchanged, and entries in the form of `rejected`.
+    `read` has the `file` and `row` of each in `_file` and `_row`; `flaws` has index (of `read`), column, value, reason.
     """
     if flaws.empty:
         return read, rejected()
@@ -154,18 +110,7 @@ def reject(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> tuple[pd.Data
 def rejected_ids(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> frozenset[str]:
     """Names of the rejected towers or visits, so that the rows that refer to them are rejected with that reason.
 
-    Parameters
-    ----------
-    table : str
-    read : pandas.DataFrame
-        Rows before the rejection.
-    flaws : pandas.DataFrame
-        As for `reject`.
-
-    Returns
-    -------
-    frozenset of str
-        Empty for a table to which no other table refers.
+    `read` is before the rejection. Empty for a table to which no other table refers.
     """
     if table not in ("towers", "visits") or flaws.empty:
         return frozenset()
@@ -174,21 +119,7 @@ def rejected_ids(table: str, read: pd.DataFrame, flaws: pd.DataFrame) -> frozens
 
 
 def repaired_cells(table: str, read: pd.DataFrame, repairs: pd.DataFrame) -> pd.DataFrame:
-    """The repaired cells of the rows in use, in the form of `repaired`.
-
-    Parameters
-    ----------
-    table : str
-        Name of the table.
-    read : pandas.DataFrame
-        Rows in use with `_file` and `_row`.
-    repairs : pandas.DataFrame
-        Columns index (of `read`), column, value, used, reason.
-
-    Returns
-    -------
-    pandas.DataFrame
-    """
+    """The repaired cells of the rows in use, in the form of `repaired`; `repairs` has index, column, value, used, reason."""
     if repairs.empty:
         return repaired()
     in_use = repairs[repairs["index"].isin(list(read.index))]
@@ -200,18 +131,7 @@ def repaired_cells(table: str, read: pd.DataFrame, repairs: pd.DataFrame) -> pd.
 
 
 def by_file(read: Mapping[str, Table]) -> pd.DataFrame:
-    """Rows in, used, repaired and rejected of each file.
-
-    Parameters
-    ----------
-    read : dict of str to Table
-        Tables with their rows, rejected and repaired entries, and `rows_in` by file.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per table and file; columns rows_in, used, repaired (of the used), rejected.
-    """
+    """One row per table and file: rows_in, used, repaired (of the used), rejected."""
     parts = {(name, file): _counts(table, file) for name, table in read.items() for file in table.rows_in}
     columns = ["rows_in", "used", "repaired", "rejected"]
     index = pd.MultiIndex.from_tuples(list(parts), names=["table", "file"])

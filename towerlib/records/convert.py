@@ -31,52 +31,16 @@ _WHY_COMMA = "the comma was read as the decimal separator"
 _CLOCK = re.compile(r"[0-9]:[0-9]{2}")
 SETTLED = ("towers", "visits")  # their positions are compared with the line's towers before they are judged
 _NAMELESS = {
-    "is an error value of the spreadsheet, not a name; write the name": (
-        "#N/A",
-        "#REF!",
-        "#VALUE!",
-        "#NAME?",
-        "#DIV/0!",
-        "#NULL!",
-        "#NUM!",
-        "#N/V",
-    ),
-    "is not a name; write the name, or delete the row": (
-        "n/a",
-        "N/A",
-        "n.a.",
-        "-",
-        "--",
-        "---",
-        "–",
-        "—",
-        "?",
-        "??",
-        ".",
-        "nan",
-        "NaN",
-        "null",
-        "NULL",
-        "None",
-    ),
+    "is an error value of the spreadsheet, not a name; write the name": """
+        #N/A #REF! #VALUE! #NAME? #DIV/0! #NULL! #NUM! #N/V
+    """.split(),
+    "is not a name; write the name, or delete the row": """
+        n/a N/A n.a. - -- --- – — ? ?? . nan NaN null NULL None
+    """.split(),
 }
-_SUMS = (
-    "total",
-    "totals",
-    "sum",
-    "mean",
-    "average",
-    "summe",
-    "gesamt",
-    "mittelwert",
-    "somme",
-    "moyenne",
-    "suma",
-    "soma",
-    "média",
-    "media",
-    "promedio",
-)
+_SUMS = """
+    total totals sum mean average summe gesamt mittelwert somme moyenne suma soma média media promedio
+""".split()
 _SUM = "is a sum, not a leg; enter it as leakage_total_ma of the visit"
 BLANK = "is blank, but every row needs it"
 _RULES = {
@@ -109,26 +73,10 @@ class Cells:
 
 
 def read(raw: Raw, headings: list[Heading], table: str, file: str, latest: pd.Timestamp) -> Cells:
-    """Typed rows of one file.
+    """Typed rows of one file; a record after the day `latest` is a flaw.
 
-    Parameters
-    ----------
-    raw : Raw
-        Cells as the file has them.
-    headings : list of Heading
-        The meaning of each column.
-    table : str
-        Name of the table.
-    file : str
-        Name of the file as shown to people.
-    latest : pandas.Timestamp
-        Last day that a record can have.
-
-    Returns
-    -------
-    Cells
-        `rows` has every column of the dictionary (blank where the file has none), the utility's own columns,
-        `_file` and `_row`. Flaws and repairs refer to its index.
+    `rows` of the result has every column of the dictionary (blank where the file has none), the utility's own columns,
+    `_file` and `_row`. Flaws and repairs refer to its index.
     """
     columns = schema(table).columns
     named = {
@@ -194,8 +142,8 @@ def _own(raw: Raw, headings: list[Heading], taken: set[str]) -> dict[str, pd.Ser
 def _decimal(raw: Raw, written: dict[str, pd.Series], columns: dict[str, Column]) -> str | None:
     """The decimal separator of a text file: "," or "."; "?" where it uses both or shows neither; None for unknown.
 
-    Between semicolons a comma may be the decimal separator, so the file must show which one it uses. Elsewhere a file
-    without any decimal comma has points, and each column decides for itself.
+    Between semicolons a comma may be the decimal separator, so the file must show which one it uses; elsewhere each
+    column decides for itself.
     """
     if not raw.separator:
         return None
@@ -325,8 +273,7 @@ def _number(cells, unit: str, unit_in_header: str, decimal: str | None) -> Parse
     else:
         text = _text(cells)
         read = _guarded(
-            lambda part: numbers.numbers(part, here, decimal=None if decimal == "?" else decimal),
-            text,
+            lambda part: numbers.numbers(part, here, decimal=None if decimal == "?" else decimal), text
         )
         read = _without_ambiguous(read, text) if decimal == "?" else read
     scale = factor(here, unit) if here != unit else 1.0
@@ -409,24 +356,9 @@ def cell_flaws(
     table: str,
     latest: pd.Timestamp,
 ) -> pd.DataFrame:
-    """Every flaw of the rows of one file.
+    """Every flaw of the rows of one file, in the form of `audit.flaws`; a record after the day `latest` is one.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Typed.
-    written : dict of str to Series
-        Cells as the file has them, by column.
-    read : dict of str to Parsed
-        Results of the readers, for the columns that needed one.
-    table : str
-    latest : pandas.Timestamp
-        Last day that a record can have.
-
-    Returns
-    -------
-    pandas.DataFrame
-        In the form of `towerlib.records.audit.flaws`.
+    `written` are the cells by column, `read` the results of the readers for the columns that needed one.
     """
     wrong = [
         _unreadable(written[name], cells, name) for name, cells in read.items() if (cells.problem != "").any()
@@ -504,14 +436,11 @@ def _nameless(rows, table: str) -> pd.DataFrame:
     name = (key(table) or [""])[-1]  # a visit_id beside a leg is compared with the visits
     if not name or rows.empty:
         return audit.no_flaws()
-    words = dict(_NAMELESS) | ({_SUM: _sum_words(rows["leg"])} if table == "legs" else {})
+    words = dict(_NAMELESS)
+    if table == "legs":
+        words[_SUM] = [leg for leg in rows["leg"].dropna().unique() if leg.strip(" :.=").lower() in _SUMS]
     parts = [_among(rows, name, reason, list(of_it)) for reason, of_it in words.items() if len(of_it)]
     return pd.concat([audit.no_flaws(), *parts])
-
-
-def _sum_words(legs):
-    """Names of legs that mean all legs together."""
-    return [leg for leg in legs.dropna().unique() if leg.strip(" :.=").lower() in _SUMS]
 
 
 def _among(rows, name: str, reason: str, words: list[str]) -> pd.DataFrame:
@@ -523,24 +452,7 @@ def _among(rows, name: str, reason: str, words: list[str]) -> pd.DataFrame:
 def repairs(
     raw: Raw, headings: list[Heading], read: dict[str, Parsed], columns: dict[str, Column]
 ) -> pd.DataFrame:
-    """The repaired cells of one file.
-
-    Parameters
-    ----------
-    raw : Raw
-        Cells as the file has them.
-    headings : list of Heading
-        The meaning of each column.
-    read : dict of str to Parsed
-        Results of the readers, for the columns that needed one.
-    columns : dict of str to pandera Column
-        Of the table.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns index, column, value, used, reason.
-    """
+    """The repaired cells of one file: index, column, value, used, reason; `read` as for `cell_flaws`."""
     places = {heading.name or f"_leg_{heading.leg}": place for place, heading in enumerate(headings)}
     parts = [
         _column(raw.cells[places[name]], cells, name, columns.get(name))
@@ -566,29 +478,16 @@ def _column(written, read, name: str, column: Column | None) -> pd.DataFrame:
     explained = {}
     for text, value, side in cells.drop_duplicates("text").itertuples(index=False):
         explained[text] = (side + _shown(value), _why(text.strip(), value, side, kind, unit, name))
-    return pd.DataFrame(
-        {
-            "index": changed,
-            "column": name.replace("_leg_", "leg "),
-            "value": cells["text"].to_numpy(),
-            "used": [explained[text][0] for text in cells["text"]],
-            "reason": [explained[text][1] for text in cells["text"]],
-        }
-    ).astype({"column": "str", "value": "str", "used": "str", "reason": "str"})
+    used, reason = ([explained[text][part] for text in cells["text"]] for part in (0, 1))
+    return audit.repairs(changed, name.replace("_leg_", "leg "), cells["text"].to_numpy(), used, reason)
 
 
 def _merged(cells, position, place, headings):
     """The repair of a cell that is hidden by a merge."""
-    value = cells.iloc[position, place]
-    return pd.DataFrame(
-        {
-            "index": [position],
-            "column": [headings[place].name or headings[place].text],
-            "value": [""],
-            "used": ["" if pd.isna(value) else str(value)],
-            "reason": ["merged with the cell above: the value shown there was used"],
-        }
-    )
+    value, column = cells.iloc[position, place], headings[place].name or headings[place].text
+    used = "" if pd.isna(value) else str(value)
+    why = "merged with the cell above: the value shown there was used"
+    return audit.repairs([position], column, [""], [used], [why])
 
 
 def _shown(value):

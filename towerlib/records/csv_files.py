@@ -59,24 +59,7 @@ class Looked:
 
 
 def read_delimited(path: Path, recognise: headers.Recognise) -> Delimited:
-    """The contents of a text file of cells.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        A file that the guard accepted.
-    recognise : callable
-        As for `towerlib.records.sources.read`.
-
-    Returns
-    -------
-    Delimited
-
-    Raises
-    ------
-    RecordsError
-        It is not a text file, or not one of cells; the caller puts the name of the file in front.
-    """
+    """The contents of a text file of cells that the guard accepted; `RecordsError` for any other file."""
     source = _utf16_as_utf8(path) or path
     looked = _look(source)
     separator, start, header = _header(looked, recognise)
@@ -192,8 +175,8 @@ def _texts_kept(
 ) -> pd.DataFrame:
     """Cells whose text columns stay text even where all of it looks like numbers: 012 is not 12.
 
-    Beside decimal commas, and where 1.200 is the only form with a point between semicolons, the text of numbers
-    counts too: it may be a thousand.
+    Beside decimal commas, and where 1.200 is the only form with a point between semicolons, the text of numbers counts
+    too: it may be a thousand.
     """
     cells = _parsed(source, options | {"dtype": asked})
     again = {place for place in cells if _must_be_text(cells[place], kinds[place])}
@@ -263,13 +246,10 @@ def _line_by_line(
         found = _without_broken_end(found, width)
     kept = [(number, cells) for number, cells, reason in found if not reason and any(map(str.strip, cells))]
     misshapen = [(number, separator.join(cells), reason) for number, cells, reason in found if reason]
-    table = pd.DataFrame([_fit(cells, width) for _, cells in kept], columns=list(range(width)), dtype=str)
+    table = pd.DataFrame(
+        [[*cells, *[""] * width][:width] for _, cells in kept], columns=list(range(width)), dtype=str
+    )
     return table.mask(table == ""), pd.Index([number for number, _ in kept], dtype="int64"), misshapen
-
-
-def _fit(cells: list[str], width: int) -> list[str]:
-    """Cells of one row, as many as the header has."""
-    return cells[:width] + [""] * (width - len(cells))
 
 
 def _misfit(cells: list[str], width: int) -> str:
@@ -298,24 +278,7 @@ def _without_broken_end(
 
 
 def quoted_rows(lines: list[str], separator: str, most: int) -> list[list[str]]:
-    r"""The first rows of some lines.
-
-    Parameters
-    ----------
-    lines : list of str
-        Without their ends.
-    separator : str
-    most : int
-
-    Returns
-    -------
-    list of list of str
-
-    Examples
-    --------
-    >>> quoted_rows(['Tower,"Impedance', '(ohm)"', '1,4.2'], ",", 2)
-    [['Tower', 'Impedance\n(ohm)'], ['1', '4.2']]
-    """
+    """The first rows of some lines (without their ends); a quoted cell may go over several of them."""
     return [
         cells
         for cells, _ in (found for found, _ in zip(records(lines, separator), range(most), strict=False))
@@ -323,30 +286,11 @@ def quoted_rows(lines: list[str], separator: str, most: int) -> list[list[str]]:
 
 
 def records(lines: list[str], separator: str, width: int | None = None) -> Iterator[tuple[list[str], str]]:
-    """Row by row the cells, and why they cannot be a row.
+    """Row by row the cells, as far as they can be separated, and why they cannot be a row (or a blank).
 
-    Parameters
-    ----------
-    lines : list of str
-        Without their ends.
-    separator : str
-    width : int, optional
-        Number of cells of the header: a line with as many cells is not part of a cell above it.
-
-    Yields
-    ------
-    (list of str, str)
-        Cells as far as they can be separated, and a reason or a blank.
-
-    Notes
-    -----
-    A quotation mark counts only at the beginning of a cell. A mark that is never closed, or that would swallow whole
-    rows, makes only its own line misshapen; the lines below are read as if it were absent.
-
-    Examples
-    --------
-    >>> list(records(['1,"wet', '2,dry'], ",", 2))
-    [(['1', '"wet'], 'opens a quotation mark that is never closed; close it or remove it'), (['2', 'dry'], '')]
+    A line with as many cells as the header (`width`) is not part of a cell above it. A quotation mark counts only at
+    the beginning of a cell. A mark that is never closed, or that would swallow whole rows, makes only its own line
+    misshapen; the lines below are read as if it were absent.
     """
     place = 0
     while place < len(lines):
@@ -380,13 +324,11 @@ def _lines_of_row(lines: list[str], place: int, separator: str, width: int | Non
         if len(text) > MOST_CHARACTERS:
             return 0
         if _closed(separator).fullmatch(text):
-            return 0 if width and _swallows(lines[place + 1 : place + taken], separator, width) else taken
+            inside = lines[place + 1 : place + taken]
+            if width and width > 2 and any(line.count(separator) >= width - 1 for line in inside):
+                return 0  # a line inside the quoted cell looks like a row of its own
+            return taken
     return 0
-
-
-def _swallows(lines: list[str], separator: str, width: int) -> bool:
-    """Whether a line inside a quoted cell looks like a row of its own."""
-    return width > 2 and any(line.count(separator) >= width - 1 for line in lines)
 
 
 @cache

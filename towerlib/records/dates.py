@@ -57,38 +57,16 @@ _MEND = "write it as year-month-day, such as 2026-03-02."
 
 
 def dates(cells: pd.Series) -> Parsed:
-    """Days of the calendar, without the time of day.
+    """Days of the calendar as ``datetime64[ns]`` at midnight.
 
-    Parameters
-    ----------
-    cells : Series
-        Raw cells.
-
-    Returns
-    -------
-    Parsed
-        Values as ``datetime64[ns]`` at midnight.
-
-    Notes
-    -----
     ISO 8601 is the usual form; everything else that can be read counts as repaired: day.month.year, slashes, month
     names in five languages, two-digit years, day numbers of a spreadsheet (1900 system), removed times. The whole
     column decides whether 03/04/2026 is in March or April: a cell such as 25/03/2026 proves that the day comes first.
     Where the column proves neither or both, such cells are refused. With dots the day comes first unless the column
     proves the month first. A day in the future is judged by `towerlib.records.convert.cell_flaws`.
 
-    References
-    ----------
-    ISO 8601-1:2019, calendar dates. DIN 5008:2020 for day.month.year with dots (from memory). POSIX.1-2017,
+    Source: ISO 8601-1:2019, calendar dates. DIN 5008:2020 for day.month.year with dots (from memory). POSIX.1-2017,
     strptime, %y: 69 to 99 mean 1969 to 1999, 00 to 68 mean 2000 to 2068.
-
-    Examples
-    --------
-    >>> read = dates(pd.Series(["2026-03-02", "25/03/2026", "3/4/2026", "2. März 2026", "30.02.2026"]))
-    >>> read.values.astype("str").tolist()
-    ['2026-03-02', '2026-03-25', '2026-04-03', '2026-03-02', nan]
-    >>> print(read.problem[4])
-    '30.02.2026' is not a day of the calendar, 1900 to 2200; write it as year-month-day, such as 2026-03-02.
     """
     text = tidy(cells)
     values = _within(pd.to_datetime(text, format="%Y-%m-%d", errors="coerce"))
@@ -213,34 +191,11 @@ def _complaint(meaning: _Meaning, day_proof: str, month_proof: str) -> str:
 
 
 def instants(cells: pd.Series) -> Parsed:
-    """Instants in universal time.
+    """Instants as ``datetime64[ns, UTC]``.
 
-    Parameters
-    ----------
-    cells : Series
-        Raw cells.
-
-    Returns
-    -------
-    Parsed
-        Values as ``datetime64[ns, UTC]``.
-
-    Notes
-    -----
     ISO 8601 with a zone is the usual form. A time without zone is a problem, since an error of an hour assigns the
-    wrong flash to a trip-out. ``UTC`` in place of ``Z`` counts as repaired.
-
-    References
-    ----------
-    ISO 8601-1:2019, date and time of day with time shift.
-
-    Examples
-    --------
-    >>> read = instants(pd.Series(["2026-03-02T10:15:00.250+02:00", "2026-03-02 10:15"]))
-    >>> read.values[0]
-    Timestamp('2026-03-02 08:15:00.250000+0000', tz='UTC')
-    >>> print(read.problem[1])
-    '2026-03-02 10:15' states no time zone; add the offset, such as 2026-03-02T10:15:00+02:00, or Z.
+    wrong flash to a trip-out. ``UTC`` in place of ``Z`` counts as repaired. Source: ISO 8601-1:2019, time of day with
+    time shift.
     """
     text = tidy(cells)
     usual = text.str.replace(r" ?UTC$", "Z", regex=True).str.replace(",", ".", regex=False)

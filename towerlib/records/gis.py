@@ -50,23 +50,7 @@ _SHAPES = {"Feature", "FeatureCollection"}
 
 
 def read_geojson(path: Path, folder: Path) -> geopandas.GeoDataFrame:
-    """Features of a GeoJSON file.
-
-    Parameters
-    ----------
-    path, folder : pathlib.Path
-
-    Returns
-    -------
-    geopandas.GeoDataFrame
-        Properties as numbers, booleans or text. Without a stated coordinate system in WGS 84 (RFC 7946), with
-        ``"crs": null`` in none.
-
-    Raises
-    ------
-    RecordsError
-        It is not GeoJSON, or its coordinate system is not a code; the caller puts the name of the file in front.
-    """
+    """Features of a GeoJSON file; without a stated coordinate system in WGS 84 (RFC 7946), with ``"crs": null`` in none."""
     import geopandas
     from shapely.geometry import shape
 
@@ -141,25 +125,11 @@ def read_layers(
     names: Callable[[list[tuple[str, str | None]]], list[str]] | None = None,
     **options: Any,
 ) -> dict[str, pd.DataFrame]:
-    """Layers of a GeoPackage as tables.
+    """Layers of a GeoPackage as tables; GeoDataFrames where a layer has a geometry.
 
-    Parameters
-    ----------
-    path, folder : pathlib.Path
-    names : callable, optional
-        From the list of `layers` to the names of those to read; all when missing.
-    **options
-        For `pyogrio.read_dataframe`.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        GeoDataFrames where a layer has a geometry.
-
-    Raises
-    ------
-    RecordsError
-        As for `layers`.
+    `names` gives from the list of `layers` those to read (else all), `options` are for `pyogrio.read_dataframe`.
+    `RecordsError` where it is not a GeoPackage, or contains more than tables; the caller puts the name of the file in
+    front.
     """
     with _alone(geopackage(path, folder)) as copy:
         there = [(str(name), shape) for name, shape in library().list_layers(copy)]
@@ -168,24 +138,7 @@ def read_layers(
 
 
 def layers(path: Path, folder: Path | None = None) -> list[tuple[str, str | None]]:
-    """Layers of a GeoPackage.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-    folder : pathlib.Path, optional
-        The line folder; that of the file when missing.
-
-    Returns
-    -------
-    list of (str, str or None)
-        Name and kind of geometry; None for a table without geometry.
-
-    Raises
-    ------
-    RecordsError
-        It is not a GeoPackage, or contains more than tables; the caller puts the name of the file in front.
-    """
+    """Name and kind of geometry (None: a table without) of each layer of a GeoPackage; errors as for `read_layers`."""
     with _alone(geopackage(path, folder or path.parent)) as copy:
         return [(str(name), shape) for name, shape in library().list_layers(copy)]
 
@@ -200,25 +153,9 @@ def _alone(book: bytes) -> Iterator[Path]:
 
 
 def geopackage(path: Path, folder: Path) -> bytes:
-    """A GeoPackage that contains only tables: a view or virtual table may run endlessly or read other files.
+    """Bytes of a GeoPackage that contains only tables: a view or virtual table may run endlessly or read other files.
 
-    Parameters
-    ----------
-    path, folder : pathlib.Path
-
-    Returns
-    -------
-    bytes
-        The whole file.
-
-    Raises
-    ------
-    RecordsError
-        As for `layers`.
-
-    References
-    ----------
-    OGC 12-128 (GeoPackage 1.3), clause 1.1.1: the header of SQLite, and the application id at its place.
+    Source: OGC 12-128 (GeoPackage 1.3), clause 1.1.1: the header of SQLite, and the application id at its place.
     """
     for ending in ("-wal", "-journal"):
         beside = path.with_name(path.name + ending)

@@ -48,26 +48,7 @@ class Heading:
 
 
 def headings(header: list[str], table: str, own: dict[str, str] | None = None) -> list[Heading]:
-    """The meaning of each column of a file.
-
-    Parameters
-    ----------
-    header : list of str
-        Texts as in the file.
-    table : str
-        Name of the table.
-    own : dict of str to str, optional
-        The crew's own headers, from ``line.toml [columns]``; they take precedence.
-
-    Returns
-    -------
-    list of Heading
-
-    Examples
-    --------
-    >>> [heading.name for heading in headings(["Mast Nr", "painted in", "R [kΩ]"], "visits")]
-    ['tower_id', None, 'impedance_ohm']
-    """
+    """The meaning of each column of a file; the crew's `own` headers, from ``line.toml [columns]``, take precedence."""
     mine = {fold(text): name for text, name in (own or {}).items()}
     known = [_heading(text, table, mine) for text in header]
     if table != "visits":
@@ -103,24 +84,7 @@ def _leg(heading: Heading, among: re.Match[str] | None) -> Heading:
 
 
 def own_headers(columns: Columns, file: str) -> dict[str, str]:
-    """A crew's own headers for one file.
-
-    Parameters
-    ----------
-    columns : dict
-        ``[columns]`` of ``line.toml``: header to column, or file pattern to such a table.
-    file : str
-        Name of the file relative to the line folder.
-
-    Returns
-    -------
-    dict of str to str
-
-    Examples
-    --------
-    >>> own_headers({"Pole": "tower_id", "visits/*crew-b*": {"When": "date"}}, "visits/2026-03-crew-b.csv")
-    {'Pole': 'tower_id', 'When': 'date'}
-    """
+    """A crew's own headers for one file, from ``[columns]``: header to column, or file pattern to such a table."""
     everywhere = {text: name for text, name in columns.items() if isinstance(name, str)}
     matching = [
         table for pattern, table in columns.items() if isinstance(table, dict) and fnmatch(file, pattern)
@@ -129,13 +93,7 @@ def own_headers(columns: Columns, file: str) -> dict[str, str]:
 
 
 def kinds(header: list[str], table: str, own: dict[str, str] | None = None) -> list[str | None]:
-    """Kind of each column ("text", "number", "date", …), None where it is not in the dictionary.
-
-    Examples
-    --------
-    >>> kinds(["tower_id", "height_m", "painted in"], "towers")
-    ['text', 'number', None]
-    """
+    """Kind of each column ("text", "number", "date", …), None where it is not in the dictionary."""
     columns = schema(table).columns
     found = headings(header, table, own)
     return [
@@ -145,18 +103,7 @@ def kinds(header: list[str], table: str, own: dict[str, str] | None = None) -> l
 
 
 def insist(found: list[Heading], table: str) -> None:
-    """Refuse a file in which a needed column is missing, or two columns have one meaning.
-
-    Parameters
-    ----------
-    found : list of Heading
-    table : str
-
-    Raises
-    ------
-    RecordsError
-        The caller puts the name of the file in front of the sentence.
-    """
+    """`RecordsError` for a file in which a needed column is missing, or two columns have one meaning."""
     names = [heading.name or (f"leg {heading.leg}" if heading.leg else "") for heading in found]
     for name in names:
         if name and names.count(name) > 1:
@@ -178,22 +125,7 @@ def insist(found: list[Heading], table: str) -> None:
 
 @cache
 def spellings(table: str) -> dict[str, str]:
-    """Every folded spelling of every column of a table.
-
-    Parameters
-    ----------
-    table : str
-
-    Returns
-    -------
-    dict of str to str
-        Folded spelling to column of the dictionary.
-
-    Examples
-    --------
-    >>> spellings("visits")["mast nr"]
-    'tower_id'
-    """
+    """Every folded spelling of every column of a table, to the column of the dictionary."""
     columns = schema(table).columns
     rows = [
         row
@@ -209,43 +141,14 @@ def spellings(table: str) -> dict[str, str]:
 
 @cache
 def synonyms(column: str) -> dict[str, str]:
-    """Other words for the options of a column that contains words from a list.
-
-    Parameters
-    ----------
-    column : str
-
-    Returns
-    -------
-    dict of str to str
-        Word to the option that it means.
-
-    Examples
-    --------
-    >>> synonyms("method")["ohne Spulen"]
-    'no coils'
-    """
+    """Other words for the options of a column, each to the option that it means."""
     rows = [row for row in shipped_rows("towerlib.records", "choices.csv") if row["column"] == column]
     return {word.strip(): row["value"] for row in rows for word in row["also written as"].split("|")}
 
 
 @lru_cache(maxsize=10_000)
 def fold(text: str) -> str:
-    """A header without case, accents, punctuation and spare spaces, so that spellings compare equal.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> fold("Résistance_de  Terre:")
-    'resistance de terre'
-    """
+    """A header without case, accents, punctuation and spare spaces, so that spellings compare equal."""
     plain = "".join(
         sign for sign in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(sign)
     )
@@ -253,19 +156,8 @@ def fold(text: str) -> str:
 
 
 def split_unit(text: str) -> tuple[str, str]:
-    """A header, and the unit in brackets at its end or behind a comma.
+    """A header, and the unit in brackets at its end or behind a comma; blank where none is given or known.
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    (str, str)
-        The unit is blank where none is given or known.
-
-    Examples
-    --------
     >>> split_unit("R [Ω]"), split_unit("I leg A (mA)"), split_unit("Remarks (crew)")
     (('R', 'Ω'), ('I leg A', 'mA'), ('Remarks (crew)', ''))
     """
@@ -278,32 +170,7 @@ def split_unit(text: str) -> tuple[str, str]:
 
 
 def best_header_row(rows: list[list[str]], recognise: Recognise) -> tuple[int, list[str], int]:
-    """The header among the first rows of a file: the row with most known columns.
-
-    Parameters
-    ----------
-    rows : list of list of str
-        The first rows.
-    recognise : callable
-        From a list of texts to a list of the kinds of the columns that are known (None: unknown).
-
-    Returns
-    -------
-    (int, list of str, int)
-        Place in `rows`, the header without blank cells at its end, and the number of its known columns. Without any
-        known column the first row that is not blank is the header.
-
-    Raises
-    ------
-    RecordsError
-        All rows are blank, or the header is too wide; the caller puts the name of the file in front.
-
-    Examples
-    --------
-    >>> known = lambda texts: ["text" if text in ("date", "leg") else None for text in texts]
-    >>> best_header_row([["Sheet 3"], ["date", "leg", ""], ["2026-03-01", "A"]], known)
-    (1, ['date', 'leg'], 2)
-    """
+    """Place, texts and number of known columns of the header: the first row with most known columns, else not blank."""
     most, place = -1, None
     for number, cells in enumerate(rows):
         if any(map(str.strip, cells)):
@@ -322,37 +189,17 @@ def best_header_row(rows: list[list[str]], recognise: Recognise) -> tuple[int, l
 
 
 def header_score(cells: list[str], recognise: Recognise) -> int:
-    """Number of known columns in a row.
-
-    Examples
-    --------
-    >>> header_score(["date", "painted in"], lambda texts: ["date", None])
-    1
-    """
+    """Number of known columns in a row."""
     if len(cells) > MOST_COLUMNS:
         return 0
     return sum(kind is not None for kind in recognise([cell.strip()[:LONGEST] for cell in cells]))
 
 
 def with_units(header: list[str], row: list[str]) -> tuple[list[str], bool]:
-    """The header with the units of a separate row below it.
+    """The header with the units of a separate row below it, and whether that row contained only units.
 
-    Parameters
-    ----------
-    header, row : list of str
-        Header, and the row below it.
-
-    Returns
-    -------
-    (list of str, bool)
-        Header, and whether the row contained only units.
-
-    Examples
-    --------
     >>> with_units(["Tower", "R"], ["", "[kΩ]"])
     (['Tower', 'R [kΩ]'], True)
-    >>> with_units(["Tower", "R"], ["12", "4.2"])
-    (['Tower', 'R'], False)
     """
     units = [cell.strip().strip("[]()").strip() for cell in row[: len(header)]]
     filled = [unit for unit in units if unit]

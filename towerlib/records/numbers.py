@@ -59,10 +59,7 @@ _EXPONENT = r"(?:[eE][+-]?[0-9]{1,3})?"
 _LAKHS = r"[0-9]{1,2}(?:,[0-9]{2})+,[0-9]{3}"  # grouping of the Indian subcontinent: 1,25,000
 # Forms with only one possible decimal separator, except for the lone thousand below, which fits them too.
 _COMMA = "|".join(
-    (
-        r"[+-]?(?:[0-9]*|[0-9]{1,3}(?:[ .'][0-9]{3})+),[0-9]+" + _EXPONENT,
-        r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}",
-    )
+    (r"[+-]?(?:[0-9]*|[0-9]{1,3}(?:[ .'][0-9]{3})+),[0-9]+" + _EXPONENT, r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}")
 )
 _POINT = "|".join(
     (
@@ -92,40 +89,18 @@ _YES = frozenset(
 _NO = frozenset(
     ("no", "n", "false", "f", "0", "0.0", "nein", "falsch", "non", "faux", "falso", "não", "nao", "☐")
 )
+_TRUTH = dict.fromkeys(_YES, True) | dict.fromkeys(_NO, False)
 
 
 def numbers(cells: pd.Series, unit: str, *, decimal: str | None = None) -> Parsed:
-    """Numbers in the unit of the column.
+    """Numbers in the unit of the column (``"1"`` for none), as float.
 
-    Parameters
-    ----------
-    cells : Series
-        Raw cells.
-    unit : str
-        Unit of the column, such as ``"ohm"``, ``"Ω·m"``, ``"mA"``, ``"m"``, ``"deg"``, ``"%"``; ``"1"`` for
-        none. A unit in a cell is never converted to a unit that `find` does not know.
-    decimal : {",", ".", None}
-        Decimal separator that the file is known to use. A cell separator ``;`` does not prove a decimal comma.
-
-    Returns
-    -------
-    Parsed
-        Values as float. An over-range text gives NaN with ``">"`` in `censored`, placeholder text a blank.
-
-    Notes
-    -----
     A number with a point and nothing else (``3.2``, ``1e3``) is the usual form; so is a decimal comma where `decimal`
-    names it. Everything else that can be read counts as repaired: a unit in the cell (converted), thousands
-    separators, ``<0.5`` and ``>2000``, words. Where ``1,234`` may be a thousand or a decimal, only the column can
-    decide: see `decimal_separators`. Whether 0 means "not tested" is not decided here.
-
-    Examples
-    --------
-    >>> read = numbers(pd.Series(["3.2", "4,5", "0,12 kΩ", "<0,5", "3 V", None]), "ohm")
-    >>> read.values.tolist()
-    [3.2, 4.5, 120.0, 0.5, nan, nan]
-    >>> print(read.problem[4])
-    '3 V' carries the unit V, but this column is in ohm; check that the reading is in the right column.
+    names it as the separator that the file is known to use; a cell separator ``;`` does not prove a decimal comma.
+    Everything else that can be read counts as repaired: a unit in the cell (converted, if `find` knows it), thousands
+    separators, ``<0.5`` and ``>2000``, words. An over-range text gives NaN with ``">"`` in `censored`, placeholder text
+    a blank. Where ``1,234`` may be a thousand or a decimal, only the column can decide: see `decimal_separators`.
+    Whether 0 means "not tested" is not decided here.
     """
     text = tidy(cells)
     values = plain_numbers(text)
@@ -213,84 +188,31 @@ def _other_unit(text, tail, unit):
 def decimal_separators(numbers: pd.Series, others: pd.Series, decimal: str | None = None) -> pd.Series:
     """Decimal separator of each number: ``"?"`` where nothing settles it, ``""`` where it is not a number.
 
-    Parameters
-    ----------
-    numbers : Series of str
-        Numbers without unit, in the characters of a plain keyboard.
-    others : Series of str
-        The other cells of the column, plain numbers with a point or without, which are further evidence.
-    decimal : {",", ".", None}
-        The separator that the file is known to use.
-
-    Returns
-    -------
-    Series of str
-        ``","``, ``"."``, ``"?"`` or ``""``, with the index of `numbers`.
-
-    Notes
-    -----
-    Most forms are unambiguous: 3,2 and 1.234,5 have a decimal comma; 3.2, 1,234.5 and 1,234,567 a decimal point. Only
-    one to three digits, a separator and three digits (1,234 or 1.234) can be either. There `decimal` and the other
-    cells decide. Where they use both separators, or where 1,234 has no evidence beside it, the separator stays open;
-    1.234 without evidence of a decimal comma has a decimal point.
-
-    Examples
-    --------
-    >>> decimal_separators(pd.Series(["3,2", "1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
-    [',', ',', ',']
-    >>> decimal_separators(pd.Series(["1,234", "1.234"]), pd.Series([], dtype="str")).tolist()
-    ['?', '.']
+    `numbers` have no unit and the characters of a plain keyboard; `others` are the plain numbers of the column, which
+    are further evidence; `decimal` is the separator that the file is known to use. Most forms are unambiguous: 3,2 and
+    1.234,5 have a decimal comma; 3.2, 1,234.5 and 1,234,567 a decimal point. Only one to three digits, a separator and
+    three digits (1,234 or 1.234) can be either. There `decimal` and the other cells decide. Where they use both
+    separators, or where 1,234 has no evidence beside it, the separator stays open; 1.234 without evidence of a decimal
+    comma has a decimal point.
     """
     lone_comma, lone_point = numbers.str.fullmatch(_LONE_COMMA), numbers.str.fullmatch(LONE_POINT)
     comma = numbers.str.fullmatch(_COMMA) & ~lone_comma
     point = numbers.str.fullmatch(_POINT) & ~lone_point
     comma_used = decimal == "," or comma.any()
-    point_used = decimal == "." or point.any() or _with_point(others)
+    # of the plain numbers, a point that cannot separate thousands
+    elsewhere = others.str.contains(".", regex=False) & ~others.str.fullmatch(LONE_POINT)
+    point_used = decimal == "." or point.any() or bool(elsewhere.any())
     found = pd.Series("", index=numbers.index, dtype="str")
     found[comma] = ","
     found[point | numbers.str.fullmatch(_WHOLE)] = "."
-    found[lone_comma] = _of_lone_comma(comma_used, point_used, decimal)
-    found[lone_point] = _of_lone_point(comma_used, point_used, decimal)
+    is_comma = comma_used and (decimal == "," or not point_used)
+    found[lone_comma] = "," if is_comma else "." if point_used and not comma_used else "?"
+    found[lone_point] = "." if decimal == "." or not comma_used else "?" if point_used else ","
     return found
 
 
-def _with_point(others) -> bool:
-    """Whether plain numbers have a point that cannot separate thousands."""
-    return bool((others.str.contains(".", regex=False) & ~others.str.fullmatch(LONE_POINT)).any())
-
-
-def _of_lone_comma(comma_used: bool, point_used: bool, decimal: str | None) -> str:
-    """Decimal separator of the form 1,234."""
-    if comma_used and (decimal == "," or not point_used):
-        return ","
-    return "." if point_used and not comma_used else "?"
-
-
-def _of_lone_point(comma_used: bool, point_used: bool, decimal: str | None) -> str:
-    """Decimal separator of the form 1.234."""
-    if decimal == "." or not comma_used:
-        return "."
-    return "?" if point_used else ","
-
-
 def to_float(numbers: pd.Series, separators: pd.Series) -> pd.Series:
-    """Numbers by their decimal separators.
-
-    Parameters
-    ----------
-    numbers, separators : Series of str
-        Argument and result of `decimal_separators`.
-
-    Returns
-    -------
-    Series of float
-        NaN where the separator is not settled, or where the cell is not a number.
-
-    Examples
-    --------
-    >>> to_float(pd.Series(["1.234,5", "1'234.5", "1,234"]), pd.Series([",", ".", "?"])).tolist()
-    [1234.5, 1234.5, nan]
-    """
+    """Numbers by the result of `decimal_separators`; NaN where that is not settled."""
     with_comma = numbers.str.replace("[ .']", "", regex=True).str.replace(",", ".", regex=False)
     with_point = numbers.str.replace("[ ,']", "", regex=True)
     plain = with_point.where(separators == ".", with_comma.where(separators == ",", ""))
@@ -299,24 +221,11 @@ def to_float(numbers: pd.Series, separators: pd.Series) -> pd.Series:
 
 @cache
 def find(written: str) -> tuple[str, float] | None:
-    """Quantity and size of a unit as written in a cell.
+    """Quantity of a unit as written, and factor to its unprefixed SI unit (degree, percent); None for an unknown unit.
 
-    Parameters
-    ----------
-    written : str
-        Such as ``"kΩ"``, ``"mOhm"``, ``"ft"``. Case matters only between m (milli) and M (mega).
+    Case matters only between m (milli) and M (mega). Source: BIPM, The International System of Units, 9th edition
+    (2019), table 7: names and symbols of the prefixes.
 
-    Returns
-    -------
-    tuple of (str, float) or None
-        Quantity, and factor to its unprefixed SI unit (degree, percent); None for an unknown unit.
-
-    References
-    ----------
-    BIPM, The International System of Units, 9th edition (2019), table 7: names and symbols of the prefixes.
-
-    Examples
-    --------
     >>> find("kΩ"), find("mA"), find("furlong")
     (('impedance', 1000.0), ('current', 0.001), None)
     """
@@ -332,25 +241,7 @@ def find(written: str) -> tuple[str, float] | None:
 
 
 def factor(written: str, target: str) -> float:
-    """Factor from a unit as written to the unit of the column.
-
-    Parameters
-    ----------
-    written : str
-        Unit in the cell; ``""`` for none, which means the unit of the column.
-    target : str
-        Unit of the column; ``"1"`` takes no unit.
-
-    Returns
-    -------
-    float
-        NaN where the unit is unknown or belongs to another quantity.
-
-    Examples
-    --------
-    >>> factor("A", "mA"), factor("V", "mA")
-    (1000.0, nan)
-    """
+    """Factor from a unit as written ("" means that of the column) to the unit of the column; NaN where it cannot be."""
     if written == "":
         return 1.0
     here, there = find(written), find(target)
@@ -360,66 +251,20 @@ def factor(written: str, target: str) -> float:
 
 
 def yes_no(cells: pd.Series) -> Parsed:
-    """Yes or no, in the words of five languages, ticks and 1/0.
-
-    Parameters
-    ----------
-    cells : Series
-        Raw cells.
-
-    Returns
-    -------
-    Parsed
-        Values of type ``boolean``; everything except yes, no, true and false counts as repaired.
-
-    Examples
-    --------
-    >>> read = yes_no(pd.Series(["yes", "Nein", "x", "maybe", None]))
-    >>> read.values.tolist()
-    [True, False, True, <NA>, <NA>]
-    >>> print(read.problem[3])
-    'maybe' is neither yes nor no; write yes or no, or leave the cell empty if it was not checked.
-    """
+    """Yes or no as ``boolean``, in the words of five languages, ticks and 1/0; all but yes, no, true, false are repaired."""
     text = tidy(cells)
-    values = each_text(text, _truth, "boolean")
+    values = each_text(text, lambda one: _TRUTH.get(one.lower()), "boolean")
     mend = "is neither yes nor no; write yes or no, or leave the cell empty if it was not checked."
     problem = unread(text, mend).where(values.isna(), "")
     usual = each_text(text, lambda one: one.lower() in ("", "yes", "no", "true", "false"), "bool")
     return parsed(values, repaired=~usual & (problem == ""), problem=problem)
 
 
-def _truth(text: str) -> bool | None:
-    """True, False or neither."""
-    word = text.lower()
-    return True if word in _YES else False if word in _NO else None
-
-
 def choice(cells: pd.Series, options: Sequence[str], synonyms: Mapping[str, str] | None = None) -> Parsed:
-    """The word of a list that each cell means.
+    """The word of a list that each cell means, in the spelling of the list; `synonyms` are other words and their option.
 
-    Parameters
-    ----------
-    cells : Series
-        Raw cells.
-    options : sequence of str
-        Words that the column may contain.
-    synonyms : dict of str to str, optional
-        Other words, and the option that each means.
-
-    Returns
-    -------
-    Parsed
-        Values in the spelling of the list. Case, spaces, hyphens, underscores and dots do not matter; a cell in
-        another spelling counts as repaired. A near miss is not guessed: `problem` lists the words.
-
-    Examples
-    --------
-    >>> options, synonyms = ["leg coils", "no coils"], {"without": "no coils"}
-    >>> read = choice(pd.Series(["Leg-Coils", "without", "no coil"]), options, synonyms)
-    >>> read.values.tolist()
-    ['leg coils', 'no coils', nan]
-    >>> print(read.problem[2])
-    'no coil' is not a word of this column; write one of these (the nearest first): no coils, leg coils.
+    Case, spaces, hyphens, underscores and dots do not matter; a cell in another spelling counts as repaired. A near
+    miss is not guessed: `problem` lists the words.
     """
     text = tidy(cells)
     meant = {word_key(word): option for word, option in (synonyms or {}).items()}

@@ -23,18 +23,6 @@ _SHOWN_LENGTH = 40
 def word_key(text: str) -> str:
     """One word or phrase in the form of the word lists: lower case, without dots, spaces, dashes and slashes.
 
-    Parameters
-    ----------
-    text : str
-        One cell.
-
-    Returns
-    -------
-    str
-        Possibly empty, for a cell of dashes.
-
-    Examples
-    --------
     >>> word_key("N.A."), word_key("nicht gemessen"), word_key("—")
     ('na', 'nichtgemessen', '')
     """
@@ -42,23 +30,7 @@ def word_key(text: str) -> str:
 
 
 def phrases(*written: str) -> frozenset[str]:
-    """A word list in the form of `word_key`.
-
-    Parameters
-    ----------
-    *written : str
-        As people write them.
-
-    Returns
-    -------
-    frozenset of str
-        Their keys.
-
-    Examples
-    --------
-    >>> word_key("O.L.") in phrases("ol", "over range")
-    True
-    """
+    """A word list in the form of `word_key`."""
     return frozenset(word_key(one) for one in written)
 
 
@@ -66,15 +38,8 @@ def phrases(*written: str) -> frozenset[str]:
 NOT_MEASURED = phrases(
     *("", "n/a", "nan", "nat", "null", "none", "n.m.", "n.d.", "not measured", "not tested", "not taken"),
     *("not recorded", "not available", "not applicable", "no reading", "no data", "no value"),
-    *(
-        "n.g.",
-        "nicht gemessen",
-        "nicht geprüft",
-        "keine Messung",
-        "ohne Messung",
-        "keine Angabe",
-        "kein Wert",
-    ),
+    *("n.g.", "nicht gemessen", "nicht geprüft", "keine Messung", "ohne Messung", "keine Angabe"),
+    "kein Wert",
     *("non mesuré", "non mesure", "pas mesuré", "pas mesure", "non relevé", "non releve"),
     *("no medido", "sin medir", "sin dato", "sin datos"),
     *("não medido", "nao medido", "sem medição", "sem medicao", "sem dados"),
@@ -87,24 +52,7 @@ SAME_AS_BEFORE = phrases(
 
 
 def shown(text: pd.Series) -> pd.Series:
-    """The text as a sentence quotes it: in quotes, shortened when long.
-
-    Parameters
-    ----------
-    text : Series of str
-        The cells.
-
-    Returns
-    -------
-    Series of str
-        Same index.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> shown(pd.Series(["3 V"], dtype="str")).tolist()
-    ["'3 V'"]
-    """
+    """The text as a sentence quotes it: in quotes, shortened when long."""
     long = text.str.len() > _SHOWN_LENGTH
     return "'" + text.where(~long, text.str.slice(0, _SHOWN_LENGTH) + "…") + "'"
 
@@ -112,23 +60,7 @@ def shown(text: pd.Series) -> pd.Series:
 def unread(text: pd.Series, complaint: str | pd.Series) -> pd.Series:
     """The problem of each cell that no reader understood; ``""`` for placeholder text of a missing reading.
 
-    Parameters
-    ----------
-    text : Series of str
-        The remaining cells, none of them blank.
-    complaint : str or Series of str
-        The sentence after the quoted cell: what it is not, and what to write instead.
-
-    Returns
-    -------
-    Series of str
-        Same index.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> unread(pd.Series(["n/a", "soon"], dtype="str"), "is not a date.").tolist()
-    ['', "'soon' is not a date."]
+    `complaint` is the sentence after the quoted cell: what it is not, and what to write instead.
     """
     key = each_text(text, word_key)
     sentence = shown(text) + " " + complaint
@@ -143,20 +75,9 @@ _PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 class Parsed:
     """One column, read cell by cell. Each cell is a value, a blank or a problem, never two of them.
 
-    Attributes
-    ----------
-    values : Series
-        NaN, NaT or NA where the cell is blank or unreadable, or where an exceeded range is not stated.
-    repaired : Series of bool
-        The cell needed interpretation and is listed among the repairs beside the text as written.
-    censored : Series of str
-        ``"<"`` or ``">"`` where the true value lies below or above the reading, else ``""``.
-    problem : Series of str
-        Why the cell cannot be read and how to mend it, else ``""``.
-
-    Notes
-    -----
-    All four share the index of the cells.
+    `repaired` cells needed interpretation and are listed with the text as written. `censored` is ``"<"`` or ``">"``
+    where the true value lies below or above the reading; an exceeded range without a value is NaN. `problem` says how
+    to mend the cell.
     """
 
     values: pd.Series
@@ -172,27 +93,7 @@ def parsed(
     censored: str | pd.Series = "",
     problem: str | pd.Series = "",
 ) -> Parsed:
-    """One `Parsed` from values and their properties.
-
-    Parameters
-    ----------
-    values : Series
-        As read.
-    repaired : bool or Series of bool
-        For all cells or for each.
-    censored, problem : str or Series of str
-        For all cells or for each.
-
-    Returns
-    -------
-    Parsed
-        With the index of `values`.
-
-    Examples
-    --------
-    >>> parsed(pd.Series([3.2, 4.0])).repaired.tolist()
-    [False, False]
-    """
+    """One `Parsed` from values and their properties, for all cells or for each."""
     index = values.index
     return Parsed(
         values,
@@ -203,99 +104,26 @@ def parsed(
 
 
 def patch(whole: Parsed, where: pd.Series, part: Parsed) -> Parsed:
-    """The readings of `whole` with those of `part` in some places.
-
-    Parameters
-    ----------
-    whole : Parsed
-        All cells.
-    where : Series of bool
-        The places of the cells of `part`.
-    part : Parsed
-        As many cells as `where` is true, in the same order.
-
-    Returns
-    -------
-    Parsed
-        New series; the arguments are not changed.
-
-    Examples
-    --------
-    >>> whole = parsed(pd.Series([1.0, float("nan")]))
-    >>> patch(whole, pd.Series([False, True]), parsed(pd.Series([2.0]), repaired=True)).values.tolist()
-    [1.0, 2.0]
-    """
+    """The readings of `whole` with those of `part` in the places `where`, in the same order; arguments stay as they are."""
     return Parsed(
         *(placed(getattr(whole, name), where, getattr(part, name)) for name in Parsed.__dataclass_fields__)
     )
 
 
 def placed(column: pd.Series, where: pd.Series, cells: pd.Series) -> pd.Series:
-    """The column with other cells in some places.
-
-    Parameters
-    ----------
-    column : Series
-        All cells.
-    where : Series of bool
-        The places of the other cells.
-    cells : Series
-        As many as `where` is true, in the same order.
-
-    Returns
-    -------
-    Series
-        New; the index may have duplicates, since positions count and not labels.
-
-    Examples
-    --------
-    >>> placed(pd.Series(["a", "b"]), pd.Series([False, True]), pd.Series(["c"])).tolist()
-    ['a', 'c']
-    """
+    """The column with other cells in the places `where`; positions count, not labels, since the index may have duplicates."""
     column = column.copy()
     column[where.to_numpy(bool)] = cells.array
     return column
 
 
 def tidy(cells: pd.Series) -> pd.Series:
-    """Text of the cells without surrounding white space; ``""`` where blank.
-
-    Parameters
-    ----------
-    cells : Series
-        As read from a file, of any type.
-
-    Returns
-    -------
-    Series of str
-        Same index.
-
-    Examples
-    --------
-    >>> tidy(pd.Series([" 3,2 ", None])).tolist()
-    ['3,2', '']
-    """
+    """Text of the cells without surrounding white space; ``""`` where blank."""
     return cells.astype("str").fillna("").str.strip()
 
 
 def keyboard(text: pd.Series) -> pd.Series:
-    r"""The same text in the characters of a plain keyboard: minus signs, primes, spaces.
-
-    Parameters
-    ----------
-    text : Series of str
-        From `tidy`.
-
-    Returns
-    -------
-    Series of str
-        Same index.
-
-    Examples
-    --------
-    >>> keyboard(pd.Series(["−3 200", "33°52′10″"])).tolist()
-    ['-3 200', '33°52\'10"']
-    """
+    """The text (from `tidy`) in the characters of a plain keyboard: minus signs, primes, spaces."""
     odd = text.str.contains("[^ -_a-~]|''|  ")
     typed = cast("Any", text[odd])
     for pattern, character in (
@@ -311,25 +139,11 @@ def keyboard(text: pd.Series) -> pd.Series:
 
 
 def plain_numbers(text: pd.Series) -> pd.Series:
-    """Numbers with or without a decimal point and nothing else; NaN for every other text.
+    """Finite numbers with or without a decimal point and nothing else; NaN for every other text (from `tidy`).
 
-    Parameters
-    ----------
-    text : Series of str
-        From `tidy`.
+    Digits of other scripts, ``inf``, ``1_000`` and hexadecimal numbers are not plain. ``pandas.to_numeric`` reads about
+    the same cells, but more slowly.
 
-    Returns
-    -------
-    Series of float
-        Same index, all finite or NaN.
-
-    Notes
-    -----
-    Digits of other scripts, ``inf``, ``1_000`` and hexadecimal numbers are not plain.
-    ``pandas.to_numeric`` reads about the same cells, but more slowly.
-
-    Examples
-    --------
     >>> plain_numbers(pd.Series(["3.2", "1e3", "3,2", "inf"])).tolist()
     [3.2, 1000.0, nan, nan]
     """
@@ -339,28 +153,9 @@ def plain_numbers(text: pd.Series) -> pd.Series:
 
 
 def groups(text: pd.Series, pattern: str) -> pd.DataFrame:
-    """The named groups of a pattern, one column per group.
+    """The named groups of a pattern without look-around, one column each: NA without a match, ``""`` for an unused group.
 
-    Parameters
-    ----------
-    text : Series of str
-        The cells.
-    pattern : str
-        Regular expression with named groups, without look-around; it should be anchored at both ends.
-
-    Returns
-    -------
-    DataFrame
-        Same index; NA throughout where the cell does not match, ``""`` where an optional group was not used.
-
-    Notes
-    -----
     ``Series.str.extract`` does the same through a Python loop, some six times slower.
-
-    Examples
-    --------
-    >>> groups(pd.Series(["3 m", "tall"], dtype="str"), "^(?P<size>[0-9]+) ?(?P<unit>m)$").to_numpy().tolist()
-    [['3', 'm'], [nan, nan]]
     """
     options = pc.ExtractRegexOptions(pattern)
     found = pc.call_function("extract_regex", [pa.array(text, type=pa.large_string())], options)
@@ -372,27 +167,7 @@ def groups(text: pd.Series, pattern: str) -> pd.DataFrame:
 
 
 def each_text(text: pd.Series, reading: Callable[[str], Any], dtype: str = "str") -> pd.Series:
-    """A reading of every cell, computed once per distinct text.
-
-    Parameters
-    ----------
-    text : Series of str
-        The cells; none of them NA.
-    reading : callable
-        From one text to one result.
-    dtype : str
-        Of the results.
-
-    Returns
-    -------
-    Series
-        Same index.
-
-    Examples
-    --------
-    >>> each_text(pd.Series(["a", "bb", "a"], dtype="str"), len, "int64").tolist()
-    [1, 2, 1]
-    """
+    """A reading of every cell, computed once per distinct text (none of them NA)."""
     codes, distinct = pd.factorize(text)
     readings = pd.Series([reading(one) for one in distinct.tolist()], dtype=dtype)
     return pd.Series(readings.array[codes], index=text.index)

@@ -52,22 +52,9 @@ class Raw:
 
 
 def find(folder: Path) -> dict[str, list[Source]]:
-    """Every source of every table in a line folder.
+    """Every source of every table in a line folder, files in alphabetical order; an empty list without a file.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        A line folder.
-
-    Returns
-    -------
-    dict of str to list of Source
-        By table name, files in alphabetical order; a table without a file has an empty list.
-
-    Raises
-    ------
-    RecordsError
-        The folder cannot be read, or a table that may not be split comes in two files.
+    `RecordsError` where the folder cannot be read, or a table that may not be split comes in two files.
     """
     found: dict[str, list[Source]] = {name: [] for name in TABLES}
     for path in _listed(folder):
@@ -128,19 +115,7 @@ def _source(
 
 
 def unread(folder: Path, sources: dict[str, list[Source]]) -> list[str]:
-    """Files that look like tables but belong to no table of the dictionary, perhaps by a slip in the name.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-    sources : dict
-        From `find`.
-
-    Returns
-    -------
-    list of str
-        Names relative to the folder.
-    """
+    """Files that look like tables but belong to no table of the dictionary, perhaps by a slip in the name."""
     read = {source.path for found in sources.values() for source in found}
     loose = [path for path in _listed(folder) if path.suffix.lower() in LOOKS_LIKE_TABLE]
     split = [path for path in _listed(folder) if path.is_dir() and path.name.lower() in SPLIT]
@@ -149,21 +124,9 @@ def unread(folder: Path, sources: dict[str, list[Source]]) -> list[str]:
 
 
 def context(folder: Path) -> list[Path]:
-    """Layers to draw under the map of a line: ``context/*.gpkg``.
+    """Layers to draw under the map of a line, ``context/*.gpkg``, in alphabetical order; empty without such a folder.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-
-    Returns
-    -------
-    list of pathlib.Path
-        In alphabetical order, the same on every system; empty where there is no such folder.
-
-    Raises
-    ------
-    RecordsError
-        ``context`` exists but cannot be read as a folder.
+    `RecordsError` where ``context`` exists but cannot be read as a folder.
     """
     place = folder / "context"
     if not os.path.lexists(place):
@@ -181,27 +144,7 @@ def _listed(folder: Path) -> list[Path]:
 
 
 def read(source: Source, folder: Path, recognise: Recognise) -> Raw:
-    """The raw table of one source.
-
-    Parameters
-    ----------
-    source : Source
-        File or sheet.
-    folder : pathlib.Path
-        The line folder, which must contain the file.
-    recognise : callable
-        From a list of header texts to a list of the kinds of the known columns (None: unknown). The row with most
-        known columns is the header of the file.
-
-    Returns
-    -------
-    Raw
-
-    Raises
-    ------
-    RecordsError
-        The file cannot be read at all; the caller puts the name of the file in front.
-    """
+    """The raw table of one source, a file or sheet in the line folder; `RecordsError` where it cannot be read at all."""
     guard(source.path, folder)
     ending = source.path.suffix.lower()
     try:

@@ -10,10 +10,7 @@ from typing import Any
 from pandera.pandas import Column, DataFrameSchema
 
 from towerlib import dictionary
-from towerlib.dictionary import document
 from towerlib.errors import RecordsError, nearest
-
-__all__ = ["NEEDED", "SPLIT", "TABLES", "about", "document", "key", "required", "schema"]
 
 TABLES = {name: dictionary.schema(name) for name, table in dictionary.tables().items() if table.is_input}
 NEEDED = ("towers", "visits")  # without these two nothing can be ranked
@@ -21,70 +18,22 @@ SPLIT = ("visits", "legs", "sweeps")  # may come as many files, in a folder of t
 
 
 def schema(name: str) -> DataFrameSchema:
-    """The schema of one table of a line folder.
-
-    Parameters
-    ----------
-    name : str
-        Such as ``"visits"``.
-
-    Returns
-    -------
-    pandera.DataFrameSchema
-        With unit and kind of each column in its metadata.
-
-    Raises
-    ------
-    RecordsError
-        There is no such table.
-
-    Examples
-    --------
-    >>> schema("legs").columns["leakage_ma"].metadata["unit"]
-    'mA'
-    """
+    """The schema of one table of a line folder, unit and kind of each column in its metadata; `RecordsError` without one."""
     if name not in TABLES:
         raise RecordsError(f"{name!r} is not a table of a line folder{nearest(name, TABLES)}")
     return TABLES[name]
 
 
 def about(part: Column | DataFrameSchema) -> dict[str, Any]:
-    """The properties of a column or table that pandera has no field for.
-
-    Parameters
-    ----------
-    part : pandera Column or DataFrameSchema
-
-    Returns
-    -------
-    dict
-        kind, unit and is_past of a column; key of a table.
-
-    Examples
-    --------
-    >>> about(schema("legs").columns["leakage_ma"])["unit"]
-    'mA'
-    """
+    """Properties that pandera has no field for: kind, unit and is_past of a column; key of a table."""
     return part.metadata or {}
 
 
 def key(name: str) -> list[str]:
-    """Columns that together name a row of a table; empty where rows have no name.
-
-    Examples
-    --------
-    >>> key("legs"), key("soil")
-    (['visit_id', 'leg'], [])
-    """
+    """Columns that together name a row of a table; empty where rows have no name."""
     return list(about(schema(name))["key"])
 
 
 def required(name: str) -> list[str]:
-    """Columns without which a table cannot be read.
-
-    Examples
-    --------
-    >>> required("legs")
-    ['visit_id', 'leg', 'leakage_ma']
-    """
+    """Columns without which a table cannot be read."""
     return [one for one, column in schema(name).columns.items() if column.required]

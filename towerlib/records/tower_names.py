@@ -3,7 +3,7 @@
 A name takes several forms: folded (without capitals and kinds of dash), its core (without prefix words, leading zeros
 and separators), a loose core (without the side and shared letters), and the dates or numbers into which a spreadsheet
 turns it. `match` compares these forms with those of the register. The position of the crew is further evidence
-(`with_location`): it decides between candidates or contradicts a match, but never names a tower alone.
+(`_with_location`): it decides between candidates or contradicts a match, but never names a tower alone.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from towerlib.records.coordinates import on_sphere
 from towerlib.values import number
 
 _TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+|[\s_./\\:#,-]+|.")
@@ -54,62 +55,34 @@ def match(
     positions: pd.DataFrame | None = None,
     register_positions: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """The register tower that each written name means, with certainty and reason.
+    """The register tower that each written name means: tower_id, certainty, reason, candidates; index of `names`.
 
-    Parameters
-    ----------
-    names : pandas.Series
-        Tower names as the crew wrote them.
-    register_ids : iterable of str
-        The register's tower ids; their order does not matter.
-    positions : pandas.DataFrame, optional
-        Where the crew stood: latitude_deg, longitude_deg [°, WGS 84] with the index of `names`; may be blank.
-    register_positions : pandas.DataFrame, optional
-        Where the towers are: the same columns, indexed by tower id, one row per tower.
+    tower_id is missing where unmatched; certainty is "sure", "probable" or "none"; reason is "" where the name is the
+    register's own and nothing contradicts it; candidates are separated by "; ". `positions` (of the crew) and
+    `register_positions` (by tower id) have latitude_deg and longitude_deg [°, WGS 84]; ValueError where `positions` has
+    another index than `names`.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row per name, index of `names`: tower_id (missing where unmatched), certainty ("sure", "probable",
-        "none"), reason (sentences; "" where the name is the register's own and nothing contradicts it),
-        candidates (tower ids in the order of their text, separated by "; ").
-
-    Raises
-    ------
-    ValueError
-        `positions` has another index than `names`.
-
-    Notes
-    -----
     A name that equals a register id to the letter is sure, whatever else is in the register; so is a name that differs
     in capitals, outer spaces or look-alike signs from one id only. Otherwise every tower that the name could mean is a
     candidate, and only a single candidate is accepted, as probable. Candidates are first the ids that differ in prefix,
     separators, leading zeros or the form that a spreadsheet gives a name. Without any of these, they are the ids that
-    differ in the side (left, right), *bis*, *new* or the letters that all ids share.
-    The position of the crew is location evidence: it decides between candidates of a name or contradicts one, but
-    never names a tower alone. Its distances are in ``values.csv``: identity_near_m, identity_clear_m, identity_away_m.
-
-    Examples
-    --------
-    >>> written = pd.Series(["12", "T-012", "12-Jan", "12 left"])
-    >>> found = match(written, ["12", "12/1", "12L", "12R"])
-    >>> found[["tower_id", "certainty"]].to_numpy().tolist()
-    [['12', 'sure'], ['12', 'probable'], ['12/1', 'probable'], ['12L', 'probable']]
-    >>> print(match(pd.Series(["Tower 12"]), ["12L", "12R"]).loc[0, "reason"])
-    "Tower 12" could mean more than one tower of the register: 12L, 12R. Which tower was it?
+    differ in the side (left, right), *bis*, *new* or the letters that all ids share. The position of the crew is
+    location evidence: it decides between candidates of a name or contradicts one, but never names a tower alone. Its
+    distances are in ``values.csv``: identity_near_m, identity_clear_m, identity_away_m.
     """
     if positions is not None and not positions.index.equals(names.index):
         raise ValueError("positions must have the index of names, one row per name")
     register = _register(register_ids)
     codes, written = pd.factorize(names.astype("str"))
     readings = [_read(text, register) for text in [*written, ""]]  # a missing name reads as a blank one
-    answers = pd.DataFrame([_answer(reading) for reading in readings], columns=ANSWER, dtype="str")
+    rows = [(each.tower_id, each.certainty, each.reason, "; ".join(each.candidates)) for each in readings]
+    answers = pd.DataFrame(rows, columns=ANSWER, dtype="str")
     codes = np.where(codes < 0, len(written), codes)
     found = answers.iloc[codes].reset_index(drop=True)
     if positions is not None and register_positions is not None:
         places = cast("Any", register_positions[register_positions.index.isin(list(register.cores))])
         coded = found.assign(code=codes, written=names.to_numpy())
-        found = with_location(coded, readings, positions, places)
+        found = _with_location(coded, readings, positions, places)
     return cast("pd.DataFrame", found[ANSWER]).set_axis(names.index)
 
 
@@ -167,11 +140,6 @@ def _grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     for form, tower in pairs:
         groups.setdefault(form, []).append(tower)
     return groups
-
-
-def _answer(reading: Reading) -> tuple[str | None, str, str, str]:
-    """A reading as a row of the result."""
-    return reading.tower_id, reading.certainty, reading.reason, "; ".join(reading.candidates)
 
 
 def _read(written: str, register: Register) -> Reading:
@@ -337,7 +305,7 @@ def _of_month(month: int, year: int) -> set[str]:
     return {f"{month}/{year % 100}", f"{month}/{year}"} if month and year else set()
 
 
-def with_location(found, readings: list[Reading], positions, places) -> pd.DataFrame:
+def _with_location(found, readings: list[Reading], positions, places) -> pd.DataFrame:
     """The matches after the location evidence; rows without a position are not changed."""
     columns = ["latitude_deg", "longitude_deg"]
     places = places[columns].astype("float64").dropna()
@@ -357,12 +325,8 @@ def _nearest(stood, places) -> pd.DataFrame:
     """The register tower nearest to each position: nearest_id, nearest_m, and second_m to the next one."""
     from scipy.spatial import KDTree
 
-    def on_sphere(points):
-        latitude, longitude = np.radians(points.to_numpy().T)
-        around = np.cos(latitude)
-        return np.column_stack([around * np.cos(longitude), around * np.sin(longitude), np.sin(latitude)])
-
-    chords, which = map(np.asarray, KDTree(on_sphere(places)).query(on_sphere(stood), k=2))
+    tree = KDTree(on_sphere(places.to_numpy()))
+    chords, which = map(np.asarray, tree.query(on_sphere(stood.to_numpy()), k=2))
     metres = 2 * number("earth_mean_radius_m") * np.arcsin(np.minimum(chords / 2, 1))
     second_m = np.where(np.isinf(chords[:, 1]), np.inf, metres[:, 1])  # a register of one tower has no second
     ids = places.index.to_numpy()[which[:, 0]]
@@ -458,26 +422,9 @@ def _length(metres: float) -> str:
 def great_circle_m(
     latitude_deg: ArrayLike, longitude_deg: ArrayLike, to_latitude_deg: ArrayLike, to_longitude_deg: ArrayLike
 ) -> Any:
-    """Distance between positions along the surface of a sphere.
+    """Distance [m] between positions [°, WGS 84] along a sphere, within 0.6 % of the geodesic on the ellipsoid.
 
-    Parameters
-    ----------
-    latitude_deg, longitude_deg, to_latitude_deg, to_longitude_deg : float or array
-        Positions [°, WGS 84].
-
-    Returns
-    -------
-    float or array
-        Distance [m], within 0.6 % of the geodesic on the ellipsoid.
-
-    Notes
-    -----
     Haversine: d = 2 R asin √(sin²(Δφ/2) + cos φ₁ cos φ₂ sin²(Δλ/2)), R the mean radius of the ellipsoid.
-
-    Examples
-    --------
-    >>> print(f"{great_circle_m(0.0, 0.0, 0.0, 1.0):.0f}")  # a degree of a circle of 6371.009 km
-    111195
     """
     south, west, north, east = map(
         np.radians, (latitude_deg, longitude_deg, to_latitude_deg, to_longitude_deg)

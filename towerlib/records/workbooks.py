@@ -12,14 +12,7 @@ from typing import Any
 import pandas as pd
 
 from towerlib.errors import RecordsError
-from towerlib.records.headers import (
-    MOST_COLUMNS,
-    NONE,
-    TITLE_ROWS,
-    Recognise,
-    best_header_row,
-    with_units,
-)
+from towerlib.records.headers import MOST_COLUMNS, NONE, TITLE_ROWS, Recognise, best_header_row, with_units
 
 Rows = dict[int, tuple]  # row number to cells
 MOST_CELLS = 12_000_000
@@ -33,27 +26,9 @@ MENDABLE = (
 def read_sheet(
     path: Path, sheet: str | None, recognise: Recognise
 ) -> tuple[list[str], pd.DataFrame, list[int], list[tuple[int, int]]]:
-    """Header, cells, row numbers and filled cells of one sheet.
+    """Header, cells, row numbers and cells hidden by a merge of one sheet (None: the first visible one).
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        A workbook that the guard accepted.
-    sheet : str or None
-        None takes the first visible sheet.
-    recognise : callable
-        As for `towerlib.records.sources.read`.
-
-    Returns
-    -------
-    (list of str, pandas.DataFrame, list of int, list)
-        The last list has (position of the row, place of the column) of cells that are hidden by a merge; their value
-        is the one that the sheet shows there.
-
-    Raises
-    ------
-    RecordsError
-        The caller puts the name of the file in front of the sentence.
+    Hidden cells are (position of the row, place of the column); their value is the one that the sheet shows there.
     """
     sheet = sheet or next(iter(sheet_names(path)), None)
     try:
@@ -64,7 +39,7 @@ def read_sheet(
     except Exception as flaw:  # openpyxl passes on every error of zip and XML
         raise RecordsError(f"cannot be read as a workbook ({_brief(flaw)}); save it again as .xlsx") from None
     top = [
-        (row, [_label(cell) for cell in cells])
+        (row, ["" if cell is None else str(cell).strip() for cell in cells])
         for row, cells in table.items()
         if row <= TITLE_ROWS + min(table)
     ]
@@ -75,7 +50,8 @@ def read_sheet(
     if used:
         body.pop(next(iter(body)))
     rows = list(body)
-    header = _wide_enough(header, body)
+    # Cells beside the table are kept as a column without a name.
+    header = header + [""] * (max(map(len, body.values()), default=0) - len(header))
     filled = _fill(body, merged, len(header))
     cells = pd.DataFrame(
         [_fit(body[row], len(header)) for row in rows], columns=list(range(len(header))), dtype=object
@@ -188,17 +164,12 @@ def _anywhere(path: Path, *tags: bytes) -> bool:
         return any(tag in archive.read(entry) for entry in sheets for tag in tags)
 
 
-def _wide_enough(header: list[str], body: Rows) -> list[str]:
-    """The header as wide as the widest row: cells beside the table are kept as a column without a name."""
-    return header + [""] * (max(map(len, body.values()), default=0) - len(header))
-
-
 def _fill(body: Rows, merged: list[tuple[int, int, int]], width: int) -> list[tuple[int, int]]:
     """Put the value of a merged cell into every row that it covers; returns the filled places."""
     filled = []
     positions = {row: position for position, row in enumerate(body)}
     for left, top, bottom in merged:
-        if top not in body or left > width or _at(body[top], left - 1) is None:
+        if top not in body or left > width or body[top][left - 1 : left] in ((), (None,)):
             continue
         for row in range(top + 1, bottom + 1):
             if row in body:
@@ -209,18 +180,9 @@ def _fill(body: Rows, merged: list[tuple[int, int, int]], width: int) -> list[tu
     return filled
 
 
-def _at(cells: tuple, place: int) -> Any:
-    return cells[place] if place < len(cells) else None
-
-
 def _fit(cells: tuple, width: int) -> list:
     """Cells of one row, as many as the header has."""
     return [*cells[:width]] + [None] * (width - len(cells))
-
-
-def _label(cell: Any) -> str:
-    """A cell of the header or of a title."""
-    return "" if cell is None else str(cell).strip()
 
 
 def _plain(column):
@@ -245,21 +207,7 @@ def _text(cell: Any) -> str:
 
 
 def sheet_names(path: Path) -> list[str]:
-    """Names of the visible sheets of a workbook.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-
-    Returns
-    -------
-    list of str
-
-    Raises
-    ------
-    RecordsError
-        It cannot be opened; the caller puts the name of the file in front of the sentence.
-    """
+    """Names of the visible sheets of a workbook; `RecordsError` where it cannot be opened."""
     book = _opened(path, read_only=True)
     names = [sheet.title for sheet in book.worksheets if sheet.sheet_state == "visible"]
     book.close()

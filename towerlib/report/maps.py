@@ -52,10 +52,10 @@ def route_map(
     named at the foot.
 
     >>> from towerlib.config import parse
-    >>> from towerlib.route import lay
+    >>> from towerlib.route import build
     >>> line = parse('line = { id = "north-ridge", voltage_kv = 132, frequency_hz = 50 }')
     >>> places = {"latitude_deg": [0.0, 0.0], "longitude_deg": [33.0, 33.003], "sequence": [1.0, 2.0]}
-    >>> route = lay(pd.DataFrame({"tower_id": ["T1", "T2"]} | places), line)
+    >>> route = build(pd.DataFrame({"tower_id": ["T1", "T2"]} | places), line)
     >>> print(route_map(route, pd.DataFrame(), line).texts[0].get_text())
     Footing impedance on the map
     """

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, cast
 
 import pandas as pd
 
-from towerlib.errors import SettingsError
+from towerlib.errors import SettingsError, nearest
 from towerlib.months import last_day
 from towerlib.readings import season, sweep, trends
 
@@ -60,7 +59,7 @@ def tables_of(study: Study) -> Tables:
     works = records.works.loc[records.works["date"] <= end].reset_index(drop=True)
     ring = cast("pd.Series", records.towers.set_index("tower_id")["ring"])
     ring = ring.reindex(visits["tower_id"]).reset_index(drop=True)
-    factors = season.band(season.class_of_season(visits), ring, line.seasons)
+    factors = season.factors(season.class_of_season(visits), ring, line.seasons)
     return Tables(
         title=line.title,
         condition=study.condition,
@@ -79,11 +78,7 @@ def case(tower_id: str, tables: Tables) -> Case:
     """The case of one tower. Raises `SettingsError` where the line has no such tower."""
     known = tables.condition["tower_id"]
     if tower_id not in set(known):
-        near = get_close_matches(str(tower_id), known.tolist(), n=3, cutoff=0.3)
-        raise SettingsError(
-            f"tower {tower_id!r} is not on {tables.title}; "
-            + (f"the nearest names are {', '.join(near)}" if near else "see towers.csv for the names")
-        )
+        raise SettingsError(f"tower {tower_id!r} is not on {tables.title}{nearest(tower_id, known, 3)}")
     visits = _of(tables.visits, tower_id)
     parts = {
         "condition": _row(tables.condition, tower_id),

@@ -29,45 +29,14 @@ SWEEP_HZ = (41.0, 62.0, 92.0, 128.0, 182.0, 274.0, 421.0, 628.0, 922.0, 1377.0, 
 COIL_GAINS = {"two turns on one leg": 2.0, "half the turns on one leg": 0.5, "reversed coil": -1.0}
 STAKE_PER_M = 0.9  # resistance over resistivity of a probe: two stakes of 0.4 m and 12 mm, watered
 DRY_OHM = 60_000.0  # of a probe with hardly any contact
-VISIT_COLUMNS = [
-    *(
-        "visit_id",
-        "tower_id",
-        "date",
-        "crew",
-        "instrument_serial",
-        "calibration_due",
-        "in_service",
-        "soil_state",
-    ),
-    *(
-        "method",
-        "test_frequency_hz",
-        "test_voltage_v",
-        "impedance_ohm",
-        "impedance_no_coils_ohm",
-        "injected_ma",
-    ),
-    *(
-        "legs_ma",
-        "leakage_total_ma",
-        "interference_potential_probe_v",
-        "interference_current_probe_v",
-        "interference_frequency_hz",
-    ),
-    *("potential_probe_ohm", "current_probe_ohm", "potential_probe_distance_m", "current_probe_distance_m"),
-    *("potential_probe_bearing_deg", "current_probe_bearing_deg", "coil_turns", "coil_turns_recorded"),
-    *(
-        "current_scale_factor",
-        "over_range",
-        "leads_missing",
-        "corrosion",
-        "bond_seen",
-        "photo",
-        "latitude_deg",
-    ),
-    *("longitude_deg", "note"),
-]
+VISIT_COLUMNS = """
+    visit_id tower_id date crew instrument_serial calibration_due in_service soil_state method
+    test_frequency_hz test_voltage_v impedance_ohm impedance_no_coils_ohm injected_ma legs_ma
+    leakage_total_ma interference_potential_probe_v interference_current_probe_v interference_frequency_hz
+    potential_probe_ohm current_probe_ohm potential_probe_distance_m current_probe_distance_m
+    potential_probe_bearing_deg current_probe_bearing_deg coil_turns coil_turns_recorded
+    current_scale_factor over_range leads_missing corrosion bond_seen photo latitude_deg longitude_deg note
+""".split()
 NOTES = {
     "over_range": "display unsteady, overload sign on",
     "probes too near": "wall and road, no room for the leads",
@@ -114,20 +83,9 @@ class Scene:
 def readings(
     spec: LineSpec, settings: dict[str, Any], built: Built, rng: np.random.Generator
 ) -> dict[str, pd.DataFrame]:
-    """Visits, legs and sweeps recorded by the crews of a line.
+    """Visits, legs and sweeps recorded by the crews of a line, in the columns of the records.
 
-    Parameters
-    ----------
-    spec, settings, built : LineSpec, dict, Built
-        The line: specification, settings file, as built.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        ``visits``, ``legs``, ``sweeps`` in the columns of the records; ``truth-visits``: one row per flawed
-        visit.
+    Also ``truth-visits``: one row per flawed visit.
     """
     plan = schedule(spec, built, rng)
     flows = stray(built, spec.drive, rng)
@@ -154,20 +112,7 @@ def _visits_round(scene, rng):
 
 
 def coils(scene: Scene, rng: np.random.Generator) -> np.ndarray:
-    """Complex gain of the coil on each path at each visit.
-
-    Parameters
-    ----------
-    scene : Scene
-        v visits.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    array of complex, shape (v, 5)
-        1 for a correct coil; 0 without a coil.
-    """
+    """Complex gain (v, 5) of the coil on each path at each visit: 1 for a correct coil; 0 without a coil."""
     shape = (len(scene.visits), PATHS)
     turn = np.radians(scene.sensor.phase_deg) * rng.standard_normal(shape)
     gain = (1 + scene.sensor.gain * rng.standard_normal(shape)) * np.exp(1j * turn)
@@ -213,24 +158,7 @@ def _usual_distance(scene):
 
 
 def significant(values: ArrayLike, digits: int = 3) -> np.ndarray:
-    """Numbers rounded to significant digits.
-
-    Parameters
-    ----------
-    values : float or array
-        Any numbers; zero, NaN and inf remain unchanged.
-    digits : int
-        Significant digits.
-
-    Returns
-    -------
-    array
-
-    Examples
-    --------
-    >>> print(significant([12.345, 0.98765, 1234.5]).tolist())
-    [12.3, 0.988, 1230.0]
-    """
+    """Numbers rounded to significant digits; zero, NaN and inf remain unchanged."""
     values = np.asarray(values, float)
     size = np.where(np.isfinite(values) & (values != 0), np.abs(values), 1.0)
     places = digits - 1 - np.floor(np.log10(size)).astype(int)
@@ -250,25 +178,7 @@ def _probe_factor(scene, potential_m, current_m):
 def injected(
     scene: Scene, gain: np.ndarray, probe: pd.DataFrame, rng: np.random.Generator
 ) -> tuple[pd.DataFrame, np.ndarray]:
-    """Readings of the injected-current test.
-
-    Parameters
-    ----------
-    scene : Scene
-        v visits.
-    gain : array of complex, shape (v, 5)
-        From `coils`.
-    probe : DataFrame
-        From `probes`.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    tuple of DataFrame and array
-        One row per visit: impedance_ohm, impedance_no_coils_ohm, injected_ma, legs_ma, test_voltage_v,
-        current_scale_factor; and the apparent impedance of each leg [Ω], shape (v, 5).
-    """
+    """Readings of the injected-current test, one row per visit, and the apparent impedance of each leg [Ω], (v, 5)."""
     line, points = injection(scene.built, scene.settings, scene.now, scene.footing_ohm, TEST_HZ)
     alone_ohm, tower_ohm = line.footing_ohm[scene.stood], points.tower_ohm[scene.stood]
     coil = scene.by("leg coils")
@@ -321,33 +231,14 @@ def _source(scene, tower_ohm, leg_share, probe, rng):
 
 
 def blank_but(known: ArrayLike, values: ArrayLike) -> np.ndarray:
-    """Values where a condition is true, NaN elsewhere.
-
-    Examples
-    --------
-    >>> blank_but([True, False], [1.0, 2.0]).tolist()
-    [1.0, nan]
-    """
+    """Values where a condition is true, NaN elsewhere."""
     return np.where(known, values, np.nan)
 
 
 def leaking(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
-    """Readings of leakage currents and interference voltage in service.
+    """Leakage total [mA] and interference voltage of each visit in service, and the leakage of each leg [mA], (v, 5).
 
-    Parameters
-    ----------
-    scene : Scene
-        v visits.
-    gain : array of complex, shape (v, 5)
-        From `coils`.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    tuple of DataFrame and array
-        One row per visit: leakage_total_ma, interference voltages and their frequency; and the leakage of each leg
-        [mA], shape (v, 5), NaN where no coil was read.
+    NaN where no coil was read; `gain` is from `coils`.
     """
     count, step_ma = len(scene.visits), scene.sensor.step_ma
     load = np.exp(0.25 * rng.standard_normal() + 0.08 * rng.standard_normal(count))
@@ -398,13 +289,7 @@ def _visits_table(scene, parts):
 
 
 def yes_no(flags: ArrayLike) -> np.ndarray:
-    """Booleans as written in the records.
-
-    Examples
-    --------
-    >>> yes_no([True, False]).tolist()
-    ['yes', 'no']
-    """
+    """Booleans as written in the records, "yes" and "no"."""
     return np.where(flags, "yes", "no")
 
 
@@ -458,22 +343,9 @@ def _legs_table(scene, leg_ma, leg_ohm):
 
 
 def sweeps(scene: Scene, gain: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
-    """Frequency sweeps at a fifth of the visits without a flaw, one row per frequency.
+    """Frequency sweeps at a fifth of the visits without a flaw: visit_id, frequency_hz, impedance_ohm, phase_deg.
 
-    Parameters
-    ----------
-    scene : Scene
-        v visits.
-    gain : array of complex, shape (v, 5)
-        From `coils`.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    DataFrame
-        visit_id, frequency_hz, impedance_ohm, phase_deg. The dispersion of the soil, the inductance of the electrode
-        and, for parallel leads, their coupling are included.
+    The dispersion of the soil, the inductance of the electrode and, for parallel leads, their coupling are included.
     """
     chosen = np.flatnonzero((rng.random(len(scene.visits)) < 0.2) & (scene.visits["flaw"] == "").to_numpy())
     ring = scene.built.towers["ring"].to_numpy()
@@ -538,23 +410,10 @@ def set_scene(
 
 
 def schedule(spec: LineSpec, built: Built, rng: np.random.Generator) -> pd.DataFrame:
-    """Visits of all campaigns, in order of date.
+    """Visits of all campaigns, one row each in order of date.
 
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification of the line.
-    built : Built
-        The line as built.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    DataFrame
-        One row per visit: visit_id, place and stood (positions in `built` of the intended and of the actual
-        tower), campaign, crew, date, soil_state, method, flaw (blank where the reading is sound), flaw_leg,
-        turn_written, repeat, coil_turns, coil_turns_recorded, instrument_serial, calibration_due.
+    `place` and `stood` are the positions in `built` of the intended and of the actual tower; a sound reading has a
+    blank flaw.
     """
     rounds = [_round(spec, built, number, rng) for number in range(len(spec.campaigns))]
     visits = pd.concat(rounds).sort_values(["date", "crew", "order"], kind="stable", ignore_index=True)

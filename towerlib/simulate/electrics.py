@@ -33,16 +33,9 @@ VACUUM_PERMITTIVITY = 8.854e-12
 class State:
     """State of a line on one day; n towers.
 
-    Attributes
-    ----------
-    earth_factor : array, shape (n,)
-        Factor of season and works on the resistance of the electrodes.
-    lead_factor : array, shape (n, 5)
-        Resistance of the lead of each path over the path's own resistance; inf where open.
-    bond_ohm : array, shape (n,)
-        Bonds [Ω]; inf where open.
-    span_open : array of bool, shape (n − 1,)
-        Spans in which the shield wire is broken.
+    `earth_factor` (n,): season and works on the resistance of the electrodes. `lead_factor` (n, 5): resistance of the
+    lead of each path over the path's own, inf where open. `bond_ohm` (n,): bonds [Ω], inf where open. `span_open` (n −
+    1,): spans in which the shield wire is broken.
     """
 
     earth_factor: np.ndarray
@@ -55,14 +48,8 @@ class State:
 class Stray:
     """Effects of the phase currents at every tower and span, constant apart from the load.
 
-    Attributes
-    ----------
-    soil_v : array, shape (n, 5)
-        Potential of the soil at each foot [V].
-    ring_v : array, shape (n, 5)
-        EMF of each side of a ring [V].
-    forced_a : array, shape (n − 1,)
-        Current that each span would carry alone [A].
+    `soil_v` (n, 5): potential of the soil at each foot [V]. `ring_v` (n, 5): EMF of each side of a ring [V]. `forced_a`
+    (n − 1,): current that each span would carry alone [A].
     """
 
     soil_v: np.ndarray
@@ -71,21 +58,7 @@ class Stray:
 
 
 def state(built: Built, day: np.datetime64, soil_state: str) -> State:
-    """State of a line on one day.
-
-    Parameters
-    ----------
-    built : Built
-        The line as built.
-    day : numpy.datetime64
-        Day; a defect applies from its first day.
-    soil_state : str
-        ``dry``, ``normal`` or ``wet``.
-
-    Returns
-    -------
-    State
-    """
+    """State of a line on one day; a defect applies from its first day. `soil_state` is ``dry``, ``normal`` or ``wet``."""
     towers = built.towers
     season = {"dry": towers["dry_factor"], "normal": 1.0, "wet": towers["wet_factor"]}[soil_state]
     worked = np.where(towers["treated_on"] <= day, towers["treatment_factor"], 1.0)
@@ -101,21 +74,7 @@ def state(built: Built, day: np.datetime64, soil_state: str) -> State:
 
 
 def stray(built: Built, drive: Drive, rng: np.random.Generator) -> Stray:
-    """Soil fields, ring EMFs and forced currents of a line.
-
-    Parameters
-    ----------
-    built : Built
-        The line as built.
-    drive : Drive
-        Their magnitude.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    Stray
-    """
+    """Soil fields, ring EMFs and forced currents of a line."""
     count = len(built.towers)
     field_v_m = 5e-3 * np.exp(0.6 * rng.standard_normal(count)) * np.exp(2j * np.pi * rng.random(count))
     ring_v = 3e-3 * (rng.standard_normal((count, PATHS)) + 1j * rng.standard_normal((count, PATHS)))
@@ -130,30 +89,10 @@ def stray(built: Built, drive: Drive, rng: np.random.Generator) -> Stray:
 
 
 def dispersion(frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndarray:
-    """Impedance of a compact electrode over its resistance to direct current.
+    """Impedance of a compact electrode over its resistance to direct current, by frequency [Hz] and resistivity [Ω·m].
 
-    Parameters
-    ----------
-    frequency_hz, resistivity_ohm_m : float or array
-        Frequency [Hz], resistivity at low frequency [Ω·m].
-
-    Returns
-    -------
-    array of complex
-
-    Notes
-    -----
-    σ0/(σ + jωε) with ρ = ρ0/(1 + 4.7e-6·ρ0^0.73·f^0.54) and ε = 9.5e4·ε0·ρ0^−0.27·f^−0.46 + 12·ε0; fitted to
-    soils of 60 to 18000 Ω·m.
-
-    References
-    ----------
-    Alipio and Visacro, IEEE Trans. EMC (2014); CIGRE Technical Brochure 781 (2019).
-
-    Examples
-    --------
-    >>> print(np.round(abs(dispersion(5000.0, 1000.0)), 2))
-    0.93
+    σ0/(σ + jωε) with ρ = ρ0/(1 + 4.7e-6·ρ0^0.73·f^0.54) and ε = 9.5e4·ε0·ρ0^−0.27·f^−0.46 + 12·ε0; fitted to soils of
+    60 to 18000 Ω·m. Source: Alipio and Visacro, IEEE Trans. EMC (2014); CIGRE Technical Brochure 781 (2019).
     """
     f, rho = np.asarray(frequency_hz, float), np.asarray(resistivity_ohm_m, float)
     conductivity = (1 + 4.7e-6 * rho**0.73 * f**0.54) / rho
@@ -162,18 +101,7 @@ def dispersion(frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike) -> np.ndar
 
 
 def footings(built: Built, now: State) -> tuple[np.ndarray, np.ndarray]:
-    """Footing of every tower, and current shares of its paths.
-
-    Parameters
-    ----------
-    built, now : Built, State
-        The line.
-
-    Returns
-    -------
-    tuple of array
-        Footing with all paths together [Ω], shape (n,); share of each path, shape (n, 5), NaN without a path.
-    """
+    """Footing of every tower with all paths together [Ω], (n,), and share of each path, (n, 5), NaN without a path."""
     footing_ohm = np.zeros(len(built.towers), complex)
     share = np.full((len(built.towers), PATHS), np.nan, complex)
     for rows, legs in _legs(built, now):
@@ -185,20 +113,9 @@ def footings(built: Built, now: State) -> tuple[np.ndarray, np.ndarray]:
 def injection(
     built: Built, settings: dict[str, Any], now: State, footing_ohm: np.ndarray, frequency_hz: float
 ) -> tuple[Ladder, DrivingPoint]:
-    """Ladder and driving points of all towers at a test frequency.
+    """Ladder and driving points of all towers at a test frequency [Hz].
 
-    Parameters
-    ----------
-    built, settings, now : Built, dict, State
-        The line, its ``line.toml``, its state.
-    footing_ohm : array, shape (n,)
-        Footings [Ω], without the dispersion of the soil, which is applied here.
-    frequency_hz : float
-        Frequency [Hz].
-
-    Returns
-    -------
-    tuple of Ladder and DrivingPoint
+    `footing_ohm` (n,) is without the dispersion of the soil, which is applied here; `settings` is ``line.toml``.
     """
     at_frequency = footing_ohm * dispersion(frequency_hz, built.towers["soil_resistivity_ohm_m"].to_numpy())
     span_ohm = span_impedance(built, settings, frequency_hz)
@@ -207,20 +124,7 @@ def injection(
 
 
 def in_service(built: Built, settings: dict[str, Any], now: State, flows: Stray) -> np.ndarray:
-    """Currents in each path of every tower in service.
-
-    Parameters
-    ----------
-    built, settings, now : Built, dict, State
-        The line, its ``line.toml``, its state.
-    flows : Stray
-        Sources of the currents.
-
-    Returns
-    -------
-    array of complex, shape (n, 5)
-        Currents [A], NaN without a path.
-    """
+    """Currents [A] in each path of every tower in service, (n, 5), NaN without a path."""
     frequency_hz, voltage_kv = settings["line"]["frequency_hz"], settings["line"]["voltage_kv"]
     span_ohm = span_impedance(built, settings, frequency_hz)
     line = _ladder(footings(built, now)[0], settings, now, span_ohm)
@@ -243,20 +147,7 @@ def _ladder(footing_ohm, settings, now, span_ohm):
 
 
 def span_impedance(built: Built, settings: dict[str, Any], frequency_hz: float) -> np.ndarray:
-    """Impedance of the equivalent shield wire of each span.
-
-    Parameters
-    ----------
-    built, settings : Built, dict
-        The line, its ``line.toml``.
-    frequency_hz : float
-        Frequency [Hz].
-
-    Returns
-    -------
-    array of complex, shape (n − 1,)
-        Impedance [Ω], without broken spans.
-    """
+    """Impedance [Ω] of the equivalent shield wire of each span, (n − 1,), without broken spans."""
     x_m, y_m, sag_m, gmr_mm, r_ohm_km = np.array(
         [
             [wire[key] for key in ("x_m", "y_m", "sag_m", "gmr_mm", "r_ohm_km")]

@@ -27,19 +27,7 @@ FLAWS = {
 
 @dataclass(frozen=True)
 class Campaign:
-    """One round of tests.
-
-    Attributes
-    ----------
-    start : str
-        First day, ISO 8601.
-    soil_state : str
-        ``dry``, ``normal`` or ``wet``.
-    share, no_coils_share : float
-        Share of the towers reached, and share of these tested without coils.
-    crews : str
-        One letter per crew.
-    """
+    """One round of tests: share of the towers reached, share of these tested without coils, one letter per crew."""
 
     start: str
     soil_state: str
@@ -50,20 +38,9 @@ class Campaign:
 
 @dataclass(frozen=True)
 class Route:
-    """Route of the line, and its types of structure.
+    """Route of the line: straight sections by bearing [°] and count of towers, and ranges of towers of other structure.
 
-    Attributes
-    ----------
-    latitude_deg, longitude_deg : float
-        First tower.
-    sections : tuple of (float, int)
-        Straight sections: bearing [deg] and count of towers.
-    span_m : float
-        Mean span [m].
-    names : str
-        Style of the tower names: ``padded`` (001, 012A), ``plain`` (1, 12A), ``section`` (A/1, B/7).
-    monopoles, guyed, insulated : tuple of (int, int)
-        Ranges of positions with other structures, or with an insulated shield wire.
+    `names` is the style of the tower names: ``padded`` (001, 012A), ``plain`` (1, 12A), ``section`` (A/1, B/7).
     """
 
     latitude_deg: float
@@ -78,17 +55,7 @@ class Route:
 
 @dataclass(frozen=True)
 class Ground:
-    """Soil and legs.
-
-    Attributes
-    ----------
-    resistivity_ohm_m, spread : float
-        Median along the line [Ω·m] and standard deviation of the logarithm.
-    leg_spacing_m : float
-        Distance of neighbouring legs [m].
-    ring_share : float
-        Share of the lattice towers with a buried ring that joins the legs.
-    """
+    """Soil (median along the line, standard deviation of its logarithm), legs, and share of towers with a ring."""
 
     resistivity_ohm_m: float
     spread: float
@@ -98,17 +65,7 @@ class Ground:
 
 @dataclass(frozen=True)
 class Drive:
-    """Sources of the currents in service.
-
-    Attributes
-    ----------
-    forced_a : float
-        Current that the phases would force along an unbroken shield wire [A].
-    unevenness : float
-        Relative standard deviation of that current from span to span.
-    transpositions : tuple of int
-        Positions of the transposition towers.
-    """
+    """Sources of the currents in service: the one forced along an unbroken wire [A], and its relative deviation."""
 
     forced_a: float
     unevenness: float
@@ -117,20 +74,10 @@ class Drive:
 
 @dataclass(frozen=True)
 class Planted:
-    """Numbers of towers with each hidden defect.
+    """Numbers of towers with each hidden defect, at most one per tower.
 
-    Attributes
-    ----------
-    open_bonds, worn_bonds, corroded_legs, open_legs : int
-        Counts of towers, at most one defect per tower.
-    open_span : int or None
-        Position of the tower before the span with the broken shield wire.
-    treated, untested : int
-        Towers with completed works (the last one without success), and towers never tested.
-    since : tuple of str
-        Possible first days of a defect.
-    open_span_since : str
-        Day on which the shield wire broke.
+    `open_span` is the position of the tower before the broken shield wire; the last one of the `treated` had no
+    success; `since` holds possible first days of a defect.
     """
 
     open_bonds: int
@@ -146,18 +93,9 @@ class Planted:
 
 @dataclass(frozen=True)
 class Sensor:
-    """Errors of the coils of all crews: standard deviations.
+    """Errors of the coils of all crews, as standard deviations.
 
-    Attributes
-    ----------
-    gain : float
-        Of the gain [1].
-    noise_ma : float
-        Of the additive error, in phase and in quadrature [mA].
-    step_ma : float
-        Step of the display, above 0 [mA].
-    phase_deg : float
-        Of the phase [deg].
+    Gain [1], additive error in phase and in quadrature [mA], step of the display (above 0) [mA], phase [°].
     """
 
     gain: float = 0.03
@@ -168,24 +106,9 @@ class Sensor:
 
 @dataclass(frozen=True)
 class LineSpec:
-    """A synthetic line.
+    """A synthetic line; `settings` is the text of its ``line.toml``, `flaws` the share of the visits with each flaw.
 
-    Attributes
-    ----------
-    line_id : str
-        Names the folder.
-    prefix : str
-        Prefix of the ids of visits, trip-outs and access groups.
-    settings : str
-        Text of its ``line.toml``, with shield wires, stations, coils and lightning.
-    route, ground, drive, planted, campaigns
-        Parts of the specification.
-    flaws : dict of str to float
-        Share of the visits with each flaw of the reading.
-    separator : str
-        Separator of its files.
-    split_visits : bool
-        Visits in one file per crew and month.
+    `prefix` begins the ids of visits, trip-outs and access groups; `split_visits` gives one file per crew and month.
     """
 
     line_id: str
@@ -202,26 +125,10 @@ class LineSpec:
 
 
 def sensor_of(settings: dict[str, Any]) -> Sensor:
-    """Sensor with exactly the errors stated under ``[coils]`` of a ``line.toml``.
+    """Sensor with exactly the errors stated under ``[coils]`` of a ``line.toml``, or their defaults.
 
-    Parameters
-    ----------
-    settings : dict
-        The settings file; default values apply to coil data that it lacks.
-
-    Returns
-    -------
-    Sensor
-
-    Notes
-    -----
     The stated values are limits of error; for a rectangular distribution the standard deviation is the limit over √3
     (JCGM 100:2008, 4.3.7, from memory).
-
-    Examples
-    --------
-    >>> print(sensor_of({"coils": {"gain_percent": 3.0, "offset_ma": 2.0}}))
-    Sensor(gain=0.01732, noise_ma=1.1547, step_ma=1.0, phase_deg=1.0)
     """
     coils, usual = settings.get("coils", {}), Sensor()
     promised = {"gain": ("gain_percent", 100 * sqrt(3)), "noise_ma": ("offset_ma", sqrt(3))}
@@ -231,28 +138,9 @@ def sensor_of(settings: dict[str, Any]) -> Sensor:
 
 
 def with_sensor(spec: LineSpec, sensor: Sensor) -> LineSpec:
-    """The same line with other coils, stated correctly in its ``line.toml``.
+    """The same line with other coils, stated correctly in its ``line.toml``, which must not contain any yet.
 
-    Parameters
-    ----------
-    spec : LineSpec
-        Its settings must not contain coils.
-    sensor : Sensor
-        The coils; the phase error cannot be stated in a ``line.toml`` and remains at its default.
-
-    Returns
-    -------
-    LineSpec
-
-    Examples
-    --------
-    >>> from towerlib.simulate.demo import quillmere_tolstrand
-    >>> print(with_sensor(quillmere_tolstrand(), Sensor(gain=0.01)).settings[-91:].strip())
-    [coils]
-    gain_percent = 1.732050808
-    offset_ma = 1.732050808
-    step_ma = 1
-    shared_total = true
+    The phase error cannot be stated in a ``line.toml`` and remains at its default.
     """
     limits = {
         "gain_percent": 100 * sqrt(3) * sensor.gain,

@@ -38,18 +38,9 @@ TAIL_M = 25.0  # distance from the axis at which a counterpoise below the coils 
 class Built:
     """The line as built, known only to the simulator; n towers.
 
-    Attributes
-    ----------
-    towers : DataFrame
-        One row per tower: complete register, and the defects.
-    span_m : array, shape (n − 1,)
-        Lengths of the spans [m].
-    own_ohm : array, shape (n, 5)
-        Own resistance of each path to earth in normal soil [Ω]; NaN without a path.
-    feet_m : array of complex, shape (n, 5)
-        Positions of the paths relative to the axis [m].
-    in_coils : array of bool, shape (n, 5)
-        Paths that the crew's coils enclose.
+    `towers`: complete register, and the defects. `span_m` (n − 1,): lengths of the spans [m]. `own_ohm` (n, 5): own
+    resistance of each path to earth in normal soil [Ω], NaN without a path. `feet_m` (n, 5): positions of the paths
+    relative to the axis [m], complex. `in_coils` (n, 5): paths that the crew's coils enclose.
     """
 
     towers: pd.DataFrame
@@ -60,21 +51,9 @@ class Built:
 
 
 def build(spec: LineSpec, rng: np.random.Generator) -> Built:
-    """Line as built, from its specification.
-
-    Parameters
-    ----------
-    spec : LineSpec
-        Specification of the line.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    Built
-    """
-    towers, span_m = lay(spec.route, rng)
-    towers = towers.assign(**lay_soil(towers["chainage_m"].to_numpy(), spec.ground, rng))
+    """Line as built, from its specification."""
+    towers, span_m = place_towers(spec.route, rng)
+    towers = towers.assign(**soil_along(towers["chainage_m"].to_numpy(), spec.ground, rng))
     towers = towers.assign(**_structures(spec, len(towers), rng))
     towers = towers.assign(**_surroundings(spec, towers, rng), **_seasons(towers, rng))
     own_ohm, in_coils = _paths(towers, rng)
@@ -82,20 +61,10 @@ def build(spec: LineSpec, rng: np.random.Generator) -> Built:
     return Built(towers, span_m, own_ohm, _feet(towers, np.isfinite(own_ohm).sum(axis=1)), in_coils)
 
 
-def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
-    """Towers along the route, straight between angles.
+def place_towers(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
+    """Towers along the route, straight between angles, and the spans [m].
 
-    Parameters
-    ----------
-    route : Route
-        Specification of the route.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    tuple of DataFrame and array
-        One row per tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg; and the spans [m].
+    One row per tower: tower_id, latitude_deg, longitude_deg, chainage_m, bearing_deg.
     """
     bearing_deg = np.concatenate([np.full(count, float(bearing)) for bearing, count in route.sections])
     span_m = route.span_m * (1 + 0.13 * np.clip(rng.standard_normal(len(bearing_deg) - 1), -3, 3))
@@ -115,26 +84,7 @@ def lay(route: Route, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarra
 
 
 def tower_names(style: str, count: int) -> list[str]:
-    """Tower names in the style of registers; a tower added later has a letter appended.
-
-    Parameters
-    ----------
-    style : str
-        ``padded``, ``plain`` or ``section``.
-    count : int
-        Number of towers.
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
-    >>> tower_names("padded", 14)[11:]
-    ['012', '012A', '013']
-    >>> tower_names("section", 76)[72:]
-    ['A/73', 'A/74', 'B/1', 'B/2']
-    """
+    """Tower names in the style ``padded``, ``plain`` or ``section``; a tower added later has a letter appended."""
     if style == "padded":
         return _with_additions([f"{k:03d}" for k in range(1, count)], ("012A",))
     if style == "plain":
@@ -150,23 +100,8 @@ def _with_additions(names, additions):
     return names
 
 
-def lay_soil(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """Soil along the line: patches with sharp borders, and gradual changes within them.
-
-    Parameters
-    ----------
-    chainage_m : array, shape (n,)
-        Positions [m].
-    ground : Ground
-        Specification of the soil.
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    dict of str to array
-        upper_layer_ohm_m, lower_layer_ohm_m, layer_depth_m; soil_resistivity_ohm_m is the apparent resistivity at 6 m spacing.
-    """
+def soil_along(chainage_m: np.ndarray, ground: Ground, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """Soil along the line, by chainage [m]: patches with sharp borders, and gradual changes within them."""
     step_m = np.diff(chainage_m, prepend=chainage_m[0] - 300.0)
     patch = np.cumsum(rng.random(len(chainage_m)) < 1 - np.exp(-step_m / 4000.0))
     values = rng.standard_normal((patch[-1] + 1, 3))[patch]
@@ -196,30 +131,10 @@ def correlated(step_m: ArrayLike, length_m: float, rng: np.random.Generator) -> 
 def wenner_resistivity(
     upper_ohm_m: ArrayLike, lower_ohm_m: ArrayLike, depth_m: ArrayLike, spacing_m: ArrayLike
 ) -> np.ndarray:
-    """Apparent resistivity of two layers, by four pins at equal spacing.
+    """Apparent resistivity [Ω·m] of two layers, by four pins at equal spacing [m].
 
-    Parameters
-    ----------
-    upper_ohm_m, lower_ohm_m, depth_m, spacing_m : float or array
-        The layers [Ω·m], thickness of the upper one and spacing of the pins [m].
-
-    Returns
-    -------
-    float or array
-        Apparent resistivity [Ω·m].
-
-    Notes
-    -----
-    ρa = ρ1·(1 + 4·Σ Kⁿ·[1/√(1 + (2nh/a)²) − 1/√(4 + (2nh/a)²)]), K = (ρ2 − ρ1)/(ρ2 + ρ1), 200 images.
-
-    References
-    ----------
-    Sunde, Earth Conduction Effects (1949); Tagg, Earth Resistances (1964); IEEE Std 81 (from memory).
-
-    Examples
-    --------
-    >>> print(wenner_resistivity(100.0, 100.0, 3.0, 6.0))
-    100.0
+    ρa = ρ1·(1 + 4·Σ Kⁿ·[1/√(1 + (2nh/a)²) − 1/√(4 + (2nh/a)²)]), K = (ρ2 − ρ1)/(ρ2 + ρ1), 200 images. Source: Sunde,
+    Earth Conduction Effects (1949); Tagg, Earth Resistances (1964); IEEE Std 81 (from memory).
     """
     upper, lower, depth_m = (np.asarray(a, float)[..., None] for a in (upper_ohm_m, lower_ohm_m, depth_m))
     n = np.arange(1, 201)
@@ -251,13 +166,7 @@ def _structures(spec, count, rng):
 
 
 def within(count: int, ranges: Iterable[tuple[int, int]]) -> np.ndarray:
-    """Positions inside any of the ranges.
-
-    Examples
-    --------
-    >>> within(5, ((1, 3),)).tolist()
-    [False, True, True, False, False]
-    """
+    """Positions inside any of the ranges."""
     place = np.arange(count)
     return np.any([place < 0, *((place >= low) & (place < high) for low, high in ranges)], axis=0)
 
@@ -310,25 +219,7 @@ def _paths(towers, rng):
 def plant(
     planted: Planted, towers: pd.DataFrame, own_ohm: np.ndarray, rng: np.random.Generator
 ) -> dict[str, np.ndarray]:
-    """Planted defects and works with dates and sizes.
-
-    Parameters
-    ----------
-    planted : Planted
-        Numbers of each kind.
-    towers : DataFrame
-        One row per tower, with structure, ring, tail and shield_wire.
-    own_ohm : array, shape (n, 5)
-        Own resistance of each path [Ω].
-    rng : numpy.random.Generator
-        Random number generator.
-
-    Returns
-    -------
-    dict of str to array
-        defect, defect_since, bond_ohm, defect_leg (−1 where none), lead_factor, treated_on, treatment_factor,
-        tested, span_ahead_open_since.
-    """
+    """Planted defects and works with dates and sizes; defect_leg is −1 where there is none."""
     role = _roles(planted, towers, own_ohm, rng)
     return _bonds_and_legs(planted, role, rng) | _works(role, rng) | _open_span(planted, len(role))
 

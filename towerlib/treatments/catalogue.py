@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING
 
-from towerlib.errors import SettingsError
+from towerlib.errors import SettingsError, nearest
 from towerlib.safe_files import shipped_rows
 
 if TYPE_CHECKING:
@@ -126,8 +125,7 @@ def offered(settings: TreatmentSettings) -> tuple[Treatment, ...]:
     by_name = {treatment.option: treatment for treatment in shipped()}
     for name in settings.off:
         if name not in by_name:
-            near = difflib.get_close_matches(name, by_name, n=1, cutoff=0.4)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
+            hint = nearest(name, by_name)
             raise SettingsError(f"line.toml, [treatments] off: {name!r} is not a shipped treatment{hint}")
     seen = set()
     for own in settings.own:

@@ -10,8 +10,8 @@ import pandas as pd
 from towerlib.config.sections import OFTEN_VISITED
 from towerlib.months import last_day
 from towerlib.physics.electrode.footing import laid_length_limit
-from towerlib.readings.booleans import yes
 from towerlib.readings.causes import BOND_CAUSES, COIL_CAUSES
+from towerlib.readings.methods import yes
 from towerlib.readings.tower_soil import tower_soil
 from towerlib.treatments.benefit import (
     at_towers,
