@@ -1,0 +1,308 @@
+"""Compiled loops of the quick plans: choice at a price, best single changes, and the two simple rules.
+
+`towerlib.plan.heuristic` explains the methods. Arrays are named as in `towerlib.plan.problem.Problem`; a selection
+holds one integer per tower: option · years + year, −1 without a work. `*_ends` continue `*_starts` by their end.
+
+Import this module only where it runs: the compiler behind it takes a third of a second.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numba
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+def compiled(function: Callable[..., Any]) -> Any:
+    """Compiled function, kept on disk for the next process where a folder for it can be written."""
+    try:
+        return numba.njit(cache=True)(function)
+    except RuntimeError:  # neither the package folder nor a cache folder of the user can be written
+        return numba.njit(function)
+
+
+@compiled
+def _spent(selected, years, spend, weeks, group, fee):
+    """Money and crew-weeks of each year, and number of works of each access group and year."""
+    money, crew, count = np.zeros(years), np.zeros(years), np.zeros((len(fee), years), np.int64)
+    for cell in selected:
+        if cell >= 0:
+            option, year = cell // years, cell % years
+            money[year] += spend[option]
+            crew[year] += weeks[option]
+            count[group[option], year] += 1
+    fees = np.zeros(years)
+    for place in range(len(fee)):
+        for year in range(years):
+            if count[place, year] > 0:
+                fees[year] += fee[place]
+    return money + fees, crew, count
+
+
+@compiled
+def _within(money, crew, budget, limit):
+    """True where every year keeps its budget and its crews."""
+    return np.all(money <= budget) and np.all(crew <= limit)
+
+
+@compiled
+def _at_price(worth, price, load, fee_load, forced, ends, home, sets, selected):
+    """Best option and year of each tower at a price of the load, written into `selected`."""
+    tower_ends, unit_ends, group_ends = ends
+    years = load.shape[1]
+    towers, units = len(tower_ends) - 1, len(unit_ends) - 1
+    first, unit = np.zeros((towers, years), np.int64), np.zeros((units, years))
+    for number in range(units):
+        for tower in range(unit_ends[number], unit_ends[number + 1]):
+            for year in range(years):
+                top, place = -np.inf, tower_ends[tower]
+                for option in range(tower_ends[tower], tower_ends[tower + 1]):
+                    net = worth[option, year] - price * load[option, year]
+                    if net > top:
+                        top, place = net, option
+                first[tower, year] = place
+                unit[number, year] += top
+    year_of, trial = np.full(units, -1), np.full(units, -1)
+    for place in range(len(home)):
+        most = -np.inf
+        for chosen in range(len(sets)):
+            earned, fees = 0.0, 0.0
+            for year in range(years):
+                if sets[chosen, year]:
+                    fees += fee_load[home[place], year]
+            for number in range(group_ends[place], group_ends[place + 1]):
+                least = -np.inf if forced[number] else 0.0
+                top, when = -np.inf, -1
+                for year in range(years):
+                    if sets[chosen, year] and unit[number, year] > top:
+                        top, when = unit[number, year], year
+                trial[number] = when if top > least else -1
+                earned += max(top, least)
+            earned -= price * fees
+            if earned > most:
+                most = earned
+                year_of[group_ends[place] : group_ends[place + 1]] = trial[
+                    group_ends[place] : group_ends[place + 1]
+                ]
+    for number in range(units):
+        year = year_of[number]
+        for tower in range(unit_ends[number], unit_ends[number + 1]):
+            selected[tower] = first[tower, year] * years + year if year >= 0 else -1
+
+
+@compiled
+def at_price(worth, price, load, fee_load, forced, ends, home, sets):
+    """Choice of each draw at its own price: worth of shape (d, n, y) and price (d,) to (d, a)."""
+    found = np.full((len(price), len(ends[0]) - 1), -1)
+    for draw in range(len(price)):
+        _at_price(worth[draw], price[draw], load, fee_load, forced, ends, home, sets, found[draw])
+    return found
+
+
+@compiled
+def priced(worth, high, reach, steps, load, fee_load, forced, ends, home, sets, costs, limits):
+    """Choice of each draw at the lowest price that keeps every limit, else at the highest; shape (d, a).
+
+    `high` is the logarithm of the highest price, searched downwards over `reach` by `steps` halvings. Costs are
+    spend, weeks, group and fee of the problem; limits are money and crew-weeks of each year.
+    """
+    spend, weeks, group, fee = costs
+    draws, years = len(worth), load.shape[1]
+    found = np.full((draws, len(ends[0]) - 1), -1)
+    trial = np.full(len(ends[0]) - 1, -1)
+    for draw in range(draws):
+        _at_price(worth[draw], 0.0, load, fee_load, forced, ends, home, sets, found[draw])
+        money, crew, _ = _spent(found[draw], years, spend, weeks, group, fee)
+        if _within(money, crew, limits[0], limits[1]):
+            continue
+        top, low = high, high - reach
+        _at_price(worth[draw], np.exp(top), load, fee_load, forced, ends, home, sets, found[draw])
+        for _ in range(steps):
+            middle = (low + top) / 2
+            _at_price(worth[draw], np.exp(middle), load, fee_load, forced, ends, home, sets, trial)
+            money, crew, _ = _spent(trial, years, spend, weeks, group, fee)
+            if _within(money, crew, limits[0], limits[1]):
+                found[draw] = trial
+                top = middle
+            else:
+                low = middle
+    return found
+
+
+@compiled
+def _able(cell, mine, years, costs, limits, now):
+    """Whether money and crews suffice for a tower's change to a cell."""
+    spend, weeks, group, fee = costs
+    money, crew, count = now
+    option, year = cell // years, cell % years
+    freed, freed_weeks = 0.0, 0.0
+    if mine >= 0 and mine % years == year:
+        freed, freed_weeks = spend[mine // years], weeks[mine // years]
+    closed = 0.0 if count[group[option], year] > 0 else fee[group[option]]
+    return (
+        money[year] + spend[option] - freed + closed <= limits[0][year]
+        and crew[year] + weeks[option] - freed_weeks <= limits[1][year]
+    )
+
+
+@compiled
+def _best_change(tower, mine, worth, load, fee_load, tower_ends, costs, limits, now):
+    """Highest benefit per priced load of a change at one tower, and its cell; −inf where none is possible."""
+    group, count, years = costs[2], now[2], load.shape[1]
+    had, loaded = 0.0, 0.0
+    if mine >= 0:
+        value = worth[mine // years, mine % years]
+        had = value if np.isfinite(value) else 0.0
+        loaded = load[mine // years, mine % years]
+    least, top, place = 1e-9 * (1e-12 + abs(had)), -np.inf, -1
+    for option in range(tower_ends[tower], tower_ends[tower + 1]):
+        for year in range(years):
+            gain, cell = worth[option, year] - had, option * years + year
+            if not gain > least or not _able(cell, mine, years, costs, limits, now):
+                continue
+            closed = 0.0 if count[group[option], year] > 0 else fee_load[group[option], year]
+            extra = load[option, year] + closed - loaded
+            rate = gain / max(extra, 1e-300) if extra > 0 else 1e300
+            if rate > top:
+                top, place = rate, cell
+    return top, place
+
+
+@compiled
+def improve(worth, selected, barred, load, fee_load, lone, tower_ends, costs, limits):
+    """Selections changed in place by the best single change as long as one fits.
+
+    Worth has the shape (d, n, y), or (1, n, y) for all selections; `barred` is a tower of each selection that keeps
+    its work, or −1. The best change of a tower is found again only where its cost or its load has changed, where
+    money or crews were freed, or where it does not fit any more.
+    """
+    years, towers = load.shape[1], len(tower_ends) - 1
+    group = costs[2]
+    top, cell = np.zeros(towers), np.zeros(towers, np.int64)
+    stale = np.zeros(towers, np.bool_)
+    for draw in range(len(selected)):
+        mine, value = selected[draw], worth[draw if len(worth) > 1 else 0]
+        now = _spent(mine, years, *costs)
+        stale[:] = True
+        while True:
+            best = -1
+            for tower in range(towers):
+                if not lone[tower] or tower == barred[draw]:
+                    continue
+                if not stale[tower] and cell[tower] >= 0:
+                    stale[tower] = not _able(cell[tower], mine[tower], years, costs, limits, now)
+                if stale[tower]:
+                    top[tower], cell[tower] = _best_change(
+                        tower, mine[tower], value, load, fee_load, tower_ends, costs, limits, now
+                    )
+                    stale[tower] = False
+                if cell[tower] >= 0 and (best < 0 or top[tower] > top[best]):
+                    best = tower
+            if best < 0:
+                break
+            mine[best] = cell[best]
+            before, now = now, _spent(mine, years, *costs)
+            if (now[0] < before[0]).any() or (now[1] < before[1]).any():
+                stale[:] = True
+            else:
+                stale[best] = True
+                turned = (now[2] > 0) != (before[2] > 0)
+                if turned.any():
+                    for tower in range(towers):
+                        for option in range(tower_ends[tower], tower_ends[tower + 1]):
+                            stale[tower] |= turned[group[option]].any()
+
+
+@compiled
+def _new_fees(package, year, starts, group, fee, paid):
+    """Mobilisations that a package needs and that are not paid yet in a year."""
+    fees = 0.0
+    for place in range(starts[package], starts[package + 1]):
+        known = paid[group[place], year]
+        for other in range(starts[package], place):
+            known = known or group[other] == group[place]
+        if not known:
+            fees += fee[group[place]]
+    return fees
+
+
+@compiled
+def _take(package, year, starts, group, spend, weeks, fee, paid, money, crew):
+    """Book a package in a year."""
+    money[year] -= spend[package] + _new_fees(package, year, starts, group, fee, paid)
+    crew[year] -= weeks[package]
+    for place in range(starts[package], starts[package + 1]):
+        paid[group[place], year] = True
+
+
+@compiled
+def in_order(order, starts, group, spend, weeks, unit, must, fee, limits, must_by):
+    """Year (from 1) of each package where packages are done in a given order, each in its first possible year."""
+    money, crew = limits[0].copy(), limits[1].copy()
+    paid, done = np.zeros((len(fee), len(money)), np.bool_), np.zeros(len(spend), np.bool_)
+    chosen = np.zeros(len(spend), np.int64)
+    for package in order:
+        if done[unit[package]]:
+            continue
+        for year in range(min(must_by, len(money)) if must[package] else len(money)):
+            cost = spend[package] + _new_fees(package, year, starts, group, fee, paid)
+            if cost <= money[year] and weeks[package] <= crew[year]:
+                _take(package, year, starts, group, spend, weeks, fee, paid, money, crew)
+                done[unit[package]], chosen[package] = True, year + 1
+                break
+    return chosen
+
+
+@compiled
+def best_rate_next(value, unit_ends, starts, group, spend, weeks, must, fee, limits, must_by):
+    """Year (from 1) of each package where the highest benefit per cost comes next, year by year, must-dos first.
+
+    The best package of a unit is found again only where a mobilisation was paid or where it does not fit any more.
+    """
+    money, crew = limits[0].copy(), limits[1].copy()
+    years, units = len(money), len(unit_ends) - 1
+    paid, done = np.zeros((len(fee), years), np.bool_), np.zeros(units, np.bool_)
+    chosen = np.zeros(len(spend), np.int64)
+    top, place, stale = np.zeros(units), np.zeros(units, np.int64), np.zeros(units, np.bool_)
+    for owed in (True, False):
+        for year in range(years):
+            stale[:] = True
+            while True:
+                best = -1
+                for number in range(units):
+                    if done[number]:
+                        continue
+                    if not stale[number] and place[number] >= 0:
+                        held = place[number]
+                        cost = spend[held] + _new_fees(held, year, starts, group, fee, paid)
+                        stale[number] = cost > money[year] or weeks[held] > crew[year]
+                    if stale[number]:
+                        top[number], place[number], stale[number] = -np.inf, -1, False
+                        for package in range(unit_ends[number], unit_ends[number + 1]):
+                            if (owed and not must[package]) or (must[package] and year >= must_by):
+                                continue
+                            if not (value[package, year] > 0 or must[package]):
+                                continue
+                            cost = spend[package] + _new_fees(package, year, starts, group, fee, paid)
+                            if cost > money[year] or weeks[package] > crew[year]:
+                                continue
+                            rate = value[package, year] / max(cost, 1e-9)
+                            if rate > top[number]:
+                                top[number], place[number] = rate, package
+                    if place[number] >= 0 and (best < 0 or top[number] > top[best]):
+                        best = number
+                if best < 0:
+                    break
+                before = paid[:, year].copy()
+                _take(place[best], year, starts, group, spend, weeks, fee, paid, money, crew)
+                done[best], chosen[place[best]] = True, year + 1
+                if (before != paid[:, year]).any():
+                    for number in range(units):
+                        for member in range(starts[unit_ends[number]], starts[unit_ends[number + 1]]):
+                            new = paid[group[member], year] and not before[group[member]]
+                            stale[number] = stale[number] or new
+    return chosen
