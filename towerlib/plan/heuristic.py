@@ -187,8 +187,8 @@ def improved(
         *map(_floats, loads),
         lone,
         _ends(problem.tower_starts, len(problem.tower)),
-        _costs(problem),
-        _limits(problem),
+        *_costs(problem),
+        *_limits(problem),
     )
     return changed
 
@@ -282,7 +282,7 @@ def _priced(problem, worth, loads):
     load = loads[0]
     top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
     search = np.log(top), REACH, STEPS
-    return loops.priced(_floats(worth), *search, *_pricing(problem, loads), _costs(problem), _limits(problem))
+    return loops.priced(_floats(worth), *search, *_pricing(problem, loads), *_costs(problem), *_limits(problem))
 
 
 def _pricing(problem, loads):

@@ -26,21 +26,22 @@ def compiled(function: Callable[..., Any]) -> Any:
 
 
 @compiled
-def _spent(selected, years, spend, weeks, group, fee):
-    """Money and crew-weeks of each year, and number of works of each access group and year."""
-    money, crew, count = np.zeros(years), np.zeros(years), np.zeros((len(fee), years), np.int64)
+def _spend(selected, spend, weeks, group, fee, money, crew, opened):
+    """Money and crew-weeks of each year, and years with work of each access group, written into the last three."""
+    years = len(money)
+    money[:], crew[:], opened[:] = 0.0, 0.0, False
     for cell in selected:
         if cell >= 0:
             option, year = cell // years, cell % years
             money[year] += spend[option]
             crew[year] += weeks[option]
-            count[group[option], year] += 1
-    fees = np.zeros(years)
-    for place in range(len(fee)):
-        for year in range(years):
-            if count[place, year] > 0:
-                fees[year] += fee[place]
-    return money + fees, crew, count
+            opened[group[option], year] = True
+    for year in range(years):
+        fees = 0.0
+        for place in range(len(fee)):
+            if opened[place, year]:
+                fees += fee[place]
+        money[year] += fees
 
 
 @compiled
@@ -104,28 +105,27 @@ def at_price(worth, price, load, fee_load, forced, ends, home, sets):
 
 
 @compiled
-def priced(worth, high, reach, steps, load, fee_load, forced, ends, home, sets, costs, limits):
+def priced(worth, high, reach, steps, load, fee_load, forced, ends, home, sets, spend, weeks, group, fee, budget, limit):
     """Choice of each draw at the lowest price that keeps every limit, else at the highest; shape (d, a).
 
-    `high` is the logarithm of the highest price, searched downwards over `reach` by `steps` halvings. Costs are
-    spend, weeks, group and fee of the problem; limits are money and crew-weeks of each year.
+    `high` is the logarithm of the highest price, searched downwards over `reach` by `steps` halvings; `limit` is
+    the crew-weeks of each year.
     """
-    spend, weeks, group, fee = costs
     draws, years = len(worth), load.shape[1]
-    found = np.full((draws, len(ends[0]) - 1), -1)
-    trial = np.full(len(ends[0]) - 1, -1)
+    found, trial = np.full((draws, len(ends[0]) - 1), -1), np.full(len(ends[0]) - 1, -1)
+    money, crew, opened = np.zeros(years), np.zeros(years), np.zeros((len(fee), years), np.bool_)
     for draw in range(draws):
         _at_price(worth[draw], 0.0, load, fee_load, forced, ends, home, sets, found[draw])
-        money, crew, _ = _spent(found[draw], years, spend, weeks, group, fee)
-        if _within(money, crew, limits[0], limits[1]):
+        _spend(found[draw], spend, weeks, group, fee, money, crew, opened)
+        if _within(money, crew, budget, limit):
             continue
         top, low = high, high - reach
         _at_price(worth[draw], np.exp(top), load, fee_load, forced, ends, home, sets, found[draw])
         for _ in range(steps):
             middle = (low + top) / 2
             _at_price(worth[draw], np.exp(middle), load, fee_load, forced, ends, home, sets, trial)
-            money, crew, _ = _spent(trial, years, spend, weeks, group, fee)
-            if _within(money, crew, limits[0], limits[1]):
+            _spend(trial, spend, weeks, group, fee, money, crew, opened)
+            if _within(money, crew, budget, limit):
                 found[draw] = trial
                 top = middle
             else:
@@ -134,87 +134,128 @@ def priced(worth, high, reach, steps, load, fee_load, forced, ends, home, sets, 
 
 
 @compiled
-def _able(cell, mine, years, costs, limits, now):
+def _best_change(first, last, year, mine, worth, load, fee_load, spend, weeks, group, fee, used, opened):
+    """Best change of a tower to one of its options in a year, from `first` to before `last`.
+
+    `used` holds money, crew-weeks, and the limits of both. Returns benefit per priced load and cell, −inf and −1
+    where no change is possible; and the least money and crew-weeks needed for one that does not fit and may be better.
+    """
+    money, crew, budget, limit = used
+    years = load.shape[1]
+    had, loaded, freed, freed_weeks = 0.0, 0.0, 0.0, 0.0
+    if mine >= 0:
+        option, when = mine // years, mine % years
+        if np.isfinite(worth[option, when]):
+            had = worth[option, when]
+        loaded = load[option, when]
+        if when == year:
+            freed, freed_weeks = spend[option], weeks[option]
+    least, top, place, more, more_weeks = 1e-9 * (1e-12 + abs(had)), -np.inf, -1, np.inf, np.inf
+    for option in range(first, last):
+        gain = worth[option, year] - had
+        if not gain > least:
+            continue
+        open_to = opened[group[option], year]
+        extra = load[option, year] + (0.0 if open_to else fee_load[group[option], year]) - loaded
+        rate = gain / max(extra, 1e-300) if extra > 0 else 1e300
+        if rate < top or (rate == top and place >= 0):
+            continue
+        closed = 0.0 if open_to else fee[group[option]]
+        if money + spend[option] - freed + closed <= budget and crew + weeks[option] - freed_weeks <= limit:
+            top, place = rate, option * years + year
+        else:
+            more = min(more, spend[option] - freed + closed)
+            more_weeks = min(more_weeks, weeks[option] - freed_weeks)
+    return top, place, more, more_weeks
+
+
+@compiled
+def _fits(cell, mine, spend, weeks, group, fee, money, crew, budget, limit, opened):
     """Whether money and crews suffice for a tower's change to a cell."""
-    spend, weeks, group, fee = costs
-    money, crew, count = now
+    years = len(money)
     option, year = cell // years, cell % years
     freed, freed_weeks = 0.0, 0.0
     if mine >= 0 and mine % years == year:
         freed, freed_weeks = spend[mine // years], weeks[mine // years]
-    closed = 0.0 if count[group[option], year] > 0 else fee[group[option]]
+    closed = 0.0 if opened[group[option], year] else fee[group[option]]
     return (
-        money[year] + spend[option] - freed + closed <= limits[0][year]
-        and crew[year] + weeks[option] - freed_weeks <= limits[1][year]
+        money[year] + spend[option] - freed + closed <= budget[year]
+        and crew[year] + weeks[option] - freed_weeks <= limit[year]
     )
 
 
 @compiled
-def _best_change(tower, mine, worth, load, fee_load, tower_ends, costs, limits, now):
-    """Highest benefit per priced load of a change at one tower, and its cell; −inf where none is possible."""
-    group, count, years = costs[2], now[2], load.shape[1]
-    had, loaded = 0.0, 0.0
-    if mine >= 0:
-        value = worth[mine // years, mine % years]
-        had = value if np.isfinite(value) else 0.0
-        loaded = load[mine // years, mine % years]
-    least, top, place = 1e-9 * (1e-12 + abs(had)), -np.inf, -1
-    for option in range(tower_ends[tower], tower_ends[tower + 1]):
-        for year in range(years):
-            gain, cell = worth[option, year] - had, option * years + year
-            if not gain > least or not _able(cell, mine, years, costs, limits, now):
-                continue
-            closed = 0.0 if count[group[option], year] > 0 else fee_load[group[option], year]
-            extra = load[option, year] + closed - loaded
-            rate = gain / max(extra, 1e-300) if extra > 0 else 1e300
-            if rate > top:
-                top, place = rate, cell
-    return top, place
-
-
-@compiled
-def improve(worth, selected, barred, load, fee_load, lone, tower_ends, costs, limits):
+def improve(
+    worth, selected, barred, load, fee_load, lone, tower_ends, spend, weeks, group, fee, budget, limit
+):
     """Selections changed in place by the best single change as long as one fits.
 
     Worth has the shape (d, n, y), or (1, n, y) for all selections; `barred` is a tower of each selection that keeps
-    its work, or −1. The best change of a tower is found again only where its cost or its load has changed, where
-    money or crews were freed, or where it does not fit any more.
+    its work, or −1. The best change of each tower and year is kept. It is found again only for the changed tower,
+    where a mobilisation has opened or closed, where freed money or crews can suffice for a better one, and where it
+    is the best of all and does not fit any more.
     """
     years, towers = load.shape[1], len(tower_ends) - 1
-    group = costs[2]
-    top, cell = np.zeros(towers), np.zeros(towers, np.int64)
-    stale = np.zeros(towers, np.bool_)
+    money, crew, opened = np.zeros(years), np.zeros(years), np.zeros((len(fee), years), np.bool_)
+    money_before, crew_before, opened_before = money.copy(), crew.copy(), opened.copy()
+    top, cell = np.zeros((towers, years)), np.zeros((towers, years), np.int64)
+    more, more_weeks, stale = top.copy(), top.copy(), np.zeros((towers, years), np.bool_)
     for draw in range(len(selected)):
         mine, value = selected[draw], worth[draw if len(worth) > 1 else 0]
-        now = _spent(mine, years, *costs)
-        stale[:] = True
+        _spend(mine, spend, weeks, group, fee, money, crew, opened)
+        stale[:], cell[:], top[:] = True, -1, -np.inf
+        for tower in range(towers):
+            if not lone[tower] or tower == barred[draw]:
+                stale[tower] = False
+        more[:] = np.inf
         while True:
-            best = -1
+            best, when, most, lowest = -1, -1, -np.inf, -1
             for tower in range(towers):
-                if not lone[tower] or tower == barred[draw]:
-                    continue
-                if not stale[tower] and cell[tower] >= 0:
-                    stale[tower] = not _able(cell[tower], mine[tower], years, costs, limits, now)
-                if stale[tower]:
-                    top[tower], cell[tower] = _best_change(
-                        tower, mine[tower], value, load, fee_load, tower_ends, costs, limits, now
-                    )
-                    stale[tower] = False
-                if cell[tower] >= 0 and (best < 0 or top[tower] > top[best]):
-                    best = tower
+                for year in range(years):
+                    if stale[tower, year]:
+                        stale[tower, year] = False
+                        top[tower, year], cell[tower, year], more[tower, year], more_weeks[tower, year] = (
+                            _best_change(
+                                tower_ends[tower],
+                                tower_ends[tower + 1],
+                                year,
+                                mine[tower],
+                                value,
+                                load,
+                                fee_load,
+                                spend,
+                                weeks,
+                                group,
+                                fee,
+                                (money[year], crew[year], budget[year], limit[year]),
+                                opened,
+                            )
+                        )
+                    rate, place = top[tower, year], cell[tower, year]
+                    if place >= 0 and (rate > most or (rate == most and place < lowest)):
+                        best, when, most, lowest = tower, year, rate, place
             if best < 0:
                 break
-            mine[best] = cell[best]
-            before, now = now, _spent(mine, years, *costs)
-            if (now[0] < before[0]).any() or (now[1] < before[1]).any():
-                stale[:] = True
-            else:
-                stale[best] = True
-                turned = (now[2] > 0) != (before[2] > 0)
-                if turned.any():
+            if not _fits(lowest, mine[best], spend, weeks, group, fee, money, crew, budget, limit, opened):
+                stale[best, when] = True
+                continue
+            mine[best] = lowest
+            money_before[:], crew_before[:], opened_before[:] = money, crew, opened
+            _spend(mine, spend, weeks, group, fee, money, crew, opened)
+            stale[best] = True
+            for year in range(years):
+                if money[year] < money_before[year] or crew[year] < crew_before[year]:
+                    rest = budget[year] - money[year] + 1e-9 * (1 + money[year])  # more than rounding takes away
+                    rest_weeks = limit[year] - crew[year] + 1e-9 * (1 + crew[year])
                     for tower in range(towers):
-                        for option in range(tower_ends[tower], tower_ends[tower + 1]):
-                            stale[tower] |= turned[group[option]].any()
+                        if more[tower, year] <= rest and more_weeks[tower, year] <= rest_weeks:
+                            stale[tower, year] = True
+                if (opened[:, year] != opened_before[:, year]).any():
+                    for tower in range(towers):
+                        if lone[tower] and tower != barred[draw]:
+                            for option in range(tower_ends[tower], tower_ends[tower + 1]):
+                                if opened[group[option], year] != opened_before[group[option], year]:
+                                    stale[tower, year] = True
 
 
 @compiled
