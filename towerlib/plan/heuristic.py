@@ -282,7 +282,9 @@ def _priced(problem, worth, loads):
     load = loads[0]
     top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
     search = np.log(top), REACH, STEPS
-    return loops.priced(_floats(worth), *search, *_pricing(problem, loads), *_costs(problem), *_limits(problem))
+    return loops.priced(
+        _floats(worth), *search, *_pricing(problem, loads), *_costs(problem), *_limits(problem)
+    )
 
 
 def _pricing(problem, loads):
@@ -621,19 +623,3 @@ def failed(plan: Plan) -> bool:
     bool
     """
     return bool(broken_rules(plan.problem, plan.choice))
-
-
-def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
-    """True for each choice within all constraints.
-
-    Parameters
-    ----------
-    problem : Problem
-    choices : array of int, shape (p, n)
-
-    Returns
-    -------
-    array of bool, shape (p,)
-    """
-    some, which = np.unique(choices, axis=0, return_inverse=True)
-    return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]

@@ -29,7 +29,9 @@ def compiled(function: Callable[..., Any]) -> Any:
 def _spend(selected, spend, weeks, group, fee, money, crew, opened):
     """Money and crew-weeks of each year, and years with work of each access group, written into the last three."""
     years = len(money)
-    money[:], crew[:], opened[:] = 0.0, 0.0, False
+    money.fill(0.0)
+    crew.fill(0.0)
+    opened.fill(False)
     for cell in selected:
         if cell >= 0:
             option, year = cell // years, cell % years
@@ -47,7 +49,10 @@ def _spend(selected, spend, weeks, group, fee, money, crew, opened):
 @compiled
 def _within(money, crew, budget, limit):
     """True where every year keeps its budget and its crews."""
-    return np.all(money <= budget) and np.all(crew <= limit)
+    kept = True
+    for year in range(len(budget)):
+        kept = kept and money[year] <= budget[year] and crew[year] <= limit[year]
+    return kept
 
 
 @compiled
@@ -67,7 +72,7 @@ def _at_price(worth, price, load, fee_load, forced, ends, home, sets, selected):
                         top, place = net, option
                 first[tower, year] = place
                 unit[number, year] += top
-    year_of, trial = np.full(units, -1), np.full(units, -1)
+    year_of, trial = np.zeros(units, np.int64) - 1, np.zeros(units, np.int64)
     for place in range(len(home)):
         most = -np.inf
         for chosen in range(len(sets)):
@@ -86,9 +91,8 @@ def _at_price(worth, price, load, fee_load, forced, ends, home, sets, selected):
             earned -= price * fees
             if earned > most:
                 most = earned
-                year_of[group_ends[place] : group_ends[place + 1]] = trial[
-                    group_ends[place] : group_ends[place + 1]
-                ]
+                for number in range(group_ends[place], group_ends[place + 1]):
+                    year_of[number] = trial[number]
     for number in range(units):
         year = year_of[number]
         for tower in range(unit_ends[number], unit_ends[number + 1]):
@@ -98,21 +102,41 @@ def _at_price(worth, price, load, fee_load, forced, ends, home, sets, selected):
 @compiled
 def at_price(worth, price, load, fee_load, forced, ends, home, sets):
     """Choice of each draw at its own price: worth of shape (d, n, y) and price (d,) to (d, a)."""
-    found = np.full((len(price), len(ends[0]) - 1), -1)
+    found = np.zeros((len(price), len(ends[0]) - 1), np.int64)
     for draw in range(len(price)):
         _at_price(worth[draw], price[draw], load, fee_load, forced, ends, home, sets, found[draw])
     return found
 
 
 @compiled
-def priced(worth, high, reach, steps, load, fee_load, forced, ends, home, sets, spend, weeks, group, fee, budget, limit):
+def priced(
+    worth,
+    high,
+    reach,
+    steps,
+    load,
+    fee_load,
+    forced,
+    ends,
+    home,
+    sets,
+    spend,
+    weeks,
+    group,
+    fee,
+    budget,
+    limit,
+):
     """Choice of each draw at the lowest price that keeps every limit, else at the highest; shape (d, a).
 
     `high` is the logarithm of the highest price, searched downwards over `reach` by `steps` halvings; `limit` is
     the crew-weeks of each year.
     """
     draws, years = len(worth), load.shape[1]
-    found, trial = np.full((draws, len(ends[0]) - 1), -1), np.full(len(ends[0]) - 1, -1)
+    found, trial = (
+        np.zeros((draws, len(ends[0]) - 1), np.int64),
+        np.zeros(len(ends[0]) - 1, np.int64),
+    )
     money, crew, opened = np.zeros(years), np.zeros(years), np.zeros((len(fee), years), np.bool_)
     for draw in range(draws):
         _at_price(worth[draw], 0.0, load, fee_load, forced, ends, home, sets, found[draw])
@@ -126,8 +150,9 @@ def priced(worth, high, reach, steps, load, fee_load, forced, ends, home, sets, 
             _at_price(worth[draw], np.exp(middle), load, fee_load, forced, ends, home, sets, trial)
             _spend(trial, spend, weeks, group, fee, money, crew, opened)
             if _within(money, crew, budget, limit):
-                found[draw] = trial
                 top = middle
+                for tower in range(len(trial)):
+                    found[draw, tower] = trial[tower]
             else:
                 low = middle
     return found
@@ -203,11 +228,11 @@ def improve(
     for draw in range(len(selected)):
         mine, value = selected[draw], worth[draw if len(worth) > 1 else 0]
         _spend(mine, spend, weeks, group, fee, money, crew, opened)
-        stale[:], cell[:], top[:] = True, -1, -np.inf
+        cell.fill(-1)
+        more.fill(np.inf)
         for tower in range(towers):
-            if not lone[tower] or tower == barred[draw]:
-                stale[tower] = False
-        more[:] = np.inf
+            for year in range(years):
+                stale[tower, year] = lone[tower] and tower != barred[draw]
         while True:
             best, when, most, lowest = -1, -1, -np.inf, -1
             for tower in range(towers):
@@ -240,17 +265,23 @@ def improve(
                 stale[best, when] = True
                 continue
             mine[best] = lowest
-            money_before[:], crew_before[:], opened_before[:] = money, crew, opened
+            money, money_before, crew, crew_before = money_before, money, crew_before, crew
+            opened, opened_before = opened_before, opened
             _spend(mine, spend, weeks, group, fee, money, crew, opened)
-            stale[best] = True
             for year in range(years):
+                stale[best, year] = True
                 if money[year] < money_before[year] or crew[year] < crew_before[year]:
-                    rest = budget[year] - money[year] + 1e-9 * (1 + money[year])  # more than rounding takes away
+                    rest = (
+                        budget[year] - money[year] + 1e-9 * (1 + money[year])
+                    )  # more than rounding takes away
                     rest_weeks = limit[year] - crew[year] + 1e-9 * (1 + crew[year])
                     for tower in range(towers):
                         if more[tower, year] <= rest and more_weeks[tower, year] <= rest_weeks:
                             stale[tower, year] = True
-                if (opened[:, year] != opened_before[:, year]).any():
+                turned = False
+                for place in range(len(fee)):
+                    turned = turned or opened[place, year] != opened_before[place, year]
+                if turned:
                     for tower in range(towers):
                         if lone[tower] and tower != barred[draw]:
                             for option in range(tower_ends[tower], tower_ends[tower + 1]):
@@ -311,7 +342,7 @@ def best_rate_next(value, unit_ends, starts, group, spend, weeks, must, fee, lim
     top, place, stale = np.zeros(units), np.zeros(units, np.int64), np.zeros(units, np.bool_)
     for owed in (True, False):
         for year in range(years):
-            stale[:] = True
+            stale.fill(True)
             while True:
                 best = -1
                 for number in range(units):
@@ -338,12 +369,12 @@ def best_rate_next(value, unit_ends, starts, group, spend, weeks, must, fee, lim
                         best = number
                 if best < 0:
                     break
-                before = paid[:, year].copy()
-                _take(place[best], year, starts, group, spend, weeks, fee, paid, money, crew)
-                done[best], chosen[place[best]] = True, year + 1
-                if (before != paid[:, year]).any():
-                    for number in range(units):
-                        for member in range(starts[unit_ends[number]], starts[unit_ends[number + 1]]):
-                            new = paid[group[member], year] and not before[group[member]]
-                            stale[number] = stale[number] or new
+                held = place[best]
+                new = _new_fees(held, year, starts, group, fee, paid) > 0
+                _take(held, year, starts, group, spend, weeks, fee, paid, money, crew)
+                done[best], chosen[held] = True, year + 1
+                for number in range(units if new else 0):
+                    for member in range(starts[unit_ends[number]], starts[unit_ends[number + 1]]):
+                        for place_of in range(starts[held], starts[held + 1]):
+                            stale[number] |= group[member] == group[place_of]
     return chosen

@@ -107,9 +107,22 @@ def optimise(
     >>> list(plan.works["tower_id"]), plan.benefit, plan.spent
     (['2', '3'], 22.0, 55.0)
     """
+    stop = {"gap": gap, "time_limit_s": time_limit_s, "search": search, "nodes": nodes}
+    return solved(pose(options, constraints), footing_ohm=footing_ohm, **stop)
+
+
+def solved(
+    problem: Problem,
+    *,
+    gap: float | None = None,
+    time_limit_s: float | None = None,
+    search: bool = True,
+    footing_ohm: pd.Series | None = None,
+    nodes: int = NODES,
+) -> Plan:
+    """Plan of a problem that is posed already; as `optimise`."""
     gap = number("plan_gap") if gap is None else gap
     time_limit_s = number("plan_time_limit_s") if time_limit_s is None else time_limit_s
-    problem = pose(options, constraints)
     if not len(problem.options):
         return plan_of(problem, np.zeros(0, int), 0.0, "There are no options.")
     model = build(problem)

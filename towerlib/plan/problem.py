@@ -105,6 +105,10 @@ class Problem:
     home: np.ndarray
     left_out: tuple[str, ...]
 
+    def within(self, constraints: Constraints) -> Problem:
+        """The same options under another budget; all other constraints must be equal."""
+        return replace(self, constraints=constraints)
+
     @property
     def must_tower(self) -> np.ndarray:
         """True for each tower with a must-do, shape (a,)."""

@@ -12,8 +12,8 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.plan import heuristic, uncertainty
 from towerlib.plan.milp import build, relax
-from towerlib.plan.optimise import optimise, quality
-from towerlib.plan.outcome import plan_of
+from towerlib.plan.optimise import optimise, quality, solved
+from towerlib.plan.outcome import plan_of, within_limits
 from towerlib.plan.problem import pose, with_total
 from towerlib.plan.uncertainty import at, band, brought, draw, every_option, values_of
 from towerlib.values import number
@@ -110,9 +110,10 @@ def outlook(
         return None
     selection = selection_probability(budget, draws)
     found = next_tests(banded(budget.options), _constraints(budget), most=tests, **QUICK)
+    table, plans = _levels(budget, condition)
     return Outlook(
-        levels=levels(budget, condition),
-        curve=whole_curve(budget, condition, steps),
+        levels=table,
+        curve=whole_curve(budget, condition, steps, plans),
         chances=chances(budget, selection),
         regret=selection.regret,
         tests=found.towers,
@@ -162,17 +163,23 @@ def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
         and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
         that rule) and gain (of the plan over it, relative).
     """
+    return _levels(budget, condition)[0]
+
+
+def _levels(budget, condition):
+    """The levels, and the known plans of their budgets."""
     constraints = _constraints(budget)
     if not sum(constraints.budget) > 0:
-        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
+        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS]), [budget.plan]
     footings = condition.set_index("tower_id")["footing_ohm"]
     table, plans = three_levels(
-        budget.options, constraints, known=budget.plan, **QUICKLY, footing_ohm=footings
+        budget.options, constraints, known=[budget.plan], **QUICKLY, footing_ohm=footings
     )
     sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
-    ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
+    ruled = _by_rule("worst_first", budget, condition, table["budget"])
     table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
-    return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+    table = table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+    return table, [plan for plan in plans.values() if plan is not None]
 
 
 def _sums(plan, options):
@@ -187,19 +194,26 @@ def _sums(plan, options):
     return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
 
 
-def _by_rule(name, budget, condition, total):
-    """Benefit of a simple rule within a total budget; blank where the must-do works do not fit."""
-    constraints = with_total(_constraints(budget), total)
-    if name == "greedy":
-        plan = heuristic.greedy(budget.options, constraints)
-    else:
-        plan = heuristic.worst_first(
-            budget.options, constraints, condition.set_index("tower_id")["footing_ohm"]
+def _by_rule(name, budget, condition, totals):
+    """Benefit of a simple rule within total budgets; blank where the must-do works do not fit."""
+    constraints = _constraints(budget)
+    posed, footings = pose(budget.options, constraints), condition.set_index("tower_id")["footing_ohm"]
+    found = []
+    for total in totals:
+        problem = posed.within(with_total(constraints, total))
+        choice = (
+            heuristic.greedy_choice(problem)
+            if name == "greedy"
+            else heuristic.worst_first_choice(problem, footings)
         )
-    return np.nan if heuristic.failed(plan) else plan.benefit
+        keeps = within_limits(problem, choice[None])[0]
+        found.append(plan_of(problem, choice).benefit if keeps else np.nan)
+    return found
 
 
-def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> pd.DataFrame:
+def whole_curve(
+    budget: Budget, condition: pd.DataFrame, steps: int = STEPS, known: Sequence[Plan] = ()
+) -> pd.DataFrame:
     """Budget curve of the plan and of both simple rules.
 
     Parameters
@@ -210,6 +224,8 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
         One row per tower: tower_id, footing_ohm.
     steps : int
         Even steps up to the cost of the most effective option at every tower; the three levels are added.
+    known : sequence of Plan
+        Known plans of some of the budgets.
 
     Returns
     -------
@@ -227,16 +243,12 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
     points = np.unique(np.r_[points, shares[shares > 0]])
     footings = condition.set_index("tower_id")["footing_ohm"]
     found = budget_curve(
-        budget.options, constraints, points, known=budget.plan, **QUICKLY, footing_ohm=footings
+        budget.options, constraints, points, known=known or [budget.plan], **QUICKLY, footing_ohm=footings
     )
-    ruled = {
-        name: [
-            _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
-            for row in cast("Any", found).itertuples()
-        ]
-        for name in ("worst_first", "greedy")
-    }
-    return found.assign(**ruled)
+    fits = found["benefit"].notna()
+    for name in ("worst_first", "greedy"):
+        found.loc[fits, name] = _by_rule(name, budget, condition, found["budget"][fits])
+    return found
 
 
 def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
@@ -264,7 +276,7 @@ def budget_curve(
     budgets: Sequence[float] | np.ndarray | None = None,
     *,
     search: bool = False,
-    known: Plan | None = None,
+    known: Sequence[Plan] = (),
     **stop: Any,
 ) -> pd.DataFrame:
     """Benefit of the plan as a function of the budget.
@@ -279,8 +291,8 @@ def budget_curve(
         every tower.
     search : bool
         As for `towerlib.plan.optimise.optimise`.
-    known : Plan, optional
-        Known plan of one of the budgets, which is reused.
+    known : sequence of Plan
+        Known plans of some of the budgets, which are reused.
     **stop
         ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point.
 
@@ -309,28 +321,26 @@ def _carried(options, constraints, budgets, known, **stop):
     """Plan of each budget, or the reason why there is none; never worse than that of a smaller budget."""
     if np.any(np.diff(budgets) <= 0):
         raise SettingsError("budgets of a curve must increase")
-    pose(options, constraints)  # errors in the options themselves stop here, whatever the budget
-    plans, best = [], None
+    posed, plans, best = pose(options, constraints), [], None
     for budget in budgets:
-        mine = with_total(constraints, budget)
+        problem = posed.within(with_total(constraints, budget))
         try:
-            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
+            plan = next((plan for plan in known if _is_of(plan, problem)), None) or solved(problem, **stop)
         except SettingsError as error:
             plan = str(error)
         if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
             bound = best.bound if isinstance(plan, str) else plan.bound
-            plan = plan_of(pose(options, mine), best.choice, bound)
+            plan = plan_of(problem, best.choice, bound)
             plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
         best = best if isinstance(plan, str) else plan
         plans.append(plan)
     return plans
 
 
-def _is_of(plan, constraints):
-    """True where a plan has these yearly budgets, apart from rounding."""
-    return plan is not None and np.allclose(
-        plan.problem.constraints.budget, constraints.budget, rtol=1e-12, atol=0.0
-    )
+def _is_of(plan, problem):
+    """True where a plan has the yearly budgets of a problem, apart from rounding."""
+    budgets = plan.problem.constraints.budget, problem.constraints.budget
+    return np.allclose(*budgets, rtol=1e-12, atol=0.0)
 
 
 def _row(budget, plan):
@@ -347,7 +357,7 @@ def three_levels(
     constraints: Constraints,
     shares: dict[str, float] | None = None,
     *,
-    known: Plan | None = None,
+    known: Sequence[Plan] = (),
     **stop: Any,
 ) -> tuple[pd.DataFrame, dict[str, Plan | None]]:
     """Plans at a low, a middle and a high budget.
@@ -359,7 +369,7 @@ def three_levels(
         Its budget is the middle level.
     shares : dict of str to float, optional
         Share of the budget by name of the level, increasing; default `LEVELS`: 50 %, 100 %, 150 %.
-    known : Plan, optional
+    known : sequence of Plan
         As for `budget_curve`.
     **stop
         ``search``, ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each plan.
@@ -592,7 +602,7 @@ def _pool(problem, plan, scenes, chosen, prices):
     pool = np.vstack(
         [plan.choice[None], variants, heuristic.near_best(problem, scenes, allowed, prices, starts=2)]
     )
-    keeps = heuristic.within_limits(problem, pool)
+    keeps = within_limits(problem, pool)
     keeps[0] = True
     return np.unique(pool[keeps], axis=0)
 

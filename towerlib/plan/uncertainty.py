@@ -13,7 +13,7 @@ from towerlib.physics.statistics import SEED
 from towerlib.plan import heuristic
 from towerlib.plan.milp import build, relax, solve
 from towerlib.plan.optimise import optimise
-from towerlib.plan.outcome import ROOM, Plan, broken_rules
+from towerlib.plan.outcome import ROOM, Plan, broken_rules, within_limits
 from towerlib.plan.problem import years_that_count
 from towerlib.values import number
 
@@ -240,7 +240,7 @@ def selection_probability(
     value = values_of(problem, draws.benefit[:, rows])
     allowed = every_option(problem)
     choices = heuristic.near_best(problem, value, allowed, prices)
-    fits = heuristic.within_limits(problem, choices)
+    fits = within_limits(problem, choices)
     pool = np.vstack([plan.choice[None], choices[fits]])
     cost = draws.cost[:, rows]
     if (cost != problem.spend).any() or not fits.all():
