@@ -16,6 +16,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+BLOCK = 32  # towers of a block: about the root of the number of towers of a long line
+
 
 def compiled(function: Callable[..., Any]) -> Any:
     """Compiled function, kept on disk for the next process where a folder for it can be written."""
@@ -210,83 +212,138 @@ def _fits(cell, mine, spend, weeks, group, fee, money, crew, budget, limit, open
 
 
 @compiled
+def _first(top, cell, tower, year, other, other_year):
+    """Whether a change comes before another one: the higher rate, of equal ones the lower cell."""
+    if cell[tower, year] < 0:
+        return False
+    if other < 0:
+        return True
+    rate, rival = top[tower, year], top[other, other_year]
+    return rate > rival or (rate == rival and cell[tower, year] < cell[other, other_year])
+
+
+@compiled
+def _book(year, option, when, spend, weeks, fee, money, crew, count):
+    """Money and crew-weeks of one year, summed anew so that rounding does not depend on the way there."""
+    money[year], crew[year] = 0.0, 0.0
+    for tower in range(len(when)):
+        if when[tower] == year:
+            money[year] += spend[option[tower]]
+            crew[year] += weeks[option[tower]]
+    fees = 0.0
+    for place in range(len(fee)):
+        if count[place, year] > 0:
+            fees += fee[place]
+    money[year] += fees
+
+
+@compiled
 def improve(
     worth, selected, barred, load, fee_load, lone, tower_ends, spend, weeks, group, fee, budget, limit
 ):
     """Selections changed in place by the best single change as long as one fits.
 
     Worth has the shape (d, n, y), or (1, n, y) for all selections; `barred` is a tower of each selection that keeps
-    its work, or −1. The best change of each tower and year is kept. It is found again only for the changed tower,
-    where a mobilisation has opened or closed, where freed money or crews can suffice for a better one, and where it
-    is the best of all and does not fit any more.
+    its work, or −1. The best change of each tower and year is kept, and the best of each block of towers. It is
+    found again only for the changed tower, where a mobilisation has opened or closed, where freed money or crews
+    can suffice for a better one, and where it is the best of all and does not fit any more.
     """
     years, towers = load.shape[1], len(tower_ends) - 1
-    money, crew, opened = np.zeros(years), np.zeros(years), np.zeros((len(fee), years), np.bool_)
-    money_before, crew_before, opened_before = money.copy(), crew.copy(), opened.copy()
+    blocks = (towers + BLOCK - 1) // BLOCK
+    money, crew, count = np.zeros(years), np.zeros(years), np.zeros((len(fee), years), np.int64)
+    opened = np.zeros((len(fee), years), np.bool_)
+    option, when = np.zeros(towers, np.int64), np.zeros(towers, np.int64)
     top, cell = np.zeros((towers, years)), np.zeros((towers, years), np.int64)
     more, more_weeks, stale = top.copy(), top.copy(), np.zeros((towers, years), np.bool_)
+    leader, dirty = np.zeros((blocks, 2), np.int64), np.zeros(blocks, np.bool_)
+    least, most = np.zeros(towers, np.int64), np.zeros(towers, np.int64)  # access groups of each tower
+    for tower in range(towers):
+        least[tower] = most[tower] = group[tower_ends[tower]]
+        for place in range(tower_ends[tower], tower_ends[tower + 1]):
+            least[tower], most[tower] = min(least[tower], group[place]), max(most[tower], group[place])
     for draw in range(len(selected)):
         mine, value = selected[draw], worth[draw if len(worth) > 1 else 0]
-        _spend(mine, spend, weeks, group, fee, money, crew, opened)
+        count.fill(0)
         cell.fill(-1)
         more.fill(np.inf)
+        dirty.fill(True)
         for tower in range(towers):
+            option[tower], when[tower] = mine[tower] // years, mine[tower] % years
+            if mine[tower] < 0:
+                when[tower] = -1
+            else:
+                count[group[option[tower]], when[tower]] += 1
             for year in range(years):
                 stale[tower, year] = lone[tower] and tower != barred[draw]
+        for year in range(years):
+            _book(year, option, when, spend, weeks, fee, money, crew, count)
+            for place in range(len(fee)):
+                opened[place, year] = count[place, year] > 0
         while True:
-            best, when, most, lowest = -1, -1, -np.inf, -1
-            for tower in range(towers):
-                for year in range(years):
-                    if stale[tower, year]:
-                        stale[tower, year] = False
-                        top[tower, year], cell[tower, year], more[tower, year], more_weeks[tower, year] = (
-                            _best_change(
-                                tower_ends[tower],
-                                tower_ends[tower + 1],
-                                year,
-                                mine[tower],
-                                value,
-                                load,
-                                fee_load,
-                                spend,
-                                weeks,
-                                group,
-                                fee,
-                                (money[year], crew[year], budget[year], limit[year]),
-                                opened,
-                            )
-                        )
-                    rate, place = top[tower, year], cell[tower, year]
-                    if place >= 0 and (rate > most or (rate == most and place < lowest)):
-                        best, when, most, lowest = tower, year, rate, place
+            best, best_year = -1, -1
+            for block in range(blocks):
+                if dirty[block]:
+                    dirty[block], leader[block, 0] = False, -1
+                    for tower in range(block * BLOCK, min(towers, (block + 1) * BLOCK)):
+                        for year in range(years):
+                            if stale[tower, year]:
+                                stale[tower, year] = False
+                                used = money[year], crew[year], budget[year], limit[year]
+                                found = _best_change(
+                                    tower_ends[tower],
+                                    tower_ends[tower + 1],
+                                    year,
+                                    mine[tower],
+                                    value,
+                                    load,
+                                    fee_load,
+                                    spend,
+                                    weeks,
+                                    group,
+                                    fee,
+                                    used,
+                                    opened,
+                                )
+                                top[tower, year], cell[tower, year] = found[0], found[1]
+                                more[tower, year], more_weeks[tower, year] = found[2], found[3]
+                            if _first(top, cell, tower, year, leader[block, 0], leader[block, 1]):
+                                leader[block, 0], leader[block, 1] = tower, year
+                if leader[block, 0] >= 0 and _first(
+                    top, cell, leader[block, 0], leader[block, 1], best, best_year
+                ):
+                    best, best_year = leader[block, 0], leader[block, 1]
             if best < 0:
                 break
-            if not _fits(lowest, mine[best], spend, weeks, group, fee, money, crew, budget, limit, opened):
-                stale[best, when] = True
+            chosen = cell[best, best_year]
+            dirty[best // BLOCK] = True
+            if not _fits(chosen, mine[best], spend, weeks, group, fee, money, crew, budget, limit, opened):
+                stale[best, best_year] = True
                 continue
-            mine[best] = lowest
-            money, money_before, crew, crew_before = money_before, money, crew_before, crew
-            opened, opened_before = opened_before, opened
-            _spend(mine, spend, weeks, group, fee, money, crew, opened)
+            before = when[best]
+            if before >= 0:
+                count[group[option[best]], before] -= 1
+            mine[best], option[best], when[best] = chosen, chosen // years, best_year
+            count[group[option[best]], best_year] += 1
             for year in range(years):
                 stale[best, year] = True
-                if money[year] < money_before[year] or crew[year] < crew_before[year]:
+                if year not in (before, best_year):
+                    continue
+                money_before, crew_before = money[year], crew[year]
+                _book(year, option, when, spend, weeks, fee, money, crew, count)
+                if money[year] < money_before or crew[year] < crew_before:
                     rest = (
                         budget[year] - money[year] + 1e-9 * (1 + money[year])
                     )  # more than rounding takes away
                     rest_weeks = limit[year] - crew[year] + 1e-9 * (1 + crew[year])
                     for tower in range(towers):
                         if more[tower, year] <= rest and more_weeks[tower, year] <= rest_weeks:
-                            stale[tower, year] = True
-                turned = False
+                            stale[tower, year] = dirty[tower // BLOCK] = True
                 for place in range(len(fee)):
-                    turned = turned or opened[place, year] != opened_before[place, year]
-                if turned:
-                    for tower in range(towers):
-                        if lone[tower] and tower != barred[draw]:
-                            for option in range(tower_ends[tower], tower_ends[tower + 1]):
-                                if opened[group[option], year] != opened_before[group[option], year]:
-                                    stale[tower, year] = True
+                    if opened[place, year] != (count[place, year] > 0):
+                        opened[place, year] = count[place, year] > 0
+                        for tower in range(towers):
+                            if least[tower] <= place <= most[tower] and lone[tower] and tower != barred[draw]:
+                                stale[tower, year] = dirty[tower // BLOCK] = True
 
 
 @compiled

@@ -119,8 +119,9 @@ def solved(
     search: bool = True,
     footing_ohm: pd.Series | None = None,
     nodes: int = NODES,
+    relaxed: tuple[float, np.ndarray, np.ndarray] | None = None,
 ) -> Plan:
-    """Plan of a problem that is posed already; as `optimise`."""
+    """Plan of a problem that is posed already, as by `optimise`; `relaxed` is the result of `relax`, where known."""
     gap = number("plan_gap") if gap is None else gap
     time_limit_s = number("plan_time_limit_s") if time_limit_s is None else time_limit_s
     if not len(problem.options):
@@ -128,7 +129,7 @@ def solved(
     model = build(problem)
     if not len(model.option):
         return plan_of(problem, np.zeros(len(problem.options), int), 0.0, "No option brings a benefit.")
-    bound, *prices = relax(problem, model, time_limit_s if search else np.inf)
+    bound, *prices = relaxed or relax(problem, model, time_limit_s if search else np.inf)
     if np.isnan(bound):
         raise SettingsError(shortage(problem))
     choice = best_known(problem, model, heuristic.Prices(*prices), footing_ohm)

@@ -12,7 +12,7 @@ import pandas as pd
 from towerlib.errors import SettingsError
 from towerlib.plan import heuristic, uncertainty
 from towerlib.plan.milp import build, relax
-from towerlib.plan.optimise import optimise, quality, solved
+from towerlib.plan.optimise import quality, solved
 from towerlib.plan.outcome import plan_of, within_limits
 from towerlib.plan.problem import pose, with_total
 from towerlib.plan.uncertainty import at, band, brought, draw, every_option, values_of
@@ -528,9 +528,10 @@ def next_tests(
     """
     means = _posterior_means(options, removes)
     counted = options.assign(row=np.arange(len(options)), benefit_per_year=means.mean(axis=0))
-    plan = optimise(counted, constraints, gap=gap, time_limit_s=time_limit_s)
-    problem = plan.problem
-    prices = heuristic.Prices(*relax(problem, build(problem), time_limit_s)[1:])
+    problem = pose(counted, constraints)
+    relaxed = relax(problem, build(problem), time_limit_s)
+    plan = solved(problem, gap=gap, time_limit_s=time_limit_s, relaxed=relaxed)
+    prices = heuristic.Prices(*relaxed[1:])
     results = values_of(problem, means[:, problem.options["row"].to_numpy(int)])
     promise = _promise(problem, results, prices)
     chosen = np.argsort(-promise, kind="stable")[: 2 * most]

@@ -12,9 +12,9 @@ from towerlib.errors import RecordsError
 from towerlib.physics.statistics import SEED
 from towerlib.plan import heuristic
 from towerlib.plan.milp import build, relax, solve
-from towerlib.plan.optimise import optimise
+from towerlib.plan.optimise import solved
 from towerlib.plan.outcome import ROOM, Plan, broken_rules, within_limits
-from towerlib.plan.problem import years_that_count
+from towerlib.plan.problem import pose, years_that_count
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -233,10 +233,10 @@ def selection_probability(
     """
     counted = options.assign(row=np.arange(len(options)))
     mean = counted.assign(benefit_per_year=draws.benefit.mean(axis=0))
-    plan = optimise(mean, constraints, gap=gap, time_limit_s=time_limit_s)
-    problem, rows = plan.problem, plan.problem.options["row"].to_numpy(int)
-    model = build(problem)
-    prices = heuristic.Prices(*relax(problem, model, time_limit_s)[1:])
+    problem = pose(mean, constraints)
+    rows, relaxed = problem.options["row"].to_numpy(int), relax(problem, build(problem), time_limit_s)
+    plan = solved(problem, gap=gap, time_limit_s=time_limit_s, relaxed=relaxed)
+    prices = heuristic.Prices(*relaxed[1:])
     value = values_of(problem, draws.benefit[:, rows])
     allowed = every_option(problem)
     choices = heuristic.near_best(problem, value, allowed, prices)
