@@ -179,8 +179,11 @@ def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.Da
 
 def _overdue_before(study, before):
     """Towers that were overdue in the earlier month, by the present test intervals."""
-    listed = condition.retest_list(before.condition, study.grades, study.line, before.month)
-    return set(listed["tower_id"][listed["reason"] == "overdue"])
+    towers = before.condition
+    above = towers["impedance_class"] == condition.ABOVE_LIMIT
+    often = towers["occupancy"].isin(OFTEN_VISITED)
+    due = towers["footing_date"] + condition.retest_interval(above, often, study.line)
+    return set(towers["tower_id"][towers["footing_ohm"].notna() & (due <= before.end)])
 
 
 def never_tested(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.DataFrame:

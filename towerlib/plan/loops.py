@@ -102,15 +102,6 @@ def _at_price(worth, price, load, fee_load, forced, ends, home, sets, selected):
 
 
 @compiled
-def at_price(worth, price, load, fee_load, forced, ends, home, sets):
-    """Choice of each draw at its own price: worth of shape (d, n, y) and price (d,) to (d, a)."""
-    found = np.zeros((len(price), len(ends[0]) - 1), np.int64)
-    for draw in range(len(price)):
-        _at_price(worth[draw], price[draw], load, fee_load, forced, ends, home, sets, found[draw])
-    return found
-
-
-@compiled
 def priced(
     worth,
     high,
