@@ -14,10 +14,10 @@ import pandas as pd
 
 from tests.reference import plan_loops
 from towerlib.plan import heuristic
-from towerlib.plan.milp import build, relax, solve
+from towerlib.plan.milp import allowed, build, relax, solve
 from towerlib.plan.optimise import optimise
 from towerlib.plan.problem import Constraints, pose
-from towerlib.plan.uncertainty import brought, every_option
+from towerlib.plan.uncertainty import brought
 
 KINDS, YEARS = 12, 3
 
@@ -84,7 +84,7 @@ def test_draws_cost_a_fraction_of_searches():
     rng = np.random.default_rng(1)
     value = problem.value * rng.lognormal(0.0, 0.5, (20, len(problem.unit)))[:, problem.tower, None]
     prices = heuristic.Prices(*relax(problem, build(problem), 60.0)[1:])
-    choices, quick = seconds(lambda: heuristic.near_best(problem, value, every_option(problem), prices), 2)
+    choices, quick = seconds(lambda: heuristic.near_best(problem, value, allowed(problem), prices), 2)
     first = replace(problem, value=value[0])
     found, search = seconds(lambda: solve(first, build(first), 0.01, 10.0))
     assert quick / 20 < search / 5

@@ -66,34 +66,14 @@ class Packages:
 def near_best(
     problem: Problem, value: np.ndarray, allowed: np.ndarray, prices: Prices, *, starts: int = 4
 ) -> np.ndarray:
-    """Near-best choice of each draw.
+    """Near-best choice of each draw: year of each option, 0 where it is not done, shape (d, n).
 
-    Parameters
-    ----------
-    problem : Problem
-        n options of a towers in y years.
-    value : array, shape (d, n, y)
-        Benefit counted in each draw.
-    allowed : array of bool, shape (n, y)
-        Years in which each option may be done; a tower with a must-do is treated in one of them regardless of its
-        benefit.
-    prices : Prices
-        Only their proportions matter, not their level.
-    starts : int
-        Number of proportions tried: the given ones, then random ones within some 30 %; each draw keeps the best.
+    `value`, shape (d, n, y), is the benefit counted in each draw; `allowed`, shape (n, y), the years in which an
+    option may be done (a tower with a must-do is treated in one of them regardless of its benefit). Only the
+    proportions of the prices matter: `starts` of them are tried, the given ones and then random ones within some
+    30 %, and each draw keeps the best. The plans are not proven optimal; with tight must-do works a choice may
+    break a limit: see `towerlib.plan.outcome.broken_rules`.
 
-    Returns
-    -------
-    array of int, shape (d, n)
-        Year of each option, 0 where it is not done. With tight must-do works a choice may break a limit:
-        see `towerlib.plan.outcome.broken_rules`.
-
-    Notes
-    -----
-    These plans are not proven optimal; `towerlib.plan.optimise` adds a bound.
-
-    References
-    ----------
     Greedy and upper hull of the multiple-choice knapsack: P. Sinha, A. A. Zoltners, Operations Research 27
     (1979) 503; H. Kellerer, U. Pferschy, D. Pisinger, Knapsack Problems (2004), chapter 11. Prices of shared
     limits: H. Everett, Operations Research 11 (1963) 399 (all from memory).
@@ -108,17 +88,7 @@ def near_best(
 
 
 def loads_of(problem: Problem, prices: Prices) -> tuple[np.ndarray, np.ndarray]:
-    """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y).
-
-    Parameters
-    ----------
-    problem : Problem
-    prices : Prices
-
-    Returns
-    -------
-    tuple of array
-    """
+    """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y)."""
     load = problem.spend[:, None] * prices.money + problem.weeks[:, None] * prices.weeks
     return load, problem.fee[:, None] * prices.money
 
@@ -157,23 +127,10 @@ def improved(
     loads: tuple[np.ndarray, np.ndarray],
     barred: np.ndarray | None = None,
 ) -> np.ndarray:
-    """Selections improved by the best single change, by benefit per priced load, as long as one fits.
+    """Selections, shape (d, a), improved by the best single change, by benefit per priced load, as long as one fits.
 
-    Parameters
-    ----------
-    problem : Problem
-    worth : array, shape (d, n, y) or (1, n, y)
-        Benefit of each option and year, −inf where it may not be done.
-    selected : array of int, shape (d, a)
-        Option and year of each tower, numbered as in the module docstring.
-    loads : tuple of array
-        From `loads_of`.
-    barred : array of int, shape (d,), optional
-        A tower of each selection that keeps its work.
-
-    Returns
-    -------
-    array of int, shape (d, a)
+    `worth`, shape (d, n, y) or (1, n, y), is −inf where an option may not be done; `barred` is a tower of each
+    selection that keeps its work.
     """
     from towerlib.plan import loops
 
@@ -219,34 +176,14 @@ def _limits(problem):
 
 
 def amount_of(amount: np.ndarray, selected: np.ndarray) -> np.ndarray:
-    """Amount for the selected option and year of each tower, 0 where none is selected.
-
-    Parameters
-    ----------
-    amount : array, shape (n, y) or (d, n, y)
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array, shape (d, a)
-    """
+    """Amount, from shape (n, y) or (d, n, y), for the selected cell of each tower, 0 where none is; shape (d, a)."""
     flat = amount.reshape(*amount.shape[:-2], -1)
     flat = np.broadcast_to(flat, (len(selected), flat.shape[-1]))
     return np.where(selected >= 0, np.take_along_axis(flat, np.maximum(selected, 0), axis=1), 0.0)
 
 
 def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Money and crew-weeks of each draw and year.
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    tuple of array, shape (d, y)
-    """
+    """Money and crew-weeks of each draw and year, two arrays of shape (d, y)."""
     years = problem.constraints.years
     option, year = np.divmod(np.maximum(selected, 0), years)
     in_year = (year[:, :, None] == np.arange(years)) & (selected >= 0)[:, :, None]
@@ -256,17 +193,7 @@ def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray
 
 
 def visits_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
-    """Access groups with work in each year.
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of bool, shape (d, g, y)
-    """
+    """True for each access group with work in each year, shape (d, g, y)."""
     years = problem.constraints.years
     option, year = np.divmod(np.maximum(selected, 0), years)
     place = np.where(selected >= 0, problem.group[option] * years + year, -1)
@@ -308,33 +235,13 @@ def _year_sets(years):
 
 
 def holds_limits(problem: Problem, spent: np.ndarray, weeks: np.ndarray) -> np.ndarray:
-    """True for each draw within the limits of every year.
-
-    Parameters
-    ----------
-    problem : Problem
-    spent, weeks : array, shape (d, y)
-
-    Returns
-    -------
-    array of bool, shape (d,)
-    """
+    """True for each draw whose money and crew-weeks, shape (d, y), are within the limits of every year."""
     kept = (spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)
     return np.asarray(kept.all(axis=1))
 
 
 def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
-    """Year of each option, 0 where it is not done, shape (d, n).
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of int, shape (d, n)
-    """
+    """Year of each option, 0 where it is not done, shape (d, n), from selections of shape (d, a)."""
     choices = np.zeros((len(selected), len(problem.spend)), int)
     draw, tower = np.nonzero(selected >= 0)
     option, year = np.divmod(selected[draw, tower], problem.constraints.years)
@@ -345,23 +252,11 @@ def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
 def neighbours(
     problem: Problem, choice: np.ndarray, allowed: np.ndarray, towers: np.ndarray, prices: Prices
 ) -> np.ndarray:
-    """Variants of a choice that change one tower, repaired to fit money and crews.
+    """Variants of a choice that change one of the given towers, repaired to fit money and crews; shape (p, n).
 
-    Parameters
-    ----------
-    problem : Problem
-    choice : array of int, shape (n,)
-    allowed : array of bool, shape (n, y)
-    towers : array of int
-        Numbers of the towers to change.
-    prices : Prices
-
-    Returns
-    -------
-    array of int, shape (p, n)
-        For each tower: without works, and with each of its options in each year. Where money or crews do not
-        suffice, works with the least benefit per cost are removed; the remainder is used for the best single changes.
-        Towers with a must-do, and those treated together, are not changed.
+    For each tower: without works, and with each of its options in each year. Where money or crews do not suffice,
+    works with the least benefit per cost are removed; the remainder is used for the best single changes. Towers with
+    a must-do, and those treated together, are not changed.
     """
     loads, years = loads_of(problem, prices), problem.constraints.years
     start = selected_of(problem, choice[None])[0]
@@ -384,17 +279,7 @@ def neighbours(
 
 
 def selected_of(problem: Problem, choices: np.ndarray) -> np.ndarray:
-    """Option and year of each tower: the inverse of `choices_of`.
-
-    Parameters
-    ----------
-    problem : Problem
-    choices : array of int, shape (d, n)
-
-    Returns
-    -------
-    array of int, shape (d, a)
-    """
+    """Option and year of each tower, shape (d, a): the inverse of `choices_of`."""
     selected = np.full((len(choices), len(problem.unit)), -1)
     draw, option = np.nonzero(choices)
     selected[draw, problem.tower[option]] = option * problem.constraints.years + choices[draw, option] - 1
@@ -417,26 +302,11 @@ def _made_room(problem, selected, tower, fixed):
 
 
 def worst_first(options: pd.DataFrame, constraints: Constraints, footing_ohm: pd.Series) -> Plan:
-    """Plan of the rule "worst ohms first".
+    """Plan of the rule "worst ohms first"; `how` names the constraints that it violates, if any.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`.
-    footing_ohm : pandas.Series
-        Footing [Ω] by tower_id; towers without one come last.
-
-    Returns
-    -------
-    Plan
-        `how` names the constraints that it violates, if any.
-
-    Notes
-    -----
-    Towers are treated in order of their footing, must-do works first. Each takes the option with the most benefit
-    per cost that still fits, in the first possible year; a tower that fits in no year is skipped. *Common practice*;
-    a list that stops at the first tower that does not fit would avoid less.
+    Towers are treated in order of their footing [Ω, by tower_id], must-do works first, those without one last. Each
+    takes the option with the most benefit per cost that still fits, in the first possible year; a tower that fits in no
+    year is skipped. *Common practice*; a list that stops at the first tower that does not fit would avoid less.
     """
     problem = pose(options, constraints)
     return _rule_plan(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
@@ -449,19 +319,7 @@ def _rule_plan(problem, choice, how):
 
 
 def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
-    """Choice of the rule "worst ohms first"; it can fail to meet a must-do.
-
-    Parameters
-    ----------
-    problem : Problem
-    footing_ohm : pandas.Series
-        As for `worst_first`.
-
-    Returns
-    -------
-    array of int, shape (n,)
-        Year of each option, 0 where it is not done.
-    """
+    """Choice of the rule "worst ohms first", shape (n,); it can fail to meet a must-do."""
     from towerlib.plan import loops
 
     ohm = footing_ohm.reindex(problem.options["tower_id"]).astype(float).fillna(-np.inf).to_numpy()
@@ -524,20 +382,8 @@ def packages_of(problem: Problem) -> Packages:
 
 
 def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
-    """Plan of the rule "most benefit per cost next", mobilisation included.
+    """Plan of the rule "most benefit per cost next", mobilisation included; `how` names what it violates, if anything.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`.
-
-    Returns
-    -------
-    Plan
-
-    Notes
-    -----
     Year by year, must-do works first: the next work has the greatest ratio of benefit to cost, including the
     mobilisation if it has not been paid yet. *Common practice*.
     """
@@ -546,17 +392,7 @@ def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
 
 
 def greedy_choice(problem: Problem) -> np.ndarray:
-    """Choice of the rule "most benefit per cost next"; it can fail to meet a must-do.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    array of int, shape (n,)
-        Year of each option, 0 where it is not done.
-    """
+    """Choice of the rule "most benefit per cost next", shape (n,); it can fail to meet a must-do."""
     from towerlib.plan import loops
 
     packages = packages_of(problem)
@@ -576,26 +412,10 @@ def greedy_choice(problem: Problem) -> np.ndarray:
 
 
 def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
-    """Towers ranked by avoided trip-outs per trench metre, for work without prices.
+    """Towers ranked by avoided trip-outs per trench metre, best first, for work without prices.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        One row per tower and option: tower_id, option, benefit_per_year, effort.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
-        benefit_per_effort (infinite without digging). Options without a positive benefit are not
-        listed.
-
-    Examples
-    --------
-    >>> options = pd.DataFrame({"tower_id": ["1", "1", "2"], "option": ["rods", "ring", "lead"]})
-    >>> options = options.assign(benefit_per_year=[0.2, 0.3, 0.1], effort=[10.0, 30.0, 0.0])
-    >>> ranked_by_effort(options)[["tower_id", "option", "benefit_per_effort"]].values.tolist()
-    [['2', 'lead', inf], ['1', 'rods', 0.02]]
+    One row per tower with its best option: rank, tower_id, option, benefit_per_year, effort, benefit_per_effort
+    (infinite without digging). Options without a positive benefit are not listed.
     """
     listed = options.loc[
         (options["benefit_per_year"] > 0) & options["effort"].notna(),
@@ -612,14 +432,5 @@ def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
 
 
 def failed(plan: Plan) -> bool:
-    """True where the plan of a rule violates a constraint, so that its benefit is not comparable.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    bool
-    """
+    """True where the plan of a rule violates a constraint, so that its benefit is not comparable."""
     return bool(broken_rules(plan.problem, plan.choice))

@@ -146,20 +146,8 @@ def solved(
 
 
 def shortage(problem: Problem) -> str:
-    """Resources missing for the must-do works, in one sentence.
+    """Resources missing for the must-do works: towers, least cost with mobilisation, and shortage by year.
 
-    Parameters
-    ----------
-    problem : Problem
-        A problem whose must-do works exceed its limits.
-
-    Returns
-    -------
-    str
-        Towers, least cost with mobilisation, and missing money (or crew-weeks) by year.
-
-    Notes
-    -----
     The works are chosen to minimise the excess over the budgets of all years; where the money suffices, to minimise
     the excess of crew-weeks.
     """
@@ -241,21 +229,9 @@ def _by_year(over, unit, digits=0):
 def best_known(
     problem: Problem, model: Model, prices: Prices, footing_ohm: pd.Series | None = None
 ) -> np.ndarray | None:
-    """Best of the plans at the shadow prices and of the simple rules, with the best single changes.
+    """Best of the plans at the shadow prices and of the simple rules, with the best single changes, shape (n,).
 
-    Parameters
-    ----------
-    problem : Problem
-    model : Model
-    prices : towerlib.plan.heuristic.Prices
-    footing_ohm : pandas.Series, optional
-        As for `optimise`.
-
-    Returns
-    -------
-    array of int, shape (n,), or None
-        Year of each option, 0 where it is not done. None where all of them break a limit because the
-        must-do works are tight.
+    None where all of them break a limit because the must-do works are tight.
     """
     starts = int(np.clip(CELLS // problem.value.size, 1, STARTS))
     priced = heuristic.near_best(
@@ -271,17 +247,7 @@ def best_known(
 
 
 def allowed_years(model: Model, problem: Problem) -> np.ndarray:
-    """Options and years for which the model has a variable.
-
-    Parameters
-    ----------
-    model : Model
-    problem : Problem
-
-    Returns
-    -------
-    array of bool, shape (n, y)
-    """
+    """True for each option and year with a variable of the model, shape (n, y)."""
     allowed = np.zeros(problem.value.shape, bool)
     allowed[model.option, model.year] = True
     return allowed

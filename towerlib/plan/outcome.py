@@ -93,18 +93,7 @@ def plan_of(problem: Problem, choice: np.ndarray, bound: float = np.inf, how: st
 
 
 def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
-    """Money, crews and benefit of each year of a choice.
-
-    Parameters
-    ----------
-    problem : Problem
-    choice : array of int, shape (n,)
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per year, as `Plan.years`.
-    """
+    """Money, crews and benefit of each year of a choice, one row per year, as `Plan.years`."""
     done, count = np.flatnonzero(choice), problem.constraints.years
     year = choice[done] - 1
     visits = np.unique(problem.group[done] * count + year)

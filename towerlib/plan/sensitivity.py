@@ -11,11 +11,11 @@ import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.plan import heuristic, uncertainty
-from towerlib.plan.milp import build, relax
+from towerlib.plan.milp import allowed, build, relax
 from towerlib.plan.optimise import quality, solved
 from towerlib.plan.outcome import plan_of, within_limits
 from towerlib.plan.problem import pose, with_total
-from towerlib.plan.uncertainty import at, band, brought, draw, every_option, values_of
+from towerlib.plan.uncertainty import at, band, brought, draw, values_of
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -121,18 +121,10 @@ def outlook(
 
 
 def banded(options: pd.DataFrame) -> pd.DataFrame:
-    """Options with the interval of their benefit, as used for draws.
+    """Options with benefit_low and benefit_high, as used for draws.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        With avoided_low and avoided_high.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With benefit_low and benefit_high. Where the high end exceeds `TAIL` times the middle, the low end is set to 0,
-        for which draws are normal: a lognormal tail would be unrealistic.
+    Where the high end exceeds `TAIL` times the middle, the low end is set to 0, for which draws are normal: a
+    lognormal tail would be unrealistic.
     """
     middle, high = options["benefit_per_year"], options["avoided_high"]
     low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
@@ -200,7 +192,7 @@ def _by_rule(name, budget, condition, totals):
     posed, footings = pose(budget.options, constraints), condition.set_index("tower_id")["footing_ohm"]
     found = []
     for total in totals:
-        problem = posed.within(with_total(constraints, total))
+        problem = replace(posed, constraints=with_total(constraints, total))
         choice = (
             heuristic.greedy_choice(problem)
             if name == "greedy"
@@ -214,24 +206,10 @@ def _by_rule(name, budget, condition, totals):
 def whole_curve(
     budget: Budget, condition: pd.DataFrame, steps: int = STEPS, known: Sequence[Plan] = ()
 ) -> pd.DataFrame:
-    """Budget curve of the plan and of both simple rules.
+    """Budget curve of the plan, with worst_first and greedy (benefit of the simple rules).
 
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    condition : pandas.DataFrame
-        One row per tower: tower_id, footing_ohm.
-    steps : int
-        Even steps up to the cost of the most effective option at every tower; the three levels are added.
-    known : sequence of Plan
-        Known plans of some of the budgets.
-
-    Returns
-    -------
-    pandas.DataFrame
-        From `budget_curve`, with worst_first and greedy (benefit of the rules); blank below the cost of the must-do
-        works. No rows where no option has a benefit.
+    Even steps up to the cost of the most effective option at every tower; the three levels are added. `known` plans
+    of some of the budgets are reused. Blank below the cost of the must-do works; no rows where no option has a benefit.
     """
     constraints = _constraints(budget)
     whole = cost_of_everything(budget.options, constraints)
@@ -252,18 +230,7 @@ def whole_curve(
 
 
 def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
-    """Cost of the most effective option at every tower, each access group mobilised once.
-
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-
-    Returns
-    -------
-    float
-        Cost in the unit of `constraints.measure`.
-    """
+    """Cost of the most effective option at every tower, each access group mobilised once."""
     problem = pose(options, constraints)
     top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
     top = top[problem.value[top, 0] > 0]
@@ -279,33 +246,13 @@ def budget_curve(
     known: Sequence[Plan] = (),
     **stop: Any,
 ) -> pd.DataFrame:
-    """Benefit of the plan as a function of the budget.
+    """Benefit of the plan as a function of the total budget, one row per budget.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`; the budget gives the distribution over the years.
-    budgets : sequence of float, optional
-        Totals of all years, increasing; default: 16 even steps from 0 to the cost of the most effective option at
-        every tower.
-    search : bool
-        As for `towerlib.plan.optimise.optimise`.
-    known : sequence of Plan
-        Known plans of some of the budgets, which are reused.
-    **stop
-        ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit per additional unit of
-        money, against the previous row), at_knee. Blank below the cost of the must-do works.
-
-    Notes
-    -----
-    A plan within a budget is within every larger one, so the best so far is carried on: more budget never reduces
-    the benefit. For the knee see `knee`.
+    `budgets` increase; default: 16 even steps from 0 to the cost of the most effective option at every tower. `stop`
+    holds ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point; `known` plans of some of the budgets
+    are reused. Columns: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit per additional unit of
+    money, against the previous row), at_knee (see `knee`). Blank below the cost of the must-do works. A plan within a
+    budget is within every larger one, so the best so far is carried on: more budget never reduces the benefit.
     """
     if budgets is None:
         budgets = np.linspace(0.0, cost_of_everything(options, constraints), 16)
@@ -323,7 +270,7 @@ def _carried(options, constraints, budgets, known, **stop):
         raise SettingsError("budgets of a curve must increase")
     posed, plans, best = pose(options, constraints), [], None
     for budget in budgets:
-        problem = posed.within(with_total(constraints, budget))
+        problem = replace(posed, constraints=with_total(constraints, budget))
         try:
             plan = next((plan for plan in known if _is_of(plan, problem)), None) or solved(problem, **stop)
         except SettingsError as error:
@@ -360,28 +307,12 @@ def three_levels(
     known: Sequence[Plan] = (),
     **stop: Any,
 ) -> tuple[pd.DataFrame, dict[str, Plan | None]]:
-    """Plans at a low, a middle and a high budget.
+    """Plans at a low, a middle and a high budget: table of the levels, and plan by level.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        Its budget is the middle level.
-    shares : dict of str to float, optional
-        Share of the budget by name of the level, increasing; default `LEVELS`: 50 %, 100 %, 150 %.
-    known : sequence of Plan
-        As for `budget_curve`.
-    **stop
-        ``search``, ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each plan.
-
-    Returns
-    -------
-    levels : pandas.DataFrame
-        One row per level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
-        trip-out avoided, or per money), added_per_cost, how. A level below the cost of the must-do works
-        is blank, and `how` states the shortage.
-    plans : dict of str to Plan
-        By level; None where the must-do works do not fit.
+    `shares` of the budget by level increase; default `LEVELS`: 50 %, 100 %, 150 %. `stop` and `known` as for
+    `budget_curve`. Columns: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted trip-out
+    avoided, or per money), added_per_cost, how. A level below the cost of the must-do works is blank, its plan is
+    None, and `how` states the shortage.
     """
     shares = LEVELS if shares is None else shares
     budgets = [share * sum(constraints.budget) for share in shares.values()]
@@ -397,32 +328,13 @@ def three_levels(
 
 
 def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
-    """Knee of a budget curve: beyond it, more money brings less than on average.
+    """Position of the knee of a budget curve: beyond it, more money brings less than on average.
 
-    Parameters
-    ----------
-    budget, benefit : array, shape (n,)
-        Points of the curve by increasing budget; points with a blank benefit do not count.
+    Both axes are scaled to 0 … 1; the knee is the known point farthest above the chord from the first to the last.
+    None with fewer than three known points, or where none lies above the chord by at least 1 % of the rise. The knee
+    depends on the end of the curve: here, every tower treated. V. Satopää, J. Albrecht, D. Irwin, B. Raghavan, Finding
+    a "kneedle" in a haystack, ICDCS Workshops (2011) 166, definition by distance from the chord (from memory).
 
-    Returns
-    -------
-    int or None
-        Position of the knee; None with fewer than three known points, or where no point lies above the chord from
-        the first to the last point by at least 1 % of the rise.
-
-    Notes
-    -----
-    Both axes are scaled to 0 … 1; the knee is the point farthest above the chord. On a smooth concave curve its slope
-    there equals that of the chord: before it, money brings more than the average, beyond it less. The knee depends on
-    the end of the curve: here, every tower treated.
-
-    References
-    ----------
-    V. Satopää, J. Albrecht, D. Irwin, B. Raghavan, Finding a "kneedle" in a haystack, ICDCS Workshops (2011)
-    166, definition of the knee by distance from the chord (from memory).
-
-    Examples
-    --------
     >>> knee([0, 1, 2, 3, 4], [0, 6, 9, 10, 10.5])
     2
     """
@@ -436,21 +348,8 @@ def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
 
 
 def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbability:
-    """Probability of being selected, given the uncertainty of the benefits.
+    """Probability of being selected, given the uncertainty of the benefits, over `count` draws.
 
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    count : int
-        Number of draws.
-
-    Returns
-    -------
-    towerlib.plan.uncertainty.SelectionProbability
-
-    Notes
-    -----
     Costs keep their middle value: prices that rise together shift the budget, not the order. Errors common to all
     towers, such as the accuracy of the lightning model, are excluded too, since they do not change the order.
     """
@@ -461,18 +360,9 @@ def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbab
 
 
 def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
-    """Probability of each tower to be selected.
+    """Probability of each tower to be selected, most probable first.
 
-    Parameters
-    ----------
-    budget : Budget
-    selection : towerlib.plan.uncertainty.SelectionProbability
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
-        planned_option, must_do, most probable first.
+    Columns: tower_id, chance, option (the most frequent one), option_chance, in_plan, planned_option, must_do.
     """
     planned = cast("pd.DataFrame", budget.works[["tower_id", "option", "must_do"]])
     planned = planned.rename(columns={"option": "planned_option"})
@@ -491,28 +381,11 @@ def next_tests(
     gap: float | None = None,
     time_limit_s: float = TIME_LIMIT_S,
 ) -> NextTests:
-    """Short list of the tests with the highest expected value for the plan.
+    """Short list of the `most` tests with the highest expected value for the plan.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        As for `towerlib.plan.uncertainty.draw`: benefits with their intervals.
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`.
-    removes : float or pandas.Series, optional
-        Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id; default
-        ``plan_test_removes``.
-    most : int
-        Length of the list.
-    gap, time_limit_s : float
-        Of the search for the plan without tests.
+    `removes` is the part of the variance shared by a tower's options that a test removes, for all towers or by
+    tower_id; default ``plan_test_removes``. `gap` and `time_limit_s` [s] apply to the plan without tests.
 
-    Returns
-    -------
-    NextTests
-
-    Notes
-    -----
     Preposterior analysis. A test of tower k has nine equally likely results; each shifts the mean benefits of its
     options (a two-piece distribution, `towerlib.plan.uncertainty.at`, of which the test reveals the part shared times
     removed), and the mean over the results is unchanged. Gain = mean over the results of the best plan's benefit,
@@ -521,8 +394,6 @@ def next_tests(
     0 and includes other uses of the money. It is a lower limit as far as the pool lacks better plans. It applies to
     one test alone: gains of several tests do not add. Towers are first screened by the gain at fixed shadow prices.
 
-    References
-    ----------
     H. Raiffa, R. Schlaifer, Applied Statistical Decision Theory (1961), preposterior analysis; R. A. Howard,
     Information value theory, IEEE Trans. SSC-2 (1966) 22 (both from memory).
     """
@@ -577,7 +448,7 @@ def _points(count):
 def _promise(problem, results, prices):
     """Gain of a test of each tower at fixed shadow prices, without mobilisations."""
     load = heuristic.loads_of(problem, prices)[0]
-    open_to = every_option(problem)
+    open_to = allowed(problem)
     floor = np.where(problem.must_tower, -np.inf, 0.0)
 
     def best(value):
@@ -598,10 +469,10 @@ def _scenes(problem, results, chosen):
 
 def _pool(problem, plan, scenes, chosen, prices):
     """Plans that may be the best after a test, all within the limits, the present plan first."""
-    allowed = every_option(problem)
-    variants = heuristic.neighbours(problem, plan.choice, allowed, chosen, prices)
+    open_to = allowed(problem)
+    variants = heuristic.neighbours(problem, plan.choice, open_to, chosen, prices)
     pool = np.vstack(
-        [plan.choice[None], variants, heuristic.near_best(problem, scenes, allowed, prices, starts=2)]
+        [plan.choice[None], variants, heuristic.near_best(problem, scenes, open_to, prices, starts=2)]
     )
     keeps = within_limits(problem, pool)
     keeps[0] = True
