@@ -132,7 +132,10 @@ WITHIN = "import numpy as np; from towerlib.plan import loops; print(loops._with
 
 def test_compiled_loops_run_where_no_folder_can_be_written(tmp_path):
     (tmp_path / "file").touch()
-    refused = "import numba.core.caching as c; c._CacheImpl._locator_classes = []; "
+    refused = (
+        "import numba.core.caching as c; impl = getattr(c, 'CacheImpl', None) or c._CacheImpl; "
+        "impl._locator_classes = []; "
+    )
     assert run(refused + WITHIN + "loops._within.stats.cache_path)") == "True None"
     # a cache folder that cannot be made is passed over too
     found = run(WITHIN + "'')", NUMBA_CACHE_DIR=str(tmp_path / "file" / "below"))

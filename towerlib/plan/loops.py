@@ -8,6 +8,7 @@ Import this module only where it runs: the compiler behind it takes a third of a
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numba
@@ -21,10 +22,11 @@ BLOCK = 32  # towers of a block: about the root of the number of towers of a lon
 
 def compiled(function: Callable[..., Any]) -> Any:
     """Compiled function, kept on disk for the next process where a folder for it can be written."""
+    compiler = partial(numba.njit, error_model="numpy")  # no check of each division
     try:
-        return numba.njit(cache=True)(function)
+        return compiler(cache=True)(function)
     except RuntimeError:  # neither the package folder nor a cache folder of the user can be written
-        return numba.njit(function)
+        return compiler()(function)
 
 
 @compiled
