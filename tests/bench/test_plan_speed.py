@@ -6,17 +6,18 @@ access groups 3 to 5 s to a gap of 0.7 %; 2,000 towers and 240 groups 5 s to 1.1
 """
 
 from dataclasses import replace
+from functools import partial
 from time import process_time
 
 import numpy as np
 import pandas as pd
-import pytest
 
+from tests.reference import plan_loops
 from towerlib.plan import heuristic
-from towerlib.plan.milp import build, relax, solve
+from towerlib.plan.milp import allowed, build, relax, solve
 from towerlib.plan.optimise import optimise
 from towerlib.plan.problem import Constraints, pose
-from towerlib.plan.uncertainty import brought, every_option
+from towerlib.plan.uncertainty import brought
 
 KINDS, YEARS = 12, 3
 
@@ -83,45 +84,32 @@ def test_draws_cost_a_fraction_of_searches():
     rng = np.random.default_rng(1)
     value = problem.value * rng.lognormal(0.0, 0.5, (20, len(problem.unit)))[:, problem.tower, None]
     prices = heuristic.Prices(*relax(problem, build(problem), 60.0)[1:])
-    choices, quick = seconds(lambda: heuristic.near_best(problem, value, every_option(problem), prices), 2)
+    choices, quick = seconds(lambda: heuristic.near_best(problem, value, allowed(problem), prices), 2)
     first = replace(problem, value=value[0])
     found, search = seconds(lambda: solve(first, build(first), 0.01, 10.0))
     assert quick / 20 < search / 5
     assert brought(choices[:1], value[:1])[0, 0] > 0.9 * found.bound
 
 
-def priced_by_loops(problem, price, loads):
-    """Best option and year of each tower net of its load, tower by tower."""
-    load, fee = loads
-    net = 0.0
-    for group in range(len(problem.fee)):
-        best = 0.0
-        for visits in heuristic._year_sets(YEARS):
-            earned = -sum(price * fee[group, year] for year in range(YEARS) if visits[year])
-            for tower in np.flatnonzero(problem.group[problem.tower_starts] == group):
-                top = 0.0
-                for option in range(problem.tower_starts[tower], problem.tower_starts[tower] + KINDS):
-                    for year in range(YEARS):
-                        if visits[year]:
-                            top = max(top, problem.value[option, year] - price * load[option, year])
-                earned += top
-            best = max(best, earned)
-        net += best
-    return net
-
-
-def test_pricing_is_many_times_faster_than_loops_and_finds_the_same():
-    problem = pose(line(200), constraints(200))
+def test_compiled_loops_are_many_times_faster_than_plain_ones_and_find_the_same():
+    problem = pose(line(40), constraints(40))
     loads = heuristic.loads_of(problem, heuristic.Prices(np.full(YEARS, 1.0), np.zeros(YEARS)))
-    price = 3e-6
-    looped, slow = seconds(lambda: priced_by_loops(problem, price, loads))
-    selected, fast = seconds(
-        lambda: heuristic._at_price(problem, problem.value[None], np.array([price]), loads), 5
-    )
-    net = (
-        heuristic.amount_of(problem.value, selected).sum()
-        - price * heuristic.amount_of(loads[0], selected).sum()
-    )
-    net -= price * (heuristic.visits_of(problem, selected)[0] * loads[1]).sum()
-    assert net == pytest.approx(looped)
+    worth, idle = problem.value[None], np.full((1, len(problem.unit)), -1)
+    heuristic.improved(problem, worth, idle, loads)  # compiles where no earlier run has
+    plain, slow = seconds(lambda: plan_loops.improved(problem, worth[0], idle[0], loads))
+    found, fast = seconds(lambda: heuristic.improved(problem, worth, idle, loads), 5)
+    assert np.array_equal(found[0], plain)
+    assert (plain >= 0).sum() > 5
     assert slow > 20 * fast
+
+
+def test_best_changes_of_three_times_the_towers_take_less_than_six_times_the_time():
+    # Steps grow with the towers; a search that looks at every option again at each step takes nine times.
+    spent = {}
+    for towers in (200, 600):
+        problem = pose(line(towers), constraints(towers))
+        loads = heuristic.loads_of(problem, heuristic.Prices(np.full(YEARS, 1.0), np.zeros(YEARS)))
+        idle = np.full((1, towers), -1)
+        run = partial(heuristic.improved, problem, problem.value[None], idle, loads)
+        spent[towers] = seconds(run, 7)[1]
+    assert spent[600] < 6 * spent[200]

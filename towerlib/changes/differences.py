@@ -50,21 +50,7 @@ OPEN, FAILED = "fixed not verified", "treatment did not work"
 
 
 def rows(kind: str, tower_id: Collection[Any], sentence: Collection[Any], **more: Any) -> pd.DataFrame:
-    """Rows of one kind of change, with all columns of the table.
-
-    Parameters
-    ----------
-    kind : str
-        One of `KINDS`.
-    tower_id, sentence : sequence of str
-        One entry per row.
-    **more
-        Further columns by name; the others are blank, and `since` is this month.
-
-    Returns
-    -------
-    pandas.DataFrame
-    """
+    """Rows of one kind of change, with all columns of the table; `more` gives further ones, and `since` is this month."""
     index = range(len(tower_id))
     blank = dict.fromkeys(NUMBERS, float("nan")) | dict.fromkeys(TEXTS) | dict.fromkeys(DATES, pd.NaT)
     cells: dict[str, Any] = blank | {"since": NEWS, "quantity": ""} | more
@@ -86,19 +72,9 @@ def _typed(table):
 
 
 def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFrame:
-    """One row per tower and kind, kinds in the order of `KINDS` and towers in route order.
+    """One row per tower and kind, kinds in the order of `KINDS` and towers in route order, missing ones last.
 
-    Parameters
-    ----------
-    parts : sequence of pandas.DataFrame
-        From `rows`, the strongest evidence first.
-    route : sequence of str
-        Names of the towers in route order; other (missing) towers come last.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Figures of the first row of each tower and kind; sentences of all rows.
+    `parts` come with the strongest evidence first: figures are those of the first row, sentences those of all.
     """
     every = pd.concat([rows("worsened", [], []), *parts], ignore_index=True)
     if every.empty:
@@ -120,30 +96,12 @@ def gathered(parts: Sequence[pd.DataFrame], route: Iterable[str]) -> pd.DataFram
 
 
 def footings(both: pd.DataFrame, trend: pd.DataFrame) -> list[pd.DataFrame]:
-    """Changes of the footings.
+    """Changes of the footings, worsened and improved, where another and not older reading is used now.
 
-    Parameters
-    ----------
-    both : pandas.DataFrame
-        From `towerlib.changes.match.beside`.
-    trend : pandas.DataFrame
-        Comparable readings, from `towerlib.readings.trends.history`.
-
-    Returns
-    -------
-    list of pandas.DataFrame
-        Rows of the kinds "worsened" and "improved".
-
-    Notes
-    -----
-    Only where another and not older reading is used now. If a comparable earlier reading exists (same method,
-    frequency, season and set-up) that pair is used: z = Δln R/√(u₁² + u₂²), with the standard uncertainties of
-    comparable readings. Otherwise the two readings in use are compared, each with the standard deviation of its own
-    interval on the side towards the other. The limit for a change is ``jump_z``.
-
-    References
-    ----------
-    JCGM 100:2008, 5.1.2, law of propagation (from memory).
+    If a comparable earlier reading exists (same method, frequency, season and set-up) that pair is used:
+    z = Δln R/√(u₁² + u₂²), with the standard uncertainties of comparable readings. Otherwise the two readings in use are
+    compared, each with the standard deviation of its own interval on the side towards the other. The limit for a
+    change is ``jump_z``. JCGM 100:2008, 5.1.2, law of propagation (from memory).
     """
     change = footing_change(both, trend)
     news = another_reading(both)
@@ -158,18 +116,9 @@ def footings(both: pd.DataFrame, trend: pd.DataFrame) -> list[pd.DataFrame]:
 
 
 def footing_change(both: pd.DataFrame, trend: pd.DataFrame) -> pd.DataFrame:
-    """Change of each footing between the most comparable readings.
+    """Change of each footing between the most comparable readings, with the index of `both`.
 
-    Parameters
-    ----------
-    both, trend : pandas.DataFrame
-        As for `footings`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Same index as `both`: before, after [Ω], uncertainty of their difference [Ω], z, alike (the readings are
-        comparable), date_before, date_after.
+    Columns: before, after [Ω], uncertainty of their difference [Ω], z, alike (comparable), date_before, date_after.
     """
     change = _by_interval(both)
     jump = trend.set_index("tower_id").reindex(both["tower_id"]).set_axis(both.index)
@@ -221,16 +170,7 @@ def _by_interval(both):
 
 
 def another_reading(both: pd.DataFrame) -> pd.Series:
-    """Towers at which another, not older reading of the footing is used than before.
-
-    Parameters
-    ----------
-    both : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.Series of bool
-    """
+    """True where another, not older reading of the footing is used than before."""
     known = both["footing_ohm_now"].notna() & both["footing_ohm_before"].notna()
     other = (both["footing_visit_id_now"] != both["footing_visit_id_before"]).fillna(False)
     no_older = both["footing_date_now"] >= both["footing_date_before"]
@@ -263,16 +203,6 @@ def _footing_rows(kind, towers, change):
 def leg_shares(both: pd.DataFrame) -> list[pd.DataFrame]:
     """Bonds whose verdict by the injected-current test changed.
 
-    Parameters
-    ----------
-    both : pandas.DataFrame
-
-    Returns
-    -------
-    list of pandas.DataFrame
-
-    Notes
-    -----
     Both the verdict on the bond and the share of the injected current in the legs must have changed, the share
     by ``jump_z`` standard uncertainties of both.
     """
@@ -326,16 +256,6 @@ def _turned_rows(both, z, turned, figures, template):
 def gaps(both: pd.DataFrame) -> list[pd.DataFrame]:
     """Leakage gaps that opened or closed, at towers whose legs are the only path to earth.
 
-    Parameters
-    ----------
-    both : pandas.DataFrame
-
-    Returns
-    -------
-    list of pandas.DataFrame
-
-    Notes
-    -----
     gap = arithmetic sum of the leg currents − their vector total; an indicator, not a fault. It is taken relative to
     the sum, since the currents follow the load of the line. It counts only where its lower limit left or reached 0,
     since a gap that is wide in both months varies with the load.
@@ -363,19 +283,8 @@ def gaps(both: pd.DataFrame) -> list[pd.DataFrame]:
 
 
 def seen(both: pd.DataFrame) -> list[pd.DataFrame]:
-    """Changed inspection findings: missing leads, and the bond.
+    """Changed inspection findings: missing leads, and the bond, where both months have one; without uncertainty.
 
-    Parameters
-    ----------
-    both : pandas.DataFrame
-
-    Returns
-    -------
-    list of pandas.DataFrame
-        Rows where both months have a finding. Such a change has no stated uncertainty.
-
-    Notes
-    -----
     Corrosion is excluded: two inspections of the same rust often differ by a grade, and rust does not recede. Where
     it moves a tower to another queue, the queue change reports it.
     """
@@ -413,25 +322,8 @@ def _worded(column):
 def treated(
     study: Study, trend: pd.DataFrame, before: Snapshot | None, pairs: pd.DataFrame
 ) -> list[pd.DataFrame]:
-    """Treated towers, by the result of the test after the treatment.
+    """Treated towers, by the result of the test after the treatment; "fixed and verified" only if new.
 
-    Parameters
-    ----------
-    study : Study
-    trend : pandas.DataFrame
-        Comparable readings of the same month, from `towerlib.readings.trends.history`.
-    before : Snapshot or None
-        Earlier month; with None `since` is blank.
-    pairs : pandas.DataFrame
-        Names of both months, from `towerlib.changes.match.pair`.
-
-    Returns
-    -------
-    list of pandas.DataFrame
-        Rows of four kinds; "fixed and verified" only if new, the others as long as they are open.
-
-    Notes
-    -----
     Readings before and after the last treatment, by one method and frequency: Δ = ln(after/before) with standard
     uncertainty u of both. Verified: Δ ≤ −3 u (``jump_z``) and the footing within its limit. Without effect: Δ − 2 u
     (``jump_doubt_z``) lies above ln(1 − ``treatment_least_drop_percent``/100), which rules out the least drop required

@@ -23,17 +23,7 @@ READ = {  # key of a leg-current reading (date in the condition, value), and the
 
 
 def beside(now: Snapshot, before: Snapshot) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Towers of both months with their data, in columns ``…_now`` and ``…_before``.
-
-    Parameters
-    ----------
-    now, before : Snapshot
-
-    Returns
-    -------
-    pandas.DataFrame, pandas.DataFrame
-        Towers present in both months, one row each; and all pairs, from `pair`.
-    """
+    """Towers of both months with their data in columns ``…_now`` and ``…_before``; and all pairs, from `pair`."""
     pairs = pair(now.condition, before.condition)
     both = pairs[pairs["tower_id"].notna() & pairs["earlier_id"].notna()].reset_index(drop=True)
     later, earlier = (_known(month).add_suffix(end) for month, end in ((now, "_now"), (before, "_before")))
@@ -133,18 +123,6 @@ def _known(month):
 
 
 def earlier_names(tower_ids: pd.Series, pairs: pd.DataFrame) -> pd.Series:
-    """Names of towers in the earlier month.
-
-    Parameters
-    ----------
-    tower_ids : pandas.Series of str
-    pairs : pandas.DataFrame
-        From `pair`.
-
-    Returns
-    -------
-    pandas.Series of str
-        Same index; blank for a new tower.
-    """
+    """Names of towers in the earlier month, with the same index; blank for a new tower."""
     earlier = pairs.dropna(subset="tower_id").set_index("tower_id")["earlier_id"]
     return tower_ids.map(cast("pd.Series", earlier)).astype("str")

@@ -64,32 +64,13 @@ class Snapshot:
 
 
 def of(study: Study) -> Snapshot:
-    """The snapshot of an assessment.
-
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Snapshot
-    """
+    """The snapshot of an assessment."""
     return Snapshot(study.month, study.condition, study.priority, study.currents)
 
 
 def repeated(study: Study) -> Snapshot | None:
     """The same records as of the preceding month; None where no visit is that old.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Snapshot or None
-
-    Notes
-    -----
     Towers, settings and plan are the present ones, so no tower can be new, missing or renamed. Without a visit or a
     treatment in the month, its tables are those of the preceding month.
     """
@@ -103,22 +84,7 @@ def repeated(study: Study) -> Snapshot | None:
 
 
 def month_before(month: str) -> str:
-    """The preceding month.
-
-    Parameters
-    ----------
-    month : str
-        ``YYYY-MM``.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> month_before("2026-01")
-    '2025-12'
-    """
+    """The preceding month, ``YYYY-MM``."""
     return str(cast("pd.Period", pd.Period(month, freq="M")) - 1)
 
 
@@ -128,28 +94,7 @@ def _within(dates, end, study):
 
 
 def table(folder: Path, name: str, files: dict[str, str], needed: Sequence[str]) -> pd.DataFrame:
-    """One table of a report, as written.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The report.
-    name : str
-        Name of the file in ``tables``, without its extension.
-    files : dict of str to str
-        File hashes of the manifest.
-    needed : sequence of str
-        Columns that must be there.
-
-    Returns
-    -------
-    pandas.DataFrame
-
-    Raises
-    ------
-    ValueError
-        It is missing, was changed, or lacks columns because another version wrote it.
-    """
+    """One table of a report, as written; ValueError where it is missing, was changed, or lacks needed columns."""
     path = folder / "tables" / f"{name}.parquet"
     if not path.is_file():
         raise ValueError(f"tables/{name}.parquet is missing; run the line again")
@@ -236,21 +181,9 @@ def _assessed(study, month):
 def newest_before(
     folder: str | PathLike[str], line_id: str, month: str
 ) -> tuple[Snapshot | None, tuple[str, ...]]:
-    """The newest earlier report that is complete.
+    """The newest earlier report that is complete, or None, and one remark per month with a flaw or of another version.
 
-    Parameters
-    ----------
-    folder : path
-        Folder of a line's reports: one folder per month, ``YYYY-MM``. It need not exist.
-    line_id : str
-        Id of the line.
-    month : str
-        ``YYYY-MM``; only earlier months are read.
-
-    Returns
-    -------
-    (Snapshot or None, tuple of str)
-        The snapshot, or None; and one remark per month that could not be used or was written by another version.
+    `folder` holds a line's reports, one folder per month, ``YYYY-MM``; it need not exist.
     """
     remarks = []
     for path in reversed(_months(Path(folder), month)):

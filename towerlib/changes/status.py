@@ -142,20 +142,7 @@ MOVES = {  # reasons for a changed queue besides the footing: words, and relevan
 
 
 def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Towers whose newest usable test is older than its rule allows.
-
-    Parameters
-    ----------
-    study : Study
-    before : Snapshot or None
-    pairs : pandas.DataFrame
-        Names of both months.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of the kind "overdue".
-    """
+    """Towers whose newest usable test is older than its rule allows."""
     late = study.retest[study.retest["reason"] == "overdue"]
     days = (last_day(study.month) - late["due_date"]).dt.days
     sentences = [
@@ -179,23 +166,15 @@ def overdue(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.Da
 
 def _overdue_before(study, before):
     """Towers that were overdue in the earlier month, by the present test intervals."""
-    listed = condition.retest_list(before.condition, study.grades, study.line, before.month)
-    return set(listed["tower_id"][listed["reason"] == "overdue"])
+    towers = before.condition
+    above = towers["impedance_class"] == condition.ABOVE_LIMIT
+    often = towers["occupancy"].isin(OFTEN_VISITED)
+    due = towers["footing_date"] + condition.retest_interval(above, often, study.line)
+    return set(towers["tower_id"][towers["footing_ohm"].notna() & (due <= before.end)])
 
 
 def never_tested(study: Study, before: Snapshot | None, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Towers without any visit.
-
-    Parameters
-    ----------
-    study, before, pairs
-        As for `overdue`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of the kind "never tested".
-    """
+    """Towers without any visit."""
     untested = study.condition["tower_id"][study.condition["verdict"] == "not tested"]
     was = None
     if before is not None:
@@ -214,18 +193,7 @@ def _since(tower_ids, was, pairs):
 
 
 def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
-    """Towers that are new, renamed or missing.
-
-    Parameters
-    ----------
-    pairs : pandas.DataFrame
-        From `towerlib.changes.match.pair`.
-    before : Snapshot
-
-    Returns
-    -------
-    list of pandas.DataFrame
-    """
+    """Towers that are new, renamed or missing."""
     new = pairs["tower_id"][pairs["earlier_id"].isna()]
     gone = pairs["earlier_id"][pairs["tower_id"].isna()]
     moved = pairs[pairs["renamed"]]
@@ -257,17 +225,7 @@ def towers(pairs: pd.DataFrame, before: Snapshot) -> list[pd.DataFrame]:
 def readings(both: pd.DataFrame, visit_ids: Collection[str] | pd.Series) -> list[pd.DataFrame]:
     """Readings used before that are missing now, or have another value for the same visit.
 
-    Parameters
-    ----------
-    both : pandas.DataFrame
-        From `towerlib.changes.match.beside`.
-    visit_ids : collection of str
-        Ids of all visits in the present records.
-
-    Returns
-    -------
-    list of pandas.DataFrame
-        Rows of the kinds "gone from data" and "record corrected".
+    `visit_ids` are those of all visits in the present records.
     """
     stood = both["footing_visit_id_before"]
     lost = both[stood.notna() & ~stood.isin(list(visit_ids))]
@@ -308,19 +266,9 @@ def _reading_rows(kind, table, template):
 
 
 def queues(both: pd.DataFrame, trend: pd.DataFrame, works: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Towers in another queue than before, with the reason.
+    """Towers in another queue than before, with the reason; the sentence states whether the tower itself changed.
 
-    Parameters
-    ----------
-    both, trend : pandas.DataFrame
-        As for `towerlib.changes.differences.footings`.
-    works : sequence of pandas.DataFrame
-        Results of treatments, from `towerlib.changes.differences.treated`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of the kind "queue changed". The sentence states whether the tower itself changed.
+    `works` are the results of treatments, from `towerlib.changes.differences.treated`.
     """
     chosen = both["queue_now"] != both["queue_before"]
     news, change = another_reading(both)[chosen], footing_change(both, trend)[chosen]

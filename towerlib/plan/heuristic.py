@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from towerlib.plan.problem import Constraints, Problem
 
 
-STEPS = 26  # halvings of a range of e²⁴ in price: far below what one tower changes
+REACH, STEPS = 24.0, 26  # range of prices, as a logarithm, and its halvings: far below what one tower changes
 ALL_SETS = 5  # up to this many years every set of visiting years is tried; beyond, sets of up to two
 SPREAD = 0.3  # standard deviation of the logarithm of the proportions tried
 CELLS = 1_000_000  # draws times options times years in one block
@@ -43,91 +43,37 @@ class Packages:
 
     Attributes
     ----------
-    members : list of array
-        Options of the problem in each package.
-    unit : array, shape (p,)
-        Tower, or group of towers treated together.
+    members, starts : array
+        Options of the packages one after another, and where each package begins, with the end.
+    unit, unit_ends : array
+        Unit of each package by number, and first package of each unit, with the end.
     value : array, shape (p, y)
     spend, weeks : array, shape (p,)
-    groups : array of bool, shape (p, g)
-        Access groups in which it needs a mobilisation.
     must : array of bool, shape (p,)
         True where it meets a must-do.
     """
 
-    members: list[np.ndarray]
+    members: np.ndarray
+    starts: np.ndarray
     unit: np.ndarray
+    unit_ends: np.ndarray
     value: np.ndarray
     spend: np.ndarray
     weeks: np.ndarray
-    groups: np.ndarray
     must: np.ndarray
-
-
-class _State:
-    """Works done, mobilisations paid and resources left while a rule proceeds."""
-
-    def __init__(self, problem, packages):
-        self.problem, self.packages = problem, packages
-        self.choice = np.zeros(len(problem.spend), int)
-        self.done = np.zeros(problem.unit.max(initial=-1) + 1, bool)
-        self.paid = np.zeros((len(problem.fee), problem.constraints.years), bool)
-        self.money, self.weeks = np.array(problem.constraints.budget, float), problem.crew.copy()
-
-    def fits(self, year):
-        """True for each package that can still be taken in a year."""
-        packages, problem = self.packages, self.problem
-        cost = packages.spend + packages.groups @ np.where(self.paid[:, year], 0.0, problem.fee)
-        in_time = ~packages.must | (year < problem.must_by)
-        return (
-            ~self.done[packages.unit]
-            & in_time
-            & (cost <= self.money[year])
-            & (packages.weeks <= self.weeks[year])
-        )
-
-    def take(self, package, year):
-        """Do a package in a year and book its cost."""
-        packages, fee = self.packages, self.problem.fee
-        new = packages.groups[package] & ~self.paid[:, year]
-        self.money[year] -= packages.spend[package] + fee[new].sum()
-        self.weeks[year] -= packages.weeks[package]
-        self.paid[:, year] |= packages.groups[package]
-        self.done[packages.unit[package]] = True
-        self.choice[packages.members[package]] = year + 1
 
 
 def near_best(
     problem: Problem, value: np.ndarray, allowed: np.ndarray, prices: Prices, *, starts: int = 4
 ) -> np.ndarray:
-    """Near-best choice of each draw.
+    """Near-best choice of each draw: year of each option, 0 where it is not done, shape (d, n).
 
-    Parameters
-    ----------
-    problem : Problem
-        n options of a towers in y years.
-    value : array, shape (d, n, y)
-        Benefit counted in each draw.
-    allowed : array of bool, shape (n, y)
-        Years in which each option may be done; a tower with a must-do is treated in one of them regardless of its
-        benefit.
-    prices : Prices
-        Only their proportions matter, not their level.
-    starts : int
-        Number of proportions tried: the given ones, then random ones within some 30 %; each draw keeps the best.
+    `value`, shape (d, n, y), is the benefit counted in each draw; `allowed`, shape (n, y), the years in which an
+    option may be done (a tower with a must-do is treated in one of them regardless of its benefit). Only the
+    proportions of the prices matter: `starts` of them are tried, the given ones and then random ones within some
+    30 %, and each draw keeps the best. The plans are not proven optimal; with tight must-do works a choice may
+    break a limit: see `towerlib.plan.outcome.broken_rules`.
 
-    Returns
-    -------
-    array of int, shape (d, n)
-        Year of each option, 0 where it is not done. With tight must-do works a choice may break a limit:
-        see `towerlib.plan.outcome.broken_rules`.
-
-    Notes
-    -----
-    These plans are not proven optimal; `towerlib.plan.optimise` adds a bound.
-
-    References
-    ----------
     Greedy and upper hull of the multiple-choice knapsack: P. Sinha, A. A. Zoltners, Operations Research 27
     (1979) 503; H. Kellerer, U. Pferschy, D. Pisinger, Knapsack Problems (2004), chapter 11. Prices of shared
     limits: H. Everett, Operations Research 11 (1963) 399 (all from memory).
@@ -142,17 +88,7 @@ def near_best(
 
 
 def loads_of(problem: Problem, prices: Prices) -> tuple[np.ndarray, np.ndarray]:
-    """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y).
-
-    Parameters
-    ----------
-    problem : Problem
-    prices : Prices
-
-    Returns
-    -------
-    tuple of array
-    """
+    """Priced load of each option and year, shape (n, y), and of each mobilisation, shape (g, y)."""
     load = problem.spend[:, None] * prices.money + problem.weeks[:, None] * prices.weeks
     return load, problem.fee[:, None] * prices.money
 
@@ -185,89 +121,69 @@ def _best_of(problem, value, allowed, tried):
 
 
 def improved(
-    problem: Problem, worth: np.ndarray, selected: np.ndarray, loads: tuple[np.ndarray, np.ndarray]
+    problem: Problem,
+    worth: np.ndarray,
+    selected: np.ndarray,
+    loads: tuple[np.ndarray, np.ndarray],
+    barred: np.ndarray | None = None,
 ) -> np.ndarray:
-    """Selections improved by the best single change, by benefit per priced load, as long as one fits.
+    """Selections, shape (d, a), improved by the best single change, by benefit per priced load, as long as one fits.
 
-    Parameters
-    ----------
-    problem : Problem
-    worth : array, shape (d, n, y)
-        Benefit of each option and year, −inf where it may not be done.
-    selected : array of int, shape (d, a)
-        Option and year of each tower, numbered as in the module docstring.
-    loads : tuple of array
-        From `loads_of`.
-
-    Returns
-    -------
-    array of int, shape (d, a)
+    `worth`, shape (d, n, y) or (1, n, y), is −inf where an option may not be done; `barred` is a tower of each
+    selection that keeps its work.
     """
-    selected, going = selected.copy(), np.arange(len(selected))
-    lone = (np.bincount(problem.unit)[problem.unit] == 1)[problem.tower]
-    while len(going):
-        rate = _rates(problem, worth[going], selected[going], loads)
-        rate[:, ~lone] = -np.inf
-        flat = rate.reshape(len(going), -1)
-        best = flat.argmax(axis=1)
-        some = flat[np.arange(len(going)), best] > -np.inf
-        going, best = going[some], best[some]
-        selected[going, problem.tower[best // problem.constraints.years]] = best
-    return selected
+    from towerlib.plan import loops
 
-
-def _rates(problem, worth, selected, loads):
-    """Benefit per priced load of replacing the tower's selection by each option and year, −inf where not possible."""
-    years, (load, fee) = problem.constraints.years, loads
-    had = amount_of(np.where(np.isfinite(worth), worth, 0.0), selected)
-    gain = worth - had[:, problem.tower, None]
-    spent, weeks = used(problem, selected)
-    now = np.where((selected >= 0)[:, :, None], (selected % years)[:, :, None] == np.arange(years), False)
-    back = now[:, problem.tower]
-    option = np.maximum(selected, 0) // years
-    freed = (problem.spend[option] * (selected >= 0))[:, problem.tower, None] * back
-    freed_weeks = (problem.weeks[option] * (selected >= 0))[:, problem.tower, None] * back
-    closed = ~visits_of(problem, selected)[:, problem.group]
-    money = spent[:, None] + problem.spend[:, None] - freed + closed * problem.fee[problem.group][:, None]
-    crew = weeks[:, None] + problem.weeks[:, None] - freed_weeks
-    able = (money <= np.array(problem.constraints.budget)) & (crew <= problem.crew)
-    able &= gain > 1e-9 * (1e-12 + np.abs(had))[:, problem.tower, None]
-    extra = load + closed * fee[problem.group] - amount_of(load, selected)[:, problem.tower, None]
-    top = np.where(able, gain, 1.0)
-    return np.where(
-        able, np.where(extra > 0, top / np.maximum(extra, 1e-300), 1e300 * (1 + 0 * top)), -np.inf
+    changed = np.array(selected, np.int64)
+    kept = np.full(len(changed), -1) if barred is None else barred
+    lone = np.bincount(problem.unit)[problem.unit] == 1
+    loops.improve(
+        _floats(worth),
+        changed,
+        _numbers(kept),
+        *map(_floats, loads),
+        lone,
+        _ends(problem.tower_starts, len(problem.tower)),
+        *_costs(problem),
+        *_limits(problem),
     )
+    return changed
+
+
+def _floats(values):
+    """Values as compiled loops take them."""
+    return np.require(values, np.float64, ["C", "W"])
+
+
+def _numbers(values):
+    """Whole numbers as compiled loops take them."""
+    return np.require(values, np.int64, ["C", "W"])
+
+
+def _ends(starts, end):
+    """Starts of runs, continued by the end of the last one."""
+    return np.append(_numbers(starts), end)
+
+
+def _costs(problem):
+    """Costs, crew-weeks and access group of each option, and price of each mobilisation, for compiled loops."""
+    return _floats(problem.spend), _floats(problem.weeks), _numbers(problem.group), _floats(problem.fee)
+
+
+def _limits(problem):
+    """Money and crew-weeks of each year, for compiled loops."""
+    return np.array(problem.constraints.budget, float), problem.crew
 
 
 def amount_of(amount: np.ndarray, selected: np.ndarray) -> np.ndarray:
-    """Amount for the selected option and year of each tower, 0 where none is selected.
-
-    Parameters
-    ----------
-    amount : array, shape (n, y) or (d, n, y)
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array, shape (d, a)
-    """
+    """Amount, from shape (n, y) or (d, n, y), for the selected cell of each tower, 0 where none is; shape (d, a)."""
     flat = amount.reshape(*amount.shape[:-2], -1)
     flat = np.broadcast_to(flat, (len(selected), flat.shape[-1]))
     return np.where(selected >= 0, np.take_along_axis(flat, np.maximum(selected, 0), axis=1), 0.0)
 
 
 def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Money and crew-weeks of each draw and year.
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    tuple of array, shape (d, y)
-    """
+    """Money and crew-weeks of each draw and year, two arrays of shape (d, y)."""
     years = problem.constraints.years
     option, year = np.divmod(np.maximum(selected, 0), years)
     in_year = (year[:, :, None] == np.arange(years)) & (selected >= 0)[:, :, None]
@@ -277,17 +193,7 @@ def used(problem: Problem, selected: np.ndarray) -> tuple[np.ndarray, np.ndarray
 
 
 def visits_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
-    """Access groups with work in each year.
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of bool, shape (d, g, y)
-    """
+    """True for each access group with work in each year, shape (d, g, y)."""
     years = problem.constraints.years
     option, year = np.divmod(np.maximum(selected, 0), years)
     place = np.where(selected >= 0, problem.group[option] * years + year, -1)
@@ -298,48 +204,26 @@ def visits_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
 
 def _priced(problem, worth, loads):
     """Option and year of each tower at the lowest price that keeps every limit, else at the highest."""
-    draws, load = len(worth), loads[0]
+    from towerlib.plan import loops
+
+    load = loads[0]
     top = 2 * max(np.max(worth, initial=0.0), 1e-300) / min(load[load > 0], default=1.0)
-    high = np.full(draws, np.log(top))
-    low = high - 24.0
-    selected = _at_price(problem, worth, np.exp(high), loads)
-    free = _at_price(problem, worth, np.zeros(draws), loads)
-    easy = holds_limits(problem, *used(problem, free))
-    for _ in range(0 if easy.all() else STEPS):
-        middle = (low + high) / 2
-        trial = _at_price(problem, worth, np.exp(middle), loads)
-        holds = holds_limits(problem, *used(problem, trial))
-        selected[holds] = trial[holds]
-        low, high = np.where(holds, low, middle), np.where(holds, middle, high)
-    return np.where(easy[:, None], free, selected)
+    search = np.log(top), REACH, STEPS
+    return loops.priced(
+        _floats(worth), *search, *_pricing(problem, loads), *_costs(problem), *_limits(problem)
+    )
 
 
-def _at_price(problem, worth, price, loads):
-    """Option times y plus year of each tower at a price of the load, −1 for none, shape (d, a)."""
-    load, fee = loads
-    years = load.shape[1]
-    net = worth - price[:, None, None] * load
-    best = np.maximum.reduceat(net, problem.tower_starts, axis=1)
-    unit = np.add.reduceat(best, problem.unit_starts, axis=1)
+def _pricing(problem, loads):
+    """What the choice at a price depends on besides the worth and the price, for compiled loops."""
     forced = np.logical_or.reduceat(problem.must_tower, problem.unit_starts)
-    least = np.where(forced, -np.inf, 0.0)
-    most, year_of = np.full((len(price), len(problem.home)), -np.inf), np.full(unit.shape[:2], -1)
-    sizes = np.diff(np.r_[problem.group_starts, len(problem.unit_starts)])
-    for visits in _year_sets(years):
-        inside = np.where(visits, unit, -np.inf)
-        earned = np.add.reduceat(np.maximum(inside.max(axis=2), least), problem.group_starts, axis=1)
-        earned = earned - price[:, None] * (fee[problem.home] @ visits)
-        better = earned > most
-        most = np.where(better, earned, most)
-        going = np.repeat(better, sizes, axis=1)
-        chosen = np.where(inside.max(axis=2) > least, inside.argmax(axis=2), -1)
-        year_of = np.where(going, chosen, year_of)
-    year = year_of[:, problem.unit]
-    top = np.take_along_axis(best, np.maximum(year, 0)[:, :, None], axis=2)[:, :, 0]
-    mine = np.take_along_axis(net, np.maximum(year, 0)[:, problem.tower][:, :, None], axis=2)[:, :, 0]
-    places = np.where(mine == top[:, problem.tower], np.arange(len(load)), len(load))
-    first = np.minimum.reduceat(places, problem.tower_starts, axis=1)
-    return np.where(year >= 0, first * years + year, -1)
+    ends = (
+        _ends(problem.tower_starts, len(problem.tower)),
+        _ends(problem.unit_starts, len(problem.unit)),
+        _ends(problem.group_starts, len(problem.unit_starts)),
+    )
+    sets = _year_sets(problem.constraints.years)
+    return *map(_floats, loads), np.array(forced, bool), ends, _numbers(problem.home), sets
 
 
 @cache
@@ -351,33 +235,13 @@ def _year_sets(years):
 
 
 def holds_limits(problem: Problem, spent: np.ndarray, weeks: np.ndarray) -> np.ndarray:
-    """True for each draw within the limits of every year.
-
-    Parameters
-    ----------
-    problem : Problem
-    spent, weeks : array, shape (d, y)
-
-    Returns
-    -------
-    array of bool, shape (d,)
-    """
+    """True for each draw whose money and crew-weeks, shape (d, y), are within the limits of every year."""
     kept = (spent <= np.array(problem.constraints.budget)) & (weeks <= problem.crew)
     return np.asarray(kept.all(axis=1))
 
 
 def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
-    """Year of each option, 0 where it is not done, shape (d, n).
-
-    Parameters
-    ----------
-    problem : Problem
-    selected : array of int, shape (d, a)
-
-    Returns
-    -------
-    array of int, shape (d, n)
-    """
+    """Year of each option, 0 where it is not done, shape (d, n), from selections of shape (d, a)."""
     choices = np.zeros((len(selected), len(problem.spend)), int)
     draw, tower = np.nonzero(selected >= 0)
     option, year = np.divmod(selected[draw, tower], problem.constraints.years)
@@ -388,28 +252,16 @@ def choices_of(problem: Problem, selected: np.ndarray) -> np.ndarray:
 def neighbours(
     problem: Problem, choice: np.ndarray, allowed: np.ndarray, towers: np.ndarray, prices: Prices
 ) -> np.ndarray:
-    """Variants of a choice that change one tower, repaired to fit money and crews.
+    """Variants of a choice that change one of the given towers, repaired to fit money and crews; shape (p, n).
 
-    Parameters
-    ----------
-    problem : Problem
-    choice : array of int, shape (n,)
-    allowed : array of bool, shape (n, y)
-    towers : array of int
-        Numbers of the towers to change.
-    prices : Prices
-
-    Returns
-    -------
-    array of int, shape (p, n)
-        For each tower: without works, and with each of its options in each year. Where money or crews do not
-        suffice, works with the least benefit per cost are removed; the remainder is used for the best single changes.
-        Towers with a must-do, and those treated together, are not changed.
+    For each tower: without works, and with each of its options in each year. Where money or crews do not suffice,
+    works with the least benefit per cost are removed; the remainder is used for the best single changes. Towers with
+    a must-do, and those treated together, are not changed.
     """
     loads, years = loads_of(problem, prices), problem.constraints.years
     start = selected_of(problem, choice[None])[0]
     fixed = problem.must_tower | (np.bincount(problem.unit)[problem.unit] > 1)
-    selected, worth = [], []
+    selected, barred = [], []
     for tower in towers[~fixed[towers]]:
         mine = np.flatnonzero(problem.tower == tower)
         cells = [option * years + year for option in mine for year in range(years) if allowed[option, year]]
@@ -419,26 +271,15 @@ def neighbours(
             selected.append(
                 _made_room(problem, np.where(np.arange(len(start)) == tower, cell, start), tower, fixed)
             )
-            only = np.where(allowed, problem.value, -np.inf)
-            only[mine] = -np.inf
-            worth.append(only)
+            barred.append(tower)
     if not selected:
         return np.zeros((0, len(choice)), int)
-    return choices_of(problem, improved(problem, np.array(worth), np.array(selected), loads))
+    worth = np.where(allowed, problem.value, -np.inf)[None]
+    return choices_of(problem, improved(problem, worth, np.array(selected), loads, np.array(barred)))
 
 
 def selected_of(problem: Problem, choices: np.ndarray) -> np.ndarray:
-    """Option and year of each tower: the inverse of `choices_of`.
-
-    Parameters
-    ----------
-    problem : Problem
-    choices : array of int, shape (d, n)
-
-    Returns
-    -------
-    array of int, shape (d, a)
-    """
+    """Option and year of each tower, shape (d, a): the inverse of `choices_of`."""
     selected = np.full((len(choices), len(problem.unit)), -1)
     draw, option = np.nonzero(choices)
     selected[draw, problem.tower[option]] = option * problem.constraints.years + choices[draw, option] - 1
@@ -461,26 +302,11 @@ def _made_room(problem, selected, tower, fixed):
 
 
 def worst_first(options: pd.DataFrame, constraints: Constraints, footing_ohm: pd.Series) -> Plan:
-    """Plan of the rule "worst ohms first".
+    """Plan of the rule "worst ohms first"; `how` names the constraints that it violates, if any.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`.
-    footing_ohm : pandas.Series
-        Footing [Ω] by tower_id; towers without one come last.
-
-    Returns
-    -------
-    Plan
-        `how` names the constraints that it violates, if any.
-
-    Notes
-    -----
-    Towers are treated in order of their footing, must-do works first. Each takes the option with the most benefit
-    per cost that still fits, in the first possible year; a tower that fits in no year is skipped. *Common practice*;
-    a list that stops at the first tower that does not fit would avoid less.
+    Towers are treated in order of their footing [Ω, by tower_id], must-do works first, those without one last. Each
+    takes the option with the most benefit per cost that still fits, in the first possible year; a tower that fits in no
+    year is skipped. *Common practice*; a list that stops at the first tower that does not fit would avoid less.
     """
     problem = pose(options, constraints)
     return _rule_plan(problem, worst_first_choice(problem, footing_ohm), "Worst ohms first.")
@@ -493,79 +319,71 @@ def _rule_plan(problem, choice, how):
 
 
 def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
-    """Choice of the rule "worst ohms first"; it can fail to meet a must-do.
+    """Choice of the rule "worst ohms first", shape (n,); it can fail to meet a must-do."""
+    from towerlib.plan import loops
 
-    Parameters
-    ----------
-    problem : Problem
-    footing_ohm : pandas.Series
-        As for `worst_first`.
-
-    Returns
-    -------
-    array of int, shape (n,)
-        Year of each option, 0 where it is not done.
-    """
     ohm = footing_ohm.reindex(problem.options["tower_id"]).astype(float).fillna(-np.inf).to_numpy()
     worst = np.full(problem.unit.max(initial=-1) + 1, -np.inf)
     np.maximum.at(worst, problem.unit[problem.tower], ohm)
-    packages = _packages(problem)
+    packages = packages_of(problem)
     own = packages.value[:, 0] / np.maximum(packages.spend, 1e-9)
-    state = _State(problem, packages)
     order = np.lexsort((-own, packages.unit, -worst[packages.unit], ~packages.must))
-    for package in order:
-        for year in range(problem.constraints.years):
-            if state.fits(year)[package]:
-                state.take(package, year)
-                break
-    return state.choice
+    years = loops.in_order(
+        order,
+        packages.starts,
+        _numbers(problem.group[packages.members]),
+        packages.spend,
+        packages.weeks,
+        packages.unit,
+        packages.must,
+        _floats(problem.fee),
+        _limits(problem),
+        problem.must_by,
+    )
+    return _done(problem, packages, years)
 
 
-def _packages(problem):
+def _done(problem, packages, years):
+    """Choice of the packages done in given years."""
+    choice = np.zeros(len(problem.spend), int)
+    choice[packages.members] = np.repeat(years, np.diff(packages.starts))
+    return choice
+
+
+def packages_of(problem: Problem) -> Packages:
     """Every option of a single tower; for towers treated together, the option with the most benefit per cost."""
-    open_to = np.flatnonzero(~problem.must_tower[problem.tower] | problem.must) if len(problem.tower) else []
-    by_tower = pd.Series(open_to).groupby(problem.tower[open_to]).apply(np.array) if len(open_to) else []
-    rate = problem.value[:, 0] / np.maximum(problem.spend, 1e-9)
-    towers_of = pd.Series(np.arange(len(problem.unit))).groupby(problem.unit)
-    members, unit = [], []
-    for number, towers in towers_of:
-        if len(towers) == 1:
-            found = [np.array([option]) for option in by_tower[towers.iloc[0]]]
-        else:
-            found = [np.array([by_tower[tower][rate[by_tower[tower]].argmax()] for tower in towers])]
-        members += found
-        unit += [number] * len(found)
-    groups = np.zeros((len(members), len(problem.fee)), bool)
-    for place, options in enumerate(members):
-        groups[place, problem.group[options]] = True
+    options = np.arange(len(problem.tower))
+    lone = (np.bincount(problem.unit)[problem.unit] == 1)[problem.tower]
+    open_to = ~problem.must_tower[problem.tower] | problem.must
+    rate = np.where(open_to, problem.value[:, 0] / np.maximum(problem.spend, 1e-9), -np.inf)
+    by_rate = np.lexsort((options, -rate, problem.tower))
+    best = np.zeros(len(options), bool)
+    best[by_rate[problem.tower_starts]] = True  # the first of each tower
+    members = np.flatnonzero(np.where(lone, open_to, best))
+    unit = problem.unit[problem.tower[members]]
+    starts = np.flatnonzero(lone[members] | np.r_[True, unit[1:] != unit[:-1]][: len(unit)])
+    sums = (
+        np.add.reduceat(amount[members], starts, axis=0) if len(starts) else amount[:0].astype(float)
+        for amount in (problem.value, problem.spend, problem.weeks)
+    )
+    value, spend, weeks = map(_floats, sums)
+    must = np.logical_or.reduceat(problem.must[members], starts) if len(starts) else np.zeros(0, bool)
+    unit = unit[starts]
     return Packages(
         members=members,
-        unit=np.array(unit, int),
-        value=np.array([problem.value[o].sum(axis=0) for o in members]).reshape(
-            -1, problem.constraints.years
-        ),
-        spend=np.array([problem.spend[o].sum() for o in members]),
-        weeks=np.array([problem.weeks[o].sum() for o in members]),
-        groups=groups,
-        must=np.array([problem.must[o].any() for o in members], bool),
+        starts=_ends(starts, len(members)),
+        unit=_numbers(unit),
+        unit_ends=np.searchsorted(unit, np.arange(problem.unit.max(initial=-1) + 2)),
+        value=value,
+        spend=spend,
+        weeks=weeks,
+        must=must,
     )
 
 
 def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
-    """Plan of the rule "most benefit per cost next", mobilisation included.
+    """Plan of the rule "most benefit per cost next", mobilisation included; `how` names what it violates, if anything.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`.
-
-    Returns
-    -------
-    Plan
-
-    Notes
-    -----
     Year by year, must-do works first: the next work has the greatest ratio of benefit to cost, including the
     mobilisation if it has not been paid yet. *Common practice*.
     """
@@ -574,53 +392,30 @@ def greedy(options: pd.DataFrame, constraints: Constraints) -> Plan:
 
 
 def greedy_choice(problem: Problem) -> np.ndarray:
-    """Choice of the rule "most benefit per cost next"; it can fail to meet a must-do.
+    """Choice of the rule "most benefit per cost next", shape (n,); it can fail to meet a must-do."""
+    from towerlib.plan import loops
 
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    array of int, shape (n,)
-        Year of each option, 0 where it is not done.
-    """
-    packages = _packages(problem)
-    state = _State(problem, packages)
-    for first in (packages.must, np.ones(len(packages.must), bool)):
-        for year in range(problem.constraints.years):
-            while len(first):
-                cost = packages.spend + packages.groups @ np.where(state.paid[:, year], 0.0, problem.fee)
-                worth = packages.value[:, year]
-                able = first & state.fits(year) & ((worth > 0) | packages.must)
-                rate = np.where(able, worth / np.maximum(cost, 1e-9), -np.inf)
-                if rate.max() == -np.inf:
-                    break
-                state.take(int(rate.argmax()), year)
-    return state.choice
+    packages = packages_of(problem)
+    years = loops.best_rate_next(
+        packages.value,
+        packages.unit_ends,
+        packages.starts,
+        _numbers(problem.group[packages.members]),
+        packages.spend,
+        packages.weeks,
+        packages.must,
+        _floats(problem.fee),
+        _limits(problem),
+        problem.must_by,
+    )
+    return _done(problem, packages, years)
 
 
 def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
-    """Towers ranked by avoided trip-outs per trench metre, for work without prices.
+    """Towers ranked by avoided trip-outs per trench metre, best first, for work without prices.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        One row per tower and option: tower_id, option, benefit_per_year, effort.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower with its best option, best first: rank, tower_id, option, benefit_per_year, effort,
-        benefit_per_effort (infinite without digging). Options without a positive benefit are not
-        listed.
-
-    Examples
-    --------
-    >>> options = pd.DataFrame({"tower_id": ["1", "1", "2"], "option": ["rods", "ring", "lead"]})
-    >>> options = options.assign(benefit_per_year=[0.2, 0.3, 0.1], effort=[10.0, 30.0, 0.0])
-    >>> ranked_by_effort(options)[["tower_id", "option", "benefit_per_effort"]].values.tolist()
-    [['2', 'lead', inf], ['1', 'rods', 0.02]]
+    One row per tower with its best option: rank, tower_id, option, benefit_per_year, effort, benefit_per_effort
+    (infinite without digging). Options without a positive benefit are not listed.
     """
     listed = options.loc[
         (options["benefit_per_year"] > 0) & options["effort"].notna(),
@@ -637,30 +432,5 @@ def ranked_by_effort(options: pd.DataFrame) -> pd.DataFrame:
 
 
 def failed(plan: Plan) -> bool:
-    """True where the plan of a rule violates a constraint, so that its benefit is not comparable.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    bool
-    """
+    """True where the plan of a rule violates a constraint, so that its benefit is not comparable."""
     return bool(broken_rules(plan.problem, plan.choice))
-
-
-def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
-    """True for each choice within all constraints.
-
-    Parameters
-    ----------
-    problem : Problem
-    choices : array of int, shape (p, n)
-
-    Returns
-    -------
-    array of bool, shape (p,)
-    """
-    some, which = np.unique(choices, axis=0, return_inverse=True)
-    return np.array([not broken_rules(problem, choice) for choice in some], bool)[which]

@@ -73,16 +73,6 @@ class Solved:
 def build(problem: Problem) -> Model:
     """Model of a problem.
 
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    Model
-
-    Notes
-    -----
     x of option i in year t, and m of access group g in year t, 0 or 1:
     maximise Σ v_it x_it; Σ_it x_it ≤ 1 for each tower, = 1 over its must-do options up to the latest year;
     Σ_i x_it ≤ m_gt over the options of one tower in group g (one row per tower, group and year, a tighter relaxation
@@ -143,16 +133,7 @@ def _useful(problem):
 
 
 def allowed(problem: Problem) -> np.ndarray:
-    """Permitted years of each option; a tower with a must-do has only its must-do options, up to the latest year.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    array of bool, shape (n, y)
-    """
+    """Permitted years of each option, shape (n, y); a tower with a must-do has only those options, up to the latest year."""
     years = np.arange(1, problem.constraints.years + 1)
     bound = problem.must_tower[problem.tower]
     return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
@@ -233,23 +214,9 @@ def _limits(problem, option, year):
 def solve(
     problem: Problem, model: Model, gap: float, time_limit_s: float = np.inf, nodes: int | None = None
 ) -> Solved:
-    """Best choice of a model.
+    """Best choice of a model, within a relative gap.
 
-    Parameters
-    ----------
-    problem : Problem
-    model : Model
-        From `build`.
-    gap : float
-        Relative gap at which the search may stop.
-    time_limit_s : float
-        Time after which it stops [s].
-    nodes : int, optional
-        Number of nodes after which the search stops. Unlike a time limit, it gives the same plan on every machine.
-
-    Returns
-    -------
-    Solved
+    The search stops after `time_limit_s` [s], or after `nodes` nodes, which gives the same plan on every machine.
     """
     from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -272,19 +239,9 @@ def solve(
 
 
 def relax(problem: Problem, model: Model, time_limit_s: float) -> tuple[float, np.ndarray, np.ndarray]:
-    """Linear relaxation of a model: bound on the benefit, and shadow prices.
+    """Linear relaxation: bound on the benefit, and shadow prices of money and of crew-weeks by year.
 
-    Parameters
-    ----------
-    problem, model, time_limit_s
-        As for `solve`.
-
-    Returns
-    -------
-    bound : float
-        Benefit that no plan exceeds: infinite after a time-out, NaN where no plan is within the limits.
-    money, weeks : array, shape (y,)
-        Benefit of one more unit of money and of one more crew-week in each year.
+    The bound is infinite after a time-out, and NaN where no plan is within the limits.
     """
     from scipy.optimize import linprog
 

@@ -107,15 +107,29 @@ def optimise(
     >>> list(plan.works["tower_id"]), plan.benefit, plan.spent
     (['2', '3'], 22.0, 55.0)
     """
+    stop = {"gap": gap, "time_limit_s": time_limit_s, "search": search, "nodes": nodes}
+    return solved(pose(options, constraints), footing_ohm=footing_ohm, **stop)
+
+
+def solved(
+    problem: Problem,
+    *,
+    gap: float | None = None,
+    time_limit_s: float | None = None,
+    search: bool = True,
+    footing_ohm: pd.Series | None = None,
+    nodes: int = NODES,
+    relaxed: tuple[float, np.ndarray, np.ndarray] | None = None,
+) -> Plan:
+    """Plan of a problem that is posed already, as by `optimise`; `relaxed` is the result of `relax`, where known."""
     gap = number("plan_gap") if gap is None else gap
     time_limit_s = number("plan_time_limit_s") if time_limit_s is None else time_limit_s
-    problem = pose(options, constraints)
     if not len(problem.options):
         return plan_of(problem, np.zeros(0, int), 0.0, "There are no options.")
     model = build(problem)
     if not len(model.option):
         return plan_of(problem, np.zeros(len(problem.options), int), 0.0, "No option brings a benefit.")
-    bound, *prices = relax(problem, model, time_limit_s if search else np.inf)
+    bound, *prices = relaxed or relax(problem, model, time_limit_s if search else np.inf)
     if np.isnan(bound):
         raise SettingsError(shortage(problem))
     choice = best_known(problem, model, heuristic.Prices(*prices), footing_ohm)
@@ -132,20 +146,8 @@ def optimise(
 
 
 def shortage(problem: Problem) -> str:
-    """Resources missing for the must-do works, in one sentence.
+    """Resources missing for the must-do works: towers, least cost with mobilisation, and shortage by year.
 
-    Parameters
-    ----------
-    problem : Problem
-        A problem whose must-do works exceed its limits.
-
-    Returns
-    -------
-    str
-        Towers, least cost with mobilisation, and missing money (or crew-weeks) by year.
-
-    Notes
-    -----
     The works are chosen to minimise the excess over the budgets of all years; where the money suffices, to minimise
     the excess of crew-weeks.
     """
@@ -227,21 +229,9 @@ def _by_year(over, unit, digits=0):
 def best_known(
     problem: Problem, model: Model, prices: Prices, footing_ohm: pd.Series | None = None
 ) -> np.ndarray | None:
-    """Best of the plans at the shadow prices and of the simple rules, with the best single changes.
+    """Best of the plans at the shadow prices and of the simple rules, with the best single changes, shape (n,).
 
-    Parameters
-    ----------
-    problem : Problem
-    model : Model
-    prices : towerlib.plan.heuristic.Prices
-    footing_ohm : pandas.Series, optional
-        As for `optimise`.
-
-    Returns
-    -------
-    array of int, shape (n,), or None
-        Year of each option, 0 where it is not done. None where all of them break a limit because the
-        must-do works are tight.
+    None where all of them break a limit because the must-do works are tight.
     """
     starts = int(np.clip(CELLS // problem.value.size, 1, STARTS))
     priced = heuristic.near_best(
@@ -257,17 +247,7 @@ def best_known(
 
 
 def allowed_years(model: Model, problem: Problem) -> np.ndarray:
-    """Options and years for which the model has a variable.
-
-    Parameters
-    ----------
-    model : Model
-    problem : Problem
-
-    Returns
-    -------
-    array of bool, shape (n, y)
-    """
+    """True for each option and year with a variable of the model, shape (n, y)."""
     allowed = np.zeros(problem.value.shape, bool)
     allowed[model.option, model.year] = True
     return allowed

@@ -93,18 +93,7 @@ def plan_of(problem: Problem, choice: np.ndarray, bound: float = np.inf, how: st
 
 
 def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
-    """Money, crews and benefit of each year of a choice.
-
-    Parameters
-    ----------
-    problem : Problem
-    choice : array of int, shape (n,)
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per year, as `Plan.years`.
-    """
+    """Money, crews and benefit of each year of a choice, one row per year, as `Plan.years`."""
     done, count = np.flatnonzero(choice), problem.constraints.years
     year = choice[done] - 1
     visits = np.unique(problem.group[done] * count + year)
@@ -137,18 +126,37 @@ def broken_rules(problem: Problem, choice: np.ndarray) -> list[str]:
     list of str
         One sentence for each violated constraint; empty for a feasible plan.
     """
-    years, done = yearly(problem, choice), choice > 0
-    treated = np.bincount(problem.tower[done], minlength=len(problem.unit))
-    in_time = done & problem.must & (choice <= problem.must_by)
-    met = np.bincount(problem.tower[in_time], minlength=len(problem.unit)) > 0
-    year = np.bincount(problem.tower[done], choice[done], len(problem.unit))
+    return [sentence for sentence, (is_broken,) in _broken(problem, choice[None]).items() if is_broken]
+
+
+def within_limits(problem: Problem, choices: np.ndarray) -> np.ndarray:
+    """True for each choice within all constraints; choices of shape (p, n)."""
+    return ~np.any(list(_broken(problem, choices).values()), axis=0)
+
+
+def _broken(problem, choices):
+    """Whether each choice violates each constraint, by its sentence."""
+    count, towers = problem.constraints.years, len(problem.unit)
+    plan, option = np.nonzero(choices)
+    year, tower = choices[plan, option] - 1, problem.tower[option]
+    visits = np.unique((plan * len(problem.fee) + problem.group[option]) * count + year)
+    visited = visits // (count * len(problem.fee)) * count + visits % count if len(visits) else visits
+
+    def by(row, size, amount=None):
+        return np.bincount(row, amount, len(choices) * size).reshape(len(choices), size)
+
+    budget = np.array(problem.constraints.budget, float)
+    spent = by(plan * count + year, count, problem.spend[option])
+    spent = spent + by(visited, count, problem.fee[visits // count % max(1, len(problem.fee))])
+    weeks = by(plan * count + year, count, problem.weeks[option])
+    place = plan * towers + tower
+    met = by(place[problem.must[option] & (year < problem.must_by)], towers) > 0
+    when = by(place, towers, year + 1)
     same_unit = problem.unit[1:] == problem.unit[:-1]
-    weeks, spent, budget = years["crew_weeks"], years["spent"], years["budget"]
-    broken = {
-        "a year costs more than its budget": (spent > budget * (1 + ROOM) + 1e-9).any(),
-        "a year takes more crew-weeks than there are": (weeks > problem.crew * (1 + ROOM) + 1e-9).any(),
-        "a tower is treated twice": (treated > 1).any(),
-        "a must-do is not met": (problem.must_tower & ~met).any(),
-        "towers that go together do not": (same_unit & (year[1:] != year[:-1])).any(),
+    return {
+        "a year costs more than its budget": (spent > budget * (1 + ROOM) + 1e-9).any(axis=1),
+        "a year takes more crew-weeks than there are": (weeks > problem.crew * (1 + ROOM) + 1e-9).any(axis=1),
+        "a tower is treated twice": (by(place, towers) > 1).any(axis=1),
+        "a must-do is not met": (problem.must_tower & ~met).any(axis=1),
+        "towers that go together do not": (same_unit & (when[:, 1:] != when[:, :-1])).any(axis=1),
     }
-    return [sentence for sentence, is_broken in broken.items() if is_broken]

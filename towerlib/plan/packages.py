@@ -145,19 +145,5 @@ def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFram
 
 
 def slug(name: str) -> str:
-    """Name in lower-case letters, digits and hyphens.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> slug("4 radials 20 m")
-    '4-radials-20-m'
-    """
+    """Name in lower-case letters, digits and hyphens."""
     return re.sub(r"[^a-z0-9]+", "-", str(name).lower()).strip("-")

@@ -133,19 +133,7 @@ def column(table: pd.DataFrame, name: str, blank: Any) -> pd.Series:
 def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOTING_ORDERS[0]) -> pd.Series:
     """Urgency of each tower within its queue; a small number is urgent, blank comes last.
 
-    Parameters
-    ----------
-    condition : pandas.DataFrame
-        One row per tower.
-    queue : pandas.Series of str
-        From `queues`.
-    footing_order : str
-        One of `FOOTING_ORDERS`.
-
-    Returns
-    -------
-    pandas.Series of float
-        Same index.
+    `queue` is that of `queues`; `footing_order` is one of `FOOTING_ORDERS`.
     """
     rise = column(condition, "potential_rise_v", np.nan).astype(float)
     by_queue = {
@@ -238,17 +226,7 @@ def _trip_outs(tower):
 
 
 def next_steps(listed: pd.DataFrame) -> pd.Series:
-    """Next step at each tower.
-
-    Parameters
-    ----------
-    listed : pandas.DataFrame
-        Towers with their queue and suspected_cause.
-
-    Returns
-    -------
-    pandas.Series of str
-    """
+    """Next step at each tower, from its queue and suspected cause."""
     # a suspected weak leg needs an inspection, not work
     span = (listed["queue"] == "bond") & (column(listed, "span_suspected", "") != "")
     look = (listed["queue"] == "none") & (listed["suspected_cause"] == "weak leg")
@@ -264,22 +242,7 @@ def next_steps(listed: pd.DataFrame) -> pd.Series:
 
 
 def order_rule(plan: PlanSettings) -> str:
-    """Sorting rule of the list, in words.
-
-    Parameters
-    ----------
-    plan : towerlib.config.sections.Plan
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> from towerlib.config.sections import Plan
-    >>> order_rule(Plan()).split(";")[0]
-    'Queues in the order safety, repair, bond, footing, retest, none'
-    """
+    """Sorting rule of the list, in words."""
     later = FOOTING_ORDERS[FOOTING_ORDERS.index(plan.footing_order) :]
     within = WITHIN | {"footing": f"by {', where not known by '.join(later)}"}
     rules = "; ".join(f"{queue}: {within[queue]}" for queue in plan.queue_order)

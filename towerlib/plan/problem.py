@@ -344,46 +344,12 @@ def _fees(names, constraints):
 
 
 def spread_evenly(total: float, years: int) -> tuple[float, ...]:
-    """Equal budget of each year.
-
-    Parameters
-    ----------
-    total : float
-        Sum over all years.
-    years : int
-        Number of years, 1 or more.
-
-    Returns
-    -------
-    tuple of float
-
-    Examples
-    --------
-    >>> spread_evenly(90.0, 3)
-    (30.0, 30.0, 30.0)
-    """
+    """Equal budget of each year, which add up to a total."""
     return (total / years,) * years
 
 
 def with_total(constraints: Constraints, total: float) -> Constraints:
-    """Constraints with another total budget, distributed over the years as before.
-
-    Parameters
-    ----------
-    constraints : Constraints
-        Their budget gives the distribution; equal shares where it is 0 throughout.
-    total : float
-        Sum of all years.
-
-    Returns
-    -------
-    Constraints
-
-    Examples
-    --------
-    >>> with_total(Constraints(budget=(10.0, 30.0)), 80.0).budget
-    (20.0, 60.0)
-    """
+    """Constraints with another total budget, distributed over the years as before; evenly where that was 0."""
     before = sum(constraints.budget)
     if before == 0:
         return replace(constraints, budget=spread_evenly(total, constraints.years))
@@ -391,35 +357,11 @@ def with_total(constraints: Constraints, total: float) -> Constraints:
 
 
 def together_in_zones(towers: pd.DataFrame, treated: Iterable[str]) -> pd.Series:
-    """Labels of consecutive station-zone towers with works: the column `together` of the options.
+    """Labels of consecutive station-zone towers with works: the column `together` of the options, by tower_id.
 
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        The line in route order: tower_id, in_station_zone (True near a station).
-    treated : sequence of str
-        Towers that have options.
-
-    Returns
-    -------
-    pandas.Series of str
-        By tower_id, for towers that share a label with another: `options["tower_id"].map` of it is the column.
-
-    Raises
-    ------
-    ValueError
-        A treated tower is not on the line.
-
-    Notes
-    -----
-    A strike close to a station sends a steep wave into it, so the zone is only as good as its weakest tower and its
-    towers form one package. *Common practice*. A tower of the zone without works does not separate its neighbours.
-
-    Examples
-    --------
-    >>> line = pd.DataFrame({"tower_id": ["1", "2", "3"], "in_station_zone": [True, True, False]})
-    >>> together_in_zones(line, ["1", "2", "3"]).to_dict()
-    {'1': '1 to 2', '2': '1 to 2'}
+    `towers` is the line in route order with in_station_zone. A strike close to a station sends a steep wave into it,
+    so the zone is only as good as its weakest tower and its towers form one package. *Common practice*. A tower of
+    the zone without works does not separate its neighbours.
     """
     ids, zone = towers["tower_id"], towers["in_station_zone"].astype(bool)
     if strangers := sorted(set(treated) - set(ids)):

@@ -11,11 +11,11 @@ import pandas as pd
 
 from towerlib.errors import SettingsError
 from towerlib.plan import heuristic, uncertainty
-from towerlib.plan.milp import build, relax
-from towerlib.plan.optimise import optimise, quality
-from towerlib.plan.outcome import plan_of
+from towerlib.plan.milp import allowed, build, relax
+from towerlib.plan.optimise import quality, solved
+from towerlib.plan.outcome import plan_of, within_limits
 from towerlib.plan.problem import pose, with_total
-from towerlib.plan.uncertainty import at, band, brought, draw, every_option, values_of
+from towerlib.plan.uncertainty import at, band, brought, draw, values_of
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -110,9 +110,10 @@ def outlook(
         return None
     selection = selection_probability(budget, draws)
     found = next_tests(banded(budget.options), _constraints(budget), most=tests, **QUICK)
+    table, plans = _levels(budget, condition)
     return Outlook(
-        levels=levels(budget, condition),
-        curve=whole_curve(budget, condition, steps),
+        levels=table,
+        curve=whole_curve(budget, condition, steps, plans),
         chances=chances(budget, selection),
         regret=selection.regret,
         tests=found.towers,
@@ -120,18 +121,10 @@ def outlook(
 
 
 def banded(options: pd.DataFrame) -> pd.DataFrame:
-    """Options with the interval of their benefit, as used for draws.
+    """Options with benefit_low and benefit_high, as used for draws.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        With avoided_low and avoided_high.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With benefit_low and benefit_high. Where the high end exceeds `TAIL` times the middle, the low end is set to 0,
-        for which draws are normal: a lognormal tail would be unrealistic.
+    Where the high end exceeds `TAIL` times the middle, the low end is set to 0, for which draws are normal: a
+    lognormal tail would be unrealistic.
     """
     middle, high = options["benefit_per_year"], options["avoided_high"]
     low = options["avoided_low"].where(~(high > TAIL * middle), 0.0)
@@ -162,17 +155,23 @@ def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
         and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
         that rule) and gain (of the plan over it, relative).
     """
+    return _levels(budget, condition)[0]
+
+
+def _levels(budget, condition):
+    """The levels, and the known plans of their budgets."""
     constraints = _constraints(budget)
     if not sum(constraints.budget) > 0:
-        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS])
+        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS]), [budget.plan]
     footings = condition.set_index("tower_id")["footing_ohm"]
     table, plans = three_levels(
-        budget.options, constraints, known=budget.plan, **QUICKLY, footing_ohm=footings
+        budget.options, constraints, known=[budget.plan], **QUICKLY, footing_ohm=footings
     )
     sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
-    ruled = [_by_rule("worst_first", budget, condition, total) for total in table["budget"]]
+    ruled = _by_rule("worst_first", budget, condition, table["budget"])
     table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
-    return table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+    table = table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+    return table, [plan for plan in plans.values() if plan is not None]
 
 
 def _sums(plan, options):
@@ -187,35 +186,30 @@ def _sums(plan, options):
     return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
 
 
-def _by_rule(name, budget, condition, total):
-    """Benefit of a simple rule within a total budget; blank where the must-do works do not fit."""
-    constraints = with_total(_constraints(budget), total)
-    if name == "greedy":
-        plan = heuristic.greedy(budget.options, constraints)
-    else:
-        plan = heuristic.worst_first(
-            budget.options, constraints, condition.set_index("tower_id")["footing_ohm"]
+def _by_rule(name, budget, condition, totals):
+    """Benefit of a simple rule within total budgets; blank where the must-do works do not fit."""
+    constraints = _constraints(budget)
+    posed, footings = pose(budget.options, constraints), condition.set_index("tower_id")["footing_ohm"]
+    found = []
+    for total in totals:
+        problem = replace(posed, constraints=with_total(constraints, total))
+        choice = (
+            heuristic.greedy_choice(problem)
+            if name == "greedy"
+            else heuristic.worst_first_choice(problem, footings)
         )
-    return np.nan if heuristic.failed(plan) else plan.benefit
+        keeps = within_limits(problem, choice[None])[0]
+        found.append(plan_of(problem, choice).benefit if keeps else np.nan)
+    return found
 
 
-def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> pd.DataFrame:
-    """Budget curve of the plan and of both simple rules.
+def whole_curve(
+    budget: Budget, condition: pd.DataFrame, steps: int = STEPS, known: Sequence[Plan] = ()
+) -> pd.DataFrame:
+    """Budget curve of the plan, with worst_first and greedy (benefit of the simple rules).
 
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    condition : pandas.DataFrame
-        One row per tower: tower_id, footing_ohm.
-    steps : int
-        Even steps up to the cost of the most effective option at every tower; the three levels are added.
-
-    Returns
-    -------
-    pandas.DataFrame
-        From `budget_curve`, with worst_first and greedy (benefit of the rules); blank below the cost of the must-do
-        works. No rows where no option has a benefit.
+    Even steps up to the cost of the most effective option at every tower; the three levels are added. `known` plans
+    of some of the budgets are reused. Blank below the cost of the must-do works; no rows where no option has a benefit.
     """
     constraints = _constraints(budget)
     whole = cost_of_everything(budget.options, constraints)
@@ -227,31 +221,16 @@ def whole_curve(budget: Budget, condition: pd.DataFrame, steps: int = STEPS) -> 
     points = np.unique(np.r_[points, shares[shares > 0]])
     footings = condition.set_index("tower_id")["footing_ohm"]
     found = budget_curve(
-        budget.options, constraints, points, known=budget.plan, **QUICKLY, footing_ohm=footings
+        budget.options, constraints, points, known=known or [budget.plan], **QUICKLY, footing_ohm=footings
     )
-    ruled = {
-        name: [
-            _by_rule(name, budget, condition, row.budget) if row.benefit == row.benefit else np.nan
-            for row in cast("Any", found).itertuples()
-        ]
-        for name in ("worst_first", "greedy")
-    }
-    return found.assign(**ruled)
+    fits = found["benefit"].notna()
+    for name in ("worst_first", "greedy"):
+        found.loc[fits, name] = _by_rule(name, budget, condition, found["budget"][fits])
+    return found
 
 
 def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
-    """Cost of the most effective option at every tower, each access group mobilised once.
-
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-
-    Returns
-    -------
-    float
-        Cost in the unit of `constraints.measure`.
-    """
+    """Cost of the most effective option at every tower, each access group mobilised once."""
     problem = pose(options, constraints)
     top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
     top = top[problem.value[top, 0] > 0]
@@ -264,36 +243,16 @@ def budget_curve(
     budgets: Sequence[float] | np.ndarray | None = None,
     *,
     search: bool = False,
-    known: Plan | None = None,
+    known: Sequence[Plan] = (),
     **stop: Any,
 ) -> pd.DataFrame:
-    """Benefit of the plan as a function of the budget.
+    """Benefit of the plan as a function of the total budget, one row per budget.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`; the budget gives the distribution over the years.
-    budgets : sequence of float, optional
-        Totals of all years, increasing; default: 16 even steps from 0 to the cost of the most effective option at
-        every tower.
-    search : bool
-        As for `towerlib.plan.optimise.optimise`.
-    known : Plan, optional
-        Known plan of one of the budgets, which is reused.
-    **stop
-        ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per budget: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit per additional unit of
-        money, against the previous row), at_knee. Blank below the cost of the must-do works.
-
-    Notes
-    -----
-    A plan within a budget is within every larger one, so the best so far is carried on: more budget never reduces
-    the benefit. For the knee see `knee`.
+    `budgets` increase; default: 16 even steps from 0 to the cost of the most effective option at every tower. `stop`
+    holds ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each point; `known` plans of some of the budgets
+    are reused. Columns: budget, spent, towers, benefit, bound, gap, added_per_cost (benefit per additional unit of
+    money, against the previous row), at_knee (see `knee`). Blank below the cost of the must-do works. A plan within a
+    budget is within every larger one, so the best so far is carried on: more budget never reduces the benefit.
     """
     if budgets is None:
         budgets = np.linspace(0.0, cost_of_everything(options, constraints), 16)
@@ -309,28 +268,26 @@ def _carried(options, constraints, budgets, known, **stop):
     """Plan of each budget, or the reason why there is none; never worse than that of a smaller budget."""
     if np.any(np.diff(budgets) <= 0):
         raise SettingsError("budgets of a curve must increase")
-    pose(options, constraints)  # errors in the options themselves stop here, whatever the budget
-    plans, best = [], None
+    posed, plans, best = pose(options, constraints), [], None
     for budget in budgets:
-        mine = with_total(constraints, budget)
+        problem = replace(posed, constraints=with_total(constraints, budget))
         try:
-            plan = known if _is_of(known, mine) else optimise(options, mine, **stop)
+            plan = next((plan for plan in known if _is_of(plan, problem)), None) or solved(problem, **stop)
         except SettingsError as error:
             plan = str(error)
         if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
             bound = best.bound if isinstance(plan, str) else plan.bound
-            plan = plan_of(pose(options, mine), best.choice, bound)
+            plan = plan_of(problem, best.choice, bound)
             plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
         best = best if isinstance(plan, str) else plan
         plans.append(plan)
     return plans
 
 
-def _is_of(plan, constraints):
-    """True where a plan has these yearly budgets, apart from rounding."""
-    return plan is not None and np.allclose(
-        plan.problem.constraints.budget, constraints.budget, rtol=1e-12, atol=0.0
-    )
+def _is_of(plan, problem):
+    """True where a plan has the yearly budgets of a problem, apart from rounding."""
+    budgets = plan.problem.constraints.budget, problem.constraints.budget
+    return np.allclose(*budgets, rtol=1e-12, atol=0.0)
 
 
 def _row(budget, plan):
@@ -347,31 +304,15 @@ def three_levels(
     constraints: Constraints,
     shares: dict[str, float] | None = None,
     *,
-    known: Plan | None = None,
+    known: Sequence[Plan] = (),
     **stop: Any,
 ) -> tuple[pd.DataFrame, dict[str, Plan | None]]:
-    """Plans at a low, a middle and a high budget.
+    """Plans at a low, a middle and a high budget: table of the levels, and plan by level.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        Its budget is the middle level.
-    shares : dict of str to float, optional
-        Share of the budget by name of the level, increasing; default `LEVELS`: 50 %, 100 %, 150 %.
-    known : Plan, optional
-        As for `budget_curve`.
-    **stop
-        ``search``, ``gap``, ``time_limit_s``, ``footing_ohm`` and ``nodes`` of each plan.
-
-    Returns
-    -------
-    levels : pandas.DataFrame
-        One row per level: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted
-        trip-out avoided, or per money), added_per_cost, how. A level below the cost of the must-do works
-        is blank, and `how` states the shortage.
-    plans : dict of str to Plan
-        By level; None where the must-do works do not fit.
+    `shares` of the budget by level increase; default `LEVELS`: 50 %, 100 %, 150 %. `stop` and `known` as for
+    `budget_curve`. Columns: level, budget, spent, towers, benefit, bound, gap, cost_per_benefit (per counted trip-out
+    avoided, or per money), added_per_cost, how. A level below the cost of the must-do works is blank, its plan is
+    None, and `how` states the shortage.
     """
     shares = LEVELS if shares is None else shares
     budgets = [share * sum(constraints.budget) for share in shares.values()]
@@ -387,32 +328,13 @@ def three_levels(
 
 
 def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
-    """Knee of a budget curve: beyond it, more money brings less than on average.
+    """Position of the knee of a budget curve: beyond it, more money brings less than on average.
 
-    Parameters
-    ----------
-    budget, benefit : array, shape (n,)
-        Points of the curve by increasing budget; points with a blank benefit do not count.
+    Both axes are scaled to 0 … 1; the knee is the known point farthest above the chord from the first to the last.
+    None with fewer than three known points, or where none lies above the chord by at least 1 % of the rise. The knee
+    depends on the end of the curve: here, every tower treated. V. Satopää, J. Albrecht, D. Irwin, B. Raghavan, Finding
+    a "kneedle" in a haystack, ICDCS Workshops (2011) 166, definition by distance from the chord (from memory).
 
-    Returns
-    -------
-    int or None
-        Position of the knee; None with fewer than three known points, or where no point lies above the chord from
-        the first to the last point by at least 1 % of the rise.
-
-    Notes
-    -----
-    Both axes are scaled to 0 … 1; the knee is the point farthest above the chord. On a smooth concave curve its slope
-    there equals that of the chord: before it, money brings more than the average, beyond it less. The knee depends on
-    the end of the curve: here, every tower treated.
-
-    References
-    ----------
-    V. Satopää, J. Albrecht, D. Irwin, B. Raghavan, Finding a "kneedle" in a haystack, ICDCS Workshops (2011)
-    166, definition of the knee by distance from the chord (from memory).
-
-    Examples
-    --------
     >>> knee([0, 1, 2, 3, 4], [0, 6, 9, 10, 10.5])
     2
     """
@@ -426,21 +348,8 @@ def knee(budget: ArrayLike, benefit: ArrayLike) -> int | None:
 
 
 def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbability:
-    """Probability of being selected, given the uncertainty of the benefits.
+    """Probability of being selected, given the uncertainty of the benefits, over `count` draws.
 
-    Parameters
-    ----------
-    budget : Budget
-        With a plan.
-    count : int
-        Number of draws.
-
-    Returns
-    -------
-    towerlib.plan.uncertainty.SelectionProbability
-
-    Notes
-    -----
     Costs keep their middle value: prices that rise together shift the budget, not the order. Errors common to all
     towers, such as the accuracy of the lightning model, are excluded too, since they do not change the order.
     """
@@ -451,18 +360,9 @@ def selection_probability(budget: Budget, count: int = DRAWS) -> SelectionProbab
 
 
 def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
-    """Probability of each tower to be selected.
+    """Probability of each tower to be selected, most probable first.
 
-    Parameters
-    ----------
-    budget : Budget
-    selection : towerlib.plan.uncertainty.SelectionProbability
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower with options: tower_id, chance, option (the most frequent one), option_chance, in_plan,
-        planned_option, must_do, most probable first.
+    Columns: tower_id, chance, option (the most frequent one), option_chance, in_plan, planned_option, must_do.
     """
     planned = cast("pd.DataFrame", budget.works[["tower_id", "option", "must_do"]])
     planned = planned.rename(columns={"option": "planned_option"})
@@ -481,28 +381,11 @@ def next_tests(
     gap: float | None = None,
     time_limit_s: float = TIME_LIMIT_S,
 ) -> NextTests:
-    """Short list of the tests with the highest expected value for the plan.
+    """Short list of the `most` tests with the highest expected value for the plan.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        As for `towerlib.plan.uncertainty.draw`: benefits with their intervals.
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`.
-    removes : float or pandas.Series, optional
-        Part of the variance shared by a tower's options that a test removes, for all towers or by tower_id; default
-        ``plan_test_removes``.
-    most : int
-        Length of the list.
-    gap, time_limit_s : float
-        Of the search for the plan without tests.
+    `removes` is the part of the variance shared by a tower's options that a test removes, for all towers or by
+    tower_id; default ``plan_test_removes``. `gap` and `time_limit_s` [s] apply to the plan without tests.
 
-    Returns
-    -------
-    NextTests
-
-    Notes
-    -----
     Preposterior analysis. A test of tower k has nine equally likely results; each shifts the mean benefits of its
     options (a two-piece distribution, `towerlib.plan.uncertainty.at`, of which the test reveals the part shared times
     removed), and the mean over the results is unchanged. Gain = mean over the results of the best plan's benefit,
@@ -511,16 +394,15 @@ def next_tests(
     0 and includes other uses of the money. It is a lower limit as far as the pool lacks better plans. It applies to
     one test alone: gains of several tests do not add. Towers are first screened by the gain at fixed shadow prices.
 
-    References
-    ----------
     H. Raiffa, R. Schlaifer, Applied Statistical Decision Theory (1961), preposterior analysis; R. A. Howard,
     Information value theory, IEEE Trans. SSC-2 (1966) 22 (both from memory).
     """
     means = _posterior_means(options, removes)
     counted = options.assign(row=np.arange(len(options)), benefit_per_year=means.mean(axis=0))
-    plan = optimise(counted, constraints, gap=gap, time_limit_s=time_limit_s)
-    problem = plan.problem
-    prices = heuristic.Prices(*relax(problem, build(problem), time_limit_s)[1:])
+    problem = pose(counted, constraints)
+    relaxed = relax(problem, build(problem), time_limit_s)
+    plan = solved(problem, gap=gap, time_limit_s=time_limit_s, relaxed=relaxed)
+    prices = heuristic.Prices(*relaxed[1:])
     results = values_of(problem, means[:, problem.options["row"].to_numpy(int)])
     promise = _promise(problem, results, prices)
     chosen = np.argsort(-promise, kind="stable")[: 2 * most]
@@ -566,7 +448,7 @@ def _points(count):
 def _promise(problem, results, prices):
     """Gain of a test of each tower at fixed shadow prices, without mobilisations."""
     load = heuristic.loads_of(problem, prices)[0]
-    open_to = every_option(problem)
+    open_to = allowed(problem)
     floor = np.where(problem.must_tower, -np.inf, 0.0)
 
     def best(value):
@@ -587,12 +469,12 @@ def _scenes(problem, results, chosen):
 
 def _pool(problem, plan, scenes, chosen, prices):
     """Plans that may be the best after a test, all within the limits, the present plan first."""
-    allowed = every_option(problem)
-    variants = heuristic.neighbours(problem, plan.choice, allowed, chosen, prices)
+    open_to = allowed(problem)
+    variants = heuristic.neighbours(problem, plan.choice, open_to, chosen, prices)
     pool = np.vstack(
-        [plan.choice[None], variants, heuristic.near_best(problem, scenes, allowed, prices, starts=2)]
+        [plan.choice[None], variants, heuristic.near_best(problem, scenes, open_to, prices, starts=2)]
     )
-    keeps = heuristic.within_limits(problem, pool)
+    keeps = within_limits(problem, pool)
     keeps[0] = True
     return np.unique(pool[keeps], axis=0)
 

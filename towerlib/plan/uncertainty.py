@@ -11,10 +11,10 @@ import pandas as pd
 from towerlib.errors import RecordsError
 from towerlib.physics.statistics import SEED
 from towerlib.plan import heuristic
-from towerlib.plan.milp import build, relax, solve
-from towerlib.plan.optimise import optimise
-from towerlib.plan.outcome import ROOM, Plan, broken_rules
-from towerlib.plan.problem import years_that_count
+from towerlib.plan.milp import allowed, build, relax, solve
+from towerlib.plan.optimise import solved
+from towerlib.plan.outcome import ROOM, Plan, broken_rules, within_limits
+from towerlib.plan.problem import pose, years_that_count
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -81,39 +81,10 @@ def draw(
 ) -> Draws:
     """Random draws of every option's benefit and cost.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-        One row per tower and option: benefit_per_year and the measure, with benefit_low, benefit_high and
-        cost_low, cost_high (effort_low, …) where they are uncertain: intervals of 80 %.
-    count, seed : int
-        Number of draws, and seed of the random numbers.
-    measure : str
-        ``"cost"`` or ``"effort"``.
-    shared : float, optional
-        Part of the variance of the benefit common to all options of a tower; default ``plan_shared_spread``.
-
-    Returns
-    -------
-    Draws
-
-    Raises
-    ------
-    RecordsError
-        An interval that does not contain its middle.
-
-    Notes
-    -----
-    Middle and ends are the median and the 10 % and 90 % quantiles. The costs of one treatment vary together at all
-    towers, as prices do. See `at` for the distribution between the quantiles.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> options = pd.DataFrame({"tower_id": ["1"], "option": ["rods"], "benefit_per_year": [1.0], "cost": [5.0]})
-    >>> found = draw(options.assign(benefit_low=0.5, benefit_high=2.0), count=4000)
-    >>> print(np.quantile(found.benefit, [0.1, 0.5, 0.9]).round(1), np.unique(found.cost))
-    [0.5 1.  2.1] [5.]
+    `options` has benefit_per_year and the `measure` ("cost" or "effort"), with benefit_low, benefit_high, cost_low,
+    … where they are uncertain: median, and 10 % and 90 % quantiles (see `at`). `shared` is the part of the variance
+    of the benefit common to all options of a tower; default ``plan_shared_spread``. The costs of one treatment vary
+    together at all towers, as prices do. An interval that does not contain its middle raises RecordsError.
     """
     shared = number("plan_shared_spread") if shared is None else shared
     rng = np.random.default_rng(seed)
@@ -128,23 +99,10 @@ def draw(
 
 
 def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
-    """Value at z standard deviations.
+    """Value at z standard deviations, shape (…, n), by low end, middle and high end; NaN where the middle is NaN.
 
-    Parameters
-    ----------
-    z : array, shape (…, n)
-    ends : tuple of array, shape (n,)
-        Low end, middle, high end.
-
-    Returns
-    -------
-    array, shape (…, n)
-
-    Notes
-    -----
     Two halves that meet in the median: lognormal where all three are above 0 and the high end is at most `RUNAWAY`
-    times the middle, so that draws stay above 0; else normal, which allows negative benefits. NaN where the middle
-    is NaN.
+    times the middle, so that draws stay above 0; else normal, which allows negative benefits.
     """
     low, middle, high = ends
     steps = np.where(z > 0, z, -z) / TENTH
@@ -158,23 +116,10 @@ def at(z: np.ndarray, ends: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.nda
 
 
 def band(options: pd.DataFrame, middle: str, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Low end, middle and high end of the interval of a column.
+    """Low end, middle and high end of the interval of a column, each of shape (n,).
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    middle, name : str
-        Column of the middle; the ends are ``name_low`` and ``name_high``, and equal to the middle where they
-        are missing or blank.
-
-    Returns
-    -------
-    tuple of array, shape (n,)
-
-    Raises
-    ------
-    RecordsError
-        An interval that does not contain its middle.
+    The ends are ``name_low`` and ``name_high``, and equal to the middle where they are missing or blank. An interval
+    that does not contain its middle raises RecordsError.
     """
     centre = options[middle].to_numpy(float)
     low, high = (
@@ -203,44 +148,22 @@ def selection_probability(
 ) -> SelectionProbability:
     """Probability of being selected, over draws of benefits and costs.
 
-    Parameters
-    ----------
-    options : pandas.DataFrame
-    constraints : Constraints
-        As for `towerlib.plan.optimise.optimise`.
-    draws : towerlib.plan.uncertainty.Draws
-        One column per option.
-    checked : int
-        Number of draws that are also searched for the optimum, to state the error of the quick plans.
-    gap, time_limit_s : float
-        Of each search.
-
-    Returns
-    -------
-    SelectionProbability
-
-    Notes
-    -----
     Each draw is planned by `towerlib.plan.heuristic.near_best`, at the shadow prices of the mean; a draw whose
-    must-do works do not fit is searched, or not used. The regret keeps the costs at their middle value. It compares
-    the plan with the best of all plans found, each valued at the draw, so it is a lower limit of the expected value
-    of perfect information.
-
-    References
-    ----------
-    Expected value of perfect information: H. Raiffa, R. Schlaifer, Applied Statistical Decision Theory (1961)
+    must-do works do not fit is searched, or not used. `checked` draws are also searched, within `gap` and
+    `time_limit_s` [s], to state the error of the quick plans. The regret keeps the costs at their middle value. It
+    compares the plan with the best of all plans found, each valued at the draw, so it is a lower limit of the
+    expected value of perfect information: H. Raiffa, R. Schlaifer, Applied Statistical Decision Theory (1961)
     (from memory).
     """
     counted = options.assign(row=np.arange(len(options)))
     mean = counted.assign(benefit_per_year=draws.benefit.mean(axis=0))
-    plan = optimise(mean, constraints, gap=gap, time_limit_s=time_limit_s)
-    problem, rows = plan.problem, plan.problem.options["row"].to_numpy(int)
-    model = build(problem)
-    prices = heuristic.Prices(*relax(problem, model, time_limit_s)[1:])
+    problem = pose(mean, constraints)
+    rows, relaxed = problem.options["row"].to_numpy(int), relax(problem, build(problem), time_limit_s)
+    plan = solved(problem, gap=gap, time_limit_s=time_limit_s, relaxed=relaxed)
+    prices = heuristic.Prices(*relaxed[1:])
     value = values_of(problem, draws.benefit[:, rows])
-    allowed = every_option(problem)
-    choices = heuristic.near_best(problem, value, allowed, prices)
-    fits = heuristic.within_limits(problem, choices)
+    choices = heuristic.near_best(problem, value, allowed(problem), prices)
+    fits = within_limits(problem, choices)
     pool = np.vstack([plan.choice[None], choices[fits]])
     cost = draws.cost[:, rows]
     if (cost != problem.spend).any() or not fits.all():
@@ -256,35 +179,9 @@ def selection_probability(
 
 
 def values_of(problem: Problem, benefit: np.ndarray) -> np.ndarray:
-    """Benefit counted in each draw.
-
-    Parameters
-    ----------
-    problem : Problem
-    benefit : array, shape (d, n)
-        Benefit a year of each option.
-
-    Returns
-    -------
-    array, shape (d, n, y)
-    """
+    """Benefit counted in each draw, shape (d, n, y), from benefits a year of shape (d, n)."""
     life = np.nan_to_num(problem.options["life_years"].to_numpy(float))
     return np.nan_to_num(benefit)[:, :, None] * years_that_count(life, problem.constraints)
-
-
-def every_option(problem: Problem) -> np.ndarray:
-    """Options and years that the must-do works permit, dominated options included.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    array of bool, shape (n, y)
-    """
-    in_time = np.arange(1, problem.constraints.years + 1) <= problem.must_by
-    return ~problem.must_tower[problem.tower][:, None] | (problem.must[:, None] & in_time)
 
 
 def _at_drawn_costs(problem, value, cost, prices, stop):
@@ -292,7 +189,7 @@ def _at_drawn_costs(problem, value, cost, prices, stop):
     choices = []
     for worth, spend in zip(value, cost, strict=True):
         mine = replace(problem, spend=spend, value=worth)
-        choice = heuristic.near_best(mine, worth[None], every_option(mine), prices)[0]
+        choice = heuristic.near_best(mine, worth[None], allowed(mine), prices)[0]
         if broken_rules(mine, choice):
             found = solve(mine, build(mine), 0.01 if stop[0] is None else stop[0], stop[1])
             if found.choice is None:
@@ -344,17 +241,7 @@ def _regret(problem, pool, value):
 
 
 def brought(choices: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """Benefit of each of p plans in each of d draws.
-
-    Parameters
-    ----------
-    choices : array of int, shape (p, n)
-    value : array, shape (d, n, y)
-
-    Returns
-    -------
-    array, shape (p, d)
-    """
+    """Benefit of each of p plans, shape (p, n), in each of d draws, shape (d, n, y); result of shape (p, d)."""
     from scipy import sparse
 
     plans, done = np.nonzero(choices)
@@ -379,7 +266,7 @@ def _error(problem, value, how):
     lacks = []
     for worth in value:
         mine = replace(problem, value=worth)
-        choice = heuristic.near_best(mine, worth[None], every_option(mine), prices)
+        choice = heuristic.near_best(mine, worth[None], allowed(mine), prices)
         model = build(mine)
         bound = min(
             relax(mine, model, time_limit_s)[0],
