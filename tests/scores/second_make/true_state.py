@@ -178,3 +178,72 @@ def _span_words(made):
     whole, part = (~running).all(axis=0), (~running).any(axis=0)
     at = [np.r_[False, one] | np.r_[one, False] for one in (whole, part)]
     return np.select(at, ["open", "one wire open"], "")
+
+
+# ---- works as a plan has them
+
+
+def with_works(made, works):
+    """Trip-outs per year of the whole line now, and after works.
+
+    Parameters
+    ----------
+    made : MadeLine
+    works : DataFrame
+        One row per work: ``tower_id``, ``option``, ``kind`` and the quantities ``rod_count``, ``rod_m``, ``drilled_m``,
+        ``wire_m``, ``fill_m``.
+
+    Returns
+    -------
+    tuple of float, float and Series
+        Before, after, and the footing of each treated tower by ``tower_id`` [Ω].
+    """
+    season, n = moisture(made, AS_OF), len(made.towers)
+    ohm = np.array([local_ohm(made, k, AS_OF, season) for k in range(n)])
+    state = {"ohm": ohm, "bonded": tied(made), "wired": wired_at(made, AS_OF).mean(axis=0)}
+    before = strokes.rates(site(made), **state)
+    after, factor = {name: one.copy() for name, one in state.items()}, np.ones(n)
+    place_of = {tower: k for k, tower in enumerate(made.towers["tower_id"])}
+    footings = {}
+    for work in works.to_dict("records"):
+        k, kind = place_of[str(work["tower_id"])], work["kind"]
+        if kind == "rebond":
+            after["bonded"][k] = 1.0 if _bondable(made, k) else after["bonded"][k]
+        elif kind == "arresters":
+            factor[k] = 0.1
+        elif kind == "under-built":
+            factor[k] = 0.6
+        elif kind == "lead":
+            after["ohm"][k] = local_ohm(made, k, AS_OF, season, mended=True)
+        elif (added := as_built(made, k, work)):
+            after["ohm"][k] = min(local_ohm(made, k, AS_OF, season, added), ohm[k])
+        footings[str(work["tower_id"])] = after["ohm"][k]
+    return before.sum(), (strokes.rates(site(made), **after) * factor).sum(), pd.Series(footings, dtype=float)
+
+
+def as_built(made, place, work):
+    """Electrodes of a work by its quantities."""
+    size = {name: _number(work.get(name)) for name in ("rod_count", "rod_m", "drilled_m", "wire_m", "fill_m")}
+    words = str(work["option"]).split()
+    count = int(words[0]) if words[0].isdigit() else 1
+    radius = ground.FILLED_RADIUS_M if size["fill_m"] > 0 else None
+    kind = work["kind"]
+    if kind == "rods":
+        count = int(size["rod_count"]) or count
+        return electrodes_of(made, place, kind, count, max(size["rod_m"] / count, 1.0), radius)
+    if kind == "drilled":
+        return electrodes_of(made, place, kind, count, max(size["drilled_m"] / count, 1.0), radius)
+    if kind == "radials":
+        return electrodes_of(made, place, kind, count, max(size["wire_m"] / count, 3.0), radius)
+    if kind == "ring and radials":
+        number = int(words[3]) if len(words) > 3 and words[3].isdigit() else 4
+        ring = 4 * (1.3 * max(made.rows[place].leg_spacing_m, 2.0) + 2)
+        return electrodes_of(made, place, kind, number, max((size["wire_m"] - ring) / number, 5.0), radius)
+    if kind == "ring":
+        return electrodes_of(made, place, kind, 1, 0.0, radius)
+    return electrodes_of(made, place, kind, 2, 80.0, radius) if kind == "counterpoise" else []
+
+
+def _number(value):
+    """A quantity, 0 where there is none."""
+    return 0.0 if value is None or pd.isna(value) else float(value)
