@@ -31,6 +31,7 @@ COIL_FLAWS = ("coil reversed", "wrong turns")
 COIL_CAUSES = ("wrong coil turns", "coil reversed", "reading impossible")
 BINS = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0001)
 FOUND_WITHIN = 5
+FIELD = 1.2
 
 
 @dataclass
@@ -82,6 +83,7 @@ def _joined(made, true, listed, condition, visits, sheets):
     table = table.drop(columns="shield_wire", errors="ignore").merge(order, on="tower_id", validate="1:1")
     flaws = sheets.set_index("visit_id")["flaw"]
     table["visit_flaw"] = _column(table, "footing_visit_id", "").map(flaws).fillna("")
+    table["field"] = _column(table, "footing_visit_id", "").map(sheets.set_index("visit_id")["field"])
     coils = sheets[sheets["flaw"].isin(COIL_FLAWS)].groupby("tower_id").size()
     table["coil_flaw"] = table["tower_id"].map(coils).fillna(0) > 0
     last = visits.sort_values(["date", "visit_id"]).dropna(subset="impedance_ohm").drop_duplicates("tower_id", keep="last")
@@ -257,13 +259,17 @@ def probabilities(table):
 
 
 def reading_class(table):
-    """What the reading in force is worth: sound visit, flawed visit, beside the coils, risen since; blank without one."""
+    """What the reading in force is worth, in words; blank without one.
+
+    Of two reasons the first counts: risen since the test, flawed visit, earth paths beside the coils, probes in the field
+    of the current probe (exact meters would be off by more than `FIELD`).
+    """
     date = pd.to_datetime(_column(table, "footing_date"))
     risen = pd.to_datetime(table["rises_since"]) > date
     beside = ~table["paths_in_coils"].astype(bool)
     words = np.select(
-        [date.isna(), risen, table["visit_flaw"] != "", beside],
-        ["", "risen since the test", "flawed visit", "beside the coils"],
+        [date.isna(), risen, table["visit_flaw"] != "", beside, np.log(table["field"]).abs() > np.log(FIELD)],
+        ["", "risen since the test", "flawed visit", "beside the coils", "probe field"],
         "sound visit",
     )
     return pd.Series(words, table.index)

@@ -5,6 +5,7 @@ Unknown are the potentials of the nodes and the currents of the branches; an ope
 
 import numpy as np
 from scipy.sparse import csc_matrix
+from scipy.sparse.csgraph import reverse_cuthill_mckee
 from scipy.sparse.linalg import splu
 
 MU0 = 4e-7 * np.pi
@@ -16,7 +17,7 @@ class Circuit:
 
     def __init__(self):
         """No node, no branch."""
-        self.names, self._ends, self._emf = {}, [], []
+        self.names, self._ends, self.emfs = {}, [], []
         self._rows, self._columns, self._values = [], [], []
 
     def node(self, *name):
@@ -27,7 +28,7 @@ class Circuit:
         """A branch with its own impedance [Ω] and an EMF that drives from start to end [V]; its number."""
         place = len(self._ends)
         self._ends.append((start, end))
-        self._emf.append(emf)
+        self.emfs.append(emf)
         self.couple(place, place, ohm)
         return place
 
@@ -38,13 +39,15 @@ class Circuit:
             self._columns.append(column)
             self._values.append(ohm)
 
-    def solve(self, injected):
+    def solve(self, injected, driven=0.0):
         """Potentials [V] and branch currents [A] for currents that enter at nodes.
 
         Parameters
         ----------
         injected : array of shape (nodes, cases)
             Currents into each node [A]; the EMFs act in every case.
+        driven : array of shape (branches, cases)
+            Further EMFs of each case [V].
 
         Returns
         -------
@@ -66,8 +69,13 @@ class Circuit:
         flat = (np.concatenate(rows), np.concatenate(columns))
         system = csc_matrix((np.concatenate(values), flat), shape=(size, size), dtype=complex)
         injected = np.asarray(injected, complex)
-        emf = np.repeat(np.array(self._emf, complex)[:, None], injected.shape[1], axis=1)
-        found = splu(system, permc_spec="MMD_AT_PLUS_A").solve(np.vstack([injected, -emf]))
+        emf = np.repeat(np.array(self.emfs, complex)[:, None], injected.shape[1], axis=1)
+        emf = emf + driven
+        # along the line, so that the factors stay narrow
+        order = reverse_cuthill_mckee(system.tocsr(), symmetric_mode=True)
+        factors = splu(system[order][:, order], permc_spec="NATURAL")
+        found = np.empty((size, injected.shape[1]), complex)
+        found[order] = factors.solve(np.vstack([injected, -emf])[order])
         return found[:nodes], found[nodes:]
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from tests.scores.second_make import ground
-from tests.scores.second_make.line_network import build
+from tests.scores.second_make.line_network import build, footings_ohm
 from tests.scores.second_make.made_line import REGIMES, ground_at, local_ohm, moisture
 
 LETTERS = "ABCD"
@@ -36,7 +36,8 @@ def write_down(made):
     Returns
     -------
     tuple of three DataFrames
-        visits and legs as crews hand them in; ``truth-visits``: visit_id, tower_id as written, ``stood_at``, ``flaw``.
+        visits and legs as crews hand them in; ``truth-visits``: visit_id, tower_id as written, ``stood_at``, ``flaw``, and
+        ``field``: what exact meters would read with the probes where they lie, over the footing of that day.
     """
     rule, rng = REGIMES[made.regime], np.random.default_rng([made.seed, 3, *made.regime.encode()])
     visits, legs, true = [], {}, []
@@ -46,16 +47,19 @@ def write_down(made):
         # one factor of the season per day, as the ground has it
         season = moisture(made, day, np.exp(rng.normal(0, 0.05)))
         load = made.load_a * rng.uniform(0.45, 1.0)
-        shown = _shown(made, places, day, season, hz, load)
-        for order, place in enumerate(places):
+        odds = np.array(list(FLAWS.values())) / sum(FLAWS.values())
+        flaws = [str(rng.choice(list(FLAWS), p=odds)) if rng.random() < rule.flaws else "" for _ in places]
+        layouts = _layouts(rng, made, places, flaws)
+        shown = _shown(made, places, day, season, hz, load, layouts)
+        then = footings_ohm(made, day, season)
+        for place, flaw, layout, real in zip(places, flaws, layouts, shown, strict=True):
             visit_id = f"V{len(visits) + 1:04d}"
-            flaw = rng.choice(list(FLAWS), p=np.array(list(FLAWS.values())) / sum(FLAWS.values()))
-            flaw = flaw if rng.random() < rule.flaws else ""
-            visit, leg = _sheet(rng, made, place, day, season, hz, shown[order], flaw, rule.drift, gain[serial])
+            visit, leg = _sheet(rng, made, place, day, season, hz, layout, real, flaw, rule.drift, gain[serial])
             visit |= {"visit_id": visit_id, "crew": crew, "instrument_serial": serial}
             visits.append(visit)
             legs[visit_id] = leg
-            true.append({"visit_id": visit_id, "stood_at": made.rows[place].tower_id, "flaw": flaw})
+            field = abs(real["volts"]) / max(abs(real["seen"]), 1e-5) / then[place]
+            true.append({"visit_id": visit_id, "stood_at": made.rows[place].tower_id, "flaw": flaw, "field": field})
     _mix_up(rng, visits, legs, true)
     table = pd.DataFrame(visits)
     rows = [{"visit_id": one, **leg} for one, group in legs.items() for leg in group]
@@ -87,44 +91,73 @@ def _rounds(rng, made, share):
     return found
 
 
-def _shown(made, places, day, season, hz, load):
-    """What exact meters would show at the towers of a day."""
+def _layouts(rng, made, places, flaws):
+    """Probes of each tower: distances [m], bearings [deg] and what lies between the probes [m].
+
+    A crew lays both probes in one direction, the potential probe at 62 % of the way, or in two directions.
+    """
+    one_way = made.seed % 5 < 3
+    found = []
+    for place, flaw in zip(places, flaws, strict=True):
+        side = made.rows[place].bearing_deg + rng.choice([90, 270]) + rng.normal(0, 10)
+        far = float(10 * rng.integers(8, 19))
+        near = round((0.62 if one_way else rng.uniform(0.5, 0.8)) * far)
+        if flaw == "probes too near":
+            far = float(rng.integers(14, 26))
+            near = round(rng.uniform(0.45, 0.62) * far)
+        angles = (side, side) if one_way else (side - 42, side + 42)
+        angles = [round(angle) % 360 for angle in angles]
+        between = abs(near * np.exp(1j * np.radians(angles[0])) - far * np.exp(1j * np.radians(angles[1])))
+        found.append({"near": near, "far": far, "bearings": angles, "between": float(between)})
+    return found
+
+
+def _shown(made, places, day, season, hz, load, layouts):
+    """What exact meters would show at the towers of a day, per ampere injected or in service.
+
+    The current probe lowers the ground at the tower and beside it; that acts in the feet like an EMF. It matters
+    where the wires take most of the current: the probe's field stays, while the footing's own is small.
+    """
     bodies, cases = len(made.towers), len(places)
     test = build(made, day, hz, season)
     injected = np.zeros((len(test.circuit.names), cases))
     injected[test.bodies[places], np.arange(cases)] = 1.0
-    volts, amps = test.circuit.solve(injected)
+    driven = np.zeros((len(test.circuit.emfs), cases))
+    chain = np.concatenate([[0], np.cumsum(made.span_m)])
+    for case, (k, layout) in enumerate(zip(places, layouts, strict=True)):
+        soil = ground_at(made, k, season)
+        for m in range(max(k - 2, 0), min(k + 3, bodies)):
+            apart = np.hypot(layout["far"], chain[m] - chain[k])
+            driven[test.out[m], case] = ground.spread_ohm(soil, apart)
+    volts, amps = test.circuit.solve(injected, driven)
     quiet = build(made, day, made.hz, season, load_a=load)
     drive = np.zeros((len(quiet.circuit.names), 1), complex)
     stretch = np.convolve(made.span_m, [0.5, 0.5])
     for k in range(bodies):  # charging current of the wires
         drive[quiet.circuit.node("wire", 0, k), 0] = 4e-3j * made.house[0] / 132 * stretch[k] / 300
     rest, leak = quiet.circuit.solve(drive)
-    return [
-        {
-            "body_v": volts[test.bodies[k], case],
-            "legs": amps[test.legs[k], case],
-            "seen": amps[test.seen[k], case].sum(),
-            "down": amps[test.out[k], case].sum(),
-            "leak": leak[quiet.legs[k], 0],
-            "leak_beside": leak[quiet.seen[k], 0].sum() - leak[quiet.legs[k], 0].sum(),
-            "rest_v": abs(rest[quiet.bodies[k], 0]),
-        }
-        for case, k in enumerate(places)
-    ]
+    found = []
+    for case, (k, layout) in enumerate(zip(places, layouts, strict=True)):
+        soil = ground_at(made, k, season)
+        down = amps[test.out[k], case]
+        probe = down * ground.spread_ohm(soil, layout["near"]) - ground.spread_ohm(soil, layout["between"])
+        found.append(
+            {
+                "volts": volts[test.bodies[k], case] - probe,
+                "legs": amps[test.legs[k], case],
+                "seen": amps[test.seen[k], case].sum(),
+                "leak": leak[quiet.legs[k], 0],
+                "leak_beside": leak[quiet.seen[k], 0].sum() - leak[quiet.legs[k], 0].sum(),
+                "rest_v": abs(rest[quiet.bodies[k], 0]),
+            }
+        )
+    return found
 
 
-def _sheet(rng, made, place, day, season, hz, shown, flaw, drift, gain):
+def _sheet(rng, made, place, day, season, hz, layout, shown, flaw, drift, gain):
     """One visit and its legs as written."""
     tower, soil = made.rows[place], ground_at(made, place, season)
-    bearing = (tower.bearing_deg + rng.choice([90, 270]) + rng.normal(0, 14)) % 360
-    far = 10 * round(rng.uniform(80, 180) / 10)
-    near = round(0.62 * far)
-    if flaw == "probes too near":
-        far = int(rng.integers(14, 26))
-        near = round(rng.uniform(0.45, 0.62) * far)
-    volts = shown["body_v"] - ground.spread_ohm(soil, far)
-    volts -= shown["down"] * ground.spread_ohm(soil, near) - ground.spread_ohm(soil, far - near)
+    near, far, volts = layout["near"], layout["far"], shown["volts"]
     noise = np.exp(rng.normal(0, 0.012, 4))
     coil = gain * np.exp(rng.normal(0, 0.008, len(shown["legs"])))
     turned = rng.integers(len(shown["legs"]))
@@ -139,7 +172,7 @@ def _sheet(rng, made, place, day, season, hz, shown, flaw, drift, gain):
     legs_ohm = abs(volts) / np.maximum(abs(shown["legs"]), 1e-6) * np.exp(rng.normal(0, 0.015, len(sign)))
     method = rng.choice(["leg coils", "no coils", "shield wire lifted"], p=[0.87, 0.1, 0.03])
     if method == "shield wire lifted":
-        alone = abs(_alone(made, place, day, season, soil, far, near)) * noise[0]
+        alone = abs(_alone(made, place, day, season, soil, layout)) * noise[0]
     parallel = abs(volts) * noise[1]
     # the load moves while legs and total are read one after the other
     moved = np.cumsum(rng.normal(0, drift / np.sqrt(3), len(sign) + 1))
@@ -161,7 +194,7 @@ def _sheet(rng, made, place, day, season, hz, shown, flaw, drift, gain):
         "date": day.date().isoformat(),
         "calibration_due": (day + pd.Timedelta(days=int(rng.integers(-20, 360)))).date().isoformat(),
         "in_service": "yes" if wires else "no",
-        "soil_state": "dry" if season > 1.12 else "wet" if season < 0.9 else "normal",
+        "soil_state": "dry" if season > 1.08 else "wet" if season < 0.93 else "normal",
         "method": method,
         "test_frequency_hz": hz,
         "impedance_ohm": f">{_figures(0.3 * reading)}" if beyond else _figures(reading),
@@ -177,9 +210,9 @@ def _sheet(rng, made, place, day, season, hz, shown, flaw, drift, gain):
         "potential_probe_ohm": round(np.exp(rng.normal(np.log(150), 0.6))),
         "current_probe_ohm": round(probe),
         "potential_probe_distance_m": near,
-        "current_probe_distance_m": far,
-        "potential_probe_bearing_deg": round(bearing) % 360,
-        "current_probe_bearing_deg": round(bearing) % 360,
+        "current_probe_distance_m": round(far),
+        "potential_probe_bearing_deg": layout["bearings"][0],
+        "current_probe_bearing_deg": layout["bearings"][1],
         "coil_turns": 1 if method == "leg coils" else "",
         "coil_turns_recorded": 1 if method == "leg coils" else "",
         "over_range": "yes" if beyond else "no",
@@ -202,10 +235,10 @@ def _sheet(rng, made, place, day, season, hz, shown, flaw, drift, gain):
     ]
 
 
-def _alone(made, place, day, season, soil, far, near):
+def _alone(made, place, day, season, soil, layout):
     """Voltage per ampere with the shield wires lifted [Ω]."""
-    probes = ground.spread_ohm(soil, far - near) - ground.spread_ohm(soil, far) - ground.spread_ohm(soil, near)
-    return local_ohm(made, place, day, season) + probes
+    near, far, between = (ground.spread_ohm(soil, layout[name]) for name in ("near", "far", "between"))
+    return local_ohm(made, place, day, season) + between - near - far
 
 
 def _seen(rng, made, place, day):

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.scores.second_make.circuit import EARTH, Circuit, series_ohm_m
+from tests.scores.second_make.ground import together_ohm
 from tests.scores.second_make.made_line import bonds_at, electrodes, wired_at
 
 WIRE_RADIUS_M, WIRE_OHM_M = 0.0055, 0.00034
@@ -21,7 +22,7 @@ class Network:
     bodies: np.ndarray  # node of each tower
     legs: list  # per tower: branches of the legs
     seen: list  # per tower: branches whose current a coil round all legs sees
-    out: list  # per tower: branches from its electrodes into the ground
+    out: list  # per tower: the branch from all its electrodes into the ground
 
 
 def build(made, when, hz, season=1.0, *, load_a=0.0, wires=True):
@@ -47,10 +48,11 @@ def build(made, when, hz, season=1.0, *, load_a=0.0, wires=True):
     circuit, n = Circuit(), len(made.towers)
     bodies = np.array([circuit.node("tower", k) for k in range(n)])
     omega = 2 * np.pi * hz
-    legs, seen, feet, own = [], [], [], []
+    legs, seen, out, own = [], [], [], []
     slope = np.random.default_rng([made.seed, 7]).normal(0, 1, (n, 4)) @ np.array([[1, 0], [1j, 0], [0, 1], [0, 1j]])
+    stand = _stand(made, when, season)
     for k in range(n):
-        parts = electrodes(made, k, when, season)
+        parts = stand[k]
         places = np.vstack([made.feet[k], np.zeros((len(parts["leads"]) - parts["feet"], 2))])
         emf = (places @ slope[k]) * 1.5e-3 * load_a / made.house[6]
         nodes = [circuit.node("foot", k, j) for j in range(len(parts["leads"]))]
@@ -63,29 +65,37 @@ def build(made, when, hz, season=1.0, *, load_a=0.0, wires=True):
             leads.append((circuit.branch(bodies[k], foot, parts["leads"][j] + 1j * omega * 3e-6, emf[j]), j))
         legs.append([branch for branch, j in leads if j < parts["feet"]])
         seen.append([branch for branch, j in leads if parts["seen"][j]])
-        down = [circuit.branch(foot, EARTH, parts["matrix"][j, j]) for j, foot in enumerate(nodes)]
+        # through the resistances among its own feet to the ground of the tower, which lies on what others raise it to
+        base = circuit.node("ground", k)
+        down = [circuit.branch(foot, base, parts["matrix"][j, j]) for j, foot in enumerate(nodes)]
         for one in range(len(down)):
             for other in range(one + 1, len(down)):
                 circuit.couple(down[one], down[other], parts["matrix"][one, other])
-        feet.append(down)
-        own.append(parts["matrix"].diagonal().min())
-    _through_the_ground(made, circuit, feet, own)
+        out.append(circuit.branch(base, EARTH, 0.0))
+        own.append(together_ohm(parts["matrix"], parts["leads"]))
+    _through_the_ground(made, circuit, out, own)
     if wires or load_a:
         _wires(made, circuit, bodies, when, hz, load_a, wires)
     _joined(made, circuit, bodies, hz, load_a)
-    return Network(circuit, bodies, legs, seen, feet)
+    return Network(circuit, bodies, legs, seen, out)
 
 
-def _through_the_ground(made, circuit, feet, own):
-    """Mutual resistance between the feet of towers near each other, by the lower layer."""
+def _stand(made, when, season):
+    """Electrodes of every tower on a day; those of the day before last are forgotten."""
+    if (when, season) not in made.kept:
+        made.kept.clear()
+        made.kept[when, season] = [electrodes(made, k, when, season) for k in range(len(made.towers))]
+    return made.kept[when, season]
+
+
+def _through_the_ground(made, circuit, out, own):
+    """Mutual resistance between towers near each other, by the lower layer."""
     lower = made.towers["lower_ohm_m"].to_numpy()
     chain = np.concatenate([[0], np.cumsum(made.span_m)])
-    for k in range(len(feet)):
-        for m in range(k + 1, min(k + REACH, len(feet) - 1) + 1):
+    for k in range(len(out)):
+        for m in range(k + 1, min(k + REACH, len(out) - 1) + 1):
             ohm = np.sqrt(lower[k] * lower[m]) / (2 * np.pi * (chain[m] - chain[k]))
-            for one in feet[k]:
-                for other in feet[m]:
-                    circuit.couple(one, other, min(ohm, 0.2 * own[k], 0.2 * own[m]))
+            circuit.couple(out[k], out[m], min(ohm, 0.2 * own[k], 0.2 * own[m]))
 
 
 def _wires(made, circuit, bodies, when, hz, load_a, tied):

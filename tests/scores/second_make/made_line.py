@@ -1,6 +1,6 @@
 """A line drawn from a seed in one of several regimes: ground, towers, electrodes, wires, defects and their dates."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -78,6 +78,7 @@ class MadeLine:
     station_ohm: tuple
     load_a: float
     wet: dict  # day of the year with the driest soil, and the swing
+    kept: dict = field(default_factory=dict)
 
     @cached_property
     def rows(self):
@@ -146,7 +147,7 @@ def draw(regime, seed, towers=None):
         _transposed(rng, n),
         tuple(np.round(rng.uniform(0.2, 1.2, 2), 2)),
         house[6] * rng.uniform(0.4, 1.1),
-        {"peak_doy": int(rng.integers(30, 330)), "swing": rng.uniform(0.15, 0.38)},
+        {"peak_doy": int(rng.integers(30, 330)), "swing": rng.uniform(0.08, 0.22)},
     )
 
 
