@@ -86,7 +86,11 @@ def _joined(made, true, listed, condition, visits, sheets):
     table["field"] = _column(table, "footing_visit_id", "").map(sheets.set_index("visit_id")["field"])
     coils = sheets[sheets["flaw"].isin(COIL_FLAWS)].groupby("tower_id").size()
     table["coil_flaw"] = table["tower_id"].map(coils).fillna(0) > 0
-    last = visits.sort_values(["date", "visit_id"]).dropna(subset="impedance_ohm").drop_duplicates("tower_id", keep="last")
+    last = (
+        visits.sort_values(["date", "visit_id"])
+        .dropna(subset="impedance_ohm")
+        .drop_duplicates("tower_id", keep="last")
+    )
     table["last_ohm"] = table["tower_id"].map(last.set_index("tower_id")["impedance_ohm"]).astype(float)
     table["visits"] = table["tower_id"].map(visits.groupby("tower_id").size()).fillna(0)
     newest = table["tower_id"].map(visits.groupby("tower_id")["date"].max())
@@ -313,9 +317,17 @@ def _worst_first(study, table, money):
     treatments = study.treatments
     options = treatments.options[treatments.options["applies"].astype(bool)].set_index(["tower_id", "option"])
     trips = getattr(treatments, "mobilisation", None)
-    trips = {} if trips is None or not len(trips) else trips.set_index("access_group")["price"].astype(float).to_dict()
+    trips = (
+        {}
+        if trips is None or not len(trips)
+        else trips.set_index("access_group")["price"].astype(float).to_dict()
+    )
     paid, chosen, left = set(), [], money
-    for tower in table.sort_values("last_ohm", ascending=False, na_position="last").dropna(subset="last_ohm").itertuples():
+    for tower in (
+        table.sort_values("last_ohm", ascending=False, na_position="last")
+        .dropna(subset="last_ohm")
+        .itertuples()
+    ):
         names = [name for name in STANDARD if (tower.tower_id, name) in options.index]
         priced = [name for name in names if pd.notna(options.loc[(tower.tower_id, name), "cost"])]
         if not priced:
@@ -370,9 +382,26 @@ def wrongs(judged):
 
 def _wrong(judged, tower, side, why, value):
     """One row of `wrongs`."""
-    names = ("tower_id", "rank", "queue", "suspected_cause", "footing_ohm", "true_ohm", "bond", "lead", "span", "visit_flaw")
+    names = (
+        "tower_id",
+        "rank",
+        "queue",
+        "suspected_cause",
+        "footing_ohm",
+        "true_ohm",
+        "bond",
+        "lead",
+        "span",
+        "visit_flaw",
+    )
     facts = {name: tower.get(name) for name in names}
-    return {"line": judged.name, "regime": judged.regime, "side": side, "why": why, "value": float(value)} | facts
+    return {
+        "line": judged.name,
+        "regime": judged.regime,
+        "side": side,
+        "why": why,
+        "value": float(value),
+    } | facts
 
 
 def _why_missed(tower, kind):
@@ -392,7 +421,11 @@ def _why_missed(tower, kind):
         return known.get(kind, "within its limit by its reading, yet among the best")
     if tower["queue"] == "footing":
         read = pd.notna(tower.get("avoided_per_year"))
-        return "footing queue: behind suspicions or others" if read else "footing queue: benefit blank, sent to its end"
+        return (
+            "footing queue: behind suspicions or others"
+            if read
+            else "footing queue: benefit blank, sent to its end"
+        )
     return f"in queue {tower['queue']}, behind others of it"
 
 
@@ -405,7 +438,9 @@ def _why_in_vain(tower, kind):
         real = tower["bond"] != "sound" or tower["span"] != ""
         return f"{'real fault of small benefit' if real else 'suspicion on a sound bond'}: {cause or 'span or seen'}"
     if tower["queue"] == "repair":
-        return "lead repair of small benefit" if tower["lead"] != "sound" else "lead repair where none is needed"
+        return (
+            "lead repair of small benefit" if tower["lead"] != "sound" else "lead repair where none is needed"
+        )
     if tower["queue"] == "footing":
         if kind == "beside the coils":
             return "reading beside the coils overstates the footing"
@@ -471,13 +506,21 @@ def _cell(value):
 
 def order_tables(judged):
     """Shares of the best possible: by order over all lines, by queue, and by regime."""
-    rows = pd.concat([one.orders.assign(line=one.name, regime=one.regime) for one in judged], ignore_index=True)
+    rows = pd.concat(
+        [one.orders.assign(line=one.name, regime=one.regime) for one in judged], ignore_index=True
+    )
     plain = rows[~rows["order"].str.startswith("queue ")]
-    wide = plain.pivot_table(index="order", columns="first", values=["share", "exceeders", "faults"], sort=False)
+    wide = plain.pivot_table(
+        index="order", columns="first", values=["share", "exceeders", "faults"], sort=False
+    )
     names = list(dict.fromkeys(plain["order"]))
     overall = pd.DataFrame({"order": names})
     for n in FIRST:
-        for figure, word in (("share", "share of the best"), ("exceeders", "above the limit"), ("faults", "faults")):
+        for figure, word in (
+            ("share", "share of the best"),
+            ("exceeders", "above the limit"),
+            ("faults", "faults"),
+        ):
             if (figure, n) in wide:
                 overall[f"first {n}: {word}"] = wide[(figure, n)].reindex(names).to_numpy()
     queue = rows[rows["order"].str.startswith("queue ")]
@@ -487,12 +530,17 @@ def order_tables(judged):
                 "queue": name.removeprefix("queue "),
                 "towers per line": part.drop_duplicates("line")["towers"].sum() / len(judged),
                 "holds of the line": part.drop_duplicates("line")["held"].mean(),
-                **{f"first {n} of the queue's best": part.loc[part["first"] == n, "share"].mean() for n in FIRST},
+                **{
+                    f"first {n} of the queue's best": part.loc[part["first"] == n, "share"].mean()
+                    for n in FIRST
+                },
             }
             for name, part in queue.groupby("order", sort=True)
         ]
     )
-    by_regime = plain[plain["first"] == FIRST[0]].pivot_table(index="regime", columns="order", values="share", sort=False)
+    by_regime = plain[plain["first"] == FIRST[0]].pivot_table(
+        index="regime", columns="order", values="share", sort=False
+    )
     by_regime = by_regime.reindex(columns=names).reset_index()
     by_regime.insert(1, "lines", [sum(one.regime == name for one in judged) for name in by_regime["regime"]])
     return overall, by_queue, by_regime
@@ -523,7 +571,11 @@ def suspicion_tables(judged):
     told = pd.concat([pair["bond: inspect"][0] for pair in pairs], ignore_index=True)
     kinds = pd.DataFrame(
         [
-            {"bond": kind, "towers": int((whole["bond"] == kind).sum()), "suspected": told[whole["bond"] == kind].mean()}
+            {
+                "bond": kind,
+                "towers": int((whole["bond"] == kind).sum()),
+                "suspected": told[whole["bond"] == kind].mean(),
+            }
             for kind in ("open", "one open", "worn", "sound")
         ]
     )
@@ -534,15 +586,24 @@ def suspicion_tables(judged):
 
 def _binned(stated, by):
     """Stated probabilities by bins against what came true."""
-    cut = pd.cut(stated["stated"].astype(float), BINS, right=False, labels=[f"{low:g} to {min(high, 1):g}" for low, high in zip(BINS, BINS[1:], strict=False)])
+    cut = pd.cut(
+        stated["stated"].astype(float),
+        BINS,
+        right=False,
+        labels=[f"{low:g} to {min(high, 1):g}" for low, high in zip(BINS, BINS[1:], strict=False)],
+    )
     grouped = stated.assign(bin=cut).groupby([*by, "bin"], observed=True)
-    table = grouped.agg(towers=("true", "size"), stated=("stated", "mean"), true=("true", "mean")).reset_index()
+    table = grouped.agg(
+        towers=("true", "size"), stated=("stated", "mean"), true=("true", "mean")
+    ).reset_index()
     return table.assign(true=table["true"].astype(float))
 
 
 def interval_tables(judged):
     """Coverage of the footing intervals by what the reading is worth, by regime, and the worst tenth."""
-    whole = pd.concat([one.towers.assign(regime=one.regime, line=one.name) for one in judged], ignore_index=True)
+    whole = pd.concat(
+        [one.towers.assign(regime=one.regime, line=one.name) for one in judged], ignore_index=True
+    )
     whole["kind"] = reading_class(whole)
     low, high = (_column(whole, f"footing_{end}_ohm").astype(float) for end in ("low", "high"))
     whole["below"], whole["over"] = whole["true_ohm"] < low, whole["true_ohm"] > high
@@ -563,7 +624,11 @@ def interval_tables(judged):
     sound = read[read["kind"] == "sound visit"]
     by_regime = pd.DataFrame(
         [
-            {"regime": name, "all, inside": part["inside"].mean(), "sound visits": len(sound[sound["regime"] == name])}
+            {
+                "regime": name,
+                "all, inside": part["inside"].mean(),
+                "sound visits": len(sound[sound["regime"] == name]),
+            }
             | {"sound visits, inside": sound.loc[sound["regime"] == name, "inside"].mean()}
             for name, part in read.groupby("regime", sort=False)
         ]
@@ -573,7 +638,11 @@ def interval_tables(judged):
         if "chance_worst_tenth" in one.towers:
             n = max(round(len(one.towers) / 10), 1)
             worst = one.towers["true_ohm"].rank(ascending=False, method="first") <= n
-            tenth.append(pd.DataFrame({"stated": one.towers["chance_worst_tenth"].astype(float), "true": worst}).dropna())
+            tenth.append(
+                pd.DataFrame(
+                    {"stated": one.towers["chance_worst_tenth"].astype(float), "true": worst}
+                ).dropna()
+            )
     worst = _binned(pd.concat(tenth), []) if tenth else pd.DataFrame()
     return by_kind, by_regime, worst
 
@@ -590,8 +659,12 @@ def plan_table(judged):
             row[f"{word}: works"] = int(part[f"{way}_works"].sum())
             row[f"{word}: claimed"], row[f"{word}: true"] = claimed, true
             row[f"{word}: true/claimed"] = true / claimed if claimed > 0 else np.nan
-        row["plan over plain, true"] = row["plan: true"] / row["worst ohms first: true"] if row["worst ohms first: true"] else np.nan
-        row["plan: true over predicted ohms"] = np.exp(part["plan_log_ratio"].median()) if "plan_log_ratio" in part else np.nan
+        row["plan over plain, true"] = (
+            row["plan: true"] / row["worst ohms first: true"] if row["worst ohms first: true"] else np.nan
+        )
+        row["plan: true over predicted ohms"] = (
+            np.exp(part["plan_log_ratio"].median()) if "plan_log_ratio" in part else np.nan
+        )
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -606,11 +679,16 @@ def bond_table(judged):
             real = table["bond"] == kind
             row["towers"] += int(real.sum())
             row["tested since"] += int((real & table["bond_read"]).sum())
-            ranks = {"gap rank": _column(table, "gap_rank"), "lowest total": _column(table, "leakage_total_ma").rank(method="min")}
+            ranks = {
+                "gap rank": _column(table, "gap_rank"),
+                "lowest total": _column(table, "leakage_total_ma").rank(method="min"),
+            }
             ranks |= {name: table[name] for name in table if "bond" in name and "rank" in name}
             for name, rank in ranks.items():
                 first = pd.to_numeric(rank, errors="coerce").astype(float) <= FOUND_WITHIN
-                row[f"first {FOUND_WITHIN} by {name}"] = row.get(f"first {FOUND_WITHIN} by {name}", 0) + int((real & first).sum())
+                row[f"first {FOUND_WITHIN} by {name}"] = row.get(f"first {FOUND_WITHIN} by {name}", 0) + int(
+                    (real & first).sum()
+                )
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -623,7 +701,9 @@ def wrong_table(judged):
     each = pd.concat(parts, ignore_index=True)
     stake = each.groupby("side")["value"].transform("sum")
     each = each.assign(part=each["value"] / stake)
-    table = each.groupby(["side", "why"]).agg(towers=("value", "size"), value=("value", "sum"), part=("part", "sum"))
+    table = each.groupby(["side", "why"]).agg(
+        towers=("value", "size"), value=("value", "sum"), part=("part", "sum")
+    )
     table = table.reset_index().sort_values(["side", "towers"], ascending=[False, False])
     table.columns = ["side", "why", "towers", "trip-outs a year", "share of its side"]
     return table, each
@@ -648,7 +728,10 @@ def report(judged):
         ("Bond finding", bond_table(judged)),
         ("What goes wrong in the first ten", wrong_table(judged)[0]),
     ]
-    return "\n\n".join(f"**{title}**\n\n{_markdown(table) if len(table) else 'Not stated by this study.'}" for title, table in parts)
+    return "\n\n".join(
+        f"**{title}**\n\n{_markdown(table) if len(table) else 'Not stated by this study.'}"
+        for title, table in parts
+    )
 
 
 def keep(judged, folder):
@@ -657,8 +740,12 @@ def keep(judged, folder):
     folder.mkdir(parents=True, exist_ok=True)
     towers = [one.towers.assign(line=one.name, regime=one.regime) for one in judged]
     pd.concat(towers).to_csv(folder / "towers.csv", index=False)
-    pd.concat([one.orders.assign(line=one.name, regime=one.regime) for one in judged]).to_csv(folder / "orders.csv", index=False)
-    pd.DataFrame([one.plan | {"line": one.name, "regime": one.regime} for one in judged]).to_csv(folder / "plans.csv", index=False)
+    pd.concat([one.orders.assign(line=one.name, regime=one.regime) for one in judged]).to_csv(
+        folder / "orders.csv", index=False
+    )
+    pd.DataFrame([one.plan | {"line": one.name, "regime": one.regime} for one in judged]).to_csv(
+        folder / "plans.csv", index=False
+    )
     wrong_table(judged)[1].to_csv(folder / "wrongs.csv", index=False)
 
 
@@ -666,7 +753,9 @@ def main(words=None):
     """Print the tables."""
     parser = argparse.ArgumentParser(description="How well the list meets lines of a second make.")
     parser.add_argument("--lines", type=int, default=30, help="lines to make, the regimes in turn")
-    parser.add_argument("--parity", choices=["even", "odd", "all"], default="odd", help="even for tuning, odd for reporting")
+    parser.add_argument(
+        "--parity", choices=["even", "odd", "all"], default="odd", help="even for tuning, odd for reporting"
+    )
     parser.add_argument("--seed", type=int, default=1, help="first seed")
     parser.add_argument("--regime", choices=list(REGIMES), help="one regime alone")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
@@ -674,7 +763,9 @@ def main(words=None):
     parser.add_argument("--write", action="store_true", help="rewrite the section of SCORES.md")
     asked = parser.parse_args(words)
     todo = seeds(asked.lines, asked.parity, asked.seed, asked.regime)
-    found = judge_all(todo, asked.jobs, lambda one: print(getattr(one, "name", one), file=sys.stderr, flush=True))
+    found = judge_all(
+        todo, asked.jobs, lambda one: print(getattr(one, "name", one), file=sys.stderr, flush=True)
+    )
     judged, stopped = ([one for one in found if isinstance(one, str) == words] for words in (False, True))
     if asked.keep:
         keep(judged, asked.keep)

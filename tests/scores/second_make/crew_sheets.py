@@ -54,12 +54,16 @@ def write_down(made):
         then = footings_ohm(made, day, season)
         for place, flaw, layout, real in zip(places, flaws, layouts, shown, strict=True):
             visit_id = f"V{len(visits) + 1:04d}"
-            visit, leg = _sheet(rng, made, place, day, season, hz, layout, real, flaw, rule.drift, gain[serial])
+            visit, leg = _sheet(
+                rng, made, place, day, season, hz, layout, real, flaw, rule.drift, gain[serial]
+            )
             visit |= {"visit_id": visit_id, "crew": crew, "instrument_serial": serial}
             visits.append(visit)
             legs[visit_id] = leg
             field = abs(real["volts"]) / max(abs(real["seen"]), 1e-5) / then[place]
-            true.append({"visit_id": visit_id, "stood_at": made.rows[place].tower_id, "flaw": flaw, "field": field})
+            true.append(
+                {"visit_id": visit_id, "stood_at": made.rows[place].tower_id, "flaw": flaw, "field": field}
+            )
     _mix_up(rng, visits, legs, true)
     table = pd.DataFrame(visits)
     rows = [{"visit_id": one, **leg} for one, group in legs.items() for leg in group]
@@ -77,7 +81,9 @@ def _rounds(rng, made, share):
     years = sorted(rng.choice(np.arange(2016, 2026), int(rng.integers(2, 5)), replace=False))
     todo = {year: [] for year in years}
     for k in np.flatnonzero(tested):
-        for year in rng.choice(years, min(int(rng.choice([1, 2, 3, 4], p=[0.3, 0.4, 0.2, 0.1])), len(years)), replace=False):
+        for year in rng.choice(
+            years, min(int(rng.choice([1, 2, 3, 4], p=[0.3, 0.4, 0.2, 0.1])), len(years)), replace=False
+        ):
             todo[year].append(int(k))
     found = []
     for year in years:
@@ -86,7 +92,14 @@ def _rounds(rng, made, share):
         while places:
             today, places = places[: int(rng.integers(5, 12))], places[12:] if len(places) < 5 else places
             places = [place for place in places if place not in today]
-            found.append((day, today, str(rng.choice(["E-401", "E-402", "E-517"])), str(rng.choice(["north", "south"]))))
+            found.append(
+                (
+                    day,
+                    today,
+                    str(rng.choice(["E-401", "E-402", "E-517"])),
+                    str(rng.choice(["north", "south"])),
+                )
+            )
             day += pd.Timedelta(days=int(rng.integers(1, 4)))
     return found
 
@@ -177,7 +190,9 @@ def _sheet(rng, made, place, day, season, hz, layout, shown, flaw, drift, gain):
     # the load moves while legs and total are read one after the other
     moved = np.cumsum(rng.normal(0, drift / np.sqrt(3), len(sign) + 1))
     single = abs(shown["leak"]) * 1e3 * coil * (1 + moved[:-1]) + rng.normal(0, 0.8, len(sign))
-    total = abs((sign * coil * shown["leak"]).sum() + shown["leak_beside"]) * 1e3 * (1 + moved[-1]) + rng.normal(0, 1)
+    total = abs((sign * coil * shown["leak"]).sum() + shown["leak_beside"]) * 1e3 * (
+        1 + moved[-1]
+    ) + rng.normal(0, 1)
     if flaw == "wrong turns":
         worn = turned if scale == 1.0 else slice(None)
         single[worn] = single[worn] * (scale if scale != 1.0 else rng.choice([0.5, 2.0]))
@@ -203,7 +218,9 @@ def _sheet(rng, made, place, day, season, hz, layout, shown, flaw, drift, gain):
         "legs_ma": _figures(1e3 * ampere * abs(through) * scale * noise[2], 4)
         if method == "leg coils" and rng.random() < 0.8
         else "",
-        "leakage_total_ma": _figures(written(total), 5) if wires and flaw != "no total" and rng.random() < 0.93 else "",
+        "leakage_total_ma": _figures(written(total), 5)
+        if wires and flaw != "no total" and rng.random() < 0.93
+        else "",
         "interference_potential_probe_v": _figures(shown["rest_v"] * np.exp(rng.normal(0, 0.05)) + 0.01),
         "interference_current_probe_v": _figures(shown["rest_v"] * np.exp(rng.normal(0, 0.05)) + 0.02),
         "interference_frequency_hz": made.hz,
@@ -266,10 +283,16 @@ def _mix_up(rng, visits, legs, true):
     for k, one in enumerate(true):
         visit = visits[k]
         if one["flaw"] == "older sheet copied":
-            before = [m for m in range(k) if visits[m]["tower_id"] == visit["tower_id"] and not true[m]["flaw"]]
+            before = [
+                m for m in range(k) if visits[m]["tower_id"] == visit["tower_id"] and not true[m]["flaw"]
+            ]
             source = before[-1] if before else None
         elif one["flaw"] == "sheet of another tower":
-            near = [m for m in range(max(k - 4, 0), k) if visits[m]["date"] == visit["date"] and not true[m]["flaw"]]
+            near = [
+                m
+                for m in range(max(k - 4, 0), k)
+                if visits[m]["date"] == visit["date"] and not true[m]["flaw"]
+            ]
             near = [m for m in near if len(legs[visits[m]["visit_id"]]) == len(legs[visit["visit_id"]])]
             source = near[-1] if near else None
         elif one["flaw"] == "towers swapped":
@@ -321,7 +344,9 @@ def outages(made, rates, years=10):
         rows.append((day, "lightning" if rng.random() < 0.8 else "unknown", round(far, 1), 0.5))
     for _ in range(rng.poisson(2)):
         day = pd.Timestamp("2016-06-30") + pd.Timedelta(hours=int(rng.integers(0, 24 * 3650)))
-        rows.append((day, str(rng.choice(["bird", "fire", "equipment"])), round(rng.uniform(0, chain[-1]), 1), 0.5))
+        rows.append(
+            (day, str(rng.choice(["bird", "fire", "equipment"])), round(rng.uniform(0, chain[-1]), 1), 0.5)
+        )
     rows.sort()
     return pd.DataFrame(
         {

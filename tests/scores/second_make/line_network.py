@@ -49,7 +49,9 @@ def build(made, when, hz, season=1.0, *, load_a=0.0, wires=True):
     bodies = np.array([circuit.node("tower", k) for k in range(n)])
     omega = 2 * np.pi * hz
     legs, seen, out, own = [], [], [], []
-    slope = np.random.default_rng([made.seed, 7]).normal(0, 1, (n, 4)) @ np.array([[1, 0], [1j, 0], [0, 1], [0, 1j]])
+    slope = np.random.default_rng([made.seed, 7]).normal(0, 1, (n, 4)) @ np.array(
+        [[1, 0], [1j, 0], [0, 1], [0, 1j]]
+    )
     stand = _stand(made, when, season)
     for k in range(n):
         parts = stand[k]

@@ -183,7 +183,9 @@ def _soil(rng, table, rule):
     table["lower_ohm_m"] = np.clip(upper * ratio, 20, 3000)
     table["layer_m"] = np.exp(rng.normal(np.log(2.5), 0.5, n)).clip(0.7, 9)
     hard = table["upper_ohm_m"] * np.exp(rng.normal(0, 0.3, n))
-    table["soil_class"] = np.select([hard < 120, hard < 500, hard < 1500], ["soft", "ordinary", "stony"], "rock")
+    table["soil_class"] = np.select(
+        [hard < 120, hard < 500, hard < 1500], ["soft", "ordinary", "stony"], "rock"
+    )
 
 
 def _structures(rng, table, rule, house):
@@ -197,7 +199,9 @@ def _structures(rng, table, rule, house):
     table["leg_spacing_m"] = np.round(rng.uniform(0.16, 0.24) * table["height_m"] + rng.normal(0, 0.3, n), 1)
     table["ring"] = (rng.random(n) < rule.rings) & (table["leg_count"] > 1)
     high = table["upper_ohm_m"].rank(pct=True)
-    table["wires_beside"] = np.where(rng.random(n) < rule.beside * (0.4 + 1.2 * high), rng.integers(1, 5, n), 0)
+    table["wires_beside"] = np.where(
+        rng.random(n) < rule.beside * (0.4 + 1.2 * high), rng.integers(1, 5, n), 0
+    )
     table["wire_beside_m"] = rng.choice([15.0, 20.0, 30.0, 40.0], n)
     joins = np.zeros(n, bool)
     while joins[:-1].mean() < rule.joined:
@@ -208,21 +212,27 @@ def _structures(rng, table, rule, house):
     other = (table["wires_beside"] > 0) | joins | np.r_[False, joins[:-1]] | (kinds == "guyed")
     table["paths_in_coils"] = ~other
     table["register_paths"] = np.where(
-        other, np.where(rng.random(n) < 0.8, "no", rng.choice(["yes", ""], n)), np.where(rng.random(n) < 0.93, "yes", "")
+        other,
+        np.where(rng.random(n) < 0.8, "no", rng.choice(["yes", ""], n)),
+        np.where(rng.random(n) < 0.93, "yes", ""),
     )
     table["register_ring"] = np.where(rng.random(n) < 0.92, np.where(table["ring"], "yes", "no"), "")
     table["shield_wire"] = "bonded"
     if rule.insulated:
         for end in (range(int(rng.integers(3, 8))), range(n - int(rng.integers(0, 6)), n)):
             table.loc[list(end), "shield_wire"] = "insulated"
-    table["occupancy"] = rng.choice(["remote", "accessible", "frequented", "bare feet"], n, p=[0.7, 0.24, 0.05, 0.01])
+    table["occupancy"] = rng.choice(
+        ["remote", "accessible", "frequented", "bare feet"], n, p=[0.7, 0.24, 0.05, 0.01]
+    )
     group = np.cumsum(rng.random(n) < 0.22)
     table["access_group"] = [f"G{g + 1:02d}" for g in group]
     table["access"] = rng.choice(ACCESS, group.max() + 1, p=[0.45, 0.4, 0.1, 0.05])[group]
     table["room_m"] = rng.choice([0.0, 20.0, 30.0, 60.0], n, p=[0.08, 0.17, 0.4, 0.35])
     density = rng.uniform(1.5, 9) * np.exp(0.25 * np.sin(np.linspace(0, rng.uniform(2, 6), n)))
     table["flash_density"] = density
-    table["foot_m"] = np.select([kinds == "lattice", kinds == "portal"], [0.95, 1.3], 2.1) * rng.uniform(0.8, 1.25, n)
+    table["foot_m"] = np.select([kinds == "lattice", kinds == "portal"], [0.95, 1.3], 2.1) * rng.uniform(
+        0.8, 1.25, n
+    )
 
 
 def _feet(tower):
@@ -293,7 +303,7 @@ def _day(rng, first):
 
 def moisture(made, when, extra=1.0):
     """Factor of the upper layer's resistivity on a day [1]."""
-    turn = 2 * np.pi * (when.dayofyear - made.wet["peak_doy"]) / 365.25
+    turn = 2 * np.pi * (when.day_of_year - made.wet["peak_doy"]) / 365.25
     return float(np.exp(made.wet["swing"] * np.cos(turn)) * extra)
 
 

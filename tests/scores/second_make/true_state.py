@@ -109,7 +109,9 @@ def truth(made):
     )
     table["bond"], table["lead"], table["span"] = _bond_words(made), _lead_words(made), _span_words(made)
     table["exceeds"] = table["true_ohm"] > LIMIT_OHM
-    table["fault"] = table["exceeds"] | (table[["bond", "lead"]] != "sound").any(axis=1) | (table["span"] != "")
+    table["fault"] = (
+        table["exceeds"] | (table[["bond", "lead"]] != "sound").any(axis=1) | (table["span"] != "")
+    )
     risen = made.rise[made.rise["since"] <= AS_OF].groupby("place")["since"].max()
     table["rises_since"] = pd.Series(range(n)).map(risen)
     for k in range(n):
@@ -169,7 +171,8 @@ def _bond_words(made):
 def _lead_words(made):
     """State of the leads in words."""
     now = made.lead_gone[made.lead_gone["since"] <= AS_OF]
-    return pd.Series(range(len(made.towers))).map(now.drop_duplicates("place").set_index("place")["how"]).fillna("sound")
+    how = dict(zip(now["place"], now["how"], strict=True))
+    return [how.get(k, "sound") for k in range(len(made.towers))]
 
 
 def _span_words(made):
@@ -215,7 +218,7 @@ def with_works(made, works):
             factor[k] = 0.6
         elif kind == "lead":
             after["ohm"][k] = local_ohm(made, k, AS_OF, season, mended=True)
-        elif (added := as_built(made, k, work)):
+        elif added := as_built(made, k, work):
             after["ohm"][k] = min(local_ohm(made, k, AS_OF, season, added), ohm[k])
         footings[str(work["tower_id"])] = after["ohm"][k]
     return before.sum(), (strokes.rates(site(made), **after) * factor).sum(), pd.Series(footings, dtype=float)
