@@ -9,7 +9,7 @@ import argparse
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from itertools import count, islice
+from itertools import count, islice, pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -371,12 +371,12 @@ def wrongs(judged):
     listed = table.loc[table["rank"] <= FIRST[0], "place"].tolist()
     vain = [k for k in listed if k not in best]
     kinds = reading_class(table)
-    rows = []
-    for k in best:
-        if k not in listed:
-            rows.append(_wrong(judged, table.loc[k], "missed", _why_missed(table.loc[k], kinds[k]), value[k]))
-    for k in vain:
-        rows.append(_wrong(judged, table.loc[k], "in vain", _why_in_vain(table.loc[k], kinds[k]), value[k]))
+    missed = [k for k in best if k not in listed]
+    rows = [
+        _wrong(judged, table.loc[k], side, why(table.loc[k], kinds[k]), value[k])
+        for side, places, why in (("missed", missed, _why_missed), ("in vain", vain, _why_in_vain))
+        for k in places
+    ]
     return pd.DataFrame(rows)
 
 
@@ -590,7 +590,7 @@ def _binned(stated, by):
         stated["stated"].astype(float),
         BINS,
         right=False,
-        labels=[f"{low:g} to {min(high, 1):g}" for low, high in zip(BINS, BINS[1:], strict=False)],
+        labels=[f"{low:g} to {min(high, 1):g}" for low, high in pairwise(BINS)],
     )
     grouped = stated.assign(bin=cut).groupby([*by, "bin"], observed=True)
     table = grouped.agg(

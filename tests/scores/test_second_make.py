@@ -219,7 +219,7 @@ def test_sound_sheets_read_the_footing_as_far_as_the_probes_let_them(made):
 
 
 def test_copied_sheets_repeat_an_older_one_to_the_digit():
-    visits, legs, sheets = write_down(draw("sloppy crews", 14, towers=20))
+    visits, _, sheets = write_down(draw("sloppy crews", 14, towers=20))
     copied = np.flatnonzero(sheets["flaw"] == "older sheet copied")
     assert len(copied)
     for k in copied:

@@ -238,7 +238,7 @@ def _sheet(rng, made, place, day, season, hz, layout, shown, flaw, drift, gain):
         "note": "",
         **_seen(rng, made, place, day),
     }
-    read = wires and method != "no coils" or rng.random() < 0.3
+    read = (wires and method != "no coils") or rng.random() < 0.3
     each = method == "leg coils" and rng.random() < 0.7
     return visit, [
         {

@@ -62,8 +62,7 @@ def electrodes_of(made, place, kind, count, length, radius=None):
     if kind in ("radials", "ring and radials", "counterpoise"):
         for k in range(int(count)):
             angle = 360 * (k + 0.5) / count
-            start = corners[k % 4] if count > 1 else np.zeros(2)
-            start = half * np.array([np.sin(np.radians(angle)), np.cos(np.radians(angle))]) + 0 * start
+            start = half * np.array([np.sin(np.radians(angle)), np.cos(np.radians(angle))])
             found.append((lambda soil: ground.wire_ohm(soil, length, wire), out_of(start, angle, length)))
     if kind in ("ring", "ring and radials"):
         found.append((lambda soil: ground.ring_ohm(soil, 2.6 * half + 2, wire), np.zeros(2)))
