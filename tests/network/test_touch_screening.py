@@ -138,6 +138,12 @@ def test_a_contrast_beyond_the_table_claims_nothing():
     assert touch_fraction_limits("four", [8.0], [0.001], [0.1], [2.0], [3.0]) == (0.0, 1.0)
 
 
+def test_a_depth_without_end_stays_within_the_table():
+    # 0.503 m: its logarithm and the steps up to the last depth of the table add up to a rounding error beyond it
+    low, high = touch_fraction_limits("four", [6.0], [0.3], [3.0], [0.503], [np.inf])
+    assert 0 <= low[0] < high[0] <= 1
+
+
 # The law: 240 structures of seed 1 here. Of 3000 more (seed 2), tried by hand, none was wrongly below and one wrongly
 # above, a ring with radials of 39 m: since then the lower end for rings has a margin of its own.
 TRIED = 240

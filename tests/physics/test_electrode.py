@@ -191,6 +191,15 @@ def test_four_legs_against_their_panels():
     assert own > hemisphere_resistance(100.0, one_m) / 4
 
 
+def test_a_rod_cut_at_the_boundary_may_end_a_rounding_error_beyond_it():
+    boundary_m = (
+        1.7720001088165962  # of a fitted sounding; the upper part of the rod ends at its next neighbour
+    )
+    pieces = wire([(0, 0, 0.6), (0, 0, np.nextafter(boundary_m, 2)), (0, 0, 3.6)], 0.008)
+    matrix = mutual_resistances(pieces, Soil(100.0, 300.0, boundary_m))
+    assert np.isfinite(matrix).all()
+
+
 @pytest.mark.parametrize(
     ("call", "words"),
     [

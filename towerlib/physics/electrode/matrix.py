@@ -266,7 +266,8 @@ def mutual_resistances(pieces: Electrode, soil: Soil) -> np.ndarray:
 def _is_below(pieces, boundary_m):
     """Whether each piece lies in the bottom layer."""
     depth_m = np.column_stack([pieces.start_m[:, 2], pieces.end_m[:, 2]])
-    if np.any((depth_m.min(axis=1) < boundary_m) & (depth_m.max(axis=1) > boundary_m)):
+    slack_m = 1e-9  # a piece cut at the boundary may end a rounding error beyond it
+    if np.any((depth_m.min(axis=1) < boundary_m - slack_m) & (depth_m.max(axis=1) > boundary_m + slack_m)):
         raise ValueError(f"a piece crosses the boundary of the layers at {boundary_m:g} m: cut it there")
     return depth_m.mean(axis=1) > boundary_m
 
