@@ -123,7 +123,9 @@ def _outlook(study: Study) -> Outlook | None:
 
 
 def _condition(study: Study) -> pd.DataFrame:
-    return study.joined("network", "outages", "budget")
+    from towerlib import plan
+
+    return plan.with_expected(study.joined("network", "outages", "budget"))
 
 
 def _retest(study: Study) -> pd.DataFrame:

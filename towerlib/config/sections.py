@@ -255,7 +255,10 @@ class Comparable(Settings):
 
 Queue = Literal["safety", "repair", "bond", "footing", "retest", "none"]
 FootingOrder = Literal["benefit per cost", "avoided trip-outs", "impedance"]
+ListOrder = Literal["expected benefit", "queues"]
 QUEUES: tuple[Queue, ...] = get_args(Queue)
+LIST_ORDERS: tuple[ListOrder, ...] = get_args(ListOrder)
+BY_QUEUES = LIST_ORDERS[1]
 FOOTING_ORDERS: tuple[FootingOrder, ...] = get_args(FootingOrder)
 
 
@@ -290,10 +293,17 @@ class Plan(Settings):
         le=1e4,
         description="Towers within this distance of a station are treated together or not at all [km]",
     )
-    queue_order: tuple[Queue, ...] = Field(default=QUEUES, description="Order of the queues in the list")
+    order: ListOrder = Field(
+        default=LIST_ORDERS[0],
+        description="Order of the list: safety, certain damage, then expected benefit of the next step; or queue by queue",
+    )
+    queue_order: tuple[Queue, ...] = Field(
+        default=QUEUES, description='Order of the queues where order is "queues"'
+    )
     footing_order: FootingOrder = Field(
         default=FOOTING_ORDERS[0],
-        description="Order within the footing queue; where a measure is not available, the next one decides",
+        description='Order within the footing queue where order is "queues"; where a measure is not available, the '
+        "next one decides",
     )
 
     @field_validator("queue_order")
