@@ -128,7 +128,8 @@ def _order(condition, queue, settings):
             "first": tier,
             "second": apart,
             "third": -benefit,
-            "fourth": condition["impedance_rank"].astype(float),
+            "fourth": queue.map(settings.queue_order.index),
+            "fifth": condition["impedance_rank"].astype(float),
         }
     table = pd.DataFrame({**keys, "chainage": condition["chainage_km"]})
     return table.sort_values(list(table), kind="stable").index
