@@ -112,6 +112,12 @@ def _outlook(study: Study) -> Outlook | None:
     return sensitivity.outlook(study.budget, study.ranks)
 
 
+def _condition(study: Study) -> pd.DataFrame:
+    from towerlib import plan
+
+    return plan.with_expected(study.joined("network", "outages", "budget"))
+
+
 def _retest(study: Study) -> pd.DataFrame:
     from towerlib import condition
 
@@ -158,11 +164,7 @@ STAGES: Mapping[str, Stage] = {
     ),
     "budget": Stage(("ranks", "network", "outages", "treatments"), ("plan",), _budget),
     "outlook": Stage(("ranks", "budget"), (), _outlook),
-    "condition": Stage(
-        ("ranks", "network", "outages", "budget"),
-        (),
-        lambda study: study.joined("network", "outages", "budget"),
-    ),
+    "condition": Stage(("ranks", "network", "outages", "budget"), (), _condition),
     "retest": Stage(("condition", "grades"), ("retest",), _retest),
     "priority": Stage(("condition",), ("plan", "id"), _priority),
 }

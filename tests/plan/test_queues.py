@@ -82,10 +82,13 @@ def test_the_footing_queue_takes_benefit_per_cost_then_avoided_then_impedance():
 
 
 def test_the_order_of_the_queues_can_be_set_and_is_told():
-    line = parse(HEAD + '[plan]\nqueue_order = ["repair", "safety", "bond", "footing", "retest", "none"]')
+    line = parse(
+        HEAD
+        + '[plan]\norder = "queues"\nqueue_order = ["repair", "safety", "bond", "footing", "retest", "none"]'
+    )
     assert "order repair, safety, bond" in plan.order_rule(line.plan)
     assert "never summed" in plan.order_rule(Plan())
-    assert "by impedance" in plan.order_rule(Plan(footing_order="impedance"))
+    assert "by impedance" in plan.order_rule(Plan(order="queues", footing_order="impedance"))
 
 
 @pytest.mark.parametrize(

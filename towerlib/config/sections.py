@@ -207,7 +207,10 @@ class Comparable(Settings):
 
 Queue = Literal["safety", "repair", "bond", "footing", "retest", "none"]
 FootingOrder = Literal["benefit per cost", "avoided trip-outs", "impedance"]
+ListOrder = Literal["expected benefit", "queues"]
 QUEUES: tuple[Queue, ...] = get_args(Queue)
+LIST_ORDERS: tuple[ListOrder, ...] = get_args(ListOrder)
+BY_QUEUES = LIST_ORDERS[1]
 FOOTING_ORDERS: tuple[FootingOrder, ...] = get_args(FootingOrder)
 
 
@@ -227,9 +230,14 @@ class Plan(Settings):
     station_zone_km: float | None = key(
         "Towers within this distance of a station are treated together or not at all [km]", None, gt=0, le=1e4
     )
-    queue_order: tuple[Queue, ...] = key("Order of the queues in the list", QUEUES)
+    order: ListOrder = key(
+        "Order of the list: safety, certain damage, then expected benefit of the next step; or queue by queue",
+        LIST_ORDERS[0],
+    )
+    queue_order: tuple[Queue, ...] = key('Order of the queues where order is "queues"', QUEUES)
     footing_order: FootingOrder = key(
-        "Order within the footing queue; where a measure is not available, the next one decides",
+        'Order within the footing queue where order is "queues"; where a measure is not available, the next one '
+        "decides",
         FOOTING_ORDERS[0],
     )
 

@@ -2,7 +2,16 @@
 
 from towerlib.config.sections import QUEUES
 from towerlib.plan.budget import Budget, join, optimise_plan
-from towerlib.plan.priority import COLUMNS, NEXT_STEP, TEXTS, order_rule, priority_list, queues
+from towerlib.plan.priority import (
+    COLUMNS,
+    NEXT_STEP,
+    TEXTS,
+    order_rule,
+    priority_list,
+    queues,
+    tiers,
+    with_expected,
+)
 
 __all__ = [
     "COLUMNS",
@@ -15,4 +24,6 @@ __all__ = [
     "order_rule",
     "priority_list",
     "queues",
+    "tiers",
+    "with_expected",
 ]

@@ -1,4 +1,4 @@
-"""The priority list: queue of each tower, order within the queue, evidence and next step."""
+"""The priority list: what comes first, the queue of each tower, evidence and next step."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
-from towerlib.config.sections import FOOTING_ORDERS, OFTEN_VISITED, QUEUES
+from towerlib.config.sections import BY_QUEUES, FOOTING_ORDERS, OFTEN_VISITED, QUEUES
+from towerlib.plan import expected
+from towerlib.plan.expected import DAMAGED, column
 from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, COIL_CAUSES, SPAN_CAUSE
+from towerlib.text import figure
 
 if TYPE_CHECKING:
-    from typing import Any
-
     from towerlib.config import Line
     from towerlib.config.sections import Plan as PlanSettings
 
@@ -31,11 +32,14 @@ NEXT_STEP = {
     "retest": "Test again with coils round all legs.",
     "none": "No work. Test again when due.",
 }
-LOOK_AT_LEG = "Inspect lead and stub of the leg named at the next visit. Test again when due."
+LOOK_AT_LEG = "Inspect lead and stub of the leg named, and repair what is damaged under the utility's procedure. Test again."
+WITHIN_LIMIT = "Within its limit. Earthing work would avoid as many trip-outs as at towers above theirs: weigh it with the plan."
 LOOK_AT_SPAN = (
     "Before any digging: inspect the shield wires of the span named and of its neighbours under the utility's "
     "licensed procedure. Test both towers again without coils."
 )
+WEAK_LEG = "weak leg"
+SAFETY, CERTAIN, OTHERS = range(3)
 WITHIN = {
     "safety": "where people walk with bare feet first, then by potential rise",
     "repair": "most leads missing first",
@@ -48,9 +52,10 @@ COLUMNS = """
     footing_low_ohm footing_high_ohm footing_date limit_ohm limit_rule impedance_rank leakage_sum_ma
     leakage_total_ma gap_ma gap_fraction gap_z gap_rank potential_rise_v safety_screen suspected_cause
     evidence trip_outs_per_year avoided_per_year avoided_low avoided_high treatment predicted_ohm cost
-    benefit_per_cost rank_confidence package access next_step
+    benefit_per_cost rank_confidence package access next_step bond_suspicion_rank suspicion_probability plan_year
+    conditional_on decision
 """.split()
-TEXTS = ("safety_screen", "treatment", "package")
+TEXTS = ("safety_screen", "treatment", "package", "conditional_on", "decision")
 
 
 def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
@@ -59,9 +64,9 @@ def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
     Parameters
     ----------
     condition : pandas.DataFrame
-        One row per tower, from `towerlib.condition.assess`.
+        One row per tower, from `towerlib.condition.assess`, with the columns of later stages where available.
     line : Line
-        Its id goes into the list.
+        Its id goes into the list; ``[plan]`` sets the order.
 
     Returns
     -------
@@ -73,15 +78,9 @@ def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
     -----
     `order_rule` describes the order in words.
     """
+    condition = with_expected(condition)
     queue = queues(condition)
-    keys = pd.DataFrame(
-        {
-            "queue": queue.map(line.plan.queue_order.index),
-            "first": urgency(condition, queue, line.plan.footing_order),
-            "chainage": condition["chainage_km"],
-        }
-    )
-    order = keys.sort_values(["queue", "first", "chainage"], kind="stable").index
+    order = _order(condition, queue, line.plan)
     listed = condition.loc[order].assign(queue=queue.loc[order], line_id=line.id)
     listed = listed.assign(
         rank=np.arange(1, len(listed) + 1),
@@ -95,8 +94,89 @@ def priority_list(condition: pd.DataFrame, line: Line) -> pd.DataFrame:
     return listed[list(COLUMNS)].reset_index(drop=True)
 
 
+def with_expected(condition: pd.DataFrame) -> pd.DataFrame:
+    """Condition of the towers with what their best next step is expected to avoid.
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row per tower.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows with the columns of `towerlib.plan.expected.expected_benefit`.
+    """
+    if "expected_avoided_per_year" in condition:
+        return condition
+    found = expected.expected_benefit(condition)
+    return condition.assign(**{name: found[name] for name in expected.COLUMNS})
+
+
+def _order(condition, queue, settings):
+    """Index of the towers in the order of the list."""
+    if settings.order == BY_QUEUES:
+        keys = {
+            "first": queue.map(settings.queue_order.index),
+            "second": urgency(condition, queue, settings.footing_order),
+        }
+    else:
+        tier = tiers(condition, queue)
+        benefit = _benefit(condition)
+        apart = urgency(condition, queue).where(tier == SAFETY, 0.0)
+        keys = {
+            "first": tier,
+            "second": apart,
+            "third": -benefit,
+            "fourth": queue.map(settings.queue_order.index),
+            "fifth": condition["impedance_rank"].astype(float),
+        }
+    table = pd.DataFrame({**keys, "chainage": condition["chainage_km"]})
+    return table.sort_values(list(table), kind="stable").index
+
+
+def _benefit(condition):
+    """Expected benefit for the order; on a line without trip-out rates these are taken as proportional to the footing."""
+    benefit = condition["expected_avoided_per_year"].astype(float)
+    if benefit.notna().any():
+        return benefit.fillna(0.0)
+    ohm = condition["footing_ohm"].astype(float)
+    above = (ohm - column(condition, "target_ohm", 0.0).astype(float)).clip(lower=0.0)
+    relative = condition.assign(trip_outs_per_year=ohm, avoided_to_target_per_year=above)
+    return expected.expected_benefit(relative)["expected_avoided_per_year"].fillna(0.0)
+
+
+def tiers(condition: pd.DataFrame, queue: pd.Series) -> pd.Series:
+    """Tier of each tower: safety (0), certain damage (1), all others (2).
+
+    Parameters
+    ----------
+    condition : pandas.DataFrame
+        One row per tower.
+    queue : pandas.Series of str
+        From `queues`.
+
+    Returns
+    -------
+    pandas.Series of int
+
+    Notes
+    -----
+    Damage is certain where the crew saw it (a lead missing or cut, a bond damaged or missing), or where an injected test
+    at the tower itself decides that the bond carries nothing. Corrosion and suspicions are likelihoods.
+    """
+    decided = column(condition, "bond_decided", False).fillna(False).astype(bool)
+    certain = _lead_missing(condition) | condition["bond_seen"].isin(DAMAGED) | decided
+    return pd.Series(np.select([queue == "safety", certain], [SAFETY, CERTAIN], OTHERS), condition.index)
+
+
+def _lead_missing(condition):
+    """Towers at which the crew saw leads missing or cut."""
+    return condition["leads_missing"] > 0
+
+
 def queues(condition: pd.DataFrame) -> pd.Series:
-    """Queue of each tower: the first whose reason applies.
+    """Queue of each tower: the kind of its next step, the first whose reason applies.
 
     Parameters
     ----------
@@ -109,25 +189,40 @@ def queues(condition: pd.DataFrame) -> pd.Series:
         Values from `QUEUES`, same index.
     """
     touch = column(condition, "safety_screen", "").eq("above") & condition["occupancy"].isin(OFTEN_VISITED)
-    lead_gone = (condition["leads_missing"] > 0) | (condition["corrosion"] == "heavy")
-    bond_gone = condition["bond_seen"].isin(["damaged", "missing"])
+    leg = _lead_missing(condition) | (condition["corrosion"] == "heavy")
+    leg |= condition["suspected_cause"] == WEAK_LEG
+    bond_gone = condition["bond_seen"].isin(DAMAGED)
     suspected = condition["suspected_cause"].isin(INSPECT) | (column(condition, "span_suspected", "") != "")
-    # works of the plan are earthing work, even where the footing is within its limit
-    above = (condition["impedance_class"] == "above limit") | (
-        column(condition, "package", "").fillna("") != ""
-    )
     unknown = condition["footing_ohm"].isna()
+    limited = column(condition, "upper_limit_only", False).fillna(False).astype(bool)
+    good = condition["impedance_class"].isin(["good", "acceptable"])
     chosen = np.select(
-        [touch.fillna(False), lead_gone, bond_gone | suspected, above, unknown],
+        [
+            touch.fillna(False),
+            leg.fillna(False),
+            bond_gone | suspected,
+            _work(condition),
+            unknown | (limited & ~good),
+        ],
         QUEUES[:5],
         default="none",
     )
     return pd.Series(chosen, index=condition.index, dtype="str")
 
 
-def column(table: pd.DataFrame, name: str, blank: Any) -> pd.Series:
-    """Column of a table, or blanks where its analysis is not available."""
-    return cast("pd.Series", table[name]) if name in table else pd.Series(blank, index=table.index)
+def _work(condition):
+    """Towers at which earthing work comes next: above the limit, in the plan, or with as much to gain as these."""
+    above = condition["impedance_class"] == "above limit"
+    planned = column(condition, "package", "").fillna("") != ""
+    return above | planned | _worthwhile(condition, above)
+
+
+def _worthwhile(condition, above):
+    """Towers within their limit at which work would avoid as much as at the median tower above its limit."""
+    benefit = column(condition, "avoided_to_target_per_year").astype(float)
+    usual = benefit.where(above).median()
+    limited = column(condition, "upper_limit_only", False).fillna(False).astype(bool)
+    return (benefit > 0) & (benefit >= usual) & condition["impedance_class"].eq("acceptable") & ~limited
 
 
 def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOTING_ORDERS[0]) -> pd.Series:
@@ -152,7 +247,7 @@ def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOT
 
 def _suspicion(condition):
     """Order of the bond queue: bonds seen broken, then bonds by leg share and gap, then coils."""
-    seen = condition["bond_seen"].isin(["damaged", "missing"])
+    seen = condition["bond_seen"].isin(DAMAGED)
     about_bond = condition["suspected_cause"].isin(ABOUT_BOND)
     strength = condition["leg_share_lambda"].fillna(condition["gap_fraction"]).clip(0, 1).fillna(0)
     return 2.0 - about_bond.astype(float) - 2.0 * seen.astype(float) - strength / 2
@@ -180,7 +275,7 @@ def _evidence(tower):
         parts.append(
             f"Footing at least {tower.lower_bound_ohm:.3g} Ω: read without coils, or beyond the range."
         )
-    parts += [_touch(tower), _trip_outs(tower)]
+    parts += [_touch(tower), _trip_outs(tower), _expected(tower)]
     return " ".join(part for part in parts if part)
 
 
@@ -225,17 +320,34 @@ def _trip_outs(tower):
     )
 
 
+def _expected(tower):
+    """What the best next step is expected to avoid, where it is not the footing's own figure."""
+    avoided, basis = tower.expected_avoided_per_year, tower.expected_basis
+    if pd.isna(avoided) or not basis or avoided <= 0:
+        return ""
+    return f"Expected benefit of the next step: {figure(avoided)} trip-outs a year ({basis})."
+
+
 def next_steps(listed: pd.DataFrame) -> pd.Series:
     """Next step at each tower, from its queue and suspected cause."""
-    # a suspected weak leg needs an inspection, not work
     span = (listed["queue"] == "bond") & (column(listed, "span_suspected", "") != "")
-    look = (listed["queue"] == "none") & (listed["suspected_cause"] == "weak leg")
+    look = (
+        (listed["queue"] == "repair")
+        & ~_lead_missing(listed).fillna(False)
+        & (listed["corrosion"] != "heavy")
+    )
     package = column(listed, "package", "").fillna("")
     planned = (listed["queue"] == "footing") & (package != "")
+    within = (
+        (listed["queue"] == "footing")
+        & listed["impedance_class"].isin(["good", "acceptable"])
+        & (package == "")
+    )
     work = "Planned: " + column(listed, "treatment", "").fillna("") + ", package " + package + ". " + CONFIRM
     return (
         cast("pd.Series", listed["queue"].map(NEXT_STEP.get))
         .mask(look, LOOK_AT_LEG)
+        .mask(within, WITHIN_LIMIT)
         .mask(planned, work)
         .mask(span, LOOK_AT_SPAN)
     )
@@ -243,6 +355,13 @@ def next_steps(listed: pd.DataFrame) -> pd.Series:
 
 def order_rule(plan: PlanSettings) -> str:
     """Sorting rule of the list, in words."""
+    if plan.order != BY_QUEUES:
+        return (
+            "Safety comes first: touch-voltage screening above its limit where people often are. Certain damage comes "
+            "second: leads missing, bonds seen broken or found open by an injected test. All other towers follow in one "
+            "order: trip-outs per year that the best next step is expected to avoid, suspicions weighted by their "
+            "probability, unknown benefits estimated and marked. Safety and reliability are never summed into one score."
+        )
     later = FOOTING_ORDERS[FOOTING_ORDERS.index(plan.footing_order) :]
     within = WITHIN | {"footing": f"by {', where not known by '.join(later)}"}
     rules = "; ".join(f"{queue}: {within[queue]}" for queue in plan.queue_order)

@@ -193,7 +193,7 @@ def _rgba(colour):
 LAYERS = ("towers", "spans", "route")
 OF_CONDITION = [  # of the condition, beside the columns of the priority list
     *("impedance_class", "lower_bound_ohm", "target_ohm", "trip_outs_low", "trip_outs_high"),
-    *("plan_year", "bond_state", "occupancy"),
+    *("bond_state", "occupancy"),
 ]
 TITLES = {
     "towers": "Towers: footing, leg currents, touch-voltage screening, trip-outs, plan and next step",
