@@ -70,7 +70,7 @@ def expected_benefit(condition: pd.DataFrame) -> pd.DataFrame:
     probability, curve = suspicion(condition), _fitted(condition)
     if curve is None:
         blank = {"expected_avoided_per_year": np.nan, "expected_basis": NO_RATE}
-        return pd.DataFrame(blank, condition.index).assign(suspicion_probability=probability)[COLUMNS]
+        return pd.DataFrame(blank, condition.index).assign(suspicion_probability=probability)
     centre, spread = _prior(condition, curve)
     avoided, basis = _by_footing(condition, curve, centre, spread)
     ohm = condition["footing_ohm"].to_numpy(float)

@@ -162,7 +162,7 @@ def _levels(budget, condition):
     """The levels, and the known plans of their budgets."""
     constraints = _constraints(budget)
     if not sum(constraints.budget) > 0:
-        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS]), [budget.plan]
+        return pd.DataFrame(columns=["level", "budget", "spent", "towers", "benefit", *SUMS]), _made(budget)
     footings = condition.set_index("tower_id")["footing_ohm"]
     table, plans = three_levels(
         budget.options, constraints, known=[budget.plan], **QUICKLY, footing_ohm=footings
@@ -172,6 +172,11 @@ def _levels(budget, condition):
     table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
     table = table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
     return table, [plan for plan in plans.values() if plan is not None]
+
+
+def _made(budget: Budget) -> list[Plan]:
+    """The plan of the budget, where there is one."""
+    return [] if budget.plan is None else [budget.plan]
 
 
 def _sums(plan, options):
@@ -221,7 +226,7 @@ def whole_curve(
     points = np.unique(np.r_[points, shares[shares > 0]])
     footings = condition.set_index("tower_id")["footing_ohm"]
     found = budget_curve(
-        budget.options, constraints, points, known=known or [budget.plan], **QUICKLY, footing_ohm=footings
+        budget.options, constraints, points, known=known or _made(budget), **QUICKLY, footing_ohm=footings
     )
     fits = found["benefit"].notna()
     for name in ("worst_first", "greedy"):
