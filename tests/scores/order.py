@@ -284,32 +284,34 @@ def reading_class(table):
 
 def _plan(made, study, table):
     """Claimed and true avoided trip-outs of the plan, and of worst ohms first with a standard treatment."""
-    budget = study.budget
-    works = budget.works
-    spent = float(getattr(budget.plan, "spent", np.nan)) if budget.plan is not None else np.nan
-    found = {"spent": spent} | _worked(made, works, "plan")
-    if not np.isfinite(spent):
-        return found
+    budget = getattr(study, "budget", None)
+    plan, works = getattr(budget, "plan", None), getattr(budget, "works", None)
+    spent = getattr(plan, "spent", np.nan)
+    if works is None or not np.isfinite(spent):
+        return {}
     plain = _worst_first(study, table, spent)
-    return found | _worked(made, plain, "plain")
+    return {"spent": float(spent)} | _worked(made, works, "plan") | _worked(made, plain, "plain")
 
 
 def _worked(made, works, name):
-    """Claimed and true avoided trip-outs per year of some works."""
-    if not len(works):
-        return {f"{name}_works": 0, f"{name}_claimed": 0.0, f"{name}_true": 0.0}
-    before, after, ohm = with_works(made, works)
-    predicted = works.set_index(works["tower_id"].astype(str))["predicted_ohm"].astype(float)
-    ratio = np.log(ohm.reindex(predicted.index) / predicted)
-    digging = ~works["kind"].isin(["lead", "rebond", "arresters", "under-built"]).to_numpy()
-    claimed = works["avoided_per_year"].astype(float)
-    return {
-        f"{name}_works": len(works),
-        f"{name}_blank": int(claimed.isna().sum()),
-        f"{name}_claimed": float(claimed.sum()),
-        f"{name}_true": float(before - after),
-        f"{name}_log_ratio": float(np.nanmedian(ratio[digging])) if digging.any() else np.nan,
-    }
+    """Claimed and true avoided trip-outs per year of some works; true also of those alone that state a benefit."""
+    figures = dict.fromkeys(("works", "blank", "claimed", "true", "true_stated"), 0.0) | {"log_ratio": np.nan}
+    if len(works):
+        claimed = works["avoided_per_year"].astype(float)
+        before, after, ohm = with_works(made, works)
+        stated = with_works(made, works[claimed.notna().to_numpy()])
+        predicted = works.set_index(works["tower_id"].astype(str))["predicted_ohm"].astype(float)
+        digging = ~works["kind"].isin(["lead", "rebond", "arresters", "under-built"]).to_numpy()
+        ratio = np.log(ohm.reindex(predicted.index) / predicted)[digging].dropna()
+        figures = {
+            "works": len(works),
+            "blank": int(claimed.isna().sum()),
+            "claimed": float(claimed.sum()),
+            "true": float(before - after),
+            "true_stated": float(stated[0] - stated[1]),
+            "log_ratio": float(ratio.median()) if len(ratio) else np.nan,
+        }
+    return {f"{name}_{figure}": value for figure, value in figures.items()}
 
 
 def _worst_first(study, table, money):
@@ -420,12 +422,10 @@ def _why_missed(tower, kind):
         known = {"risen since the test": "risen since the test", "flawed visit": "flawed visit reads low"}
         return known.get(kind, "within its limit by its reading, yet among the best")
     if tower["queue"] == "footing":
+        if tower["queue_rank"] <= FIRST[0]:
+            return "displaced by the queues before footing"
         read = pd.notna(tower.get("avoided_per_year"))
-        return (
-            "footing queue: behind suspicions or others"
-            if read
-            else "footing queue: benefit blank, sent to its end"
-        )
+        return "low within the footing queue" if read else "benefit blank: end of the footing queue"
     return f"in queue {tower['queue']}, behind others of it"
 
 
@@ -435,8 +435,10 @@ def _why_in_vain(tower, kind):
     if tower["queue"] == "safety":
         return "safety (not judged here)"
     if tower["queue"] == "bond":
-        real = tower["bond"] != "sound" or tower["span"] != ""
-        return f"{'real fault of small benefit' if real else 'suspicion on a sound bond'}: {cause or 'span or seen'}"
+        if tower["bond"] != "sound" or tower["span"] != "":
+            return f"real fault of small benefit: {cause}"
+        state = str(tower.get("bond_state") or "")
+        return f"nothing wrong: {cause}{', ' + state if state in BOND_STATES else ''} ({kind or 'no footing read'})"
     if tower["queue"] == "repair":
         return (
             "lead repair of small benefit" if tower["lead"] != "sound" else "lead repair where none is needed"
@@ -568,20 +570,28 @@ def suspicion_tables(judged):
     table = pd.DataFrame(rows)
     table["false per clean line"] = table["cause"].map(false)
     whole = pd.concat(tables, ignore_index=True)
-    told = pd.concat([pair["bond: inspect"][0] for pair in pairs], ignore_index=True)
-    kinds = pd.DataFrame(
-        [
-            {
-                "bond": kind,
-                "towers": int((whole["bond"] == kind).sum()),
-                "suspected": told[whole["bond"] == kind].mean(),
-            }
-            for kind in ("open", "one open", "worn", "sound")
-        ]
-    )
+    told = pd.concat([pair["bond: inspect"][0] for pair in pairs], ignore_index=True).astype(bool)
+    kinds = _bond_kinds(whole, told)
     stated = probabilities(whole)
     reliability = _binned(stated, ["column"]) if len(stated) else pd.DataFrame()
     return table, kinds, reliability
+
+
+def _bond_kinds(whole, told):
+    """Towers suspected of a bond fault: by the true kind of fault, and of the sound ones by what the reading is worth."""
+    since, rows = _column(whole, "bond_read", True).astype(bool), []
+    for kind in ("open", "one open", "worn"):
+        here = whole["bond"] == kind
+        row = {"bond": kind, "towers": int(here.sum()), "suspected": told[here].mean()}
+        rows.append(
+            row | {"tested since": int((here & since).sum()), "suspected of these": told[here & since].mean()}
+        )
+    if "paths_in_coils" in whole:
+        reading = reading_class(whole).replace("", "no footing read")
+        for name in sorted(set(reading)):
+            here = (whole["bond"] == "sound") & (reading == name)
+            rows.append({"bond": f"sound, {name}", "towers": int(here.sum()), "suspected": told[here].mean()})
+    return pd.DataFrame(rows)
 
 
 def _binned(stated, by):
@@ -648,23 +658,22 @@ def interval_tables(judged):
 
 
 def plan_table(judged):
-    """Claimed and true avoided trip-outs of plan and plain rule, by regime and in all."""
-    plans = pd.DataFrame([one.plan | {"regime": one.regime} for one in judged])
-    plans = plans.dropna(subset="spent") if "spent" in plans else plans
+    """Claimed and true avoided trip-outs of plan and plain rule, by regime and in all; true/claimed of works with a claim."""
+    plans = pd.DataFrame([one.plan | {"regime": one.regime} for one in judged if "spent" in one.plan])
+    if not len(plans):
+        return plans
     rows = []
     for name, part in [*plans.groupby("regime", sort=False), ("all", plans)]:
         row = {"regime": name, "lines": len(part)}
         for way, word in (("plan", "plan"), ("plain", "worst ohms first")):
-            claimed, true = part[f"{way}_claimed"].sum(), part[f"{way}_true"].sum()
+            claimed, stated = part[f"{way}_claimed"].sum(), part[f"{way}_true_stated"].sum()
             row[f"{word}: works"] = int(part[f"{way}_works"].sum())
-            row[f"{word}: claimed"], row[f"{word}: true"] = claimed, true
-            row[f"{word}: true/claimed"] = true / claimed if claimed > 0 else np.nan
-        row["plan over plain, true"] = (
-            row["plan: true"] / row["worst ohms first: true"] if row["worst ohms first: true"] else np.nan
-        )
-        row["plan: true over predicted ohms"] = (
-            np.exp(part["plan_log_ratio"].median()) if "plan_log_ratio" in part else np.nan
-        )
+            row[f"{word}: without claim"] = int(part[f"{way}_blank"].sum())
+            row[f"{word}: claimed"], row[f"{word}: true"] = claimed, part[f"{way}_true"].sum()
+            row[f"{word}: true/claimed"] = stated / claimed if claimed > 0 else np.nan
+        plain = row["worst ohms first: true"]
+        row["plan over plain, true"] = row["plan: true"] / plain if plain > 0 else np.nan
+        row["plan: true over predicted ohms"] = np.exp(part["plan_log_ratio"].median())
         rows.append(row)
     return pd.DataFrame(rows)
 

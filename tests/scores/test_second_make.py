@@ -11,10 +11,10 @@ import towerlib as tl
 from tests.scores import order
 from tests.scores.second_make import ground, strokes
 from tests.scores.second_make.circuit import EARTH, MU0, Circuit, series_ohm_m
-from tests.scores.second_make.crew_sheets import READ, write_down
+from tests.scores.second_make.crew_sheets import READ, _shown, write_down
 from tests.scores.second_make.line_folder import write
 from tests.scores.second_make.line_network import build, footings_ohm
-from tests.scores.second_make.made_line import AS_OF, REGIMES, draw
+from tests.scores.second_make.made_line import AS_OF, REGIMES, draw, ground_at, local_ohm
 from tests.scores.second_make.true_state import site, truth, with_works
 
 HERE = Path(__file__).parent
@@ -216,6 +216,21 @@ def test_sound_sheets_read_the_footing_as_far_as_the_probes_let_them(made):
         season = {"dry": 1.15, "wet": 0.87}.get(visits["soil_state"][k], 1.0)
         then = footings_ohm(made, pd.Timestamp(visits["date"][k]), season)[places[k]]
         assert float(visits["impedance_ohm"][k]) / sheets["field"][k] == pytest.approx(then, rel=0.25)
+
+
+def test_the_field_of_the_probes_adds_to_a_reading_as_worked_by_hand():
+    # Ground at the tower −G(c), potential probe I_e G(p) − G(c−p) for 1 A injected and I_e through the footing:
+    # V = R I_e − G(c) − I_e G(p) + G(c−p); neighbours through the ground are the 3 % left out
+    made, place = draw("clean", 4, towers=20), 9
+    soil = ground_at(made, place)
+    layout = {"near": 80.0, "far": 130.0, "between": 50.0}
+    shown = _shown(made, [place], AS_OF, 1.0, 128.0, made.load_a, [layout])[0]
+    near, far, between = (ground.spread_ohm(soil, distance) for distance in layout.values())
+    through = shown["seen"]
+    by_hand = local_ohm(made, place, AS_OF) * through - far - through * near + between
+    assert made.rows[place].paths_in_coils
+    assert abs(shown["volts"]) == pytest.approx(abs(by_hand), rel=0.03)
+    assert abs(shown["volts"] / through) > local_ohm(made, place, AS_OF)
 
 
 def test_copied_sheets_repeat_an_older_one_to_the_digit():
