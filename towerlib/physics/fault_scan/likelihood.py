@@ -276,11 +276,50 @@ def ambient_scores(
     if not parts:
         return 0.0
     rounds = [ambient_tables(part, total_a, cases) for part, total_a in zip(parts, totals, strict=True)]
-    best = [
-        np.sum([table.max(axis=2) for table in tables], axis=0).max(axis=1)
-        for tables in zip(*rounds, strict=True)
-    ]
+    best = [_best(tables) for tables in zip(*rounds, strict=True)]
     return np.stack(best[1:], axis=1) - best[0][:, None]
+
+
+def _best(tables):
+    """Log likelihood of rounds together, at the best sizes of the drive, shape (copies,)."""
+    return np.sum([table.max(axis=2) for table in tables], axis=0).max(axis=1)
+
+
+@dataclass(frozen=True)
+class SoundRound:
+    """Simulated totals of a round without a fault: log likelihoods of the m readings (copies, m, s, c), and their sum."""
+
+    part: AmbientPart
+    single: np.ndarray
+    whole: np.ndarray
+
+    @classmethod
+    def of(cls, part: AmbientPart, total_a: np.ndarray) -> SoundRound:
+        """Log likelihoods of totals of shape (copies, n) [A]."""
+        single = rice_each(part.none, total_a)
+        return cls(part, single, single.sum(axis=1))
+
+    def changed(self, total_a: np.ndarray, case: int, window: slice) -> tuple[np.ndarray, np.ndarray]:
+        """Log likelihoods (copies, s, c) without the fault of a case and with it, of totals changed in a window of towers."""
+        none, (place, grid) = self.part.none, self.part.each[case]
+        first, last = np.searchsorted(none.rows, (window.start, window.stop))
+        near = RiceGrid(*(getattr(none, name)[first:last] for name in ("rows", "slope", "half", "constant")))
+        fresh = rice_each(near, total_a)
+        whole = self.whole - self.single[:, first:last].sum(axis=1) + fresh.sum(axis=1)
+        if not len(place):
+            return whole, whole
+        return whole, _with_fault(whole - fresh[:, place - first].sum(axis=1), grid, total_a)
+
+
+def changed_scores(
+    rounds: Sequence[SoundRound], totals: Sequence[np.ndarray], case: int, window: slice
+) -> float | np.ndarray:
+    """Evidence as `ambient_scores`, shape (copies,), of totals that a fault has changed in a window of towers."""
+    if not rounds:
+        return 0.0
+    tables = [one.changed(total_a, case, window) for one, total_a in zip(rounds, totals, strict=True)]
+    none, fault = (_best(both) for both in zip(*tables, strict=True))
+    return fault - none
 
 
 def ambient_tables(
