@@ -303,12 +303,14 @@ class SoundRound:
         """Log likelihoods (copies, s, c) without the fault of a case and with it, of totals changed in a window of towers."""
         none, (place, grid) = self.part.none, self.part.each[case]
         first, last = np.searchsorted(none.rows, (window.start, window.stop))
-        near = RiceGrid(*(getattr(none, name)[first:last] for name in ("rows", "slope", "half", "constant")))
-        fresh = rice_each(near, total_a)
-        whole = self.whole - self.single[:, first:last].sum(axis=1) + fresh.sum(axis=1)
-        if not len(place):
-            return whole, whole
-        return whole, _with_fault(whole - fresh[:, place - first].sum(axis=1), grid, total_a)
+        beside = np.setdiff1d(np.arange(first, last), place)
+        others = self.whole - self.single[:, first:last].sum(axis=1) + rice_sum(_rows(none, beside), total_a)
+        return others + rice_sum(_rows(none, place), total_a), _with_fault(others, grid, total_a)
+
+
+def _rows(grid, keep):
+    """Some of the towers of a grid."""
+    return RiceGrid(grid.rows[keep], grid.slope[keep], grid.half[keep], grid.constant[keep])
 
 
 def changed_scores(
