@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from towerlib.physics.lightning.rate import Method, Towers, tabulated_rates, tower_rates
 from towerlib.physics.statistics import SEED, footing_draws, ordered_ranks, rank_chances
@@ -199,7 +199,9 @@ def usual_curve(
     return found.backflashovers_per_year * line.lightning.trip_outs_per_flashover
 
 
-TWO_SIDED = ndtri(0.975)  # the interval of a footing reaches so many standard deviations to either side
+TWO_SIDED = NormalDist().inv_cdf(
+    0.975
+)  # the interval of a footing reaches so many standard deviations to either side
 
 
 @dataclass(frozen=True)

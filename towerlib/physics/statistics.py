@@ -11,7 +11,6 @@ from typing import cast
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import log_ndtr, ndtri, ndtri_exp
 
 from towerlib.physics import FloatOrArray
 from towerlib.values import number
@@ -164,6 +163,8 @@ def _check(low, value, high, bound):
 
 def _around(normal, low, middle, high):
     """Draws from a normal distribution with a deviation of its own on either side of its median."""
+    from scipy.special import ndtri
+
     deviation = np.maximum(
         [middle - low, high - middle] / ndtri(0.5 + number("footing_interval_coverage") / 2), HAIR
     )
@@ -204,6 +205,7 @@ def line_distribution(
     [2.3  0.46]
     """
     from scipy.optimize import minimize
+    from scipy.special import log_ndtr
 
     known, over, under = (np.log(np.asarray(part, float)) for part in (value, lower_bound, upper_bound))
     if known.size < number("line_values_min") or np.ptp(known) == 0:
@@ -246,6 +248,8 @@ def beyond(normal: ArrayLike, least: ArrayLike) -> np.ndarray:
     >>> print(beyond(np.array([-5.0, 0.0]), np.array([3.0, 3.0])))
     [3. 3.2]
     """
+    from scipy.special import log_ndtr, ndtri_exp
+
     return -ndtri_exp(log_ndtr(-np.asarray(normal, float)) + log_ndtr(-np.asarray(least, float)))
 
 
