@@ -61,19 +61,7 @@ def calibrate(
 ) -> tuple[Calibration, np.ndarray, np.ndarray]:
     """Weights and threshold from simulated lines without a fault.
 
-    Parameters
-    ----------
-    ambient, injected : list of AmbientPart, list of InjectedPart
-        Rounds, prepared for h hypotheses.
-    errors, options : Errors, ScanOptions
-        Stated errors, how to decide.
-    rng : numpy.random.Generator
-        Random generator.
-
-    Returns
-    -------
-    tuple of Calibration and two arrays, shape (h,)
-        The parts of the score of the readings themselves, in service and injected, before their weights.
+    Beside them the parts of the score of the readings themselves, in service and injected (h,), before their weights.
     """
     cases = range(len((ambient or injected)[0].each))
     from_injected = injected_scores(injected, [part.log_ohm[None] for part in injected], cases)
@@ -173,18 +161,10 @@ def simulated(
     errors: Errors,
     rng: np.random.Generator,
 ) -> tuple[list[Served], list[Tested]]:
-    """Rounds on simulated lines that differ from the entered one by its stated errors, without a fault.
+    """Rounds on `count` simulated lines that differ from the entered one by its stated errors, without a fault.
 
-    Parameters
-    ----------
-    count : int
-        Simulated lines.
-    drive : tuple of float and tuple of float
-        Unevenness, and size of each round in service.
-
-    Notes
-    -----
-    Footings, wire, stations and the unevenness of the drive are the same in all rounds of a simulated line.
+    `drive` is the unevenness, and the size of each round in service. Footings, wire, stations and the unevenness are the
+    same in all rounds of a simulated line.
     """
     size = len((ambient or injected)[0].line.tower_s)
     deviates = [rng.standard_normal((rows, count)) for rows in (size, 1, size)]
@@ -326,22 +306,9 @@ class Tested:
 
 
 def node_potentials(node_s: np.ndarray, span_s: np.ndarray, drive_a: np.ndarray) -> np.ndarray:
-    """Potentials of the nodes of many ladders at once.
+    """Potentials (n, copies) of the nodes of many ladders at once [V], by Gaussian elimination of a tridiagonal matrix.
 
-    Parameters
-    ----------
-    node_s, span_s : array, shapes (n, copies) and (n − 1, copies)
-        Admittance from each node to earth, of each span [S].
-    drive_a : array, shape (n, copies)
-        Current into each node [A].
-
-    Returns
-    -------
-    array, shape (n, copies)
-
-    References
-    ----------
-    Gaussian elimination of a tridiagonal matrix.
+    Admittance from each node to earth and of each span [S], current into each node [A].
 
     Examples
     --------

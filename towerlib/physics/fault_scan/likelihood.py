@@ -221,28 +221,9 @@ def injected_part(
 def scatter(parts: Sequence[InjectedPart], hypotheses: Sequence[Hypothesis], errors: Errors) -> float:
     """Scatter of readings without coils over the stated one, one fault allowed for.
 
-    Parameters
-    ----------
-    parts : list of InjectedPart
-        Rounds.
-    hypotheses : list of (str, int)
-        Of the same rounds.
-    errors : Errors
-        Stated errors.
-
-    Returns
-    -------
-    float
-        1 where the excess is not significant, or readings are few.
-
-    Notes
-    -----
-    1.4826 times the median of the residuals' sizes, which a few more faults do not move; one of m readings has
-    a standard deviation of 1.17/√m.
-
-    References
-    ----------
-    F. R. Hampel, J. Am. Stat. Assoc. 69 (1974), on the median absolute deviation (from memory).
+    1 where the excess is not significant, or readings are few. 1.4826 times the median of the residuals' sizes, which a
+    few more faults do not move (F. R. Hampel, J. Am. Stat. Assoc. 69 (1974), from memory); one of m readings has a
+    standard deviation of 1.17/√m.
     """
     if not parts:
         return 1.0
@@ -327,22 +308,7 @@ def changed_scores(
 def ambient_tables(
     part: AmbientPart, total_a: np.ndarray, cases: Iterable[int] | None = None
 ) -> Iterator[np.ndarray]:
-    """Log likelihood of totals without a fault, and with each.
-
-    Parameters
-    ----------
-    part : AmbientPart
-        Hypotheses.
-    total_a : array, shape (copies, n)
-        Totals [A].
-    cases : iterable of int, optional
-        Hypotheses to test; all where not given.
-
-    Yields
-    ------
-    array, shape (copies, s, c)
-        First without a fault, then with each.
-    """
+    """Log likelihood (copies, s, c) of totals [A], shape (copies, n): first without a fault, then with each of the cases."""
     single = rice_each(part.none, total_a)
     whole = single.sum(axis=1)
     yield whole
@@ -387,19 +353,7 @@ def fitted_drive(
 ) -> tuple[int, list[int]]:
     """Unevenness, and size of the drive of each round, that fit the readings best, with one fault at most.
 
-    Parameters
-    ----------
-    parts : list of AmbientPart
-        Rounds.
-    cases : sequence of int
-        All hypotheses.
-    from_injected : array, shape (cases,)
-        Evidence of the injected tests for each.
-
-    Returns
-    -------
-    tuple of int and list of int
-        Indices in the sizes tried.
+    Indices in the sizes tried; `from_injected` is the evidence of the injected tests for each case.
     """
     tables = np.array(
         [[table[0] for table in ambient_tables(part, part.total_a[None], cases)] for part in parts]
@@ -413,20 +367,9 @@ def fitted_drive(
 def rice_grid(
     response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray, relative_u: np.ndarray, errors: Errors
 ) -> RiceGrid:
-    """Rice densities of the totals at the towers of a response.
+    """Rice densities of the totals at the towers of a response, under a drive as of `ambient_model`.
 
-    Parameters
-    ----------
-    response, forced_a, capacitive_a
-        As `ambient_model`.
-    relative_u : array, shape (n,)
-        Relative uncertainty of the current down each tower: gain and footing.
-    errors : Errors
-        Own leakage, noise, the sizes to try.
-
-    Returns
-    -------
-    RiceGrid
+    `relative_u` (n,) is the relative uncertainty of the current down each tower: gain and footing.
     """
     worn_u = np.where(
         response.rows == response.worn, WORN_U * (1.0 - np.real(response.through[response.rows])), 0.0
@@ -459,18 +402,9 @@ def rice_each(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
 
 
 def rice_sum(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
-    """Log likelihood of readings under Rice densities, except for the term ln x that no hypothesis changes.
+    """Log likelihood (copies, s, c) of totals [A], shape (copies, n), under Rice densities of m towers.
 
-    Parameters
-    ----------
-    grid : RiceGrid
-        m towers, s × c sizes.
-    total_a : array, shape (copies, n)
-        Totals read [A].
-
-    Returns
-    -------
-    array, shape (copies, s, c)
+    Except for the term ln x, which no hypothesis changes.
     """
     read = total_a[:, grid.rows]
     cells = _bessel_sum(read, _flat(grid.slope))
@@ -528,23 +462,8 @@ def _polynomial(x, coefficients):
 
 
 def impedance_normal(response: Response, footing_u: np.ndarray, errors: Errors) -> Normal:
-    """Normal density of ln|Z| at the towers of a response.
+    """Normal density of ln|Z| at the towers of a response, `footing_u` (n,) being the uncertainty of each ln R.
 
-    Parameters
-    ----------
-    response : Response
-        m towers of n.
-    footing_u : array, shape (n,)
-        Uncertainty of each ln R.
-    errors : Errors
-        Of readings, wire and stations.
-
-    Returns
-    -------
-    Normal
-
-    Notes
-    -----
     The covariance is that of the reading itself, plus the effects of `impedance_model`.
     """
     mean, load = impedance_model(response, footing_u, errors)
@@ -558,17 +477,6 @@ def normal(mean: np.ndarray, covariance: np.ndarray) -> Normal:
 
 
 def normal_log_density(density: Normal, values: np.ndarray) -> np.ndarray:
-    """Logarithm of a normal density, except for the term of 2π.
-
-    Parameters
-    ----------
-    density : Normal
-        m values.
-    values : array, shape (copies, m)
-
-    Returns
-    -------
-    array, shape (copies,)
-    """
+    """Logarithm (copies,) of a normal density of m values, shape (copies, m), except for the term of 2π."""
     white = (values - density.mean) @ density.white.T
     return -0.5 * ((white**2).sum(axis=1) + density.log_det)

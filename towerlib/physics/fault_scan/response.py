@@ -95,20 +95,9 @@ class Openings:
 
 
 def with_fault(line: Ladder, kind: str, position: int) -> Ladder:
-    """Ladder with one bond or one span open, or one bond worn.
+    """Ladder with one bond or one span open, or one bond ``worn``: `WORN_OHM` more than it was.
 
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-    kind : str
-        ``bond``, ``span`` or ``worn``: a bond that has become `WORN_OHM` more than it was.
-    position : int
-        Tower of the bond, or tower before the span; 0 is the first.
-
-    Returns
-    -------
-    Ladder
+    Position of the tower of the bond, or of the tower before the span; 0 is the first.
 
     Examples
     --------
@@ -129,25 +118,10 @@ def with_fault(line: Ladder, kind: str, position: int) -> Ladder:
 
 
 def known_footings(line: Ladder, known_u: ArrayLike, usual_spread: float) -> tuple[Ladder, np.ndarray]:
-    """Ladder with the median in place of footings that are not known, and the uncertainty of each ln R.
+    """Ladder with the median in place of footings that are not known (NaN), and the uncertainty (n,) of each ln R.
 
-    Parameters
-    ----------
-    line : Ladder
-        n towers, NaN for a footing that is not known.
-    known_u : float or array, shape (n,)
-        Uncertainty of ln R where it is known.
-    usual_spread : float
-        Spread of ln R along a line, for lines of which fewer than five footings are known.
-
-    Returns
-    -------
-    tuple of Ladder and array, shape (n,)
-
-    Raises
-    ------
-    ValueError
-        No footing is known at all.
+    `known_u` is that of known ones, `usual_spread` the spread of ln R where fewer than five are known. `ValueError` where
+    none is.
     """
     known = ~np.isnan(line.footing_ohm)
     if not np.isfinite(line.footing_ohm).any():
@@ -268,20 +242,9 @@ def with_worn(tower_s: np.ndarray) -> np.ndarray:
 
 
 def possible(line: Ladder, node_ohm: np.ndarray) -> list[Hypothesis]:
-    """Hypotheses that can be tested on a ladder.
+    """Hypotheses that can be tested on a ladder whose `inverse` is given [Ω].
 
     Each bond and each span that is closed and can open without isolating a piece of wire; each such bond as worn too.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-    node_ohm : array, shape (n, n)
-        Its `inverse`.
-
-    Returns
-    -------
-    list of (str, int)
     """
     own = np.diag(node_ohm)
     bond_left = np.abs(1.0 - line.tower_s * own)
@@ -294,23 +257,8 @@ def possible(line: Ladder, node_ohm: np.ndarray) -> list[Hypothesis]:
 
 
 def respond(line: Ladder, node_ohm: np.ndarray, hypothesis: Hypothesis, rows: np.ndarray) -> Response:
-    """Response of a ladder under a hypothesis, at some of its towers, by a rank-one update.
+    """Response of a ladder under a hypothesis, at some of its towers, by a rank-one update of its `inverse` [Ω].
 
-    Parameters
-    ----------
-    line, node_ohm : Ladder, array of shape (n, n)
-        The ladder and its `inverse`.
-    hypothesis : (str, int)
-        Kind and position, or `NONE`.
-    rows : array of int, shape (m,)
-        The towers.
-
-    Returns
-    -------
-    Response
-
-    References
-    ----------
     J. Sherman, W. J. Morrison, Ann. Math. Stat. 21 (1950).
     """
     kind, position = hypothesis
@@ -332,20 +280,10 @@ def respond(line: Ladder, node_ohm: np.ndarray, hypothesis: Hypothesis, rows: np
 def ambient_model(
     response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Expected currents in service down each tower.
+    """Expected currents in service down m towers: by induction and by capacitance [A], and a variance [A²].
 
-    Parameters
-    ----------
-    response : Response
-        m towers of n.
-    forced_a, capacitive_a : array, shapes (n − 1,) and (n,)
-        Current that each span would carry alone, current into the wire at each tower [A].
-
-    Returns
-    -------
-    tuple of three arrays, shape (m,)
-        Current by induction and by capacitance [A]; variance [A²] at an unevenness of 1, induction being of
-        independent size in each span.
+    The variance is for an unevenness of 1, induction being of independent size in each span. `forced_a` is the current that
+    each span would carry alone, `capacitive_a` that into the wire at each tower [A].
     """
     y = response.tower_s[response.rows]
     live_a = np.where(response.line.span_s != 0, forced_a, 0.0)
