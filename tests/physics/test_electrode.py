@@ -304,3 +304,10 @@ def whole_rod(ratio, side=60, tip=12):
 @pytest.mark.parametrize(("ratio", "high"), [(17.0, 0.027), (375.0, 0.009), (1000.0, 0.006)])
 def test_rod_formula_is_as_high_as_it_says(ratio, high):
     assert rod_resistance(1.0, ratio, 1.0) / whole_rod(ratio) - 1 == pytest.approx(high, abs=5e-4)
+
+
+@pytest.mark.parametrize("boundary_m", np.round(np.arange(1.0, 4.0, 0.1), 1))
+def test_no_part_of_a_rod_crosses_the_boundary_by_rounding(boundary_m):
+    parts = cut(rod(4.0, 0.008, top_m=0.6), boundary_m)
+    depth_m = np.column_stack([parts.start_m[:, 2], parts.end_m[:, 2]])
+    assert not np.any((depth_m.min(axis=1) < boundary_m) & (depth_m.max(axis=1) > boundary_m))

@@ -5,10 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.special import i0e
 
 from towerlib.physics.fault_scan import scan as scans
 from towerlib.physics.fault_scan.calibration import node_admittances, node_potentials, weight
 from towerlib.physics.fault_scan.likelihood import (
+    _square_bessel,
     impedance_normal,
     normal,
     normal_log_density,
@@ -457,3 +459,8 @@ def test_bad_input_is_named(rounds, message):
 def test_bad_settings_are_named(settings, changed, message):
     with pytest.raises(ValueError, match=message):
         settings(**changed)
+
+
+def test_bessel_function_of_many_readings_is_that_of_scipy():
+    z = np.concatenate([[0.0], np.geomspace(1e-6, 1e7, 3000)])
+    assert _square_bessel(z) == pytest.approx(i0e(z) ** 2, rel=1e-8)

@@ -30,28 +30,13 @@ _VISIT = ["visit_id", "tower_id", "date", "method", "footing_verdict", "test_fre
 def bond_readings(
     records: Records, condition: pd.DataFrame, currents: pd.DataFrame, grades: Grades, end: pd.Timestamp
 ) -> pd.DataFrame:
-    """Reading of each tower by which its bond is judged.
+    """Reading of each tower by which its bond is judged, in the order of `condition`; visits after `end` are not seen.
 
-    Parameters
-    ----------
-    records, condition, currents, grades : Records, DataFrame, DataFrame, Grades
-        The line, as for `towerlib.network.assess`.
-    end : pandas.Timestamp
-        Later visits are not seen.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower in the order of `condition`: bond_visit_id, bond_date, kind (``impedance``: the line
-        in parallel was read without coils [Ω]; ``share``: of the injected current in the legs [1]), measured,
-        measured_u (standard uncertainty of its logarithm), own_ohm and own_u (footing of the tower at that
-        reading), outside_coils, other_share (of the same visit, by the currents), reason (why there is none).
-
-    Notes
-    -----
-    The impedance without coils goes first: the footing hardly enters it, while a share depends directly on
-    the footing. Where an earth path lies outside the coils footing and share are not what they seem, so
-    only the impedance counts. Newest visit first; unusable readings stay out.
+    Columns bond_visit_id, bond_date, kind (``impedance``: the line in parallel was read without coils [Ω]; ``share``: of
+    the injected current in the legs [1]), measured, measured_u (standard uncertainty of its logarithm), own_ohm and own_u
+    (footing of the tower at that reading), outside_coils, other_share (of the same visit, by the currents), reason (why
+    there is none). The impedance without coils goes first: the footing hardly enters it, while a share depends directly
+    on it. Where an earth path lies outside the coils, only the impedance counts. Newest visit first.
     """
     outside = records.towers.set_index("tower_id")["earth_paths_in_coils"].reindex(condition["tower_id"])
     outside = no(cast("pd.Series", outside))
@@ -73,22 +58,7 @@ def bond_readings(
 
 
 def usual_frequency(grades: Grades, end: pd.Timestamp, frequency_hz: float) -> float:
-    """Test frequency of most visits of a line.
-
-    Parameters
-    ----------
-    grades : Grades
-        Its visits.
-    end : pandas.Timestamp
-        Later visits are not seen.
-    frequency_hz : float
-        Used where no visit has one [Hz].
-
-    Returns
-    -------
-    float
-        Frequency [Hz].
-    """
+    """Test frequency of most visits up to `end` [Hz]; `frequency_hz` where no visit has one."""
     read = grades.visits.loc[grades.visits["date"] <= end, "test_frequency_hz"]
     common = read[read > 0].mode()
     return float(frequency_hz if common.empty else common.iloc[0])
@@ -167,30 +137,10 @@ class Shares:
 def expected_shares(
     model: LineModel, readings: pd.DataFrame, usual_hz: float, opened: tuple[int, ...] = ()
 ) -> Shares:
-    """Expected leg shares of a line, beside the readings.
+    """Expected leg shares of a line of n towers, beside n `bond_readings`; spans in `opened` are taken as open.
 
-    Parameters
-    ----------
-    model : LineModel
-        n towers.
-    readings : pandas.DataFrame
-        As of `bond_readings`, n rows.
-    usual_hz : float
-        Test frequency for towers without a reading [Hz].
-    opened : tuple of int
-        Spans that are taken as open.
-
-    Returns
-    -------
-    Shares
-
-    Notes
-    -----
-    The median of all readings over their expected values is attributed to the wire data and removed.
-
-    References
-    ----------
-    Current divider and ladder; statistics as in `towerlib.network.model`.
+    Towers without a reading are computed at `usual_hz` [Hz]. The median of all readings over their expected values is
+    attributed to the wire data and removed. Current divider and ladder; statistics as in `towerlib.network.model`.
     """
     read_hz = readings["test_frequency_hz"].to_numpy(float)
     frequency_hz = np.where(read_hz > 0, read_hz, usual_hz)

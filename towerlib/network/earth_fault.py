@@ -223,18 +223,7 @@ STEP = "Step voltage and voltages carried away by fences or pipes are not screen
 
 
 def screening_missing(line: Line) -> str:
-    """Why the touch-voltage screening is off.
-
-    Parameters
-    ----------
-    line : Line
-        Settings.
-
-    Returns
-    -------
-    str
-        One sentence; blank where nothing is missing.
-    """
+    """Why the touch-voltage screening is off, in one sentence; blank where nothing is missing."""
     clearing_s = line.earth_fault.clearing_s
     if clearing_s is None:
         return "The touch-voltage screening is off: line.toml lacks [earth_fault] clearing_s."

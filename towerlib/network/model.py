@@ -115,23 +115,11 @@ def _wire_flaw(wires):
 
 
 def line_model(records: Records, route: Route, condition: pd.DataFrame) -> tuple[LineModel, tuple[str, ...]]:
-    """Parts of the ladder of a line, and the assumptions.
+    """Parts of the ladder of a line of which nothing is `missing`, and the assumptions in sentences.
 
-    Parameters
-    ----------
-    records, route, condition : Records, Route, DataFrame
-        The line; nothing of `missing` is missing.
-
-    Returns
-    -------
-    tuple of LineModel and tuple of str
-        The second: the assumptions, in sentences.
-
-    Notes
-    -----
-    A tower with an insulated shield wire, or with none, has an open bond by design. A wire ends at the last
-    tower that has one, so a span beside a tower without is open. The station earths hang on the nodes of the
-    end towers: the spans into the gantries count as short.
+    A tower with an insulated shield wire, or with none, has an open bond by design. A wire ends at the last tower that
+    has one, so a span beside a tower without is open. The station earths hang on the nodes of the end towers: the spans
+    into the gantries count as short.
     """
     footings, words = _footings(condition)
     kind = condition["shield_wire"].astype("object").to_numpy()
@@ -195,22 +183,9 @@ def span_impedance(model: LineModel, frequency_hz: float) -> np.ndarray:
 def ladder_at(
     model: LineModel, frequency_hz: float, *, opened: Sequence[int] = (), bond_ohm: float | np.ndarray = 0.0
 ) -> Ladder:
-    """Ladder of a line at a frequency.
+    """Ladder at a frequency [Hz], with spans open beside those that are so by design.
 
-    Parameters
-    ----------
-    model : LineModel
-        n towers.
-    frequency_hz : float
-        Frequency [Hz].
-    opened : sequence of int
-        Spans that are open beside those that are so by design.
-    bond_ohm : float or array, shape (n,)
-        Bonds of the towers that are bonded by design [Ω].
-
-    Returns
-    -------
-    Ladder
+    `bond_ohm` [Ω] is that of the towers that are bonded by design, one value or one each.
     """
     span_ohm = np.where(model.span_open, np.inf, span_impedance(model, frequency_hz))
     span_ohm[list(opened)] = np.inf

@@ -118,24 +118,7 @@ def around(route: Route, first: int, last: int, beside: int = BESIDE) -> Stretch
 
 
 def tower_place(route: Route, name: str) -> int:
-    """Place of a tower on the route.
-
-    Parameters
-    ----------
-    route : Route
-        Towers in route order.
-    name : str
-        As in the register.
-
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    SettingsError
-        No such tower.
-    """
+    """Place of a tower on the route, by its name in the register; `SettingsError` where there is none."""
     names = route.towers["tower_id"].tolist()
     if name not in names:
         raise SettingsError(f"tower {name!r} is not on the line{nearest(name, names, 3)}")
@@ -143,23 +126,9 @@ def tower_place(route: Route, name: str) -> int:
 
 
 def span_place(route: Route, name: str) -> int:
-    """Place of a span on the route.
+    """Place of a span on the route, by both towers with a dash between them, either first: ``90-91``.
 
-    Parameters
-    ----------
-    route : Route
-        Spans in route order.
-    name : str
-        Both towers with a dash between them, either first: ``90-91``.
-
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    SettingsError
-        No such span.
+    `SettingsError` where there is none.
     """
     pairs = list(zip(route.spans["from_tower_id"], route.spans["to_tower_id"], strict=True))
     wanted = _plain(name)
@@ -256,19 +225,7 @@ def suspected_change(network: Network, stretch: Stretch) -> Change:
 
 
 def footings_with(footing_ohm: ArrayLike, change: Change) -> np.ndarray:
-    """Footings with those of a change in their place; works along the last axis.
-
-    Parameters
-    ----------
-    footing_ohm : array, shape (..., n)
-        Footings [Ω].
-    change : Change
-        What differs.
-
-    Returns
-    -------
-    array, shape (..., n)
-    """
+    """Footings [Ω], shape (…, n), with those of a change in their place."""
     changed = np.array(footing_ohm, float)
     for place, ohm in change.footings:
         changed[..., place] = ohm
@@ -283,40 +240,16 @@ def bonds_with(count: int, change: Change) -> np.ndarray:
 
 
 def ladder_with(model: LineModel, frequency_hz: float, change: Change) -> Ladder:
-    """Ladder of the line with a change.
-
-    Parameters
-    ----------
-    model : LineModel
-        n towers.
-    frequency_hz : float
-        Frequency [Hz].
-    change : Change
-        What differs.
-
-    Returns
-    -------
-    Ladder
-    """
+    """Ladder of the line at a frequency [Hz] with a change."""
     changed = replace(model, footing_ohm=footings_with(model.footing_ohm, change))
     bond_ohm = bonds_with(len(model.tower_id), change)
     return ladder_at(changed, frequency_hz, opened=change.spans, bond_ohm=bond_ohm)
 
 
 def rivals(model: LineModel, change: Change) -> list[Change]:
-    """Changes that give similar readings: open spans beside it.
+    """Changes that give similar readings, as open spans beside a change.
 
-    Parameters
-    ----------
-    model : LineModel
-        n towers.
-    change : Change
-        What differs.
-
-    Returns
-    -------
-    list of Change
-        For an open span those before and behind it, for an open bond the spans on both sides.
+    For an open span those before and behind it, for an open bond the spans on both sides.
     """
     places = [place + step for place in change.spans for step in (-1, 1)]
     places += [place + step for place in change.bonds for step in (-1, 0)]

@@ -70,21 +70,9 @@ class FlashDensity:
 def record_years(
     first: date | None, last: date | None, entries: pd.Series, end: pd.Timestamp
 ) -> tuple[pd.Timestamp, pd.Timestamp, float]:
-    """Time covered by a list, up to a day.
+    """Start, end and years of the time that a list covers, up to `end`; NaT and 0 where nothing is known.
 
-    Parameters
-    ----------
-    first, last : datetime.date or None
-        Days that the settings state.
-    entries : pandas.Series of datetime64
-        Instants on the list: the first and the last are used where no day is stated.
-    end : pandas.Timestamp
-        Later entries are not seen.
-
-    Returns
-    -------
-    (pandas.Timestamp, pandas.Timestamp, float)
-        Start, end and years between; NaT and 0 where nothing is known.
+    The first and the last entry are used where the settings state no day.
     """
     seen: Any = entries[entries <= end]
     start: Any = pd.Timestamp(first, tz="UTC") if first else seen.min()
@@ -98,33 +86,12 @@ def record_years(
 def local_density(
     flashes: pd.DataFrame, route: Route, settings: OutageRecord, end: pd.Timestamp
 ) -> FlashDensity | None:
-    """Ground flash density along a line, from its own list of flashes.
+    """Ground flash density along a line from its flashes (`near_line`); None without a flash, a span or time covered.
 
-    Parameters
-    ----------
-    flashes : pandas.DataFrame
-        As `towerlib.outages.record.near_line` gives it.
-    route : Route
-    settings : OutageRecord
-        Width of the corridor, detection share, days that the list covers.
-    end : pandas.Timestamp
-        Later flashes are not seen.
-
-    Returns
-    -------
-    FlashDensity or None
-        None where no flash, no span or no time covered is known.
-
-    Notes
-    -----
     Counted over whole years, since a part of a year holds more or less than its share of the storms; a shorter
     record is counted as it is, with a remark. The corridor stays inside the reach of the list by twice the median
-    location error: at its edge flashes scatter out and, from beyond the list, none scatter in.
-
-    References
-    ----------
-    IEC 62858 (from memory): 10 years, 80 flashes a cell, flash detection of at least 80 %, median location error
-    of at most 500 m.
+    location error: at its edge flashes scatter out and, from beyond the list, none scatter in. IEC 62858 (from memory):
+    10 years, 80 flashes a cell, flash detection of at least 80 %, median location error of at most 500 m.
     """
     start, stop, years = record_years(
         settings.flashes_from, settings.flashes_to, cast("pd.Series", flashes["flash_time"]), end
@@ -295,25 +262,11 @@ def observed(
 
 
 def over_ceiling(seen: dict[str, Any], collected_per_year: float) -> str:
-    """Whether a line tripped more often by lightning than it collects flashes, in a sentence.
+    """Whether a line tripped more often by lightning than it collects flashes a year, in a sentence; "" where it did not.
 
-    Parameters
-    ----------
-    seen : dict
-        As `observed` gives it.
-    collected_per_year : float
-        Flashes that the line collects.
-
-    Returns
-    -------
-    str
-        "" where it did not.
-
-    Notes
-    -----
-    Every direct stroke trips a line once at most. More trip-outs than flashes collected come from induced
-    voltages, from wrong cause codes, or from something else; no footing cures these. A record of less than a year
-    says nothing: a single storm can outrun the yearly figure.
+    Every direct stroke trips a line once at most. More trip-outs come from induced voltages, from wrong cause codes, or
+    from something else; no footing cures these. A record of less than a year says nothing: a single storm can outrun
+    the yearly figure.
 
     Examples
     --------
@@ -375,27 +328,11 @@ def calibrated(
 
 
 def years_table(rate_per_year: float, years_of_record: float, own_cuts: Sequence[float] = ()) -> pd.DataFrame:
-    """Years until the line's own trip-outs show an improvement.
+    """Years until the line's own trip-outs show a cut of 30, 50, 75, 90 % or `own_cuts`; inf means more than 60.
 
-    Parameters
-    ----------
-    rate_per_year : float
-        Lightning trip-outs of the line before the work.
-    years_of_record : float
-        Years on record before the work.
-    own_cuts : sequence of float
-        Reductions that a plan for this line promises, beside 30, 50, 75 and 90 %.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per cut: cut_fraction; years_each_side (as many before as after); years_after_record (with the years on
-        record before). inf means more than 60.
-
-    Notes
-    -----
-    Exact comparison of two counts, 5 % one-sided, 80 % power. Pooled over several treated lines, and counted by
-    flashes rather than by years, proof comes sooner.
+    One row per cut: cut_fraction; years_each_side (as many before as after); years_after_record (with the years on
+    record before). Exact comparison of two counts, 5 % one-sided, 80 % power. Pooled over several treated lines, and
+    counted by flashes rather than by years, proof comes sooner.
 
     Examples
     --------

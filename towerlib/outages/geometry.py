@@ -25,25 +25,10 @@ NO_WIRE = "no shield wire by design: every stroke hits a phase, this method does
 
 
 def line_geometry(line: Line) -> tuple[LineGeometry | None, list[str], list[str]]:
-    """Usual tower of a line for the lightning rate.
+    """Usual tower of a line for the lightning rate, what was taken from a typical tower, and why there is none.
 
-    Parameters
-    ----------
-    line : Line
-        Its shield wires, tower, phases and voltage.
-
-    Returns
-    -------
-    geometry : LineGeometry or None
-        None where the settings contradict themselves or the voltage has no typical tower.
-    assumed : list of str
-        Values taken from a typical tower of the voltage, one sentence each.
-    off : list of str
-        Why there is no geometry.
-
-    Notes
-    -----
-    A typical head is used for missing wires or phases, moved to the height of the line's own tower.
+    None where the settings contradict themselves or the voltage has no typical tower. A typical head is used for missing
+    wires or phases, moved to the height of the line's own tower.
     """
     assumed = []
     try:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from towerlib.physics.lightning.rate import Method, Towers, tabulated_rates, tower_rates
 from towerlib.physics.statistics import SEED, footing_draws, ordered_ranks, rank_chances
@@ -88,28 +88,13 @@ def filled(exposed: pd.DataFrame, geometry: LineGeometry) -> pd.DataFrame:
 
 
 def point_rates(geometry: LineGeometry, exposed: pd.DataFrame, line: Line) -> pd.DataFrame:
-    """Rates of every tower at its reading, at its target, and with half its footing.
+    """Rates of every tower at its reading, at its target, and with half its footing; `exposed` as `filled` gives it.
 
-    Parameters
-    ----------
-    geometry : LineGeometry
-    exposed : pandas.DataFrame
-        As `filled` gives it.
-    line : Line
-        Peak currents, and the share of the flashovers that trip the line.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower: trip_outs_per_year, trip_outs_at_target_per_year, avoided_to_target_per_year,
-        halving_saves_fraction, treatment_can_help (blank without a rate), critical_current_ka, flashes_per_year,
-        soil_fits (false where soil and footing do not belong together). Without a ground flash density the rates
-        are those at 1 flash per km² and year.
-
-    Notes
-    -----
-    Saturated is a tower whose insulator flashes over at nearly every stroke, whatever the footing within reach:
-    half the footing saves less than 30 % of its trip-outs.
+    Columns trip_outs_per_year, trip_outs_at_target_per_year, avoided_to_target_per_year, halving_saves_fraction,
+    treatment_can_help (blank without a rate), critical_current_ka, flashes_per_year, soil_fits (false where soil and
+    footing do not belong together). Without a ground flash density the rates are those at 1 flash per km² and year.
+    Saturated is a tower whose insulator flashes over at nearly every stroke, whatever the footing within reach: half the
+    footing saves less than 30 % of its trip-outs.
     """
     usable = exposed["flaw"] == ""
     footing = exposed["footing_ohm"].where(usable).to_numpy(float)
@@ -144,16 +129,7 @@ def point_rates(geometry: LineGeometry, exposed: pd.DataFrame, line: Line) -> pd
 
 
 def worst_tenth(avoided: ArrayLike) -> np.ndarray:
-    """The tenth of the towers (rounded up) where treatment avoids most.
-
-    Parameters
-    ----------
-    avoided : array, shape (n,)
-        Trip-outs avoided at each tower; NaN where there is no rate.
-
-    Returns
-    -------
-    array of bool
+    """The tenth of the towers (rounded up) where treatment avoids most trip-outs; NaN is a tower without a rate.
 
     Examples
     --------
@@ -199,7 +175,9 @@ def usual_curve(
     return found.backflashovers_per_year * line.lightning.trip_outs_per_flashover
 
 
-TWO_SIDED = ndtri(0.975)  # the interval of a footing reaches so many standard deviations to either side
+TWO_SIDED = NormalDist().inv_cdf(
+    0.975
+)  # the interval of a footing reaches so many standard deviations to either side
 
 
 @dataclass(frozen=True)
@@ -358,20 +336,9 @@ def chance_worst_tenth(avoided: np.ndarray) -> np.ndarray:
 
 
 def line_sums(drawn: Draws, rated: np.ndarray, best: np.ndarray) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Sums of the line in every draw.
+    """Intervals of trip_outs, avoided, avoided_worst_tenth of the line over all draws [1/year].
 
-    Parameters
-    ----------
-    drawn : Draws
-    rated : array of bool, shape (n,)
-        Towers whose rate counts.
-    best : array of bool, shape (n,)
-        Towers of the worst tenth by benefit.
-
-    Returns
-    -------
-    dict of str to (float, float)
-        Interval of trip_outs, avoided, avoided_worst_tenth, all per year.
+    `rated` towers count; `best` are the worst tenth by benefit.
     """
     sums = {
         "trip_outs": drawn.now[:, rated].sum(axis=1),

@@ -47,29 +47,13 @@ def borders(chainage_m: ArrayLike) -> np.ndarray:
 
 
 def tower_weights(judged: pd.DataFrame, route: Route, settings: OutageRecord) -> tuple[np.ndarray, list[str]]:
-    """Share of each trip-out that belongs to each tower.
+    """Share of each trip-out of `judge` at each tower (trip-outs, towers), and remarks on places that cannot be used.
 
-    Parameters
-    ----------
-    judged : pandas.DataFrame
-        Trip-outs as `towerlib.outages.record.judge` gives them.
-    route : Route
-    settings : OutageRecord
-        Error of a distance that states none.
-
-    Returns
-    -------
-    weights : array, shape (trip-outs, towers)
-        Towers in route order; a row sums to 1, or to 0 where the place is not known.
-    remarks : list of str
-        Places that cannot be used, one sentence each.
-
-    Notes
-    -----
-    A named tower takes all. Else a normal distribution about the distance of the fault locator, with its standard
-    error, gives every tower the part over its stretch, halfway to the neighbours. The flash that was found is a
-    second witness with its own error; both are combined by their weights where they agree within 3 standard
-    deviations, else only the more certain one is used. What lies beyond an end of the line counts to the last tower there.
+    A row sums to 1, or to 0 where the place is not known. A named tower takes all. Else a normal distribution about the
+    distance of the fault locator, with its standard error, gives every tower the part over its stretch, halfway to the
+    neighbours. The flash that was found is a second witness with its own error; both are combined by their weights where
+    they agree within 3 standard deviations, else only the more certain one is used. What lies beyond an end of the line
+    counts to the last tower there.
     """
     centre, spread, remarks = _witnesses(judged, route, settings)
     weights = _spread_out(centre, spread, borders(route.towers["chainage_m"]))
@@ -150,19 +134,10 @@ SHIFTS_H = [step / 2 for step in range(-28, 29) if step]  # clocks set to a wron
 
 
 def near_line(flashes: pd.DataFrame, route: Route) -> pd.DataFrame:
-    """Flashes with their place against the line.
+    """Flashes in the order of time with their place against the line.
 
-    Parameters
-    ----------
-    flashes : pandas.DataFrame
-        time, latitude_deg, longitude_deg; peak_current_ka and semi_major_m where known.
-    route : Route
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per flash in the order of time: flash_time, flash_distance_m (to the nearest span),
-        flash_chainage_m (of the foot there), peak_current_ka, semi_major_m, latitude_deg, longitude_deg.
+    Columns flash_time, flash_distance_m (to the nearest span), flash_chainage_m (of the foot there), peak_current_ka,
+    semi_major_m, latitude_deg, longitude_deg.
     """
     flashes = flashes.sort_values("time", kind="stable", ignore_index=True)
     places = nearest_span(flashes["latitude_deg"], flashes["longitude_deg"], route)
@@ -324,18 +299,9 @@ def _clock_remarks(judged, flashes, settings):
 
 
 def clock_shift(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> tuple[float, int]:
-    """Hours by which the clock of the trip-outs seems to be off.
+    """Hours to add to the clock of the trip-outs, 0 where nothing points to an error; arguments as of `judge`.
 
-    Parameters
-    ----------
-    judged, flashes, settings
-        As `judge` gives and takes them.
-
-    Returns
-    -------
-    (float, int)
-        Hours to add to the clock of the trip-outs, 0 where nothing points to an error, and how many trip-outs
-        without a flash would then have one: at least 3, and more than have one now.
+    The second: how many trip-outs without a flash would then have one: at least 3, and more than have one now.
     """
     lost = judged.loc[judged["verdict"] == BY_BOOKING, "time"]
     near = flashes[flashes["flash_distance_m"] <= settings.distance_m]
@@ -370,21 +336,10 @@ def _chance_remark(judged, flashes, settings):
 
 
 def chance_matches(judged: pd.DataFrame, flashes: pd.DataFrame, settings: OutageRecord) -> float:
-    """Trip-outs of other causes that meet a flash by chance, as expected from the rate of flashes.
+    """Trip-outs of other causes that meet a flash by chance, as expected from the rate of flashes; arguments as of `judge`.
 
-    Parameters
-    ----------
-    judged, flashes, settings
-        As `judge` gives and takes them.
-
-    Returns
-    -------
-    float
-
-    Notes
-    -----
-    Trip-outs × flashes near the line × twice the window over the time listed, as if flashes came evenly. In a
-    storm they come denser, so trip-outs that storms cause otherwise (wind) meet more by chance.
+    Trip-outs × flashes near the line × twice the window over the time listed, as if flashes came evenly. In a storm
+    they come denser, so trip-outs that storms cause otherwise (wind) meet more by chance.
     """
     near = flashes.loc[flashes["flash_distance_m"] <= settings.distance_m, "flash_time"]
     if len(near) < 2:

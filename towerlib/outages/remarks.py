@@ -116,17 +116,7 @@ def assumed(exposed: pd.DataFrame, line: Line, local: FlashDensity | None, seen:
 
 
 def soil_doubts(towers: pd.DataFrame) -> list[str]:
-    """Towers whose footing and soil do not agree.
-
-    Parameters
-    ----------
-    towers : pandas.DataFrame
-        tower_id, soil_fits.
-
-    Returns
-    -------
-    list of str
-    """
+    """Towers (tower_id, soil_fits) whose footing and soil do not agree, in sentences."""
     odd = towers[towers["soil_fits"].eq(False).fillna(False).astype(bool)]
     if odd.empty:
         return []

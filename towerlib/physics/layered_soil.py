@@ -17,7 +17,9 @@ from towerlib.values import number
 
 RESISTIVITY_BOUNDS = (1.0, 1e5)
 DEPTH_BOUNDS = (0.05, 200.0)
-STARTS = 6
+CONTRASTS = np.linspace(-6.0, 6.0, 24)  # ln(ρ2/ρ1) of the grid on which a fit begins; none is 0
+DEPTHS, VALLEYS = 12, 3  # depths of that grid, and the fits begun from it
+STEP = 1e-5  # of the logarithms, for slopes
 COVERAGE = 0.95
 DIRECT_TERMS = 40  # up to this many images, each is a term of its own
 FIRST_SMOOTH = 16  # from this image on, terms change slowly enough for a rule of high order
@@ -183,9 +185,9 @@ def fit_two_layers(array: FourPins, apparent_ohm_m: ArrayLike) -> SoilFit:
 
 def _student(freedom):
     """Half width of the interval in standard uncertainties, wider for few readings."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.5 + COVERAGE / 2, freedom))
+    return float(stdtrit(freedom, 0.5 + COVERAGE / 2))
 
 
 def _checked(array, apparent_ohm_m):
@@ -205,21 +207,54 @@ def _checked(array, apparent_ohm_m):
 
 
 def _best(array, apparent_ohm_m):
-    """Least squares from several depths; of the results the one that fits best."""
+    """Least squares from the best valleys of a grid of contrasts and depths; of the results the one that fits best."""
     from scipy.optimize import least_squares
 
-    near, far = apparent_ohm_m[np.argmin(array.am_m)], apparent_ohm_m[np.argmax(array.am_m)]
     bounds = np.log([RESISTIVITY_BOUNDS, RESISTIVITY_BOUNDS, DEPTH_BOUNDS]).T
-    depths = np.geomspace(array.am_m.min() / 4, array.am_m.max(), STARTS)
-    starts = np.log([(near, far, depth_m) for depth_m in depths])
     inside = bounds[0] + 1e-6, bounds[1] - 1e-6
-    read = np.log(apparent_ohm_m)
+    read, shape = np.log(apparent_ohm_m), _shape(array)
 
     def misfits(logs):
-        return np.log(layered_resistivity(array, *np.exp(logs))) - read
+        return logs[0] + shape(logs[1] - logs[0], logs[2]) - read
 
-    runs = [least_squares(misfits, np.clip(start, *inside), bounds=bounds, xtol=1e-10) for start in starts]
+    def slopes(logs):
+        contrast, depth = logs[1] - logs[0], logs[2]
+        by_contrast = (shape(contrast + STEP, depth) - shape(contrast - STEP, depth)) / (2 * STEP)
+        by_depth = (shape(contrast, depth + STEP) - shape(contrast, depth - STEP)) / (2 * STEP)
+        return np.stack([1.0 - by_contrast, by_contrast, by_depth], axis=1)
+
+    runs = [
+        least_squares(misfits, np.clip(start, *inside), slopes, bounds, xtol=1e-10, ftol=1e-12)
+        for start in _valleys(array, read, shape)
+    ]
     return min(runs, key=lambda run: run.cost)
+
+
+def _shape(array):
+    """Function of ln(ρ2/ρ1) and ln H that gives ln(ρa/ρ1) at each reading; several depths add a first axis."""
+    apart_m = np.array([array.am_m, array.an_m, array.bm_m, array.bn_m])
+    sign = np.array([1.0, -1.0, -1.0, 1.0])[:, None]
+    alone = (sign / apart_m).sum(axis=0)
+
+    def shape(contrast, log_depth):
+        depth_m = np.exp(np.asarray(log_depth))[..., None, None]
+        kernel = surface_kernel(apart_m, np.tanh(contrast / 2.0), depth_m)
+        return np.log((sign * kernel).sum(axis=-2) / alone)
+
+    return shape
+
+
+def _valleys(array, read, shape):
+    """Starts (ln ρ1, ln ρ2, ln H): the lowest local minima on a grid, ρ1 being the best one for each contrast and depth."""
+    depths = np.log(np.geomspace(array.am_m.min() / 4, array.am_m.max(), DEPTHS))
+    off = read - np.array([shape(contrast, depths) for contrast in CONTRASTS])
+    upper, squares = off.mean(axis=-1), off.var(axis=-1)
+    around = np.pad(squares, 1, constant_values=np.inf)
+    low = squares <= np.minimum(
+        np.minimum(around[:-2, 1:-1], around[2:, 1:-1]), np.minimum(around[1:-1, :-2], around[1:-1, 2:])
+    )
+    order = sorted(zip(*np.nonzero(low), strict=True), key=lambda cell: squares[cell])[:VALLEYS]
+    return [(upper[i, j], upper[i, j] + CONTRASTS[i], depths[j]) for i, j in order]
 
 
 def _covariance(best):
@@ -352,6 +387,14 @@ def surface_kernel(distance_m: ArrayLike, factor: ArrayLike, depth_m: ArrayLike)
     >>> print(surface_kernel(2.0, 0.0, 1.0))
     0.5
     """
+    if np.ndim(factor) == 0 and np.isfinite(factor) and np.isfinite(depth_m).all():
+        order, weight = image_weights(float(factor))
+        distance_m, twice_m = (
+            np.asarray(distance_m, float)[..., None],
+            2.0 * np.asarray(depth_m, float)[..., None],
+        )
+        images = np.hypot(distance_m, order * twice_m)
+        return 1.0 / distance_m[..., 0] + 2.0 * (weight / images).sum(axis=-1)
     distance_m, factor, depth_m = np.broadcast_arrays(
         np.asarray(distance_m, float), np.asarray(factor, float), np.asarray(depth_m, float)
     )

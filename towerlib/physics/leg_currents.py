@@ -10,7 +10,6 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
 
 from towerlib.physics import FloatOrArray
 from towerlib.values import number
@@ -366,6 +365,8 @@ def z_limit(false_alarm: float) -> float:
     >>> print(z_limit(0.01))
     2.326
     """
+    from scipy.special import ndtri
+
     return float(ndtri(1.0 - false_alarm))
 
 

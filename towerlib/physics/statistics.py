@@ -11,7 +11,6 @@ from typing import cast
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import log_ndtr, ndtri, ndtri_exp
 
 from towerlib.physics import FloatOrArray
 from towerlib.values import number
@@ -164,6 +163,8 @@ def _check(low, value, high, bound):
 
 def _around(normal, low, middle, high):
     """Draws from a normal distribution with a deviation of its own on either side of its median."""
+    from scipy.special import ndtri
+
     deviation = np.maximum(
         [middle - low, high - middle] / ndtri(0.5 + number("footing_interval_coverage") / 2), HAIR
     )
@@ -204,6 +205,7 @@ def line_distribution(
     [2.3  0.46]
     """
     from scipy.optimize import minimize
+    from scipy.special import log_ndtr
 
     known, over, under = (np.log(np.asarray(part, float)) for part in (value, lower_bound, upper_bound))
     if known.size < number("line_values_min") or np.ptp(known) == 0:
@@ -246,6 +248,8 @@ def beyond(normal: ArrayLike, least: ArrayLike) -> np.ndarray:
     >>> print(beyond(np.array([-5.0, 0.0]), np.array([3.0, 3.0])))
     [3. 3.2]
     """
+    from scipy.special import log_ndtr, ndtri_exp
+
     return -ndtri_exp(log_ndtr(-np.asarray(normal, float)) + log_ndtr(-np.asarray(least, float)))
 
 
@@ -349,7 +353,7 @@ def rate_interval(
     >>> print(*np.round(rate_interval(5), 3))
     1.623 11.668
     """
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     count, exposure = np.asarray(count, float), np.asarray(exposure, float)
     if np.any(count < 0):
@@ -360,8 +364,8 @@ def rate_interval(
         raise ValueError(f"coverage = {coverage}: an interval covers a share between 0 and 1")
     tail = (1 - coverage) / 2
     some = np.where(count == 0, 1.0, count)  # χ² with no degree of freedom is not defined
-    low = np.where(count == 0, 0.0, chi2.ppf(tail, 2 * some) / 2)
-    high = chi2.ppf(1 - tail, 2 * count + 2) / 2
+    low = np.where(count == 0, 0.0, gammaincinv(some, tail))
+    high = gammaincinv(count + 1, 1 - tail)
     return low / exposure, high / exposure
 
 
@@ -405,14 +409,14 @@ def shrunk_factor(
     >>> print(*np.round(shrunk_factor(0, 0.5, 3.0), 2))
     0.88 0.22 1.99
     """
-    from scipy.stats import gamma
+    from scipy.special import gammaincinv
 
     count, expected = np.asarray(count, float), np.asarray(expected, float)
     if np.any(count < 0) or np.any(expected <= 0):
         raise ValueError("a count is 0 or more, and what was expected is above 0")
     shape = gamma_shape(factor, coverage)
     tail, scale = (1 - coverage) / 2, 1 / (shape + expected)
-    low, high = (gamma.ppf(part, shape + count, scale=scale) for part in (tail, 1 - tail))
+    low, high = (scale * gammaincinv(shape + count, part) for part in (tail, 1 - tail))
     return (shape + count) * scale, low, high
 
 
@@ -441,14 +445,14 @@ def gamma_shape(factor: float, coverage: float = COVERAGE) -> float:
     3.6454
     """
     from scipy.optimize import brentq
-    from scipy.stats import gamma
+    from scipy.special import gammaincinv
 
     if not factor > 1:
         raise ValueError(f"factor = {factor}: how far a model may be off is a factor above 1")
     tail = (1 - coverage) / 2
 
     def excess(log_shape):
-        low, high = np.log(gamma.ppf([tail, 1 - tail], np.exp(log_shape)))
+        low, high = np.log(gammaincinv(np.exp(log_shape), [tail, 1 - tail]))
         return (high - low) - 2 * np.log(factor)
 
     log_shape = cast(float, brentq(excess, np.log(0.3), np.log(1e5)))
@@ -543,13 +547,23 @@ def power_of_comparison(
     >>> print(round(power_of_comparison(4.0, 0.5, 10, 10), 3))
     0.801
     """
-    from scipy.stats import binom, poisson
+    from scipy.special import bdtrc, gammaln, pdtrik, xlogy
 
     before, after = rate_before * years_before, rate_before * (1 - cut) * years_after
-    most = int(poisson.ppf(1 - 1e-9, before + after)) if before + after > 0 else 0
+    if not before + after > 0:
+        return 0.0
+    most = int(np.ceil(pdtrik(1 - 1e-9, before + after)))
     total = np.arange(most + 1)
-    needed = (
-        binom.isf(sided, total, years_before / (years_before + years_after)) + 1
-    )  # least count that shows it
-    shown = binom.sf(needed - 1, total, before / (before + after)) if before > 0 else np.zeros(1)
-    return float((poisson.pmf(total, before + after) * shown).sum())
+    needed = _least_count(sided, total, years_before / (years_before + years_after))
+    shown = bdtrc(needed - 1, total, before / (before + after))
+    likely = np.exp(xlogy(total, before + after) - gammaln(total + 1) - before - after)
+    return float((likely * shown).sum())
+
+
+def _least_count(level, total, share):
+    """Least count, of so many in total, that is reached with a probability of `level` at most."""
+    from scipy.special import bdtr, bdtrik
+
+    above = np.where(total > 0, np.ceil(bdtrik(1.0 - level, np.maximum(total, 1), share)), 0.0)
+    below = np.maximum(above - 1.0, 0.0)
+    return np.where(bdtr(below, total, share) >= 1.0 - level, below, above) + 1.0

@@ -155,18 +155,9 @@ def _density_u(exposed, line, local):
 
 
 def drawn_sites(light: Lightning, sites: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Footings, soil factors, gains and present rates in every draw.
+    """Footings [Ω], soil factors, gains and present rates [1/year] in every draw, each (draws, n).
 
-    Parameters
-    ----------
-    light : Lightning
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-
-    Returns
-    -------
-    dict of str to array, each (draws, n)
-        footing_ohm, soil_factor, gain_factor, strength_log, soil_log, density, now.
+    Keys footing_ohm, soil_factor, gain_factor, strength_log, soil_log, density, now.
     """
     footing, low, high = (
         np.log(sites[name].where(sites[name] > 0).to_numpy(float))
@@ -225,27 +216,9 @@ def avoided_by_metal(
     found: Response,
     log_factor: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs avoided by metal in the ground.
+    """Trip-outs avoided by metal in the ground: avoided, low, high [1/year], and the footing for lightning afterwards [Ω].
 
-    Parameters
-    ----------
-    light : Lightning
-    drawn : dict
-        From `drawn_sites`.
-    sites : pandas.DataFrame
-    treatment : Treatment
-    found : towerlib.treatments.prediction.Response
-        For the wire lengths that are effective against lightning.
-    log_factor : array, shape (n,)
-        Learned ln(achieved/predicted).
-
-    Returns
-    -------
-    tuple of array, each of shape (n,)
-        avoided, low, high [1/year], and the footing effective for lightning afterwards [Ω].
-
-    Notes
-    -----
+    `found` is for the wire lengths that are effective against lightning, `log_factor` the learned ln(achieved/predicted).
     Present rate minus rate after treatment. Soil does not ionise along long wires, so their gain excludes ionisation.
     The old footing still ionises, so the tower is never worse than before.
     """
@@ -268,20 +241,7 @@ def avoided_by_metal(
 def avoided_by_repair(
     light: Lightning, sites: pd.DataFrame, predicted_ohm: np.ndarray, drawn: dict[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs avoided by a repaired lead.
-
-    Parameters
-    ----------
-    light, sites, drawn
-        As for `avoided_by_metal`.
-    predicted_ohm : array, shape (n,)
-        Footing afterwards [Ω].
-
-    Returns
-    -------
-    tuple of array, each of shape (n,)
-        avoided, low, high [1/year]; the low end is 0.
-    """
+    """Trip-outs avoided by a repaired lead that leaves `predicted_ohm` [Ω]: avoided, low (0), high [1/year]."""
     now = rate(light.compact, sites["footing_ohm"].to_numpy(float))
     avoided = now - np.minimum(now, rate(light.compact, predicted_ohm))
     return avoided, 0.0 * avoided, avoided * np.quantile(drawn["density"], 0.9)
@@ -290,20 +250,8 @@ def avoided_by_repair(
 def avoided_by_arresters(
     light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs avoided by arresters on all phases of one tower.
+    """Trip-outs avoided by arresters on all phases of one tower: avoided, low, high [1/year].
 
-    Parameters
-    ----------
-    light, drawn, sites
-        As for `avoided_by_metal`.
-
-    Returns
-    -------
-    tuple of array, each of shape (n,)
-        avoided, low, high [1/year].
-
-    Notes
-    -----
     The share avoided is uniform between `arrester_share_low` and 1: arresters protect the tower's own insulators, but
     not against strokes to the spans and to neighbours without arresters.
     """
@@ -318,26 +266,11 @@ def avoided_by_arresters(
 def avoided_by_underbuilt(
     light: Lightning, drawn: dict[str, np.ndarray], sites: pd.DataFrame
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Trip-outs avoided at a tower by one under-built wire.
+    """Trip-outs avoided by one under-built wire: avoided, low, high [1/year]; NaN at footings without a published gain.
 
-    Parameters
-    ----------
-    light, drawn, sites
-        As for `avoided_by_metal`.
-
-    Returns
-    -------
-    tuple of array, each of shape (n,)
-        avoided, low, high [1/year]; NaN outside the range of footings with a published gain.
-
-    Notes
-    -----
-    The overvoltage falls by 19 to 32 %, as published for footings of 20 to 80 Ω; the insulation strength rises
-    accordingly. The interval combines that range with the flash density.
-
-    References
-    ----------
-    Visacro et al., IEEE Trans. Power Delivery 27 (2012), from memory; simulation at 230 kV.
+    The overvoltage falls by 19 to 32 %, as published for footings of 20 to 80 Ω (Visacro et al., IEEE Trans. Power
+    Delivery 27 (2012), from memory; simulation at 230 kV); the insulation strength rises accordingly. The interval
+    combines that range with the flash density.
     """
     footing = sites["footing_ohm"].to_numpy(float)
     fits = (footing >= number("underbuilt_footing_low_ohm")) & (
@@ -356,18 +289,7 @@ def avoided_by_underbuilt(
 
 
 def at_towers(light: Lightning, rows: np.ndarray) -> Lightning:
-    """Inputs for a subset of the towers.
-
-    Parameters
-    ----------
-    light : Lightning
-    rows : array of int
-        Positions of the towers.
-
-    Returns
-    -------
-    Lightning
-    """
+    """Inputs for a subset of the towers, by their positions."""
     curves = {
         name: RateCurves(
             *(getattr(getattr(light, name), part)[rows] for part in ("log_rate", "by_strength", "by_soil"))

@@ -63,21 +63,10 @@ class PriceList:
 
 
 def price_list(prices: pd.DataFrame) -> PriceList:
-    """Prices as checked rows.
+    """Prices of the records as checked rows; empty without a ``prices.csv``.
 
-    Parameters
-    ----------
-    prices : pandas.DataFrame
-        From the records; empty without a ``prices.csv``.
-
-    Returns
-    -------
-    PriceList
-
-    Raises
-    ------
-    RecordsError
-        A price is below 0 or outside its low and high end, a unit or soil class is unknown, or two rows conflict.
+    `RecordsError` where a price is below 0 or outside its low and high end, a unit or soil class is unknown, or two rows
+    conflict.
     """
     rows = prices.reset_index(drop=True)
     place = ["price_file", "price_row"]
@@ -163,26 +152,10 @@ def _remarks(rows, known):
 def quantities(
     treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings, line: Line
 ) -> pd.DataFrame:
-    """Quantities of a treatment at every tower.
+    """Quantities of a treatment at every tower: `QUANTITIES`, crew_days, crew_weeks, effort [m of trench].
 
-    Parameters
-    ----------
-    treatment : Treatment
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-    settings : towerlib.config.sections.Treatments
-    line : Line
-        Each of its circuits needs an arrester set.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower: `QUANTITIES`, crew_days, crew_weeks, effort [m of trench].
-
-    Notes
-    -----
-    Rods and rings need a connecting wire, in a trench of its own, to each leg or rod. A lead known to be corroded,
-    not missing, counts as one lead. Ground without a class counts as ordinary for crew time.
+    Rods and rings need a connecting wire, in a trench of its own, to each leg or rod. A lead known to be corroded, not
+    missing, counts as one lead. Ground without a class counts as ordinary for crew time. Each circuit needs an arrester set.
     """
     amounts = pd.DataFrame(0.0, index=sites.index, columns=QUANTITIES)
     for name, value in _amounts(treatment, sites, settings, line).items():
@@ -387,20 +360,9 @@ def mobilisations(sites: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
 
 
 def best_rows(priced: PriceList, item: str, soil_class: pd.Series, access: pd.Series) -> pd.Series:
-    """The row of the price list that applies at each place.
+    """Index of the row in `priced.rows` that applies at each place, −1 where none; blank where soil or access is not known.
 
-    Parameters
-    ----------
-    priced : PriceList
-    item : str
-    soil_class, access : Series of str, shape (n,)
-        Blank where not known.
-
-    Returns
-    -------
-    pandas.Series
-        Index of the row in `priced.rows`, −1 where none applies. A row for the soil class takes precedence
-        over one for the access, and that over a general one.
+    A row for the soil class takes precedence over one for the access, and that over a general one.
     """
     rows = priced.rows[priced.rows["item"] == item]
     places = pd.DataFrame({"soil": soil_class.astype("object"), "access": access.astype("object")})

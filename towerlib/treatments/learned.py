@@ -49,24 +49,10 @@ _NAMES = {
 def works_done(
     records: Records, sites: pd.DataFrame, catalogue: Sequence[Treatment], month: str, visits: pd.DataFrame
 ) -> pd.DataFrame:
-    """Completed works compared with later comparable readings.
+    """Completed works compared with later comparable readings: `WORKS` of each tower's last work, up to a month.
 
-    Parameters
-    ----------
-    records : Records
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-    catalogue : sequence of Treatment
-    month : str
-        ``YYYY-MM``; later works and readings are ignored.
-    visits : pandas.DataFrame
-        Visits, graded or not.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower with works, for its last work: columns as in `WORKS`. predicted_ohm starts from the reading
-        before the work; log_ratio = ln(achieved/predicted); improved is blank where no two readings can be compared.
+    predicted_ohm [Ω] starts from the reading before the work; log_ratio = ln(achieved/predicted); improved is blank where
+    no two readings can be compared. Visits may be graded or not.
     """
     end, line = last_day(month), records.line
     works = records.works.loc[records.works["date"] <= end]
@@ -112,21 +98,9 @@ def _predicted(table, catalogue, settings):
 
 
 def as_treatment(name: str, quantity: float, catalogue: Sequence[Treatment]) -> Treatment | None:
-    """Catalogue treatment that corresponds to a completed work.
+    """Treatment that corresponds to a work of ``works.csv``: of the catalogue by name, else by its words; None where neither.
 
-    Parameters
-    ----------
-    name : str
-        From ``works.csv``.
-    quantity : float
-        Metres or pieces; NaN takes the usual size.
-    catalogue : sequence of Treatment
-        A work with one of these names is that treatment.
-
-    Returns
-    -------
-    Treatment or None
-        None where the name does not identify a treatment that can be computed.
+    `quantity` in metres or pieces; NaN takes the usual size.
 
     Examples
     --------
@@ -200,21 +174,7 @@ def corrections(done: pd.DataFrame) -> pd.DataFrame:
 
 
 def log_factors(taught: pd.DataFrame, treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
-    """Learned ln(achieved/predicted) of a treatment at each tower.
-
-    Parameters
-    ----------
-    taught : pandas.DataFrame
-        From `corrections`.
-    treatment : Treatment
-    sites : pandas.DataFrame
-        Its soil_class.
-
-    Returns
-    -------
-    array, shape (n,)
-        0 without a learned correction.
-    """
+    """Learned ln(achieved/predicted) of a treatment at each tower, from `corrections`; 0 without one."""
     soil = sites["soil_class"].astype("object").where(sites["soil_class"].notna(), "")
     of_kind = taught[taught["kind"] == treatment.kind]
     factor = dict(zip(of_kind["soil_class"], of_kind["learned_factor"], strict=True))

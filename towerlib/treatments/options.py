@@ -161,26 +161,10 @@ def option_table(
     taught: pd.DataFrame,
     saturated: np.ndarray,
 ) -> pd.DataFrame:
-    """Options of all towers, without cost.
+    """Options of all towers, without cost: one row per tower and treatment, by tower, with `COLUMNS`, then the quantities.
 
-    Parameters
-    ----------
-    offered : sequence of Treatment
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-    line : Line
-    light : towerlib.treatments.benefit.Lightning or None
-        With None trip-outs are blank.
-    taught : pandas.DataFrame
-        Learned corrections.
-    saturated : array of bool, shape (n,)
-        Towers at which no achievable footing would help.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per tower and treatment, by tower: columns as in `COLUMNS`, then the quantities. Options that
-        cannot be done have no prediction.
+    Without `light` trip-outs are blank. `saturated` towers are those at which no achievable footing would help. Options
+    that cannot be done have no prediction.
     """
     drawn = None if light is None else drawn_sites(light, sites)
     found = {one.option: _one(one, sites, line, light, drawn, taught) for one in offered}
@@ -216,23 +200,8 @@ def _one(treatment, sites, line, light, drawn, taught):
 
 
 def barred(treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings) -> np.ndarray:
-    """Reason against a treatment at each tower.
+    """First reason against a treatment at each tower; "" where it can be done. `last_resorts` adds more.
 
-    Parameters
-    ----------
-    treatment : Treatment
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-    settings : towerlib.config.sections.Treatments
-
-    Returns
-    -------
-    array of str, shape (n,)
-        The first reason that applies; "" where the treatment can be done. `last_resorts` adds the reasons against
-        arresters and under-built wires that depend on the other treatments.
-
-    Notes
-    -----
     Inspection and repair precede digging. Where the layers are known, rods must reach a layer with at most a third
     of the resistivity above it. In frequented places wires start from a ring only. The length of radials is limited
     by GB 50169-2016, 4.7, unless the line's settings state the available space.
@@ -417,20 +386,10 @@ def _without_metal(treatment, sites, one, light, drawn):
 def last_resorts(
     options: dict[str, dict[str, Any]], sites: pd.DataFrame, saturated: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """Reasons against arresters and under-built wires where earthing is sufficient.
+    """Reasons against arresters and under-built wires where earthing is sufficient, by treatment; they replace the former ones.
 
-    Parameters
-    ----------
-    options : dict of str to dict
-        By treatment: kind, reason (n,), predicted_ohm (n,).
-    sites : pandas.DataFrame
-    saturated : array of bool, shape (n,)
-        Towers at which no achievable footing would help against lightning.
-
-    Returns
-    -------
-    dict of str to array of str
-        Reasons of those treatments, replacing the former ones.
+    `options` holds kind, reason (n,) and predicted_ohm (n,) [Ω] by treatment; at `saturated` towers no achievable footing
+    would help against lightning.
     """
     limit = sites["limit_ohm"].to_numpy(float)
     earthing = [one for one in options.values() if one["kind"] in EARTHING]

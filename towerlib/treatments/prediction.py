@@ -140,20 +140,9 @@ def metal(
 
 
 def rods_at(count: int, width_m: float, outside_m: float) -> np.ndarray:
-    """Positions of rods outside the legs.
+    """Positions (count, 2) of rods outside the legs [m]: one at a corner, two at opposite corners, four at all corners.
 
-    Parameters
-    ----------
-    count : int
-        Number of rods: one at a corner, two at opposite corners, four at all corners, else on a circle through
-        the corners.
-    width_m, outside_m : float
-        Side of the square of the legs, and distance of the rods outside it along x and y [m].
-
-    Returns
-    -------
-    array, shape (count, 2)
-        x and y [m].
+    Others on a circle through the corners of a square `outside_m` wider on each side than that of the legs, `width_m`.
 
     Examples
     --------
@@ -216,19 +205,9 @@ def wires(
 
 
 def legs_at(legs: int, spacing_m: float) -> np.ndarray:
-    """Positions of the legs of a tower.
+    """Positions (legs, 2) of the legs of a tower [m], `spacing_m` between neighbours.
 
-    Parameters
-    ----------
-    legs : int
-        Number of legs; a fifth leg is placed in the centre, as a mast between its guys.
-    spacing_m : float
-        Distance between neighbours [m].
-
-    Returns
-    -------
-    array, shape (legs, 2)
-        x and y [m].
+    A fifth leg is placed in the centre, as a mast between its guys.
 
     Examples
     --------
@@ -248,18 +227,9 @@ def legs_at(legs: int, spacing_m: float) -> np.ndarray:
 
 
 def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
-    """Length of each wire of a treatment at each tower.
+    """Length of each wire of a treatment at each tower [m].
 
-    Parameters
-    ----------
-    treatment : Treatment
-    sites : pandas.DataFrame
-        From `towerlib.treatments.options.sites`.
-
-    Returns
-    -------
-    array, shape (n,)
-        Length [m]; for a continuous counterpoise half of the mean span, which is the tower's share of it.
+    For a continuous counterpoise half of the mean span, which is the tower's share of it.
     """
     if treatment.kind != "counterpoise":
         return np.full(len(sites), float(treatment.length_m))
@@ -268,17 +238,9 @@ def lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
 
 
 def lightning_lengths(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
-    """Length of each wire that is effective against lightning.
+    """Length of each wire that is effective against lightning [m].
 
-    Parameters
-    ----------
-    treatment, sites
-        As for `lengths`.
-
-    Returns
-    -------
-    array, shape (n,)
-        Length [m], limited to `credited_length` in the less resistive layer, in whole steps of 5 m.
+    Limited to `credited_length` in the less resistive layer, in whole steps of 5 m.
     """
     length_m = lengths(treatment, sites)
     if treatment.kind not in WIRES:
@@ -319,21 +281,9 @@ def after(found: Response, footing_ohm: ArrayLike, soil_factor: ArrayLike = 1.0)
 def corrected(
     footing_ohm: ArrayLike, after_ohm: ArrayLike, log_factor: ArrayLike, gain_factor: ArrayLike = 1.0
 ) -> np.ndarray:
-    """Predicted footing with the learned correction and another gain.
+    """Predicted footing [Ω] with the learned ln(achieved/predicted) and a factor on the gain ln(before/after).
 
-    Parameters
-    ----------
-    footing_ohm, after_ohm : array
-        Before and after [Ω].
-    log_factor : float or array
-        Learned ln(achieved/predicted).
-    gain_factor : float or array
-        Factor on the gain ln(before/after).
-
-    Returns
-    -------
-    array
-        Footing [Ω], never above the one before.
+    Never above the footing before.
 
     Examples
     --------

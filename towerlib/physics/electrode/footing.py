@@ -11,7 +11,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from towerlib.physics import FloatOrArray
-from towerlib.physics.electrode.matrix import inverse, mutual_resistances, point_source_potentials
+from towerlib.physics.electrode.matrix import (
+    gauss,
+    gauss_points,
+    inverse,
+    mutual_resistances,
+    point_source_potentials,
+)
 from towerlib.physics.electrode.segments import Electrode, cut
 from towerlib.physics.layered_soil import Soil
 from towerlib.values import number
@@ -84,13 +90,10 @@ def prepare(
     legs_m = np.atleast_2d(np.asarray(legs_m, float))
     pieces = cut(electrode, soil.depth_m, count)
     inverse_s = inverse(mutual_resistances(pieces, soil))
-    node, _ = np.polynomial.legendre.leggauss(POINTS)
-    along = ((1 + node) / 2)[None, :, None]
-    points_m = pieces.start_m[:, None] + along * (pieces.end_m - pieces.start_m)[:, None]
-    middle_m = legs_m.mean(axis=0)[None]
-    leg_ohm, middle_ohm = (
-        point_source_potentials(points_m, at, footing_depth_m, soil) for at in (legs_m, middle_m)
-    )
+    points_m = gauss_points(pieces, POINTS)[0].transpose(1, 0, 2)
+    legs_and_middle_m = np.vstack([legs_m, legs_m.mean(axis=0)])
+    from_ohm = point_source_potentials(points_m, legs_and_middle_m, footing_depth_m, soil)
+    leg_ohm, middle_ohm = from_ohm[..., :-1], from_ohm[..., -1:]
     at_legs_m = np.column_stack([legs_m, np.full(len(legs_m), footing_depth_m)])
     between_ohm = point_source_potentials(at_legs_m, legs_m, footing_depth_m, soil)
     np.fill_diagonal(between_ohm, 0.0)
@@ -159,10 +162,13 @@ def with_footing(added: Added, footing_ohm: ArrayLike) -> FloatOrArray:
 
 def _bonded(added, potentials, own_ohm, between_ohm, footing_ohm):
     """Resistance of legs and pieces together, one for each footing."""
-    node_share = np.polynomial.legendre.leggauss(POINTS)[1] / 2
+    node_share = gauss(POINTS)[1] / 2
     inside = np.minimum(potentials[None], own_ohm[:, None, None, None])
     mutual_ohm = np.einsum("tpgk,g->tpk", inside, node_share)
-    driven_s = added.inverse_s @ mutual_ohm
+    footings, pieces, legs = mutual_ohm.shape
+    # One product for all footings: many small ones cost several times as much.
+    driven_s = added.inverse_s @ mutual_ohm.transpose(1, 0, 2).reshape(pieces, -1)
+    driven_s = driven_s.reshape(pieces, footings, legs).transpose(1, 0, 2)
     own = between_ohm + own_ohm[:, None, None] * np.eye(len(between_ohm))
     schur_ohm = own - mutual_ohm.transpose(0, 2, 1) @ driven_s
     free = 1 - driven_s.sum(axis=1)

@@ -441,7 +441,7 @@ def _are_near(fields, sources, images):
 
 def _point_means(fields, sources, images):
     """Mean potentials of pieces taken as two points each."""
-    at_m, from_m = (_gauss_points(part, FAR_POINTS)[0].reshape(-1, 3) for part in (fields, sources))
+    at_m, from_m = (gauss_points(part, FAR_POINTS)[0].reshape(-1, 3) for part in (fields, sources))
     flat2 = _flat2(at_m[:, None], from_m)
     flat2 += np.tile(sources.radius_m**2, FAR_POINTS)
     total, apart = np.zeros_like(flat2), np.empty_like(flat2)
@@ -458,19 +458,19 @@ def _point_means(fields, sources, images):
 
 def _pair_means(fields, sources, images):
     """Mean potentials of pairs of pieces, by evenly leaking sources."""
-    points_m, share = _gauss_points(fields, NEAR_POINTS)
+    points_m, share = gauss_points(fields, NEAR_POINTS)
     return share @ _along(points_m, sources, images, sources.radius_m**2)
 
 
-def _gauss_points(pieces, count):
+def gauss_points(pieces, count):
     """Gauss's points along each piece, (count, p, 3), and their weights, together 1."""
-    node, share = _gauss(count)
+    node, share = gauss(count)
     along = ((1 + node) / 2)[:, None, None]
     return pieces.start_m + along * (pieces.end_m - pieces.start_m), share / 2
 
 
 @cache
-def _gauss(count):
+def gauss(count):
     """Gauss's rule on (−1, 1)."""
     return np.polynomial.legendre.leggauss(count)
 

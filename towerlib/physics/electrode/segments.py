@@ -435,10 +435,17 @@ def cut(electrode: Electrode, boundary_m: float = np.inf, count: int = PIECE_COU
     owner = np.repeat(np.arange(len(parts)), parts)
     place = np.arange(len(owner)) - np.repeat(np.cumsum(parts) - parts, parts)
     from_, to = ((1 - np.cos(np.pi * step / parts[owner])) / 2 for step in (place, place + 1))
-    start_m, along_m = electrode.start_m[owner], (electrode.end_m - electrode.start_m)[owner]
-    return Electrode(
-        start_m + from_[:, None] * along_m, start_m + to[:, None] * along_m, electrode.radius_m[owner]
-    )
+    start_m, end_m = electrode.start_m[owner], electrode.end_m[owner]
+    # Rounding must not carry the last part beyond the end of its piece: that may be the boundary of the layers.
+    ends_m = [
+        np.clip(
+            start_m + share[:, None] * (end_m - start_m),
+            np.minimum(start_m, end_m),
+            np.maximum(start_m, end_m),
+        )
+        for share in (from_, to)
+    ]
+    return Electrode(*ends_m, electrode.radius_m[owner])
 
 
 def _split(electrode, boundary_m):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,16 +15,18 @@ import numpy as np
 from towerlib.physics.fault_scan.likelihood import (
     AmbientPart,
     InjectedPart,
+    SoundRound,
     ambient_scores,
+    changed_scores,
     fitted_drive,
     injected_scores,
 )
-from towerlib.physics.fault_scan.response import Hypothesis
+from towerlib.physics.fault_scan.response import Hypothesis, coupled, inverse
 
 if TYPE_CHECKING:
     from towerlib.physics.fault_scan.scan import Errors, ScanOptions
 
-CHUNK = 2000  # simulated lines with a fault that are solved at once
+FELT = 1e-3  # relative coupling below which a fault leaves a simulated reading as it is
 
 
 @dataclass(frozen=True)
@@ -58,19 +61,7 @@ def calibrate(
 ) -> tuple[Calibration, np.ndarray, np.ndarray]:
     """Weights and threshold from simulated lines without a fault.
 
-    Parameters
-    ----------
-    ambient, injected : list of AmbientPart, list of InjectedPart
-        Rounds, prepared for h hypotheses.
-    errors, options : Errors, ScanOptions
-        Stated errors, how to decide.
-    rng : numpy.random.Generator
-        Random generator.
-
-    Returns
-    -------
-    tuple of Calibration and two arrays, shape (h,)
-        The parts of the score of the readings themselves, in service and injected, before their weights.
+    Beside them the parts of the score of the readings themselves, in service and injected (h,), before their weights.
     """
     cases = range(len((ambient or injected)[0].each))
     from_injected = injected_scores(injected, [part.log_ohm[None] for part in injected], cases)
@@ -82,7 +73,8 @@ def calibrate(
         scale = tuple(part.scale[size] for part, size in zip(ambient, sizes, strict=True))
     from_ambient = ambient_scores(ambient, [part.total_a[None] for part in ambient], cases)
     from_ambient = np.broadcast_to(from_ambient, (1, len(cases)))[0]
-    totals, logs = copies(ambient, injected, [None] * options.copies, (uneven, scale), errors, rng)
+    served, tested = simulated(ambient, injected, options.copies, (uneven, scale), errors, rng)
+    totals, logs = [one.totals() for one in served], [one.logs() for one in tested]
     shape = (options.copies, len(cases))
     by_chance = [
         np.broadcast_to(ambient_scores(ambient, totals, cases), shape),
@@ -138,155 +130,185 @@ def powers(
     options: ScanOptions,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """Probability that each hypothesis would pass the threshold if it were true.
+    """Probability that each of h hypotheses would pass the threshold if it were true; NaN for worn bonds.
 
-    Parameters
-    ----------
-    ambient, injected : list of AmbientPart, list of InjectedPart
-        Rounds, prepared for h hypotheses.
-    calibration : Calibration
-        Of the same rounds.
-    hypotheses : list of (str, int)
-        Of the same rounds.
-    errors, options : Errors, ScanOptions
-        As before.
-    rng : numpy.random.Generator
-        Random generator.
-
-    Returns
-    -------
-    array, shape (h,)
-        By its own score alone: a fault that only shows as another one is not detected. NaN for worn bonds.
+    By its own score alone: a fault that only shows as another one is not detected. One set of simulated lines serves
+    all: each fault changes the readings about it by a rank-one update, and readings that feel it by less than
+    `FELT` stay as they are.
     """
-    each, found = options.power_copies, np.full(len(hypotheses), np.nan)
-    opened = [case for case, (kind, _) in enumerate(hypotheses) if kind != "worn"]
-    drive = (calibration.uneven, calibration.scale)
-    at_once = max(1, CHUNK // each)
-    for start in range(0, len(opened), at_once):
-        cases = opened[start : start + at_once]
-        faults = [hypotheses[case] for case in cases for _ in range(each)]
-        totals, logs = copies(ambient, injected, faults, drive, errors, rng)
-        for place, case in enumerate(cases):
-            mine = slice(place * each, (place + 1) * each)
-            score = calibration.ambient_weight[case] * ambient_scores(
-                ambient, [t[mine] for t in totals], [case]
-            )
-            score = score + calibration.injected_weight[case] * injected_scores(
-                injected, [z[mine] for z in logs], [case]
-            )
-            found[case] = (score > calibration.threshold).mean()
+    found, drive = np.full(len(hypotheses), np.nan), (calibration.uneven, calibration.scale)
+    served, tested = simulated(ambient, injected, options.power_copies, drive, errors, rng)
+    sound = [SoundRound.of(one.part, one.totals()) for one in served]
+    felt = max(options.reach_towers, *(coupled(inverse(one.part.line), FELT) for one in (*served, *tested)))
+    for case, (kind, position) in enumerate(hypotheses):
+        if kind == "worn":
+            continue
+        window = slice(max(0, position - felt), position + felt + 2)
+        score = calibration.ambient_weight[case] * changed_scores(
+            sound, [one.totals((kind, position), window) for one in served], case, window
+        )
+        logs = [one.logs((kind, position), window) for one in tested]
+        score = score + calibration.injected_weight[case] * np.ravel(injected_scores(injected, logs, [case]))
+        found[case] = (score > calibration.threshold).mean()
     return found
 
 
-def copies(
+def simulated(
     ambient: Sequence[AmbientPart],
     injected: Sequence[InjectedPart],
-    faults: Sequence[Hypothesis | None],
+    count: int,
     drive: tuple[float, Sequence[float]],
     errors: Errors,
     rng: np.random.Generator,
-) -> tuple[list[np.ndarray], list[np.ndarray]]:
-    """Readings of simulated lines that differ from the entered one by its stated errors.
+) -> tuple[list[Served], list[Tested]]:
+    """Rounds on `count` simulated lines that differ from the entered one by its stated errors, without a fault.
 
-    Parameters
-    ----------
-    ambient, injected : list of AmbientPart, list of InjectedPart
-        Rounds.
-    faults : list of (str, int) or None
-        The open element of each simulated line; None for none.
-    drive : tuple of float and tuple of float
-        Unevenness, and size of each round in service.
-    errors : Errors
-        Stated errors.
-    rng : numpy.random.Generator
-        Random generator.
-
-    Returns
-    -------
-    tuple of two lists of array, shape (copies, n)
-        Totals of each round in service [A]; logarithms of the readings of each round of injected tests.
-
-    Notes
-    -----
-    Footings, wire, stations and the unevenness of the drive are the same in all rounds of a simulated line.
+    `drive` is the unevenness, and the size of each round in service. Footings, wire, stations and the unevenness are the
+    same in all rounds of a simulated line.
     """
-    size, count = len((ambient or injected)[0].line.tower_s), len(faults)
-    bonds, spans = np.ones((size, count)), np.ones((size - 1, count))
-    for copy, fault in enumerate(faults):
-        if fault is not None:
-            (bonds if fault[0] == "bond" else spans)[fault[1], copy] = 0.0
+    size = len((ambient or injected)[0].line.tower_s)
     deviates = [rng.standard_normal((rows, count)) for rows in (size, 1, size)]
     normal = rng.standard_normal((2, size - 1, count)) / np.sqrt(2.0)
     factor = 1.0 + drive[0] * (normal[0] + 1j * normal[1])
-    built = [_copy(part, (bonds, spans), deviates, errors) for part in (*ambient, *injected)]
-    totals = [
-        _totals(copy, size_a * factor, errors, rng) for copy, size_a in zip(built, drive[1], strict=False)
+    built = [_Copy.of(part, deviates, errors) for part in (*ambient, *injected)]
+    served = [
+        Served.of(copy, part, size_a * factor, errors, rng)
+        for copy, part, size_a in zip(built, ambient, drive[1], strict=False)
     ]
-    return totals, [_log_ohm(copy, rng) for copy in built[len(ambient) :]]
+    return served, [
+        Tested.of(copy, part, rng) for copy, part in zip(built[len(ambient) :], injected, strict=True)
+    ]
 
 
 @dataclass(frozen=True)
 class _Copy:
-    """Simulated ladders of a round, one column per simulated line; a bond that is open has 0 in `tower_s` and `bond_ohm`."""
+    """Simulated ladders of a round, shape (n, copies); an open bond has 0 in `tower_s` and `bond_ohm`."""
 
-    part: object
     footing_ohm: np.ndarray
     bond_ohm: np.ndarray
     tower_s: np.ndarray
     node_s: np.ndarray
     span_s: np.ndarray
 
+    @classmethod
+    def of(cls, part, deviates, errors):
+        """Ladders from the deviations of footings, wire and stations."""
+        line, (footing, wire, station) = part.line, deviates
+        is_open = np.isinf(line.bond_ohm)[:, None]
+        bond_ohm = np.where(is_open, 0.0, line.bond_ohm[:, None]) + np.zeros(footing.shape)
+        footing_ohm = line.footing_ohm[:, None] * np.exp(part.footing_u[:, None] * footing)
+        tower_s = ~is_open / (footing_ohm + bond_ohm)
+        node_s = tower_s + line.station_s[:, None] * np.exp(-errors.station * station)
+        return cls(footing_ohm, bond_ohm, tower_s, node_s, line.span_s[:, None] * np.exp(-errors.wire * wire))
 
-def _copy(part, intact, deviates, errors):
-    """Simulated ladders of a round, from the intact elements and the deviations of footings, wire and stations."""
-    line, (footing, wire, station) = part.line, deviates
-    bonded = intact[0] * ~np.isinf(line.bond_ohm)[:, None]
-    bond_ohm = np.where(np.isinf(line.bond_ohm), 0.0, line.bond_ohm)[:, None] * bonded
-    footing_ohm = line.footing_ohm[:, None] * np.exp(part.footing_u[:, None] * footing)
-    tower_s = bonded / (footing_ohm + bond_ohm)
-    node_s = tower_s + line.station_s[:, None] * np.exp(-errors.station * station)
-    span_s = line.span_s[:, None] * np.exp(-errors.wire * wire) * intact[1]
-    return _Copy(part, footing_ohm, bond_ohm, tower_s, node_s, span_s)
+    @cached_property
+    def _ways(self):
+        """Impedance of each node [Ω], and the share of its potential that the next node and the one before take."""
+        nothing, g = np.zeros(self.node_s.shape), self.span_s
+        before = _eliminated(self.node_s, g, nothing)[0] + self.node_s
+        behind = _eliminated(self.node_s[::-1], g[::-1], nothing)[0][::-1] + self.node_s
+        on, back = (g / (g + rest + (g + rest == 0)) for rest in (behind[1:], before[:-1]))
+        return 1.0 / (before + behind - self.node_s), on, back
+
+    def column(self, position, window):
+        """Potential of the nodes of a window per ampere into one of them [Ω], shape (w, copies)."""
+        own_ohm, on, back = self._ways
+        begin, end = window.start, min(window.stop, len(own_ohm))
+        behind = np.cumprod(on[position : end - 1], axis=0)
+        before = np.cumprod(back[begin:position][::-1], axis=0)[::-1]
+        return own_ohm[position] * np.concatenate([before, np.ones((1, own_ohm.shape[1])), behind])
+
+    def without(self, fault, window):
+        """With a bond or a span open: change of the inverse as the vector v and the factor t of t·v·vᵀ."""
+        kind, position = fault
+        v, at = self.column(position, window), position - window.start
+        if kind == "bond":
+            y = self.tower_s[position]
+            return v, y / (1.0 - y * v[at])
+        v, g = v - self.column(position + 1, window), self.span_s[position]
+        return v, g / (1.0 - g * (v[at] - v[at + 1]))
 
 
-def _totals(copy, factor, errors, rng):
-    """Totals read in service on simulated lines [A]."""
-    live = (copy.span_s != 0) * factor * copy.part.forced_a[:, None]
-    drive_a = np.zeros(copy.node_s.shape, complex) + copy.part.capacitive_a[:, None]
-    drive_a[:-1] -= live
-    drive_a[1:] += live
-    current_a = copy.tower_s * node_potentials(copy.node_s, copy.span_s, drive_a)
-    own_a = np.sqrt(errors.own_a**2 / 2.0 + errors.noise_a**2)
-    shape = current_a.shape
-    own = own_a * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
-    return np.abs(current_a * (1.0 + errors.gain * rng.standard_normal(shape)) + own).T
+@dataclass(frozen=True)
+class Served:
+    """A round in service on simulated lines: potentials of the wire [V], drive of the spans [A], errors of the readings."""
+
+    part: AmbientPart
+    copy: _Copy
+    wire_v: np.ndarray
+    live_a: np.ndarray
+    gain: np.ndarray
+    own_a: np.ndarray
+
+    @classmethod
+    def of(cls, copy, part, factor, errors, rng):
+        """Lines under a drive of that size."""
+        live_a = (copy.span_s != 0) * factor * part.forced_a[:, None]
+        drive_a = np.zeros(copy.node_s.shape, complex) + part.capacitive_a[:, None]
+        drive_a[:-1] -= live_a
+        drive_a[1:] += live_a
+        wire_v, shape = node_potentials(copy.node_s, copy.span_s, drive_a), drive_a.shape
+        own_a = np.sqrt(errors.own_a**2 / 2.0 + errors.noise_a**2)
+        own = own_a * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+        return cls(part, copy, wire_v, live_a, errors.gain * rng.standard_normal(shape), own)
+
+    @cached_property
+    def _sound(self):
+        """Totals without a fault."""
+        return np.abs(self.copy.tower_s * self.wire_v * (1.0 + self.gain) + self.own_a)
+
+    def totals(self, fault=None, window=slice(None)):
+        """Totals read [A], shape (copies, n); with a fault, those in a window about it are changed."""
+        if fault is None:
+            return self._sound.T
+        (kind, position), copy = fault, self.copy
+        v, t = copy.without(fault, window)
+        wire_v, at = self.wire_v[window], position - window.start
+        if kind == "bond":
+            wire_v = wire_v + t * wire_v[at] * v
+        else:
+            live_a = self.live_a[position]  # an open span is not driven either
+            wire_v = wire_v + live_a * v
+            wire_v = wire_v + t * (wire_v[at] - wire_v[at + 1]) * v
+        current_a = copy.tower_s[window] * wire_v
+        if kind == "bond":
+            current_a[at] = 0.0
+        total_a = self._sound.copy()
+        total_a[window] = np.abs(current_a * (1.0 + self.gain[window]) + self.own_a[window])
+        return total_a.T
 
 
-def _log_ohm(copy, rng):
-    """Logarithms of the impedances read without coils on simulated lines."""
-    through = copy.tower_s * copy.footing_ohm
-    own_ohm = 1.0 / node_admittances(copy.node_s, copy.span_s)
-    seen_ohm = np.where(through == 0, copy.footing_ohm, through**2 * own_ohm + through * copy.bond_ohm)
-    return (np.log(np.abs(seen_ohm)) + copy.part.reading_u * rng.standard_normal(seen_ohm.shape)).T
+@dataclass(frozen=True)
+class Tested:
+    """A round of injected tests on simulated lines, with the errors of the logarithms read."""
+
+    part: InjectedPart
+    copy: _Copy
+    error: np.ndarray
+
+    @classmethod
+    def of(cls, copy, part, rng):
+        """Lines under test."""
+        return cls(part, copy, part.reading_u * rng.standard_normal(copy.node_s.shape))
+
+    def logs(self, fault=None, window=slice(None)):
+        """Logarithms of the impedances read, shape (copies, n); with a fault, right in a window about it alone."""
+        copy, own_ohm = self.copy, self.copy._ways[0]
+        through = copy.tower_s * copy.footing_ohm
+        if fault is not None:
+            v, t = copy.without(fault, window)
+            own_ohm = own_ohm.copy()
+            own_ohm[window] += t * v**2
+            if fault[0] == "bond":
+                through[fault[1]] = 0.0
+        seen_ohm = np.where(through == 0, copy.footing_ohm, through**2 * own_ohm + through * copy.bond_ohm)
+        return (np.log(np.abs(seen_ohm)) + self.error).T
 
 
 def node_potentials(node_s: np.ndarray, span_s: np.ndarray, drive_a: np.ndarray) -> np.ndarray:
-    """Potentials of the nodes of many ladders at once.
+    """Potentials (n, copies) of the nodes of many ladders at once [V], by Gaussian elimination of a tridiagonal matrix.
 
-    Parameters
-    ----------
-    node_s, span_s : array, shapes (n, copies) and (n − 1, copies)
-        Admittance from each node to earth, of each span [S].
-    drive_a : array, shape (n, copies)
-        Current into each node [A].
-
-    Returns
-    -------
-    array, shape (n, copies)
-
-    References
-    ----------
-    Gaussian elimination of a tridiagonal matrix.
+    Admittance from each node to earth and of each span [S], current into each node [A].
 
     Examples
     --------

@@ -5,6 +5,7 @@ Magnitudes in service follow Rice densities, logarithms of impedances a normal d
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -14,12 +15,15 @@ import numpy as np
 from towerlib.physics.fault_scan.response import (
     NONE,
     WORN_U,
+    Couplings,
     Hypothesis,
     Response,
     ambient_model,
+    coupled,
     impedance_model,
     inverse,
     known_footings,
+    piece_of,
     respond,
 )
 
@@ -28,10 +32,42 @@ if TYPE_CHECKING:
     from towerlib.physics.ladder import Ladder
 
 BLOCK = 30  # readings whose Bessel functions are multiplied before the logarithm is taken
+BATCH = 64  # hypotheses whose densities are computed at once
+CACHE = 32_000  # numbers that the cache of a processor holds a few times
+FAR_SQUARE = 1e-4  # relative coupling whose square no longer counts
 NO_EFFECT = 1e-2  # a reading with less expected evidence is left out of a hypothesis
 WIDE_SCALE = tuple(np.geomspace(0.1, 300.0, 36))  # A, where the forced current is not known at all
 LOOSE_SCALE = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # around the best size found
 FEW, SURE = 8, 2.5  # readings, standard deviations: below, scatter counts as random
+
+ABOVE = np.array(
+    [
+        0.09615469538005472,
+        -0.1627002230071406,
+        0.4517176897812236,
+        -0.712859029847776,
+        1.0357032042604117,
+        -1.1168926350362367,
+        0.8675605480276616,
+        -0.5167405998536315,
+        0.13122405288719702,
+        -0.024556182238865795,
+    ]
+)
+BELOW = np.array(
+    [
+        0.08586907327352777,
+        -0.16763685704268594,
+        0.41399645455934897,
+        -0.7247428656584267,
+        1.0023031188238485,
+        -1.1151580820767881,
+        0.9191464242492229,
+        -0.5035033376762674,
+        0.16104511016218512,
+        -0.02270751818219909,
+    ]
+)
 
 
 @dataclass(frozen=True)
@@ -85,37 +121,48 @@ class InjectedPart:
 def ambient_part(
     survey: Ambient, hypotheses: Sequence[Hypothesis], errors: Errors, reach: int
 ) -> AmbientPart:
-    """A round in service, prepared for a list of hypotheses.
+    """A round in service, prepared for a list of hypotheses; readings further than `reach` towers from a fault stay out.
 
-    Parameters
-    ----------
-    survey : Ambient
-        n towers.
-    hypotheses : list of (str, int)
-        As of `possible`.
-    errors : Errors
-        Their sizes of the drive serve where the survey knows its drive.
-    reach : int
-        Number of towers on either side of a fault whose readings are used.
-
-    Returns
-    -------
-    AmbientPart
+    The sizes of the drive in `errors` serve where the survey knows its drive.
     """
     line, footing_u = known_footings(survey.line, errors.footing, errors.usual_spread)
     node_ohm, read = inverse(line), np.flatnonzero(~np.isnan(survey.total_a))
     relative_u, drive = np.hypot(errors.gain, footing_u), _drive(survey)
+    couplings = Couplings.of(line, node_ohm, *drive, reach)
     if survey.forced_a is None:
-        drive = (_fitted_size(survey, line, node_ohm, hypotheses, relative_u, errors) * drive[0], drive[1])
-        errors = replace(errors, scale=LOOSE_SCALE)
+        size = _fitted_size(survey, couplings, hypotheses, relative_u, errors)
+        drive, errors = (size * drive[0], drive[1]), replace(errors, scale=LOOSE_SCALE)
+        couplings = Couplings.of(line, node_ohm, *drive, reach)
     none = rice_grid(respond(line, node_ohm, NONE, read), *drive, relative_u, errors)
     each = []
-    for hypothesis in hypotheses:
-        near = np.flatnonzero(np.abs(read - hypothesis[1]) <= reach)
-        grid = rice_grid(respond(line, node_ohm, hypothesis, read[near]), *drive, relative_u, errors)
-        kept = _informative(grid, none, near)
-        each.append((near[kept], _rows(grid, kept)))
+    for faults, near, inside in _near(hypotheses, read, reach):
+        rows = read[near]
+        parts = _rice(
+            *couplings.under(faults, rows), _relative_u(couplings, faults, rows, relative_u), errors
+        )
+        told = _informative(parts, none, near) & inside
+        each += [
+            (near[k, kept], RiceGrid(rows[k, kept], *(part[k, kept] for part in parts)))
+            for k, kept in enumerate(told)
+        ]
     return AmbientPart(line, footing_u, *drive, errors.scale, survey.total_a, none, tuple(each))
+
+
+def _near(hypotheses, read, reach):
+    """Batches of hypotheses, the readings within reach of each (h, m), and which of these entries are any."""
+    place = np.array([position for _, position in hypotheses], int)
+    first, last = np.searchsorted(read, place - reach), np.searchsorted(read, place + reach, "right")
+    for start in range(0, len(hypotheses), BATCH):
+        batch = slice(start, start + BATCH)
+        near = first[batch, None] + np.arange((last - first)[batch].max(initial=0))
+        yield hypotheses[batch], np.minimum(near, max(len(read) - 1, 0)), near < last[batch, None]
+
+
+def _relative_u(couplings, faults, rows, relative_u):
+    """Relative uncertainty of the currents (h, m): that of gain and footing, and of the size of a worn bond at its tower."""
+    worn = np.array([position if kind == "worn" else -1 for kind, position in faults], int)
+    through = couplings.through_worn[worn]
+    return np.hypot(relative_u[rows], np.where(rows == worn[:, None], WORN_U * (1.0 - through)[:, None], 0.0))
 
 
 def _drive(survey):
@@ -125,26 +172,30 @@ def _drive(survey):
     return np.broadcast_to(forced_a, count - 1), np.broadcast_to(survey.capacitive_a, count)
 
 
-def _fitted_size(survey, line, node_ohm, hypotheses, relative_u, errors):
+def _fitted_size(survey, couplings, hypotheses, relative_u, errors):
     """Size of the forced current that fits the totals best, with one span open at most [A]."""
     wide, read = replace(errors, scale=WIDE_SCALE), np.flatnonzero(~np.isnan(survey.total_a))
-    likely = []
-    for fault in [NONE, *(fault for fault in hypotheses if fault[0] == "span")]:
-        grid = rice_grid(respond(line, node_ohm, fault, read), *_drive(survey), relative_u, wide)
-        likely.append(rice_sum(grid, survey.total_a[None])[0].max(axis=0))
-    return WIDE_SCALE[int(np.argmax(np.max(likely, axis=0)))]
+    total_a, rows = survey.total_a[None], read[None]
+    sound = _rice(*couplings.under([NONE], rows), relative_u[rows], wide)
+    single = rice_each(RiceGrid(read, *(part[0] for part in sound)), total_a)[0]
+    whole = single.sum(axis=0)
+    best, spans = whole.max(axis=0), [fault for fault in hypotheses if fault[0] == "span"]
+    for faults, near, inside in _near(spans, read, couplings.reach):
+        rows = read[near]
+        parts = _rice(*couplings.under(faults, rows), relative_u[rows], wide)
+        for k, kept in enumerate(inside):
+            grid = RiceGrid(rows[k, kept], *(part[k, kept] for part in parts))
+            likely = whole - single[near[k, kept]].sum(axis=0) + rice_sum(grid, total_a)[0]
+            best = np.maximum(best, likely.max(axis=0))
+    return WIDE_SCALE[int(np.argmax(best))]
 
 
-def _informative(grid, none, near):
-    """Readings near a fault that distinguish it from none, at any size of the drive."""
-    shift = (grid.slope / grid.half - none.slope[near] / none.half[near]) / 2.0
-    apart = shift**2 * none.half[near] + np.log(grid.half / none.half[near]) ** 2
-    return np.flatnonzero(apart.max(axis=(1, 2), initial=0.0) > NO_EFFECT)
-
-
-def _rows(grid, keep):
-    """Some of the towers of a grid."""
-    return RiceGrid(grid.rows[keep], grid.slope[keep], grid.half[keep], grid.constant[keep])
+def _informative(parts, none, near):
+    """Whether readings near a fault distinguish it from none, at any size of the drive (h, m)."""
+    slope, half, _ = parts
+    shift = (slope / half - none.slope[near] / none.half[near]) / 2.0
+    apart = shift**2 * none.half[near] + np.log(half / none.half[near]) ** 2
+    return apart.max(axis=(2, 3), initial=0.0) > NO_EFFECT
 
 
 def injected_part(
@@ -154,39 +205,27 @@ def injected_part(
     line, footing_u = known_footings(survey.line, errors.footing, errors.usual_spread)
     node_ohm, read = inverse(line), np.flatnonzero(~np.isnan(survey.impedance_ohm))
     mean, load = impedance_model(respond(line, node_ohm, NONE, read), footing_u, errors)
-    covariance, each = load @ load.T + errors.reading**2 * np.eye(len(read)), []
-    for hypothesis in hypotheses:
-        near = np.flatnonzero(np.abs(read - hypothesis[1]) <= reach)
-        faulty = impedance_normal(respond(line, node_ohm, hypothesis, read[near]), footing_u, errors)
-        each.append((read[near], faulty, normal(mean[near], covariance[np.ix_(near, near)])))
+    covariance, each, sound = load @ load.T + errors.reading**2 * np.eye(len(read)), [], {}
+    window, count = reach + coupled(node_ohm, FAR_SQUARE), len(footing_u)
+    for kind, position in hypotheses:
+        first, last = np.searchsorted(read, (position - reach, position + reach + 1))
+        near = read[first:last]
+        if position not in sound:
+            sound[position] = normal(mean[first:last], covariance[first:last, first:last])
+        part = slice(max(0, position - window), min(count, position + window + 2))
+        response = respond(
+            piece_of(line, part), node_ohm[part, part], (kind, position - part.start), near - part.start
+        )
+        each.append((near, impedance_normal(response, footing_u[part], errors), sound[position]))
     return InjectedPart(line, footing_u, np.log(survey.impedance_ohm), errors.reading, tuple(each))
 
 
 def scatter(parts: Sequence[InjectedPart], hypotheses: Sequence[Hypothesis], errors: Errors) -> float:
     """Scatter of readings without coils over the stated one, one fault allowed for.
 
-    Parameters
-    ----------
-    parts : list of InjectedPart
-        Rounds.
-    hypotheses : list of (str, int)
-        Of the same rounds.
-    errors : Errors
-        Stated errors.
-
-    Returns
-    -------
-    float
-        1 where the excess is not significant, or readings are few.
-
-    Notes
-    -----
-    1.4826 times the median of the residuals' sizes, which a few more faults do not move; one of m readings has
-    a standard deviation of 1.17/√m.
-
-    References
-    ----------
-    F. R. Hampel, J. Am. Stat. Assoc. 69 (1974), on the median absolute deviation (from memory).
+    1 where the excess is not significant, or readings are few. 1.4826 times the median of the residuals' sizes, which a
+    few more faults do not move (F. R. Hampel, J. Am. Stat. Assoc. 69 (1974), from memory); one of m readings has a
+    standard deviation of 1.17/√m.
     """
     if not parts:
         return 1.0
@@ -220,38 +259,80 @@ def ambient_scores(
     if not parts:
         return 0.0
     rounds = [ambient_tables(part, total_a, cases) for part, total_a in zip(parts, totals, strict=True)]
-    best = [
-        np.sum([table.max(axis=2) for table in tables], axis=0).max(axis=1)
-        for tables in zip(*rounds, strict=True)
-    ]
+    best = [_best(tables) for tables in zip(*rounds, strict=True)]
     return np.stack(best[1:], axis=1) - best[0][:, None]
+
+
+def _best(tables):
+    """Log likelihood of rounds together, at the best sizes of the drive, shape (copies,)."""
+    return np.sum([table.max(axis=2) for table in tables], axis=0).max(axis=1)
+
+
+@dataclass(frozen=True)
+class SoundRound:
+    """Simulated totals of a round without a fault: log likelihoods of the m readings (copies, m, s, c), and their sum."""
+
+    part: AmbientPart
+    single: np.ndarray
+    whole: np.ndarray
+
+    @classmethod
+    def of(cls, part: AmbientPart, total_a: np.ndarray) -> SoundRound:
+        """Log likelihoods of totals of shape (copies, n) [A]."""
+        single = rice_each(part.none, total_a)
+        return cls(part, single, single.sum(axis=1))
+
+    def changed(self, total_a: np.ndarray, case: int, window: slice) -> tuple[np.ndarray, np.ndarray]:
+        """Log likelihoods (copies, s, c) without the fault of a case and with it, of totals changed in a window of towers."""
+        none, (place, grid) = self.part.none, self.part.each[case]
+        first, last = np.searchsorted(none.rows, (window.start, window.stop))
+        beside = np.setdiff1d(np.arange(first, last), place)
+        others = self.whole - self.single[:, first:last].sum(axis=1) + rice_sum(_rows(none, beside), total_a)
+        return others + rice_sum(_rows(none, place), total_a), _with_fault(others, grid, total_a)
+
+
+def _rows(grid, keep):
+    """Some of the towers of a grid."""
+    return RiceGrid(grid.rows[keep], grid.slope[keep], grid.half[keep], grid.constant[keep])
+
+
+def changed_scores(
+    rounds: Sequence[SoundRound], totals: Sequence[np.ndarray], case: int, window: slice
+) -> float | np.ndarray:
+    """Evidence as `ambient_scores`, shape (copies,), of totals that a fault has changed in a window of towers."""
+    if not rounds:
+        return 0.0
+    tables = [one.changed(total_a, case, window) for one, total_a in zip(rounds, totals, strict=True)]
+    none, fault = (_best(both) for both in zip(*tables, strict=True))
+    return fault - none
 
 
 def ambient_tables(
     part: AmbientPart, total_a: np.ndarray, cases: Iterable[int] | None = None
 ) -> Iterator[np.ndarray]:
-    """Log likelihood of totals without a fault, and with each.
-
-    Parameters
-    ----------
-    part : AmbientPart
-        Hypotheses.
-    total_a : array, shape (copies, n)
-        Totals [A].
-    cases : iterable of int, optional
-        Hypotheses to test; all where not given.
-
-    Yields
-    ------
-    array, shape (copies, s, c)
-        First without a fault, then with each.
-    """
+    """Log likelihood (copies, s, c) of totals [A], shape (copies, n): first without a fault, then with each of the cases."""
     single = rice_each(part.none, total_a)
     whole = single.sum(axis=1)
     yield whole
     for case in range(len(part.each)) if cases is None else cases:
         place, grid = part.each[case]
-        yield whole - single[:, place].sum(axis=1) + rice_sum(grid, total_a) if len(place) else whole
+        yield _with_fault(whole - single[:, place].sum(axis=1), grid, total_a) if len(place) else whole
+
+
+def _with_fault(others, grid, total_a):
+    """Log likelihood (copies, s, c) of all readings; −inf at sizes of the drive that cannot be the best in any copy.
+
+    (1 + 2πz)^−½ ≤ e^−z·I0(z) ≤ (1 + 2z)^−½ tell which sizes these are, before any Bessel function is computed.
+    """
+    read = total_a[:, grid.rows]
+    flat = others + _without_bessel(grid, read)
+    least, most = read.min(axis=0)[:, None, None], read.max(axis=0)[:, None, None]
+    above = flat - 0.5 * np.log1p(2.0 * least * grid.slope).sum(axis=0)
+    below = flat - 0.5 * np.log1p(2.0 * np.pi * most * grid.slope).sum(axis=0)
+    asked = (above >= below.max(axis=2, keepdims=True)).any(axis=0)
+    table = np.full(flat.shape, -np.inf)
+    table[:, asked] = flat[:, asked] + _bessel_sum(read, grid.slope[:, asked])
+    return table
 
 
 def injected_scores(
@@ -274,19 +355,7 @@ def fitted_drive(
 ) -> tuple[int, list[int]]:
     """Unevenness, and size of the drive of each round, that fit the readings best, with one fault at most.
 
-    Parameters
-    ----------
-    parts : list of AmbientPart
-        Rounds.
-    cases : sequence of int
-        All hypotheses.
-    from_injected : array, shape (cases,)
-        Evidence of the injected tests for each.
-
-    Returns
-    -------
-    tuple of int and list of int
-        Indices in the sizes tried.
+    Indices in the sizes tried; `from_injected` is the evidence of the injected tests for each case.
     """
     tables = np.array(
         [[table[0] for table in ambient_tables(part, part.total_a[None], cases)] for part in parts]
@@ -300,89 +369,103 @@ def fitted_drive(
 def rice_grid(
     response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray, relative_u: np.ndarray, errors: Errors
 ) -> RiceGrid:
-    """Rice densities of the totals at the towers of a response.
+    """Rice densities of the totals at the towers of a response, under a drive as of `ambient_model`.
 
-    Parameters
-    ----------
-    response, forced_a, capacitive_a
-        As `ambient_model`.
-    relative_u : array, shape (n,)
-        Relative uncertainty of the current down each tower: gain and footing.
-    errors : Errors
-        Own leakage, noise, the sizes to try.
-
-    Returns
-    -------
-    RiceGrid
+    `relative_u` (n,) is the relative uncertainty of the current down each tower: gain and footing.
     """
-    induced, capacitive, uneven_a2 = (
-        part[:, None, None] for part in ambient_model(response, forced_a, capacitive_a)
+    worn_u = np.where(
+        response.rows == response.worn, WORN_U * (1.0 - np.real(response.through[response.rows])), 0.0
+    )
+    parts = ambient_model(response, forced_a, capacitive_a)
+    return RiceGrid(response.rows, *_rice(*parts, np.hypot(relative_u[response.rows], worn_u), errors))
+
+
+def _rice(induced, capacitive, uneven_a2, relative_u, errors):
+    """Slope, half and constant of Rice densities, shape (…, s, c), of currents and their uncertainty, shape (…)."""
+    induced, capacitive, uneven_a2, relative_u = (
+        part[..., None, None] for part in (induced, capacitive, uneven_a2, relative_u)
     )
     size, uneven = np.array(errors.scale), np.array(errors.uneven)[:, None]
     mean = np.abs(size * induced + capacitive) + 0.0 * uneven
     spread = (size * uneven) ** 2 * uneven_a2 + errors.own_a**2 + 2.0 * errors.noise_a**2
-    worn_u = np.where(
-        response.rows == response.worn, WORN_U * (1.0 - np.real(response.through[response.rows])), 0.0
-    )
-    relative_u = np.hypot(relative_u[response.rows], worn_u)[:, None, None]
     quadrature = (spread + (relative_u * mean) ** 2) / 2.0
-    constant = -np.log(quadrature) - mean**2 / (2.0 * quadrature)
-    return RiceGrid(response.rows, mean / quadrature, 0.5 / quadrature, constant)
+    half = 0.5 / quadrature
+    return mean / quadrature, half, -np.log(quadrature) - mean**2 * half
 
 
 def rice_each(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
     """As `rice_sum`, before the sum over the m towers: shape (copies, m, s, c)."""
-    from scipy.special import i0e
-
     read = total_a[:, grid.rows, None, None]
     along = read * grid.slope
-    return along - read**2 * grid.half + grid.constant + np.log(i0e(along))
+    flat = along - read**2 * grid.half + grid.constant
+    for copy, z in zip(flat, along, strict=True):  # one by one: the pieces stay in the cache of the processor
+        copy += 0.5 * np.log(_square_bessel(z))
+    return flat
 
 
 def rice_sum(grid: RiceGrid, total_a: np.ndarray) -> np.ndarray:
-    """Log likelihood of readings under Rice densities, except for the term ln x that no hypothesis changes.
+    """Log likelihood (copies, s, c) of totals [A], shape (copies, n), under Rice densities of m towers.
 
-    Parameters
-    ----------
-    grid : RiceGrid
-        m towers, s × c sizes.
-    total_a : array, shape (copies, n)
-        Totals read [A].
-
-    Returns
-    -------
-    array, shape (copies, s, c)
+    Except for the term ln x, which no hypothesis changes.
     """
-    from scipy.special import i0e
-
     read = total_a[:, grid.rows]
-    summed = (
-        np.tensordot(read**2, -grid.half, 1) + np.tensordot(read, grid.slope, 1) + grid.constant.sum(axis=0)
+    cells = _bessel_sum(read, _flat(grid.slope))
+    return _without_bessel(grid, read) + cells.reshape(len(read), *grid.slope.shape[1:])
+
+
+def _without_bessel(grid, read):
+    """Sum of the Rice densities without ln(e^−z·I0(z)), shape (copies, s, c)."""
+    parts = np.hstack([read**2, read]) @ np.vstack([_flat(-grid.half), _flat(grid.slope)])
+    return parts.reshape(len(read), *grid.slope.shape[1:]) + grid.constant.sum(axis=0)
+
+
+def _flat(table):
+    """A table (m, s, c) with its cells side by side."""
+    return table.reshape(len(table), math.prod(table.shape[1:]))
+
+
+def _bessel_sum(read, slope):
+    """Sum of ln(e^−z·I0(z)), z = read × slope, over m towers: shapes (copies, m) and (m, cells) to (copies, cells)."""
+    summed, cells = (
+        np.zeros((len(read), slope.shape[1])),
+        max(1, CACHE // max(1, min(BLOCK, len(slope)) * len(read))),
     )
-    for start in range(0, len(grid.rows), BLOCK):
+    for start in range(0, len(slope), BLOCK):
         part = slice(start, start + BLOCK)
-        summed += np.log(i0e(read[:, part, None, None] * grid.slope[None, part]).prod(axis=1))
+        for first in range(0, slope.shape[1], cells):
+            block = slice(first, first + cells)
+            z = read[:, part, None] * slope[None, part, block]
+            summed[:, block] += 0.5 * np.log(_square_bessel(z).prod(axis=1))
     return summed
 
 
+def _square_bessel(z):
+    """(e^−z·I0(z))² for z ≥ 0 within 1e-8 of its value: a rational function, some times faster than `scipy.special.i0e`.
+
+    (1 + 2πz)·(e^−z·I0(z))² = P(x)/Q(x) with x = (4 − z)/(4 + z), fitted to `i0e` in Chebyshev points of x.
+    """
+    x = z + 4.0
+    np.divide(8.0, x, out=x)
+    x -= 1.0
+    above, below = _polynomial(x, ABOVE), _polynomial(x, BELOW)
+    below *= 1.0 + 2.0 * np.pi * z
+    above /= below
+    return above
+
+
+def _polynomial(x, coefficients):
+    """A polynomial by Horner's rule, lowest power first."""
+    value = x * coefficients[-1]
+    for coefficient in coefficients[-2:0:-1]:
+        value += coefficient
+        value *= x
+    value += coefficients[0]
+    return value
+
+
 def impedance_normal(response: Response, footing_u: np.ndarray, errors: Errors) -> Normal:
-    """Normal density of ln|Z| at the towers of a response.
+    """Normal density of ln|Z| at the towers of a response, `footing_u` (n,) being the uncertainty of each ln R.
 
-    Parameters
-    ----------
-    response : Response
-        m towers of n.
-    footing_u : array, shape (n,)
-        Uncertainty of each ln R.
-    errors : Errors
-        Of readings, wire and stations.
-
-    Returns
-    -------
-    Normal
-
-    Notes
-    -----
     The covariance is that of the reading itself, plus the effects of `impedance_model`.
     """
     mean, load = impedance_model(response, footing_u, errors)
@@ -396,17 +479,6 @@ def normal(mean: np.ndarray, covariance: np.ndarray) -> Normal:
 
 
 def normal_log_density(density: Normal, values: np.ndarray) -> np.ndarray:
-    """Logarithm of a normal density, except for the term of 2π.
-
-    Parameters
-    ----------
-    density : Normal
-        m values.
-    values : array, shape (copies, m)
-
-    Returns
-    -------
-    array, shape (copies,)
-    """
+    """Logarithm (copies,) of a normal density of m values, shape (copies, m), except for the term of 2π."""
     white = (values - density.mean) @ density.white.T
     return -0.5 * ((white**2).sum(axis=1) + density.log_det)

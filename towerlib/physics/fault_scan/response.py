@@ -6,6 +6,7 @@ each of many elements opened alone.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -30,10 +31,12 @@ Hypothesis: TypeAlias = tuple[str, int]  # kind of fault, and its position along
 NONE: Hypothesis = ("none", -1)
 WORN_OHM = number("scan_worn_ohm")  # assumed resistance of a worn bond, within WORN_U of its logarithm
 WORN_U = number("scan_worn_spread")
+FAR = 1e-6  # relative coupling below which towers do not feel one another
 FLOATING = 1e-9  # remaining share below which nothing but the element leads to earth
 BOND, SPAN = "bond", "span"
 UNKNOWN = "a footing, a bond or a span of the line is unknown"
 OPEN_ALREADY = "open already: nothing changes"
+TOWER_FIELDS = ("footing_ohm", "bond_ohm", "tower_s", "station_s")
 CUT_OFF = "opening it leaves a piece of the shield wire without a path to earth"
 
 
@@ -92,20 +95,9 @@ class Openings:
 
 
 def with_fault(line: Ladder, kind: str, position: int) -> Ladder:
-    """Ladder with one bond or one span open, or one bond worn.
+    """Ladder with one bond or one span open, or one bond ``worn``: `WORN_OHM` more than it was.
 
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-    kind : str
-        ``bond``, ``span`` or ``worn``: a bond that has become `WORN_OHM` more than it was.
-    position : int
-        Tower of the bond, or tower before the span; 0 is the first.
-
-    Returns
-    -------
-    Ladder
+    Position of the tower of the bond, or of the tower before the span; 0 is the first.
 
     Examples
     --------
@@ -126,25 +118,10 @@ def with_fault(line: Ladder, kind: str, position: int) -> Ladder:
 
 
 def known_footings(line: Ladder, known_u: ArrayLike, usual_spread: float) -> tuple[Ladder, np.ndarray]:
-    """Ladder with the median in place of footings that are not known, and the uncertainty of each ln R.
+    """Ladder with the median in place of footings that are not known (NaN), and the uncertainty (n,) of each ln R.
 
-    Parameters
-    ----------
-    line : Ladder
-        n towers, NaN for a footing that is not known.
-    known_u : float or array, shape (n,)
-        Uncertainty of ln R where it is known.
-    usual_spread : float
-        Spread of ln R along a line, for lines of which fewer than five footings are known.
-
-    Returns
-    -------
-    tuple of Ladder and array, shape (n,)
-
-    Raises
-    ------
-    ValueError
-        No footing is known at all.
+    `known_u` is that of known ones, `usual_spread` the spread of ln R where fewer than five are known. `ValueError` where
+    none is.
     """
     known = ~np.isnan(line.footing_ohm)
     if not np.isfinite(line.footing_ohm).any():
@@ -158,28 +135,116 @@ def known_footings(line: Ladder, known_u: ArrayLike, usual_spread: float) -> tup
 
 
 def inverse(line: Ladder) -> np.ndarray:
-    """Inverse of the nodal matrix of a ladder [Ω], shape (n, n)."""
-    g = line.span_s
-    matrix = np.diag(line.tower_s + line.station_s + np.r_[0, g] + np.r_[g, 0])
-    matrix = matrix - np.diag(g, 1) - np.diag(g, -1)
-    return np.linalg.inv(matrix)
+    """Inverse of the nodal matrix of a ladder [Ω], shape (n, n), by tridiagonal solves."""
+    from scipy.linalg import solve_banded
+
+    g, count = line.span_s, len(line.tower_s)
+    banded = np.zeros((3, count), complex)
+    banded[0, 1:] = banded[2, :-1] = -g
+    banded[1] = line.tower_s + line.station_s + np.r_[0, g] + np.r_[g, 0]
+    return solve_banded((1, 1), banded, np.eye(count), check_finite=False)
+
+
+def coupled(node_ohm: np.ndarray, least: float) -> int:
+    """Number of towers beyond which no node couples to another by more than `least` of its own impedance."""
+    root = np.sqrt(np.abs(np.diag(node_ohm)))
+    relative = np.abs(node_ohm) / (root[:, None] * root)
+    apart = np.abs(np.subtract.outer(np.arange(len(root)), np.arange(len(root))))
+    return int(apart[relative > least].max(initial=0))
+
+
+def piece_of(line: Ladder, part: slice) -> Ladder:
+    """Some neighbouring towers of a ladder and the spans between them."""
+    towers = {name: getattr(line, name)[part] for name in TOWER_FIELDS}
+    return replace(line, **towers, span_s=line.span_s[part.start : part.stop - 1])
+
+
+@dataclass(frozen=True)
+class Couplings:
+    """Sums over a sound ladder of n towers in service, from which those under any single fault follow by a few products.
+
+    With Z the inverse of the nodal matrix and J the forced current, E = Z_(r,k+1)·J_k − Z_(r,k)·J_k: `per_span` is
+    E [V], shape (n, n − 1); `induced` its sums over the spans [V]; `capacitive` Z times the capacitive currents [V];
+    `gram` E·Eᴴ [V²]. `through_worn` is R/(R + Zb) of each worn bond, `reach` the number of towers within which a
+    fault is felt.
+    """
+
+    line: Ladder
+    node_ohm: np.ndarray
+    per_span: np.ndarray
+    induced: np.ndarray
+    capacitive: np.ndarray
+    gram: np.ndarray
+    through_worn: np.ndarray
+    reach: int
+
+    @classmethod
+    def of(
+        cls, line: Ladder, node_ohm: np.ndarray, forced_a: np.ndarray, capacitive_a: np.ndarray, least: int
+    ) -> Couplings:
+        """Sums for a drive as that of `ambient_model`; faults are looked at within `least` towers or where felt."""
+        per_span = np.diff(node_ohm, axis=1) * np.where(line.span_s != 0, forced_a, 0.0)
+        gram, reach = np.zeros(node_ohm.shape, complex), coupled(node_ohm, FAR)
+        width = max(reach, least) + 1
+        for start in range(0, len(gram), 64):  # no pair of towers further apart is asked for
+            rows = slice(start, start + 64)
+            columns = slice(max(0, start - width), start + 64 + width)
+            gram[rows, columns] = per_span[rows] @ per_span[columns].conj().T
+        through = np.real(with_worn(line.tower_s) * np.where(np.isinf(line.bond_ohm), 0.0, line.footing_ohm))
+        induced, capacitive = per_span.sum(axis=1), node_ohm @ capacitive_a
+        return cls(line, node_ohm, per_span, induced, capacitive, gram, through, reach)
+
+    def under(
+        self, faults: Sequence[Hypothesis], rows: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """What `ambient_model` gives under each of h faults, at m towers of each: rows and results of shape (h, m)."""
+        kind, place = np.array([kind for kind, _ in faults]), np.array([at for _, at in faults], int)
+        is_span, line, z = kind == "span", self.line, self.node_ohm
+        second = np.where(is_span, np.minimum(place + 1, len(z) - 1), place)
+        second_too = is_span.astype(float)
+        y = line.tower_s[place]
+        taken = np.select([kind == "bond", kind == "worn"], [y, y - with_worn(y)], 0.0)
+        taken = np.where(is_span, np.r_[line.span_s, 0.0][place], taken)
+        across = z[place, place] + second_too * (z[second, second] - 2.0 * z[place, second])
+
+        def apart(of):
+            return (of[place] - second_too * of[second])[:, None]
+
+        def seen(of):
+            return of[rows, place[:, None]] - second_too[:, None] * of[rows, second[:, None]]
+
+        share = (taken / (1.0 - taken * across))[:, None] * seen(z)
+        square = np.real(np.diag(self.gram))
+        across2 = square[place] + second_too * (square[second] - 2.0 * np.real(self.gram[place, second]))
+        induced = self.induced[rows] + share * apart(self.induced)
+        capacitive = self.capacitive[rows] + share * apart(self.capacitive)
+        uneven = (
+            square[rows]
+            + 2.0 * np.real(np.conj(share) * seen(self.gram))
+            + np.abs(share) ** 2 * across2[:, None]
+        )
+        # The open span itself is no longer driven.
+        span = np.minimum(place, self.per_span.shape[1] - 1)
+        own = self.per_span[rows, span[:, None]]
+        own = own + share * (self.per_span[place, span] - self.per_span[second, span])[:, None]
+        own = np.where(is_span[:, None], own, 0.0)
+        y = line.tower_s[rows]
+        here = rows == place[:, None]
+        y = np.where(here & (kind == "bond")[:, None], 0.0, y)
+        y = np.where(here & (kind == "worn")[:, None], with_worn(y), y)
+        left = np.maximum(uneven - np.abs(own) ** 2, 0.0)
+        return y * (induced - own), y * capacitive, np.abs(y) ** 2 * left
+
+
+def with_worn(tower_s: np.ndarray) -> np.ndarray:
+    """Admittance through bond and footing with the bond worn [S]."""
+    return tower_s / (1.0 + WORN_OHM * tower_s)
 
 
 def possible(line: Ladder, node_ohm: np.ndarray) -> list[Hypothesis]:
-    """Hypotheses that can be tested on a ladder.
+    """Hypotheses that can be tested on a ladder whose `inverse` is given [Ω].
 
     Each bond and each span that is closed and can open without isolating a piece of wire; each such bond as worn too.
-
-    Parameters
-    ----------
-    line : Ladder
-        n towers.
-    node_ohm : array, shape (n, n)
-        Its `inverse`.
-
-    Returns
-    -------
-    list of (str, int)
     """
     own = np.diag(node_ohm)
     bond_left = np.abs(1.0 - line.tower_s * own)
@@ -192,23 +257,8 @@ def possible(line: Ladder, node_ohm: np.ndarray) -> list[Hypothesis]:
 
 
 def respond(line: Ladder, node_ohm: np.ndarray, hypothesis: Hypothesis, rows: np.ndarray) -> Response:
-    """Response of a ladder under a hypothesis, at some of its towers, by a rank-one update.
+    """Response of a ladder under a hypothesis, at some of its towers, by a rank-one update of its `inverse` [Ω].
 
-    Parameters
-    ----------
-    line, node_ohm : Ladder, array of shape (n, n)
-        The ladder and its `inverse`.
-    hypothesis : (str, int)
-        Kind and position, or `NONE`.
-    rows : array of int, shape (m,)
-        The towers.
-
-    Returns
-    -------
-    Response
-
-    References
-    ----------
     J. Sherman, W. J. Morrison, Ann. Math. Stat. 21 (1950).
     """
     kind, position = hypothesis
@@ -230,20 +280,10 @@ def respond(line: Ladder, node_ohm: np.ndarray, hypothesis: Hypothesis, rows: np
 def ambient_model(
     response: Response, forced_a: np.ndarray, capacitive_a: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Expected currents in service down each tower.
+    """Expected currents in service down m towers: by induction and by capacitance [A], and a variance [A²].
 
-    Parameters
-    ----------
-    response : Response
-        m towers of n.
-    forced_a, capacitive_a : array, shapes (n − 1,) and (n,)
-        Current that each span would carry alone, current into the wire at each tower [A].
-
-    Returns
-    -------
-    tuple of three arrays, shape (m,)
-        Current by induction and by capacitance [A]; variance [A²] at an unevenness of 1, induction being of
-        independent size in each span.
+    The variance is for an unevenness of 1, induction being of independent size in each span. `forced_a` is the current that
+    each span would carry alone, `capacitive_a` that into the wire at each tower [A].
     """
     y = response.tower_s[response.rows]
     live_a = np.where(response.line.span_s != 0, forced_a, 0.0)

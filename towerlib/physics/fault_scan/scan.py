@@ -421,27 +421,9 @@ def single_faults(
     rng: np.random.Generator,
     worn: Sequence[int] = (),
 ) -> SingleFaults:
-    """Score of every single fault of a line.
+    """Score of every single fault of a line; `worn` are the towers whose bond was already found worn.
 
-    Parameters
-    ----------
-    ambient, injected : list of Ambient, list of Injected
-        Rounds.
-    errors, options : Errors, ScanOptions
-        How far readings and line may be wrong, how to decide.
-    rng : numpy.random.Generator
-        Source of chance.
-    worn : sequence of int
-        Towers whose bond was already found worn.
-
-    Returns
-    -------
-    SingleFaults
-
-    Raises
-    ------
-    ValueError
-        No element of the line can be tested.
+    `ValueError` where no element of the line can be tested.
     """
     line = (ambient or injected)[0].line
     filled = known_footings(line, errors.footing, errors.usual_spread)[0]

@@ -277,19 +277,7 @@ def _at_four_voltages(struck, cycle, options):
 def rates_by(
     geometry: LineGeometry, towers: Towers, method: Method, currents: Callable[..., np.ndarray]
 ) -> TowerRates:
-    """Rates with the critical currents found in a stated way.
-
-    Parameters
-    ----------
-    geometry, towers, method
-        As for `tower_rates`.
-    currents : callable
-        Critical currents of a part of the towers at all pairs of phase and voltage, as `probabilities` calls it.
-
-    Returns
-    -------
-    TowerRates
-    """
+    """Rates with the critical currents of a part of the towers found by `currents`, as `probabilities` calls it."""
     case = build_case(geometry, towers, method)
     probability = probabilities(case, currents)
     per_year = number("lightning_harmful_share") * case.collected * probability
@@ -299,22 +287,7 @@ def rates_by(
 
 
 def build_case(geometry: LineGeometry, towers: Towers, method: Method) -> Case:
-    """Towers as arrays.
-
-    Parameters
-    ----------
-    geometry, towers, method : LineGeometry, Towers, Method
-        As for `towerlib.physics.lightning.rate.tower_rates`.
-
-    Returns
-    -------
-    Case
-
-    Raises
-    ------
-    ValueError
-        As for `towerlib.physics.lightning.rate.tower_rates`.
-    """
+    """Towers as arrays; raises as `tower_rates`."""
     names = ("footing_ohm", "resistivity_ohm_m", "span_m", "flash_density", "strength_kv", "height_m")
     given = dict(zip(names, (getattr(towers, name) for name in names), strict=True))
     if given["strength_kv"] is None:
@@ -380,21 +353,7 @@ def _ionising(footing_ohm, soil_ohm_m, method):
 
 
 def power_cycle(geometry: LineGeometry, coupling: np.ndarray, angles: int) -> Cycle:
-    """The power-frequency cycle of a line.
-
-    Parameters
-    ----------
-    geometry : LineGeometry
-        The line.
-    coupling : array, shape (p,)
-        Coupling of each free phase.
-    angles : int
-        Steps.
-
-    Returns
-    -------
-    Cycle
-    """
+    """Power-frequency cycle of a line in so many steps, with the coupling (p,) of each free phase."""
     free = list(geometry.free)
     crossarm_m, degrees = (np.array(v)[free] for v in (geometry.crossarm_y_m, geometry.phase_angle_deg))
     likeness = np.c_[np.round(coupling, 9), np.round(crossarm_m, 9)]
