@@ -13,7 +13,7 @@ from towerlib.values import table
 
 PACKAGE = Path(towerlib.__file__).parent
 ROOMS = [  # from left to right; modules of one group may import from each other
-    {"dictionary", "errors", "safe_files", "text", "values"},
+    {"dictionary", "errors", "safe_files", "sentences", "text", "values"},
     {"physics"},
     {"months", "config"},
     {"records"},

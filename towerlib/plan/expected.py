@@ -23,6 +23,7 @@ COLUMNS = ["expected_avoided_per_year", "expected_basis", "suspicion_probability
 DAMAGED = ("damaged", "missing")
 FEWEST = 5  # towers with a rate below which a line has no relation of its own
 STEPS = 81  # of a footing's distribution, in logarithms
+MARKED = 0.1  # share of the benefit from which an estimated repair is named
 REACH = 3.5  # standard deviations of that distribution
 NO_RATE = "not available: the line has no trip-out rates"
 UPPER, LOWER = "estimated: the reading is an upper limit", "estimated: the reading is a lower limit"
@@ -79,7 +80,9 @@ def expected_benefit(condition: pd.DataFrame) -> pd.DataFrame:
     left = 1 - 1 / number("legs_usual")
     with_open_bond, now = curve.rate(ohm + number("open_bond_added_ohm")), curve.rate(ohm)
     repair = curve.exposure * (wire * (with_open_bond - now) + leg * (now - curve.rate(left * ohm)))
-    marked = np.where(repair > 0, np.where(basis == "", REPAIR, basis + "; " + REPAIR), basis)
+    marked = np.where(
+        repair > MARKED * (avoided + repair), np.where(basis == "", REPAIR, basis + "; " + REPAIR), basis
+    )
     return pd.DataFrame(
         {
             "expected_avoided_per_year": avoided + repair,
@@ -155,7 +158,7 @@ def _upper_only(condition):
 
 
 def _prior(condition, curve):
-    """Centre and spread of ln(footing) of each tower before its own reading: by its soil, else by the line."""
+    """Centre and spread of ln(footing) of each tower before its own reading: by its soil and by its neighbours."""
     ohm = np.log(condition["footing_ohm"].where(condition["footing_ohm"] > 0).to_numpy(float))
     soil = column(condition, "soil_resistivity_ohm_m").astype(float)
     soil = np.log(soil.where(soil > 0).to_numpy(float))
@@ -170,7 +173,32 @@ def _prior(condition, curve):
         known = np.isfinite(soil)
         centre[known] = level + slope * soil[known]
         spread[known] = max(off.std(ddof=2), least)
-    return centre, spread
+    return _from_neighbours(np.where(curve.chosen, ohm - centre, np.nan), centre, spread)
+
+
+def _from_neighbours(off, centre, spread):
+    """Centre and spread with what the nearest read tower on either side tells, as a first-order autoregression.
+
+    The correlation of one tower with the next comes from the line itself; conditional mean and variance of a Gauss–Markov
+    sequence between two known values: any textbook of time series.
+    """
+    read = np.flatnonzero(np.isfinite(off))
+    beside = read[:-1][np.diff(read) == 1]
+    if len(beside) < 2 * FEWEST or not np.std(off[read]) > 0:
+        return centre, spread
+    rho = float(np.clip(np.corrcoef(off[beside], off[beside + 1])[0, 1], 0.0, 0.95))
+    places = np.arange(len(off))
+    right = np.searchsorted(read, places, side="right")  # a tower's own reading is not its neighbour's
+    left = np.searchsorted(read, places, side="left") - 1
+    before, after = (
+        np.where(found, np.abs(places - read[np.clip(k, 0, len(read) - 1)]), np.inf)
+        for k, found in ((left, left >= 0), (right, right < len(read)))
+    )
+    a, b = rho**before, rho**after
+    whole = 1 - (a * b) ** 2
+    off_before, off_after = (off[read[np.clip(k, 0, len(read) - 1)]] for k in (left, right))
+    shift = (a * (1 - b**2) * off_before + b * (1 - a**2) * off_after) / whole
+    return centre + shift, spread * np.sqrt((1 - a**2) * (1 - b**2) / whole)
 
 
 def _by_footing(condition, curve, centre, spread):

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
+from towerlib import dictionary
 from towerlib.config.sections import BY_QUEUES, FOOTING_ORDERS, OFTEN_VISITED, QUEUES
 from towerlib.plan import expected
 from towerlib.plan.expected import DAMAGED, column
 from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, COIL_CAUSES, SPAN_CAUSE
+from towerlib.sentences import sentence
 from towerlib.text import figure
 
 if TYPE_CHECKING:
@@ -21,23 +23,7 @@ if TYPE_CHECKING:
 ABOUT_BOND = (*BOND_CAUSES, SPAN_CAUSE)
 SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # causes at the shield wire that do not depend on the coils
 INSPECT = (*ABOUT_BOND, *COIL_CAUSES)
-CONFIRM = "Confirm the reading first where its verdict carries a caution."
-NEXT_STEP = {
-    "safety": "Have touch voltage measured or calculated on site by licensed persons against the local code. "
-    "Compare with the assumptions of the screening.",
-    "repair": "Repair the earthing leads or their corroded parts under the utility's procedure, then test again.",
-    "bond": "Before any digging: inspect the shield-wire bond under the utility's licensed procedure, and repeat "
-    "the leg currents with turns and direction of each coil checked.",
-    "footing": f"Earthing work, not in the plan yet. {CONFIRM}",
-    "retest": "Test again with coils round all legs.",
-    "none": "No work. Test again when due.",
-}
-LOOK_AT_LEG = "Inspect lead and stub of the leg named, and repair what is damaged under the utility's procedure. Test again."
-WITHIN_LIMIT = "Within its limit. Earthing work would avoid as many trip-outs as at towers above theirs: weigh it with the plan."
-LOOK_AT_SPAN = (
-    "Before any digging: inspect the shield wires of the span named and of its neighbours under the utility's "
-    "licensed procedure. Test both towers again without coils."
-)
+NEXT_STEP = {queue: sentence(f"next_{queue}") for queue in QUEUES}
 WEAK_LEG = "weak leg"
 SAFETY, CERTAIN, OTHERS = range(3)
 WITHIN = {
@@ -47,14 +33,7 @@ WITHIN = {
     "retest": "in route order",
     "none": "by impedance rank",
 }
-COLUMNS = """
-    rank queue queue_rank line_id tower_id chainage_km latitude_deg longitude_deg verdict footing_ohm
-    footing_low_ohm footing_high_ohm footing_date limit_ohm limit_rule impedance_rank leakage_sum_ma
-    leakage_total_ma gap_ma gap_fraction gap_z gap_rank potential_rise_v safety_screen suspected_cause
-    evidence trip_outs_per_year avoided_per_year avoided_low avoided_high treatment predicted_ohm cost
-    benefit_per_cost rank_confidence package access next_step bond_suspicion_rank suspicion_probability plan_year
-    conditional_on decision
-""".split()
+COLUMNS = list(dictionary.names("priority"))  # as documented in tables.csv, in that order
 TEXTS = ("safety_screen", "treatment", "package", "conditional_on", "decision")
 
 
@@ -343,13 +322,20 @@ def next_steps(listed: pd.DataFrame) -> pd.Series:
         & listed["impedance_class"].isin(["good", "acceptable"])
         & (package == "")
     )
-    work = "Planned: " + column(listed, "treatment", "").fillna("") + ", package " + package + ". " + CONFIRM
+    work = (
+        "Planned: "
+        + column(listed, "treatment", "").fillna("")
+        + ", package "
+        + package
+        + ". "
+        + sentence("confirm")
+    )
     return (
         cast("pd.Series", listed["queue"].map(NEXT_STEP.get))
-        .mask(look, LOOK_AT_LEG)
-        .mask(within, WITHIN_LIMIT)
+        .mask(look, sentence("next_leg"))
+        .mask(within, sentence("next_within_limit"))
         .mask(planned, work)
-        .mask(span, LOOK_AT_SPAN)
+        .mask(span, sentence("next_span"))
     )
 
 

@@ -21,7 +21,7 @@ from matplotlib.colors import to_rgba
 from towerlib.records import gis
 from towerlib.report import style, tower_marks
 from towerlib.report.cautions import CAUTIONS
-from towerlib.report.columns import dictionary, in_currency, label
+from towerlib.report.column_labels import dictionary, in_currency, label
 from towerlib.report.style import FAINT, INK
 from towerlib.text import one_line
 

@@ -25,7 +25,7 @@ from towerlib.config.sections import OFTEN_VISITED
 from towerlib.errors import SettingsError
 from towerlib.plan import order_rule
 from towerlib.plan import sensitivity as plans
-from towerlib.plan.priority import CONFIRM, SHIELD_WIRE
+from towerlib.plan.priority import SHIELD_WIRE
 from towerlib.report import (
     cautions,
     condition_charts,
@@ -40,6 +40,7 @@ from towerlib.report import (
 )
 from towerlib.report.pages import Answer
 from towerlib.report.tower_marks import each, number_of
+from towerlib.sentences import sentence
 from towerlib.text import (
     BLANK,
     counted,
@@ -500,7 +501,9 @@ def _each_once(parts: Iterable[str]) -> list[str]:
 
 
 FIRST = 10
-AS_PLANNED = f"The treatment listed, as planned. {CONFIRM}"  # so that one heading serves many towers
+AS_PLANNED = (
+    f"The treatment listed, as planned. {sentence('confirm')}"  # so that one heading serves many towers
+)
 SAFETY = 5  # shown one by one; the others are named
 NO_CAUSE = ("none", "no leg currents read", "cannot tell", "too small to judge")
 

@@ -15,7 +15,7 @@ from matplotlib.colors import to_hex, to_rgb
 
 from towerlib.plan import packages
 from towerlib.report.cautions import CAUTIONS
-from towerlib.report.columns import CHANGES, LIST, PACKAGES, RETESTS, dictionary, in_currency, label
+from towerlib.report.column_labels import CHANGES, LIST, PACKAGES, RETESTS, dictionary, in_currency, label
 from towerlib.report.style import HOLLOW, NO_VERDICT, QUEUES, VERDICTS, scaled
 from towerlib.report.tower_marks import number_of
 from towerlib.text import one_line
