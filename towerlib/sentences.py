@@ -18,6 +18,6 @@ def table() -> dict[str, str]:
     return {row["name"]: row["sentence"] for row in csv.DictReader(text.splitlines())}
 
 
-def sentence(name: str) -> str:
+def wording(name: str) -> str:
     """One sentence; a KeyError is an error of the program, not of the user."""
     return table()[name]

@@ -12,7 +12,7 @@ from towerlib.config.sections import BY_QUEUES, FOOTING_ORDERS, OFTEN_VISITED, Q
 from towerlib.plan import expected
 from towerlib.plan.expected import DAMAGED, column
 from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, COIL_CAUSES, SPAN_CAUSE
-from towerlib.sentences import sentence
+from towerlib.sentences import wording
 from towerlib.text import figure
 
 if TYPE_CHECKING:
@@ -328,14 +328,14 @@ def next_steps(listed: pd.DataFrame) -> pd.Series:
         + ", package "
         + package
         + ". "
-        + sentence("confirm")
+        + wording("confirm")
     )
     return (
         cast("pd.Series", listed["queue"].map(NEXT_STEP.get))
-        .mask(look, sentence("next_leg"))
-        .mask(within, sentence("next_within_limit"))
+        .mask(look, wording("next_leg"))
+        .mask(within, wording("next_within_limit"))
         .mask(planned, work)
-        .mask(span, sentence("next_span"))
+        .mask(span, wording("next_span"))
     )
 
 

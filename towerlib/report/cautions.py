@@ -5,24 +5,24 @@
 
 from __future__ import annotations
 
-from towerlib.sentences import sentence
+from towerlib.sentences import wording
 
-DEAD_LINE = sentence("dead_line")
-THUNDER = sentence("thunder")
-STEP_AND_TOUCH = sentence("step_and_touch")
-NEVER_OPEN = sentence("never_open")
-STOLEN_LEADS = sentence("stolen_leads")
-NO_PERMIT = sentence("no_permit")
+DEAD_LINE = wording("dead_line")
+THUNDER = wording("thunder")
+STEP_AND_TOUCH = wording("step_and_touch")
+NEVER_OPEN = wording("never_open")
+STOLEN_LEADS = wording("stolen_leads")
+NO_PERMIT = wording("no_permit")
 CAUTIONS = (DEAD_LINE, THUNDER, STEP_AND_TOUCH, NEVER_OPEN, STOLEN_LEADS, NO_PERMIT)
-IN_SHORT = sentence("in_short")
-INSPECT_BOND = sentence("inspect_bond")
-INSPECT_SPAN = sentence("inspect_span")
-TRIAGE = sentence("triage")
-SUSPICION = sentence("suspicion")
-DIGGING = sentence("digging")
-NEAR_WIRES = sentence("near_wires")
-LEADS = sentence("leads")
-PEOPLE = sentence("people")
+IN_SHORT = wording("in_short")
+INSPECT_BOND = wording("inspect_bond")
+INSPECT_SPAN = wording("inspect_span")
+TRIAGE = wording("triage")
+SUSPICION = wording("suspicion")
+DIGGING = wording("digging")
+NEAR_WIRES = wording("near_wires")
+LEADS = wording("leads")
+PEOPLE = wording("people")
 
 
 def text() -> str:

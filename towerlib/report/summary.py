@@ -40,7 +40,7 @@ from towerlib.report import (
 )
 from towerlib.report.pages import Answer
 from towerlib.report.tower_marks import each, number_of
-from towerlib.sentences import sentence
+from towerlib.sentences import wording
 from towerlib.text import (
     BLANK,
     counted,
@@ -502,7 +502,7 @@ def _each_once(parts: Iterable[str]) -> list[str]:
 
 FIRST = 10
 AS_PLANNED = (
-    f"The treatment listed, as planned. {sentence('confirm')}"  # so that one heading serves many towers
+    f"The treatment listed, as planned. {wording('confirm')}"  # so that one heading serves many towers
 )
 SAFETY = 5  # shown one by one; the others are named
 NO_CAUSE = ("none", "no leg currents read", "cannot tell", "too small to judge")
