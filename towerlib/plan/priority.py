@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 ABOUT_BOND = (*BOND_CAUSES, SPAN_CAUSE)
 SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # causes at the shield wire that do not depend on the coils
 INSPECT = (*ABOUT_BOND, *COIL_CAUSES)
-NEXT_STEP = {queue: sentence(f"next_{queue}") for queue in QUEUES}
+NEXT_STEP = {queue: wording(f"next_{queue}") for queue in QUEUES}
 WEAK_LEG = "weak leg"
 SAFETY, CERTAIN, OTHERS = range(3)
 WITHIN = {
