@@ -108,8 +108,8 @@ def test_profile_draws_every_tower_by_its_class():
         "good": (towers["impedance_class"] == "good").sum(),
         "acceptable": (towers["impedance_class"] == "acceptable").sum(),
         "above limit": (towers["impedance_class"] == "above limit").sum() - 1,
-        "above limit, lower bound": 1,
-        "lower bound only": (towers["impedance_class"] == "lower bound only").sum(),
+        "above limit, lower limit only": 1,
+        "lower limit only": (towers["impedance_class"] == "lower limit only").sum(),
         "not tested": (towers["impedance_class"] == "not tested").sum(),
     }
 
@@ -259,6 +259,6 @@ def test_the_worse_the_darker_in_grey_print_too():
         return linear @ [0.2126, 0.7152, 0.0722]
 
     bright = [
-        luminance(name) for name in ("not tested", "good", "acceptable", "lower bound only", "above limit")
+        luminance(name) for name in ("not tested", "good", "acceptable", "lower limit only", "above limit")
     ]
     assert all(above - below > 0.05 for above, below in pairwise(bright))

@@ -54,4 +54,4 @@ def test_labels_without_room_leave_no_trace():
     placed = [text.get_text() for text in figure.texts[texts_before:]]
     assert 0 < len(placed) < 99
     assert set(placed) <= {text for _, _, text in wishes}
-    assert len(placed) == sum(line.get_gid() == "leader" for line in figure.artists)
+    assert len(placed) == sum(line.get_gid() == "leader" for line in axes.artists + axes.lines)
