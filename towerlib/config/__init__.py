@@ -111,10 +111,11 @@ class Line(Settings):
             if not isinstance(mine, Settings):
                 found |= {name: mine} if mine != filed else {}
                 continue
+            # a default that is now set counts too: it is no longer the program's
+            fresh = mine.model_fields_set - filed.model_fields_set
             keys = type(mine).model_fields
-            found |= {
-                f"{name}.{key}": one for key in keys if (one := getattr(mine, key)) != getattr(filed, key)
-            }
+            changed = [key for key in keys if key in fresh or getattr(mine, key) != getattr(filed, key)]
+            found |= {f"{name}.{key}": getattr(mine, key) for key in changed}
         return found
 
     @property
