@@ -35,7 +35,7 @@ def condition(count, *, limits=(15.0,), ids="T{}"):
     known = ~np.isnan(footing)
     classes = np.select(
         [certain > limit, footing <= 5, known, ~np.isnan(certain)],
-        ["above limit", "good", "acceptable", "lower bound only"],
+        ["above limit", "good", "acceptable", "lower limit only"],
         "not tested",
     )
     ring = number % 8 == 6

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from towerlib.assessment import (
         Study,
         assess,
+        columns,
         compare,
         demo_folder,
         find_line,
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 HOMES = {
     "assessment": (
-        *("Study", "assess", "compare", "demo_folder", "find_line", "rank_lines"),
+        *("Study", "assess", "columns", "compare", "demo_folder", "find_line", "rank_lines"),
         "read_records",
     ),
     "errors": ("RecordsError", "SettingsError", "TowerlibError"),
@@ -42,6 +43,7 @@ __all__ = [
     "TowerlibError",
     "__version__",
     "assess",
+    "columns",
     "compare",
     "demo_folder",
     "find_line",

@@ -6,19 +6,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, is_dataclass, replace
+from datetime import date
 from functools import cached_property, lru_cache
 from importlib.util import find_spec
 from itertools import pairwise
+from numbers import Real
 from pathlib import Path
+from threading import Timer
 from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
-from towerlib import config, months, safe_files
+from towerlib import config, dictionary, months, safe_files
 from towerlib.config.sections import Settings
-from towerlib.errors import RecordsError, SettingsError, TowerlibError, nearest, sentence
+from towerlib.errors import RecordsError, SettingsError, TowerlibError, nearest, no_tower, sentence
 from towerlib.views import Answers, Explanation, LineRanking, Plots, Tables, WhatIf
 
 if TYPE_CHECKING:
@@ -35,6 +41,8 @@ if TYPE_CHECKING:
     from towerlib.treatments import Treatments
 
 WGS84 = "EPSG:4326"
+PROGRESS = "TOWERLIB_PROGRESS"  # environment variable; "off" keeps the lines on slow stages away
+SLOW_S = 2.0  # a stage that takes longer is named where somebody waits for it
 
 
 @dataclass(frozen=True)
@@ -208,8 +216,11 @@ class Study:
         if name not in self._results:
             if self._origin is not None:
                 return self._origin._result(name)
+            for need in STAGES[name].needs:  # first, so that the line on a slow stage names the one at work
+                self._result(need)
             # A sibling that has handed out nothing: what a caller did to a table must not reach later stages.
-            self._results[name] = STAGES[name].compute(replace(self, _handed={}))
+            with _named_if_slow(name):
+                self._results[name] = STAGES[name].compute(replace(self, _handed={}))
         return self._results[name]
 
     @property
@@ -235,6 +246,45 @@ class Study:
                     (section, name, value, name in self.line.model_fields_set, part.description or "")
                 )
         return pd.DataFrame(rows, columns=["section", "key", "value", "set", "meaning"])
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Sentences on a month that the visits on record do not reach, one at most."""
+        dates = self._result("records").visits["date"].dropna()
+        if dates.empty:
+            return ("No visit is on record.",)
+        first, last, end = dates.min(), dates.max(), months.last_day(self.month)
+        if first > end:
+            return (f"No visit up to {self.month}: the first on record is of {first:%Y-%m-%d}.",)
+        if f"{last:%Y-%m}" < self.month:
+            ahead = " The month is still to come." if end > months.today() else ""
+            return (f"No visit in {self.month}: the newest on record is of {last:%Y-%m-%d}.{ahead}",)
+        return ()
+
+    def meaning(self, column: str) -> str:
+        """What a column of this study's tables means, with its unit; `towerlib.columns` lists all columns.
+
+        Raises
+        ------
+        SettingsError
+            No table of a study has such a column; the sentence names columns that are spelt alike.
+
+        Examples
+        --------
+        >>> assess(find_line("quillmere-tolstrand")).meaning("gap_ma")
+        'gap_ma [mA]: gap = arithmetic sum of the leg currents − vector total; an indicator, not a fault'
+        """
+        listed = columns()
+        found = listed[listed["column"] == column].drop_duplicates(["unit", "meaning"])
+        if found.empty:
+            known = listed["column"].unique()
+            raise SettingsError(f"no table has a column {column!r}{nearest(column, known, 3)}")
+        texts = []
+        for row in found.itertuples():
+            unit = f" [{row.unit}]" if row.unit not in ("", "1") else ""
+            where = f" in {row.table}" if len(found) > 1 else ""
+            texts.append(f"{column}{unit}{where}: {row.meaning}")
+        return "\n".join(texts)
 
     @property
     def records(self) -> Records:
@@ -263,42 +313,57 @@ class Study:
 
     @property
     def network(self) -> Network:
-        """Bonds, suspected spans, earth-fault potential rise and touch-voltage screening."""
+        """Bonds, suspected spans, earth-fault potential rise and touch-voltage screening.
+
+        Costly: solves the ladder of the whole line for each draw of its uncertain values and each span of the scan.
+        """
         return self._stage("network")
 
     @property
     def outages(self) -> Outages:
-        """Lightning trip-outs of each tower and of the line."""
+        """Lightning trip-outs of each tower and of the line.
+
+        Costly: computes `network` first, then the rate of every tower in many draws.
+        """
         return self._stage("outages")
 
     @property
     def treatments(self) -> Treatments:
-        """Treatments that apply at each tower, with predicted footing and cost."""
+        """Treatments that apply at each tower, with predicted footing and cost.
+
+        Costly: computes `network` and `outages` first, then the rate with each treatment in the same draws.
+        """
         return self._stage("treatments")
 
     @property
     def budget(self) -> Budget:
-        """The plan within the budget."""
+        """The plan within the budget.
+
+        Costly: computes `treatments` and all before it, then optimises.
+        """
         return self._stage("budget")
 
     @property
     def outlook(self) -> Outlook | None:
-        """Other budgets, probabilities of being selected, and value of tests; None without a plan."""
+        """Other budgets, probabilities of being selected, and value of tests; None without a plan.
+
+        The costliest stage: computes `budget`, then makes the plan again for other budgets and in many draws.
+        """
         return self._stage("outlook")
 
     @property
     def condition(self) -> pd.DataFrame:
-        """One row per tower with the columns of every stage; computes all of them."""
+        """One row per tower with the columns of every stage; computes all of them but `outlook`."""
         return self._stage("condition")
 
     @property
     def retest(self) -> pd.DataFrame:
-        """Towers to test again, why, and what to do better."""
+        """Towers to test again, why, and what to do better; computes `condition`."""
         return self._stage("retest")
 
     @property
     def priority(self) -> pd.DataFrame:
-        """The priority list, most urgent first."""
+        """The priority list, most urgent first; computes `condition`, the plan included."""
         return self._stage("priority")
 
     def joined(self, *stages: str) -> pd.DataFrame:
@@ -322,7 +387,7 @@ class Study:
             "budget": plan.join,
         }
         if wrong := [name for name in stages if name not in join]:
-            raise SettingsError(f"{wrong[0]!r} adds no columns to the towers; choose of {', '.join(JOINED)}")
+            raise SettingsError(f"{wrong[0]!r} adds no columns to the towers{nearest(wrong[0], JOINED)}")
         table = self.ranks
         for name in JOINED:
             if name in stages:
@@ -391,18 +456,18 @@ class Study:
         `SettingsError`.
         """
         if unknown := set(results) - set(STAGES):
-            raise SettingsError(f"{sorted(unknown)[0]!r} is no stage; known are {', '.join(STAGES)}")
+            raise SettingsError(f"{sorted(unknown)[0]!r} is not a stage{nearest(sorted(unknown)[0], STAGES)}")
         line = results["records"].line if "records" in results else self.line
         return Study(self.folder, line, self.month, self.latest, dict(results), _origin=self)
 
-    def at(self, month: str) -> Study:
-        """The same line as of another month, ``YYYY-MM``; `SettingsError` for a text that is no month.
+    def at(self, month: str | pd.Period | date) -> Study:
+        """The same line as of another month, ``YYYY-MM`` or a day in it; `SettingsError` for what is not a month.
 
         Records, route, grades and leg currents are not computed again, unless the month is yet to come: then the
         records are read again, because rows up to its last day count.
         """
         self.insist_on_computed("take another month of")
-        months.last_day(month)
+        month = months.written(month)
         latest = cast("pd.Timestamp", months.latest(month))
         same = ("records", "route", "grades", "currents") if latest <= self.latest else ()
         kept = {name: self._result(name) for name in same if name in self.computed}
@@ -485,19 +550,22 @@ class Study:
     def explain(self, tower_id: str) -> Explanation:
         """Why a tower is ranked where it is: next step, suspected cause, readings, rules.
 
-        The result prints as text; its `sections` holds the paragraphs by heading. `SettingsError` for an unknown tower.
+        Computes `priority` and `retest`, and so every stage but `outlook`: the next step depends on the plan. The
+        result prints as text; its `sections` holds the paragraphs by heading. `SettingsError` for an unknown tower.
         """
         from towerlib.plan import order_rule
         from towerlib.report import line_explorer
 
         known = self.ranks["tower_id"].to_list()
         if tower_id not in known:
-            raise SettingsError(
-                f"tower {tower_id!r} is not on {self.line.title}{nearest(tower_id, known, 3)}"
-            )
+            raise no_tower(tower_id, known, self.line.title)
         place = known.index(tower_id)
         sections = line_explorer.of_towers(self)[place]
         rules = [f"Limit: {self.ranks['limit_rule'].iloc[place]}.", f"List: {order_rule(self.line.plan)}"]
+        rules += [
+            f"Settings of this study that are not those of line.toml: {_changed_words(self.line)}."
+        ] * bool(self.line.replaced)
+        rules += self.remarks
         return Explanation(tower_id, self.line.title, self.month, sections | {"Rules": rules})
 
     def what_if(
@@ -529,14 +597,24 @@ class Study:
         Raises
         ------
         SettingsError
-            An unknown tower or span, a footing that is not greater than 0, or a stretch of fewer than two towers.
+            An unknown tower or span, a name that is not text, a footing that is not a number greater than 0, or a
+            stretch of fewer than two towers.
         """
         from towerlib.network import what_if
 
-        span = open_span if isinstance(open_span, str) else "-".join(open_span)
-        tower, ohm = footing or ("", 0.0)
-        change = what_if.change(self.route, open_bond, span, tower, ohm)
-        return WhatIf(self, change, what_if.stretch(self.route, *between_km))
+        if not isinstance(open_span, str):
+            ends = _pair(open_span, "open_span", '("90", "91")')
+            known = self.route.towers["tower_id"].to_list()
+            if wrong := [end for end in ends if not isinstance(end, str)]:
+                raise no_tower(wrong[0], known)
+            open_span = "-".join(ends)
+        tower, ohm = _pair(footing, "footing", '("91", 5.0)') if footing is not None else ("", 0.0)
+        _number(ohm, "footing", '("91", 5.0)')
+        from_km, to_km = _pair(between_km, "between_km", "(4.0, 9.5)")
+        for end in (from_km, to_km):
+            _number(end, "between_km", "(4.0, 9.5)")
+        change = what_if.change(self.route, open_bond, open_span, tower, ohm)
+        return WhatIf(self, change, what_if.stretch(self.route, from_km, to_km))
 
     def write(self, folder: str | Path) -> list[str]:
         """Write every file of the report but the notebooks and ``run.json`` into a folder; their names relative to it.
@@ -548,9 +626,13 @@ class Study:
         return write.write_report(self, folder, self.outlook)
 
     def __repr__(self) -> str:
-        """One line: which line, which month, what is computed."""
+        """One line: which line, which month, which settings are replaced, what is computed."""
         done = ", ".join(self.computed) or "nothing yet"
-        return f"<Study of {self.line.title} as of {self.month}; computed: {done}>"
+        replaced = f"; replaced: {_changed_words(self.line)}" if self.line.replaced else ""
+        remarks = (
+            f"; {' '.join(self.remarks).rstrip('.')}" if "records" in self.computed and self.remarks else ""
+        )
+        return f"<Study of {self.line.title} as of {self.month}{replaced}{remarks}; computed: {done}>"
 
     def _repr_html_(self) -> str:
         """A few facts for a notebook."""
@@ -561,6 +643,10 @@ class Study:
             rows["towers"] = (
                 f"{len(self.ranks)}, {len(self.ranks['footing_ohm'].dropna())} with a usable footing"
             )
+        if self.line.replaced:
+            rows["replaced"] = _changed_words(self.line)
+        if "records" in self.computed and self.remarks:
+            rows["remark"] = " ".join(self.remarks)
         rows["computed"] = ", ".join(self.computed) or "nothing yet"
         cells = "".join(
             f"<tr><th>{name}</th><td>{escape(str(text))}</td></tr>" for name, text in rows.items()
@@ -568,7 +654,82 @@ class Study:
         return f"<table>{cells}</table>"
 
 
-def assess(folder: str | Path, month: str = "") -> Study:
+def _changed_words(line: config.Line) -> str:
+    """Settings that were changed for a study, with their values."""
+    return ", ".join(f"{name} = {value!r}" for name, value in line.replaced.items())
+
+
+def _pair(value: object, name: str, example: str) -> tuple[Any, Any]:
+    """Two values out of an argument that takes a pair; `SettingsError` with an example where it holds none."""
+    if isinstance(value, (tuple, list)) and len(value) == 2:
+        return value[0], value[1]
+    raise SettingsError(f"{name} = {value!r}: write a pair, such as {example}")
+
+
+def _number(value: object, name: str, example: str) -> None:
+    """`SettingsError` with an example where a value of an argument is not a number."""
+    if isinstance(value, bool) or not isinstance(value, Real):
+        raise SettingsError(f"{name}: {value!r} is not a number; write {example}")
+
+
+@contextmanager
+def _named_if_slow(stage: str) -> Iterator[None]:
+    """One line on the stage at work, on a terminal or in a notebook, once it has taken longer than `SLOW_S`."""
+    if os.environ.get(PROGRESS) == "off" or not (sys.stderr.isatty() or _in_ipython()):
+        yield
+        return
+    line = Timer(SLOW_S, lambda: print(f"towerlib: {stage} …", file=sys.stderr, flush=True))
+    line.daemon = True
+    line.start()
+    try:
+        yield
+    finally:
+        line.cancel()
+
+
+def _in_ipython() -> bool:
+    """Whether the program runs inside IPython or a notebook."""
+    shell = sys.modules.get("IPython")
+    return shell is not None and shell.get_ipython() is not None
+
+
+def columns(table: str = "") -> pd.DataFrame:
+    """The data dictionary: what every column of every table means.
+
+    Parameters
+    ----------
+    table
+        Only this table; blank takes all, those of a line folder first.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per table and column: table, column, type, unit (blank for what is not a number), meaning.
+
+    Raises
+    ------
+    SettingsError
+        There is no such table.
+
+    Examples
+    --------
+    >>> columns("ranks").query("column == 'gap_ma'")["unit"].item()
+    'mA'
+    """
+    known = dictionary.tables()
+    if table and table not in known:
+        raise SettingsError(f"{table!r} is not a table{nearest(table, known, 3)}")
+    rows = []
+    for name in [table] if table else known:
+        for column in dictionary.names(name):
+            found = dictionary.about(column, name)
+            if found is not None:
+                unit = found.unit if found.type in dictionary.NUMBERS else ""
+                rows.append((name, column, found.type, unit, found.meaning))
+    return pd.DataFrame(rows, columns=["table", "column", "type", "unit", "meaning"])
+
+
+def assess(folder: str | Path, month: str | pd.Period | date = "") -> Study:
     """A line as of a month, from its folder.
 
     Parameters
@@ -576,7 +737,8 @@ def assess(folder: str | Path, month: str = "") -> Study:
     folder
         Line folder; it holds ``line.toml``.
     month
-        ``YYYY-MM``; blank takes the month of the newest visit.
+        ``YYYY-MM``, a `pandas.Period` or a day in the month; blank takes the month of the newest visit. `Study.remarks`
+        says where no visit lies in it.
 
     Returns
     -------
@@ -590,8 +752,7 @@ def assess(folder: str | Path, month: str = "") -> Study:
         In one sentence: what is wrong, where, and how to mend it.
     """
     folder = Path(folder).resolve()
-    if month:
-        months.last_day(month)
+    month = "" if isinstance(month, str) and not month else months.written(month)
     shared = _shared(folder, month, months.latest(month), _stamps(folder))
     return Study(folder, shared.line, shared.month, shared.latest, shared._results)
 
@@ -603,7 +764,7 @@ def read_records(folder: str | Path) -> Records:
     return load.load(Path(folder).resolve())
 
 
-def compare(study: Study, earlier: Study | str | Path) -> Changes:
+def compare(study: Study, earlier: Study | str | Path | pd.Period | date) -> Changes:
     """Changes of a line since an earlier month.
 
     Parameters
@@ -611,7 +772,8 @@ def compare(study: Study, earlier: Study | str | Path) -> Changes:
     study
         The later month.
     earlier
-        The earlier month as a study, or the folder of its report, ``…/<line id>/<YYYY-MM>``.
+        The earlier month: as ``YYYY-MM``, which is assessed from the present records; as a study; or as the folder of
+        its report, ``…/<line id>/<YYYY-MM>``.
 
     Returns
     -------
@@ -627,6 +789,11 @@ def compare(study: Study, earlier: Study | str | Path) -> Changes:
     """
     from towerlib import changes
 
+    if isinstance(earlier, (pd.Period, date)) or (
+        isinstance(earlier, str) and months.MONTH.fullmatch(earlier)
+    ):
+        _insist_on_earlier(months.written(earlier), study)
+        earlier = study.at(earlier)
     if isinstance(earlier, Study):
         if earlier.line.id != study.line.id:
             raise SettingsError(f"cannot compare {study.line.id} with {earlier.line.id}: they are two lines")
@@ -641,6 +808,8 @@ def compare(study: Study, earlier: Study | str | Path) -> Changes:
         months.last_day(before.month)
     except (OSError, ValueError, SettingsError) as flaw:
         why = sentence(flaw) if isinstance(flaw, OSError) else str(flaw)
+        if not folder.is_dir():
+            why = "there is no such folder; name a month as YYYY-MM, a study, or the folder of a report"
         raise RecordsError(f"{folder} cannot be compared with: {why}") from None
     _insist_on_earlier(before.month, study)
     return changes.compare(study, before)
@@ -653,7 +822,7 @@ def _insist_on_earlier(month: str, study: Study) -> None:
 
 
 def rank_lines(
-    source: str | Path | Iterable[Study], month: str = "", budget: float | None = None
+    source: str | Path | Iterable[Study], month: str | pd.Period | date = "", budget: float | None = None
 ) -> LineRanking:
     """Lines of a month side by side, and one budget split over them.
 
@@ -675,6 +844,7 @@ def rank_lines(
     """
     from towerlib import portfolio
 
+    month = "" if isinstance(month, str) and not month else months.written(month)
     if isinstance(source, str | Path):
         return LineRanking(portfolio.gather(source, month, budget))
     lines, found = [], set()

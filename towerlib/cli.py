@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
@@ -43,8 +44,9 @@ def run(
     pdf: Annotated[bool, typer.Option("--pdf", help="Write summary.pdf too; takes the extra 'pdf'.")] = False,
 ) -> None:
     """Run the notebooks of each line for a month and write its report folder."""
-    from towerlib import months, runs
+    from towerlib import assessment, months, runs
 
+    os.environ.setdefault(assessment.PROGRESS, "off")  # the run has a bar of its own
     if month:
         months.last_day(month)
     parameters = _pairs(parameter or [])

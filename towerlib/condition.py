@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from towerlib.route import Route
 
 GOOD, ACCEPTABLE, ABOVE_LIMIT = "good", "acceptable", "above limit"
-LOWER_LIMIT_ONLY, NOT_TESTED = "lower bound only", "not tested"  # as tables of earlier months hold them
-ABOVE_BY_LOWER_LIMIT = "above limit, lower bound"
+LOWER_LIMIT_ONLY, NOT_TESTED = "lower limit only", "not tested"
+ABOVE_BY_LOWER_LIMIT = "above limit, lower limit only"
 CLASSES = (NOT_TESTED, GOOD, ACCEPTABLE, LOWER_LIMIT_ONLY, ABOVE_LIMIT, ABOVE_BY_LOWER_LIMIT)
 CONFIDENCES = ("sure", "likely", "open")
 ALONE = "legs alone"  # the class of the leg currents in which a gap can speak of the bond

@@ -50,9 +50,38 @@ def nearest(name: object, known: Iterable[str], most: int = 1) -> str:
 
     >>> nearest("volts", ["voltage_kv", "frequency_hz"]), nearest("colour", ["id", "crs"])
     ("; did you mean 'voltage_kv'?", '; known are id, crs')
+    >>> nearest("12a", ["12", "112", "12A"])
+    "; did you mean '12A'?"
     """
     names = [str(one) for one in known]
-    near = get_close_matches(str(name), names, n=most, cutoff=0.5)
+    folded: dict[str, list[str]] = {}
+    for one in names:
+        folded.setdefault(_folded(one), []).append(one)
+    alike = get_close_matches(_folded(str(name)), folded, n=most, cutoff=0.5)
+    near = [one for key in alike for one in folded[key]][:most]
     if near:
         return f"; did you mean {' or '.join(map(repr, near))}?"
     return f"; known are {', '.join(names)}" if 0 < len(names) <= MOST_LISTED else ""
+
+
+def _folded(name: str) -> str:
+    """A name without letter case and leading zeros, the commonest slips: they never make it less alike."""
+    return name.casefold().lstrip("0")
+
+
+def no_tower(name: object, known: Iterable[str], line: str = "the line") -> SettingsError:
+    """The error for a name that no tower of a line has.
+
+    >>> print(no_tower(91, ["90", "91"]))
+    names of towers are text: write "91", not 91
+    >>> print(no_tower("12a", ["12", "12A"], "North Ridge"))
+    tower '12a' is not on North Ridge; did you mean '12A' or '12'?
+    """
+    names = [str(one) for one in known]
+    if not isinstance(name, str):
+        meant = [one for one in names if one == str(name)] or [
+            one for one in names if _folded(one) == str(name)
+        ]
+        example = next(iter(meant or names), "12A")
+        return SettingsError(f'names of towers are text: write "{example}", not {name!r}')
+    return SettingsError(f"tower {name!r} is not on {line}{nearest(name, names, 3)}")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import cast
 
 import pandas as pd
@@ -20,15 +20,31 @@ TODAY = "TOWERLIB_TODAY"  # environment variable that replaces the clock, as YYY
 FARTHEST_EAST_H = 14  # hours by which the calendar is at most ahead of universal time
 
 
+def written(month: object) -> str:
+    """A month as ``YYYY-MM``: from a text of that kind, a `pandas.Period`, or a day in it.
+
+    `SettingsError` for anything else, and for a period that is longer than a month.
+
+    >>> written("2026-06"), written(pd.Period("2026-06")), written(date(2026, 6, 30))
+    ('2026-06', '2026-06', '2026-06')
+    """
+    if isinstance(month, pd.Period):
+        ends = {f"{month.start_time:%Y-%m}", f"{month.end_time:%Y-%m}"}
+        month = ends.pop() if len(ends) == 1 else str(month)
+    elif isinstance(month, date) and not pd.isna(cast("pd.Timestamp", month)):
+        month = f"{month:%Y-%m}"
+    if not (isinstance(month, str) and MONTH.fullmatch(month)):
+        raise SettingsError(f"{month!r} is not a month: write YYYY-MM, such as 2026-06")
+    return month
+
+
 def last_day(month: str) -> pd.Timestamp:
     """Last day of a month ``YYYY-MM``; `SettingsError` where the text is not a month.
 
     >>> print(last_day("2024-02").date())
     2024-02-29
     """
-    if not MONTH.fullmatch(str(month)):
-        raise SettingsError(f"{month!r} is no month; write it as YYYY-MM, such as 2026-06")
-    return cast("pd.Timestamp", pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0))
+    return cast("pd.Timestamp", pd.Timestamp(f"{written(month)}-01") + pd.offsets.MonthEnd(0))
 
 
 def newest(dates: pd.Series) -> str:

@@ -107,6 +107,7 @@ def kernel(folder: Path, day: pd.Timestamp | None = None) -> Iterator[Any]:
         # sockets in a folder of their own: ports of TCP are now and then taken by another run at the same moment
         manager = AsyncKernelManager(kernel_name="python3", transport="ipc", ip=f"{sockets}/kernel")
         env = {**_environment(), months.TODAY: f"{day or months.today():%Y-%m-%d}"}
+        env[assessment.PROGRESS] = "off"  # a notebook of a report must not depend on how fast the machine was
         try:
             run_sync(manager.start_kernel)(cwd=str(folder), env=env, extra_arguments=[NO_HISTORY])
         except NoSuchKernel:

@@ -203,6 +203,15 @@ def one_line(text: object) -> str:
     return "".join(sign for sign in line if unicodedata.category(sign) not in NOT_SHOWN)
 
 
+def with_ohm_sign(text: str) -> str:
+    """A text of the records' rules, which spell out the unit, with the sign of the unit as pages write it.
+
+    >>> with_ohm_sign("1600 ohm to earth, up to 50 kohm")
+    '1600 Ω to earth, up to 50 kΩ'
+    """
+    return re.sub(r"(?<=\d )(k?)ohm\b", r"\1Ω", text)
+
+
 def sentence(text: object) -> str:
     """A text that begins with a capital and ends with a stop.
 

@@ -23,18 +23,40 @@ if TYPE_CHECKING:
     from towerlib.report.tables import Table
 
 
-class Plots:
-    """Pictures of a study; each method returns a matplotlib figure and computes only the stages that it draws."""
+MAPS = {"footing_ohm": "impedance", "gap_fraction": "gap", "plan_year": "plan"}  # column to kind of map
+
+
+class _View:
+    """A view of a study; it prints as the list of its methods."""
+
+    _shape = ""  # how the methods are called, in the head of the list
 
     def __init__(self, study: Study) -> None:
         self._study = study
 
+    def __repr__(self) -> str:
+        """Head, and one line per method: its name and the first line of its docstring."""
+        methods = {name: one for name, one in vars(type(self)).items() if not name.startswith("_")}
+        width = max(map(len, methods)) + 2
+        lines = [
+            f"  {name + '()':<{width}}  {(one.__doc__ or '').strip().splitlines()[0]}"
+            for name, one in methods.items()
+        ]
+        return "\n".join([f"{self._shape} of {self._study.line.title} as of {self._study.month}:", *lines])
+
+
+class Plots(_View):
+    """Pictures of a study; each method returns a matplotlib figure and computes only the stages that it draws."""
+
+    _shape = "Pictures (study.plot)"
+
     def map(self, column: str = "footing_ohm", *, suspected: bool = True) -> Figure:
-        """Route map with the towers by footing impedance, by leakage gap, or by year of the plan.
+        """Route map with the towers by footing impedance, by gap fraction, or by year of the plan.
 
         Parameters
         ----------
-        column : {"footing_ohm", "gap_ma", "plan_year"}
+        column : {"footing_ohm", "gap_fraction", "plan_year"}
+            The plan takes every stage but the outlook.
         suspected : bool
             Mark suspected spans, which takes the network analysis.
 
@@ -45,21 +67,22 @@ class Plots:
         Raises
         ------
         SettingsError
-            There is no map of this column.
+            There is no map of this column; the sentence names columns that are spelt alike.
         """
         from towerlib.report import map_layers, maps
 
         study = self._study
+        if column not in MAPS:
+            known = [*MAPS, *(str(name) for name in study.ranks.columns if name not in MAPS)]
+            there = f"; study.explore({column!r}) shows any column"
+            hint = there if column in known else nearest(column, known, 3)
+            raise SettingsError(f"there is no map of {column!r}{hint}; the maps show {', '.join(MAPS)}")
         context = map_layers.layers(study.folder)
         if column == "plan_year":
             return maps.plan_map(
                 study.route, study.ranks, study.budget, study.line, month=study.month, context=context
             )
-        by = {"footing_ohm": "impedance", "gap_ma": "gap"}.get(column)
-        if by is None:
-            raise SettingsError(
-                f"no map of {column!r}; choose footing_ohm, gap_ma or plan_year, or use study.explore({column!r})"
-            )
+        by = MAPS[column]
         spans = study.network.spans if suspected else None
         return maps.route_map(
             study.route, study.ranks, study.line, by=by, month=study.month, context=context, suspicion=spans
@@ -69,25 +92,26 @@ class Plots:
         """Footing impedances along the route, with targets and limits."""
         from towerlib.report import condition_charts
 
-        return condition_charts.route_profile(self._study.ranks, self._study.line)
+        return condition_charts.route_profile(self._study.ranks, self._study.line, month=self._study.month)
 
     def worst(self) -> Figure:
         """Worst towers by footing impedance and by leakage gap, as bars."""
         from towerlib.report import condition_charts
 
-        return condition_charts.ranked_bars(self._study.ranks, self._study.line)
+        return condition_charts.ranked_bars(self._study.ranks, self._study.line, month=self._study.month)
 
     def gaps(self) -> Figure:
         """Sum of the leg currents against their vector total."""
         from towerlib.report import condition_charts
 
-        return condition_charts.gap_scatter(self._study.ranks, self._study.line)
+        return condition_charts.gap_scatter(self._study.ranks, self._study.line, month=self._study.month)
 
     def distribution(self) -> Figure:
         """Distribution of the footing impedances."""
         from towerlib.report import condition_charts
 
-        return condition_charts.impedance_distribution(self._study.ranks, self._study.line)
+        study = self._study
+        return condition_charts.impedance_distribution(study.ranks, study.line, month=study.month)
 
     def tower(self, tower_id: str = "") -> Figure:
         """Leg currents, injected shares, readings over the years and sweeps of one tower.
@@ -144,7 +168,7 @@ class Plots:
         return outage_results.observed_against_modelled(self._study.outages, self._study.line)
 
     def budget_curve(self) -> Figure:
-        """Trip-outs avoided against budget."""
+        """Trip-outs avoided against budget; computes the plan and the outlook, which is slow."""
         from towerlib.report import plan_charts
 
         study = self._study
@@ -158,18 +182,17 @@ class Plots:
         return plan_charts.before_after(study.budget, study.outages, study.line)
 
     def selection(self) -> Figure:
-        """Probability of each tower being selected for the plan."""
+        """Probability of each tower being selected for the plan; computes the plan and the outlook, which is slow."""
         from towerlib.report import plan_charts
 
         study = self._study
         return plan_charts.chances(study.budget, study.outlook, study.line)
 
 
-class Tables:
+class Tables(_View):
     """Rounded tables of a study, with units in the header; each computes only the stages that it shows."""
 
-    def __init__(self, study: Study) -> None:
-        self._study = study
+    _shape = "Tables (study.tables)"
 
     def rows(self) -> Table:
         """Audit of rows: read, used, repaired, rejected, per table of the records."""
@@ -186,14 +209,18 @@ class Tables:
             return nothing("Every row is used.")
         return table("rejected rows", found, "Rejected rows", rows=rows)
 
-    def settings(self, section: str) -> Table:
+    def settings(self, section: str = "") -> Table:
         """Settings of one section of ``line.toml``: value in force, and whether the line sets it."""
         from towerlib.report.tables import table
 
         found = self._study.settings
-        if section not in set(found["section"]):
-            hint = nearest(section, sorted(set(found["section"])))
-            raise SettingsError(f"{section!r} is not a section of line.toml{hint}")
+        known = list(dict.fromkeys(found["section"]))
+        if not section:
+            raise SettingsError(
+                f"name a section of line.toml, such as settings('limits'): {', '.join(known)}"
+            )
+        if section not in known:
+            raise SettingsError(f"{section!r} is not a section of line.toml{nearest(section, known)}")
         found = found[found["section"] == section]
         found = found.assign(value=found["value"].astype(str))
         return table("settings", found, f"Settings under [{section}]")
@@ -217,13 +244,13 @@ class Tables:
         return condition_words.widest_gaps(self._study.ranks, rows)
 
     def causes(self) -> Table:
-        """Number of towers by suspected cause."""
+        """Number of towers by suspected cause; computes the network analysis."""
         from towerlib.report import condition_words
 
         return condition_words.causes(self._study.joined("network"))
 
     def suspected(self, rows: int = 10) -> Table:
-        """Suspected towers with cause and evidence."""
+        """Suspected towers with cause and evidence; computes the network analysis."""
         from towerlib.report import condition_words
 
         return condition_words.suspected(self._study.joined("network"), rows)
@@ -259,7 +286,7 @@ class Tables:
         return outage_results.years(self._study.outages)
 
     def priority(self, rows: int = 10) -> Table:
-        """First towers of the priority list."""
+        """First towers of the priority list; computes every stage but the outlook."""
         from towerlib.report import plan_words
 
         return plan_words.priority(self._study.priority, self._study.line.plan.currency, rows)
@@ -274,33 +301,32 @@ class Tables:
         return plan_words.packages(found, study.line.plan.currency, rows)
 
     def levels(self) -> Table:
-        """What half the budget, the budget and half as much again buy."""
+        """What half the budget, the budget and half as much again buy; computes the plan and the outlook, which is slow."""
         from towerlib.report import plan_words
 
         study = self._study
         return plan_words.levels(study.budget, study.outlook, study.line)
 
     def tests(self) -> Table:
-        """Tests that are expected to improve the plan most."""
+        """Tests that are expected to improve the plan most; computes the plan and the outlook, which is slow."""
         from towerlib.report import plan_words
 
         return plan_words.tests(self._study.outlook)
 
     def places(self, rows: int = 12) -> Table:
-        """Suspected spans and bonds, with a stretch around each."""
+        """Suspected spans and bonds, with a stretch around each; computes the network analysis."""
         from towerlib.report.spans import case
 
         return case.places(self._study, rows)
 
 
-class Answers:
+class Answers(_View):
     """Answers of a study in words and numbers; each method returns text."""
 
-    def __init__(self, study: Study) -> None:
-        self._study = study
+    _shape = "Answers (study.answer)"
 
     def condition(self) -> str:
-        """Which towers have a high footing impedance, and which a wide gap."""
+        """Which towers have a high footing impedance, and which a wide gap; computes the network analysis."""
         from towerlib.report import condition_words
 
         return condition_words.condition_answer(self._study, self._study.joined("network"))
@@ -331,19 +357,19 @@ class Answers:
         return wrapped([order_rule(self._study.line.plan)])
 
     def queues(self) -> str:
-        """Number of towers of each queue, and the first of them."""
+        """Number of towers of each queue, and the first of them; computes every stage but the outlook."""
         from towerlib.report import condition_words
 
         return condition_words.queue_answer(self._study)
 
     def plan(self) -> str:
-        """What the budget buys: towers, years, trip-outs avoided, money, assumptions."""
+        """What the budget buys: towers, years, money, assumptions; computes the plan and the outlook, which is slow."""
         from towerlib.report import plan_words
 
         return plan_words.answer(self._study, self._study.outlook)
 
     def confidence(self) -> str:
-        """Probability that the selected works stay selected, and the value of perfect information."""
+        """Probability that the selected works stay selected; computes the plan and the outlook, which is slow."""
         from towerlib.report import plan_words
 
         return plan_words.confidence(self._study.outlook)

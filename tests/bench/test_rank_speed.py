@@ -15,7 +15,7 @@ TOWERS, DRAWS, LOOP_DRAWS = 500, 1000, 10
 
 @pytest.fixture(scope="module")
 def line():
-    """500 towers, one in five of them with a lower bound only."""
+    """500 towers, one in five of them with a lower limit only."""
     value = np.exp(np.random.default_rng(1).normal(2.3, 0.7, TOWERS))
     bounded = np.arange(TOWERS) % 5 == 0
     return np.where(bounded, np.nan, value), np.where(bounded, value / 5, np.nan)

@@ -129,7 +129,7 @@ def test_a_reading_without_coils_is_a_lower_bound_and_never_the_value():
     )
     assert towers["footing_ohm"].isna().all()
     assert towers["lower_bound_ohm"].to_list()[:2] == [2.0, 20.0]
-    assert towers["impedance_class"].to_list() == ["lower bound only", "above limit", "not tested"]
+    assert towers["impedance_class"].to_list() == ["lower limit only", "above limit", "not tested"]
     assert towers["impedance_rank"].isna().all()
 
 
@@ -263,7 +263,7 @@ def test_limits_of_the_utility_are_named_as_such():
 
 @pytest.mark.parametrize("month", ["2026-13", "June", "2026", "26-06", "2026-06-01"])
 def test_a_month_that_is_none(month):
-    with pytest.raises(SettingsError, match="is no month"):
+    with pytest.raises(SettingsError, match="is not a month"):
         assess(month=month)
 
 

@@ -257,7 +257,7 @@ def command(*words):
         (["--from-km", "nan"], "is not a chainage"),
         (["--from-km", "7"], "the line runs from km 0 to km 0.600"),
         (["--towers", "safety"], "safety queue of the priority list.: there is none"),
-        (["--month", "2026-13"], "is no month"),
+        (["--month", "2026-13"], "is not a month"),
         (["--out", "file"], "cannot be written"),
     ],
 )

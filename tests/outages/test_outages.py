@@ -390,7 +390,7 @@ def test_a_folder_with_the_least_that_is_needed(tmp_path):
 
 
 def test_the_month_must_be_one(demo):
-    with pytest.raises(SettingsError, match="is no month"):
+    with pytest.raises(SettingsError, match="is not a month"):
         outages.assess(demo.records, demo.route, demo.condition, "2026-13")
 
 

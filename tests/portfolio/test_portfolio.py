@@ -164,7 +164,7 @@ def test_nothing_to_read_is_one_sentence(tmp_path, reports):
         portfolio.gather(tmp_path / "empty")
     with pytest.raises(RecordsError, match="complete report for 2026-04; dear: no report for 2026-04"):
         portfolio.gather(reports, "2026-04")
-    with pytest.raises(SettingsError, match="is no month"):
+    with pytest.raises(SettingsError, match="is not a month"):
         portfolio.gather(reports, "2026-13")
     with pytest.raises(SettingsError, match="budget must be 0 or more"):
         portfolio.gather(reports, budget=-1.0)

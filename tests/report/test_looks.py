@@ -139,7 +139,7 @@ def test_the_explorer_has_the_same_colour_label_and_marker(explored):
 
 
 def test_gis_layers_have_the_same_colour_label_and_marker(categories, explored):
-    for name in ("not tested", "good", "acceptable", "lower bound only", "above limit"):
+    for name in ("not tested", "good", "acceptable", "lower limit only", "above limit"):
         look, (label, colour, markers) = style.CLASSES[name], categories["impedance class", name]
         assert label in explored["impedance"]
         assert colour == look.colour

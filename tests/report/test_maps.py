@@ -99,8 +99,8 @@ def test_every_tower_is_drawn_by_impedance():
         "good": count["good"],
         "acceptable": count["acceptable"],
         "above limit": count["above limit"] - 1,
-        "above limit, lower bound": 1,
-        "lower bound only": count["lower bound only"],
+        "above limit, lower limit only": 1,
+        "lower limit only": count["lower limit only"],
         "not tested": count["not tested"],
     }
 

@@ -256,7 +256,7 @@ def test_the_command_writes_notebook_page_and_index(tmp_path):
     [
         (["nowhere"], "is not a folder"),
         (["."], "contains no report of a line"),
-        ([".", "--month", "2026-13"], "is no month"),
+        ([".", "--month", "2026-13"], "is not a month"),
     ],
 )
 def test_wrong_input_is_one_sentence_and_status_2(tmp_path, monkeypatch, asked, sentence):

@@ -122,7 +122,7 @@ def command(*words):
     [
         (["run", "nowhere"], "is not a folder"),
         (["run", "."], "holds no line folder"),
-        (["run", "low-moor", "--month", "2026-13"], "is no month"),
+        (["run", "low-moor", "--month", "2026-13"], "is not a month"),
         (["run", "low-moor", "--line", "../etc"], "'../etc' is no line in"),
         (["run", "low-moor", "--parameter", "top"], "must read NAME=VALUE"),
         (["run", "low-moor", "--parameter", "tip=1"], "did you mean 'top'"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING, cast
 
 import pandas as pd
@@ -12,6 +13,7 @@ from towerlib.changes.differences import COLUMNS, KINDS
 from towerlib.changes.status import coverage, portfolio
 from towerlib.months import last_day
 from towerlib.readings.trends import history
+from towerlib.text import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +26,10 @@ if TYPE_CHECKING:
 __all__ = ["COLUMNS", "KINDS", "Changes", "against_last", "compare", "coverage", "portfolio", "summary"]
 
 
-@dataclass(frozen=True)
+SHOWN = 8  # rows of the table that a comparison prints
+
+
+@dataclass(frozen=True, repr=False)
 class Changes:
     """What changed on a line from one month to another.
 
@@ -47,6 +52,42 @@ class Changes:
     source: str
     table: pd.DataFrame
     remarks: tuple[str, ...]
+
+    @property
+    def heading(self) -> str:
+        """The two months, and the number of entries and of towers."""
+        since = f" since {self.against}" if self.against else ", without an earlier month"
+        source = f" ({self.source})" if self.source else ""
+        count, towers = len(self.table), self.table["tower_id"].nunique()
+        new = int((self.table["since"] == differences.NEWS).sum())
+        lately = f", {new} of them new in {self.month}" if self.against else ""
+        return (
+            f"Changes in {self.month}{since}{source}: {counted(count, 'entry', 'entries')} at "
+            f"{counted(towers, 'tower')}{lately}"
+        )
+
+    @property
+    def _first(self) -> pd.DataFrame:
+        """The first rows, with the columns that say what changed where."""
+        return self.table[["tower_id", "kind", "since", "sentence"]].head(SHOWN)
+
+    @property
+    def _rest(self) -> str:
+        """How many rows there are beyond the first, and where."""
+        left = len(self.table) - SHOWN
+        return f"… and {left} more in .table" if left > 0 else ""
+
+    def __repr__(self) -> str:
+        """Heading and first rows."""
+        rows = self._first.to_string(index=False) if len(self.table) else ""
+        return "\n".join(part for part in (self.heading, rows, self._rest, *self.remarks) if part)
+
+    def _repr_html_(self) -> str:
+        """Heading and first rows as a table."""
+        with pd.option_context("display.max_colwidth", None):
+            rows = self._first.to_html(index=False, border=0) if len(self.table) else ""
+        below = [part for part in (self._rest, *self.remarks) if part]
+        return f"<p>{escape(self.heading)}</p>{rows}" + "".join(f"<p>{escape(part)}</p>" for part in below)
 
 
 def against_last(study: Study, reports: str | PathLike[str] | None = None) -> Changes:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast, get_args
 
-from pydantic import BaseModel, Field, ValidationError, field_validator
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError, field_validator
 
 from towerlib import safe_files
 from towerlib.config.sections import (
@@ -29,8 +29,9 @@ from towerlib.config.sections import (
     Tower,
     Treatments,
 )
-from towerlib.errors import RecordsError, SettingsError, nearest
+from towerlib.errors import MOST_LISTED, RecordsError, SettingsError, nearest
 from towerlib.months import MONTH
+from towerlib.text import listed
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -91,6 +92,32 @@ class Line(Settings):
             raise ValueError('names a file, which is not read; write a code, such as "EPSG:32736"')
         return text
 
+    # Settings of the file, where these were changed for one study. A number must not claim to come from a file that
+    # does not hold it.
+    _filed: Line | None = PrivateAttr(default=None)
+
+    def __eq__(self, other: object) -> bool:
+        """Whether every setting is the same, wherever it comes from."""
+        return isinstance(other, Line) and self.model_dump() == other.model_dump()
+
+    @property
+    def replaced(self) -> dict[str, Any]:
+        """Settings that were changed for one study, ``section.key`` to value; a key of ``[line]`` has no section."""
+        if self._filed is None:
+            return {}
+        found = {}
+        for name in type(self).model_fields:
+            mine, filed = getattr(self, name), getattr(self._filed, name)
+            if not isinstance(mine, Settings):
+                found |= {name: mine} if mine != filed else {}
+                continue
+            # a default that is now set counts too: it is no longer the program's
+            fresh = mine.model_fields_set - filed.model_fields_set
+            keys = type(mine).model_fields
+            changed = [key for key in keys if key in fresh or getattr(mine, key) != getattr(filed, key)]
+            found |= {f"{name}.{key}": getattr(mine, key) for key in changed}
+        return found
+
     @property
     def title(self) -> str:
         """The line's name, or its id where no name is given."""
@@ -112,12 +139,22 @@ def read(path: Path) -> Line:
         read = safe_files.content(path, path.parent, safe_files.LARGEST_TEXT, may_be_empty=True)
         text = read.decode("utf-8-sig")
     except FileNotFoundError:
-        raise SettingsError(f"{path} is missing: every line folder needs it to describe the line") from None
+        raise SettingsError(_missing(path)) from None
     except RecordsError as flaw:
         raise SettingsError(f"{path} {flaw}") from None
     except (OSError, UnicodeDecodeError) as flaw:
         raise SettingsError(f"{path} cannot be read: {flaw}; save it as UTF-8 text") from None
     return parse(text, path)
+
+
+def _missing(path: Path) -> str:
+    """Why there are no settings: no folder, a folder of line folders, or a folder without them."""
+    if not path.parent.is_dir():
+        return f"there is no folder {path.parent}"
+    inside = sorted(one.parent.name for one in path.parent.glob(f"*/{path.name}"))
+    if inside:
+        return f"{path.parent} is a folder of line folders, not a line folder; it holds {listed(inside, MOST_LISTED)}"
+    return f"{path} is missing: every line folder needs it to describe the line"
 
 
 def parse(text: str, path: str | Path = "line.toml") -> Line:
@@ -148,13 +185,35 @@ def changed(line: Line, sections: Mapping[str, Any]) -> Line:
     merged = line.model_dump(exclude_unset=True)
     for key, value in sections.items():
         if key not in Line.model_fields:
-            raise SettingsError(f"{key!r} is not a section of line.toml{nearest(key, Line.model_fields)}")
+            raise SettingsError(f"{key!r} is not a section of line.toml{_section_of(key, value)}")
+        if _is_section(key) and not isinstance(value, (Mapping, Settings)):
+            example = next(iter(_keys([key])))
+            raise SettingsError(
+                f"[{key}] is a section: write {key}={{{example!r}: value}}, not {key}={value!r}"
+            )
         both = isinstance(value, Mapping) and isinstance(merged.get(key, {}), Mapping)
         merged[key] = {**merged.get(key, {}), **value} if both else value
     try:
-        return Line.model_validate(merged)
+        found = Line.model_validate(merged)
     except ValidationError as flaws:
         raise SettingsError(f"settings: {_sentence(flaws.errors()[0])}") from None
+    found._filed = line._filed or line
+    return found
+
+
+def _is_section(key: str) -> bool:
+    """Whether a key of the settings is a section of ``line.toml`` with keys of its own."""
+    kind = Line.model_fields[key].annotation
+    return isinstance(kind, type) and issubclass(kind, Settings)
+
+
+def _section_of(key: str, value: object) -> str:
+    """A hint at the section that has a key of this name, else at the section that was meant."""
+    homes = [name for name in Line.model_fields if _is_section(name) and key in _keys([name])]
+    if homes:
+        ways = " or ".join(f"{home}={{{key!r}: {value!r}}}" for home in homes)
+        return f"; it is a key of {' and '.join(f'[{home}]' for home in homes)}: write {ways}"
+    return nearest(key, Line.model_fields)
 
 
 def _sentence(flaw: ErrorDetails) -> str:

@@ -236,12 +236,12 @@ def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None)
     -----
     The first rule of the table whose conditions are all known and met applies. Where no such rule exists, but some may
     be met because a fact is not recorded, the strictest of those applies; where none can be met, common practice does.
-    The text names the case. A rule with one figure has its target at its limit. Numbers set in ``line.toml`` override
-    all rules. The stations are assumed to be where the route begins and ends.
+    The text names the case. A rule with one figure has its target at its limit. Numbers that the settings give
+    override all rules. The stations are assumed to be where the route begins and ends.
     """
     own = {name: getattr(line.limits, name) for name in FIGURES if name in line.limits.model_fields_set}
     if len(own) == len(FIGURES):
-        return pd.DataFrame(own | {"limit_rule": f"{_figures(own)} (set in line.toml)"}, index=towers.index)
+        return pd.DataFrame(own | {"limit_rule": _own_words(own, line)}, index=towers.index)
     facts = _facts(towers)
     fitting = _of_voltage(_chosen(line, rules), line)
     applied, blank = _applied(fitting, facts)
@@ -251,7 +251,8 @@ def apply(towers: pd.DataFrame, line: Line, rules: Sequence[Rule] | None = None)
     target = own.get("target_ohm", np.where(np.isnan(target), limit, target))
     found = pd.DataFrame({"target_ohm": target, "limit_ohm": limit}, index=towers.index)
     _insist_on_order(found)
-    return found.assign(limit_rule=_texts(in_order, applied, blank, own))
+    before = f"{_own_words(own, line)}; else " if own else ""
+    return found.assign(limit_rule=_texts(in_order, applied, blank, before))
 
 
 def _chosen(line: Line, rules: Sequence[Rule] | None) -> tuple[Rule, ...]:
@@ -340,10 +341,18 @@ def _insist_on_order(found: pd.DataFrame) -> None:
         )
 
 
-def _texts(rules: tuple[Rule, ...], applied: np.ndarray, blank: np.ndarray, own: dict[str, float]) -> Any:
-    """The rule that applies at each tower in words, composed once per distinct rule."""
+def _own_words(own: Mapping[str, float], line: Line) -> str:
+    """The figures of the settings in words, each with its origin: ``line.toml``, or a change for one study."""
+    origins: dict[str, dict[str, float]] = {}
+    for name, ohm in own.items():
+        origin = "for this study" if f"limits.{name}" in line.replaced else "in line.toml"
+        origins.setdefault(origin, {})[name] = ohm
+    return ", ".join(f"{_figures(figures)} (set {origin})" for origin, figures in origins.items())
+
+
+def _texts(rules: tuple[Rule, ...], applied: np.ndarray, blank: np.ndarray, before: str) -> Any:
+    """The rule that applies at each tower in words, behind `before`, composed once per distinct rule."""
     kinds, which = np.unique(np.stack([applied, blank], axis=1), axis=0, return_inverse=True)
-    before = f"{_figures(own)} (set in line.toml); else " if own else ""
     texts = [before + _text(rules[place], bits, last=place == len(rules) - 1) for place, bits in kinds]
     return pd.array(np.array(texts, object)[which.ravel()], dtype="str")
 

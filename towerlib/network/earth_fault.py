@@ -431,7 +431,9 @@ def _words(tower, line):
         return "The earth-fault potential rise is not known."
     safety = line.safety
     who = tower.occupancy or "occupancy not known"
-    feet = f"on {_span(tower.surface_low_ohm_m, tower.surface_high_ohm_m)} Ω·m ({tower.surface_origin})"
+    low, high = tower.surface_low_ohm_m, tower.surface_high_ohm_m
+    ground = _span(low, high) if low > 0 else f"any ground up to {figure(high)}"
+    feet = f"on {ground} Ω·m ({tower.surface_origin})"
     if safety.standard == "IEEE 80":
         basis = f"{safety.standard}, {safety.body_kg} kg, {feet}"
     elif tower.occupancy == BARE_FEET:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from towerlib.errors import SettingsError, nearest
+from towerlib.errors import SettingsError, nearest, no_tower
 from towerlib.months import last_day
 from towerlib.network import model as network_model
 from towerlib.network.bonds import bond_readings, usual_frequency
@@ -121,7 +121,7 @@ def tower_place(route: Route, name: str) -> int:
     """Place of a tower on the route, by its name in the register; `SettingsError` where there is none."""
     names = route.towers["tower_id"].tolist()
     if name not in names:
-        raise SettingsError(f"tower {name!r} is not on the line{nearest(name, names, 3)}")
+        raise no_tower(name, names)
     return names.index(name)
 
 

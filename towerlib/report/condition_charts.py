@@ -52,7 +52,7 @@ def draw_profile(axes: Axes, towers: pd.DataFrame, line: Line) -> None:
         cast("pd.DataFrame", towers[towers["value_ohm"] > 0]), "impedance_rank", tower_marks.NAMED
     )
     wishes = [(t.chainage_km, t.value_ohm, f"{t.tower_id}: {t.words}") for t in each(worst)]
-    layout.place_labels(axes, wishes, covered)
+    layout.place_all_labels(axes, wishes, covered)
 
 
 def _scale(axes, towers, line):
@@ -269,7 +269,7 @@ def draw_scatter(axes: Axes, towers: pd.DataFrame) -> None:
         (t.leakage_sum_ma, max(t.leakage_total_ma, low), f"{t.tower_id}: {t.gap_fraction:.2f}")
         for t in each(tower_marks.worst(towers, "gap_rank", tower_marks.NAMED))
     ]
-    layout.place_labels(axes, wishes, covered)
+    layout.place_all_labels(axes, wishes, covered)
 
 
 def _scatter_scale(axes, towers):
@@ -380,6 +380,11 @@ def _draw_cumulative(axes, towers):
     share.set_ylabel("Share at or below [%]")
 
 
+def _subtitle(line: Line, month: str) -> str:
+    """The line, and the month that a chart is as of."""
+    return f"{line.title}, as of {month}" if month else line.title
+
+
 LEFT_MM, RIGHT_MM = 18, 24  # room for the numbers of an axis, and for the names of lines at the right edge
 WIDE_MM = layout.WIDTH_MM - LEFT_MM - RIGHT_MM
 
@@ -394,7 +399,7 @@ NO_GAP = (
 )
 
 
-def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
+def route_profile(condition: pd.DataFrame, line: Line, *, month: str = "") -> Figure:
     """Footing impedance along the route, on a logarithmic scale, with targets and limits.
 
     Markers by class, bars over the interval of a reading, arrows at lower limits, towers not tested at the foot;
@@ -410,7 +415,7 @@ def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
     if not bool((towers["value_ohm"] > 0).any()):
         return layout.blank(title, NO_FOOTING)
     with style.house():
-        figure, foot = layout.new_sheet(105, title, line.title, profile_notes(towers))
+        figure, foot = layout.new_sheet(105, title, _subtitle(line, month), profile_notes(towers))
         room = WIDE_MM + RIGHT_MM - layout.MARGIN_MM
         top = layout.legend(figure, profile_handles(towers), LEFT_MM, foot + 1, room)
         axes = layout.new_panel(figure, LEFT_MM, top + 12, WIDE_MM, foot + 99 - top - 12)
@@ -418,7 +423,7 @@ def route_profile(condition: pd.DataFrame, line: Line) -> Figure:
         return figure
 
 
-def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
+def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20, *, month: str = "") -> Figure:
     """The `top` worst towers by footing impedance with interval and limit, and by gap fraction with the gap in mA.
 
     >>> import pandas as pd
@@ -438,7 +443,7 @@ def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
         return layout.blank(title, f"{NO_FOOTING} {NO_GAP}")
     with style.house():
         high, half = 4.4 * max(len(footing), len(gap), LEAST_ROWS), layout.WIDTH_MM / 2 - layout.MARGIN_MM
-        figure, foot = layout.new_sheet(high + 27, title, line.title, bar_notes(towers))
+        figure, foot = layout.new_sheet(high + 27, title, _subtitle(line, month), bar_notes(towers))
         legend_top = layout.legend(figure, bar_handles(footing, gap), layout.MARGIN_MM, foot + 1, 2 * half)
         place = (legend_top + 11, half, foot + high + 20 - legend_top - 11)
         draw_impedance(figure, footing, place)
@@ -446,7 +451,7 @@ def ranked_bars(condition: pd.DataFrame, line: Line, top: int = 20) -> Figure:
         return figure
 
 
-def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
+def gap_scatter(condition: pd.DataFrame, line: Line, *, month: str = "") -> Figure:
     """Vector total against arithmetic sum of the leg currents; the worst by gap rank named.
 
     Equal gap fractions f are parallel lines on logarithmic axes: total = (1 − f)·sum. A point above the line f = 0 has
@@ -464,14 +469,16 @@ def gap_scatter(condition: pd.DataFrame, line: Line) -> Figure:
     if drawn.empty:
         return layout.blank(title, NO_GAP)
     with style.house():
-        figure, foot = layout.new_sheet(145, title, line.title, scatter_notes(len(towers), read, drawn))
+        figure, foot = layout.new_sheet(
+            145, title, _subtitle(line, month), scatter_notes(len(towers), read, drawn)
+        )
         top = layout.legend(figure, scatter_handles(drawn), LEFT_MM, foot + 1, WIDE_MM)
         side = foot + 144 - top - 12
         draw_scatter(layout.new_panel(figure, LEFT_MM, top + 12, side, side), drawn)
         return figure
 
 
-def impedance_distribution(condition: pd.DataFrame, line: Line) -> Figure:
+def impedance_distribution(condition: pd.DataFrame, line: Line, *, month: str = "") -> Figure:
     """Histogram of the footing impedances, eight bins a decade, with their cumulative share, targets and limits.
 
     Lower limits are counted at the foot and not drawn: their true value is not known.
@@ -488,7 +495,9 @@ def impedance_distribution(condition: pd.DataFrame, line: Line) -> Figure:
         return layout.blank(title, NO_FOOTING)
     with style.house():
         counts = f"{tower_marks.counts(towers)} Only towers with a footing impedance are drawn."
-        figure, foot = layout.new_sheet(98, title, line.title, [counts, *tower_marks.left_out(towers)[:1]])
+        figure, foot = layout.new_sheet(
+            98, title, _subtitle(line, month), [counts, *tower_marks.left_out(towers)[:1]]
+        )
         top = layout.legend(figure, distribution_handles(tested), LEFT_MM, foot + 1, WIDE_MM)
         draw_distribution(layout.new_panel(figure, LEFT_MM, top + 12, WIDE_MM, foot + 90 - top - 12), tested)
         return figure

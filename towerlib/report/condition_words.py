@@ -178,6 +178,7 @@ def condition_answer(study: Study, towers: pd.DataFrame) -> str:
             f"Suspected from the leg currents: {_suspects(towers)}.",
             "A wide gap asks for an inspection of bond and coils; it does not prove a fault.",
             *study.route.remarks,
+            *study.remarks,
         ]
     )
 

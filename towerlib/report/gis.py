@@ -60,7 +60,9 @@ def marker(look: style.Look, label: str = "") -> Symbol:
 UNKNOWN = {
     name: Symbol(("cross",), INK, 2.2, f"{name} not known") for name in ("class", "queue")
 }  # what no other category takes
-CLASSES = {name: marker(look) for name, look in style.CLASSES.items() if name != "above limit, lower bound"}
+CLASSES = {
+    name: marker(look) for name, look in style.CLASSES.items() if name != "above limit, lower limit only"
+}
 CLASSES |= {OTHERS: UNKNOWN["class"]}
 QUEUES = {name: marker(look) for name, look in style.QUEUES.items()} | {OTHERS: UNKNOWN["queue"]}
 SPANS = {

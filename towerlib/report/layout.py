@@ -15,8 +15,8 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullForm
 from matplotlib.transforms import Affine2D
 
 from towerlib.report import style
-from towerlib.report.style import FAINT, SMALL_PT
-from towerlib.text import one_line, plain
+from towerlib.report.style import INK, SMALL_PT
+from towerlib.text import listed, one_line, plain
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -117,6 +117,7 @@ ANGLES_DEG = np.r_[ANGLES_DEG, ANGLES_DEG + 15, 60, 75, 105, 120, -60, -75, -105
 SWAY = np.r_[np.full(24, 1.5), np.full(8, 4)]  # how soon a label is beside its point rather than above it
 PLATE = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
 LABEL = {"fontsize": SMALL_PT, "zorder": 9, "gid": "label", "ha": "center", "va": "center", "bbox": PLATE}
+LEADER = 2.5  # above the lines of a panel, below its markers
 REACH_PT = (5, 8, 12, 17, 23, 30, 39, 50, 64, 80)
 
 
@@ -125,13 +126,16 @@ def place_labels(
     wishes: Sequence[tuple[float, float, str]],
     marks: ArrayLike,
     taken: ArrayLike = (),
+    *,
+    far: bool = False,
     **looks: Any,
 ) -> np.ndarray:
     """Labels beside their points wherever there is room; a label without room is left out (changes the axes).
 
     Gives `taken` with the new labels and their leaders [pixels]. `wishes` begins with the most important; no label lies
     on the boxes `marks`. Each takes the nearest free one of 32 places at ten distances. If one is left out, the
-    orders along the panel are tried too, and the one with the most labels is kept.
+    orders along the panel are tried too, and the one with the most labels is kept. With `far` a label that finds no
+    room nearby goes to any free place of the panel, and its leader may cross markers and other leaders.
     """
     figure, unit = axes.figure, axes.figure.dpi / 72
     texts = [figure.text(0, 0, one_line(text), **(LABEL | looks)) for _, _, text in wishes]
@@ -143,14 +147,55 @@ def place_labels(
         inside = (places[:, :2] >= axes.bbox.min).all(1) & (places[:, 2:] <= axes.bbox.max).all(1)
         choices.append(_off_the_marks(anchor, places[inside], marks))
     placed, taken = _arranged(anchors, choices, np.asarray(taken, float).reshape(-1, 4))
+    if far:
+        for number in sorted(set(range(len(texts))) - set(placed)):
+            extent = texts[number].get_window_extent(cast("Any", figure.canvas).get_renderer())
+            size = np.array([extent.width * COARSE, extent.height]) + 2.4 * unit
+            box = _anywhere(axes.bbox, anchors[number], size, np.vstack([marks, taken]))
+            if len(box):
+                placed[number], taken = box[0], np.vstack([taken, box])
     to_page = figure.transFigure.inverted()
     for number, label in enumerate(texts):
         if number not in placed:
             label.remove()
             continue
         label.set_position(cast("Any", to_page.transform((placed[number][:2] + placed[number][2:]) / 2)))
-        _draw_leader(figure, anchors[number], placed[number], unit)
+        _draw_leader(axes, anchors[number], placed[number])
     return cast("Any", taken)
+
+
+def place_all_labels(
+    axes: Axes, wishes: Sequence[tuple[float, float, str]], marks: ArrayLike, taken: ArrayLike = ()
+) -> np.ndarray:
+    """As `place_labels` with `far`, for towers that a reader must find, each ``name: words`` (changes the figure).
+
+    Under the title it names those for which the panel has no room at all.
+    """
+    figure = cast("Any", axes.figure)
+    taken = place_labels(axes, wishes, marks, taken, far=True)
+    shown = {text.get_text() for text in figure.texts if text.get_gid() == "label"}
+    lost = [text.rpartition(": ")[0] for _, _, text in wishes if one_line(text) not in shown]
+    if lost:
+        wide, high = figure.get_size_inches() * 25.4
+        words = shortened(f"No room for a label: {listed(lost, len(lost))}.", wide / 2)
+        write_on(figure, wide - MARGIN_MM, high - 9, words, va="top", ha="right")
+    return taken
+
+
+def _anywhere(panel, anchor, size, covered):
+    """The free box of a panel that is nearest to a point, shape (1, 4) or (0, 4), among rows and columns of boxes."""
+    room = panel.max - panel.min - size
+    if (room <= 0).any():
+        return np.empty((0, 4))
+    counts = (2 * room / size).astype(int) + 2
+    x, y = (
+        low + np.linspace(0, most, count) for low, most, count in zip(panel.min, room, counts, strict=True)
+    )
+    corners = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    boxes = np.hstack([corners, corners + size])
+    boxes = boxes[~boxes_touching(boxes, covered)]
+    away = np.hypot(*(np.clip(anchor, boxes[:, :2], boxes[:, 2:]) - anchor).T)
+    return boxes[np.argsort(away, kind="stable")[:1]]
 
 
 def _arranged(anchors, choices, taken):
@@ -215,12 +260,13 @@ def _along(starts, ends):
     return box_around(starts + steps * (ends - starts), 1)
 
 
-def _draw_leader(figure, anchor, box, unit):
-    """Thin line from the edge of a marker to its label."""
-    end = np.clip(anchor, box[:2], box[2:])
-    start = anchor + 2.5 * unit * (end - anchor) / max(np.hypot(*(end - anchor)), 1)
-    ends = figure.transFigure.inverted().transform([start, end])
-    figure.add_artist(Line2D(*ends.T, transform=figure.transFigure, color=FAINT, linewidth=0.5, gid="leader"))
+def _draw_leader(axes, anchor, box):
+    """Thin line from a point to its label, under the markers: it ends at the edge of its own, whatever its shape."""
+    figure = axes.figure
+    ends = figure.transFigure.inverted().transform([anchor, np.clip(anchor, box[:2], box[2:])])
+    # dashed: beside a bar over an interval a plain line would read as its end
+    looks = {"color": INK, "linewidth": 0.45, "linestyle": (0, (3, 1.5)), "zorder": LEADER, "gid": "leader"}
+    axes.add_artist(Line2D(*ends.T, transform=figure.transFigure, **looks))
 
 
 WIDTH_MM = 180  # A4 upright with margins: pictures print at their own size

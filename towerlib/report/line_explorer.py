@@ -21,7 +21,7 @@ from towerlib.months import last_day
 from towerlib.readings import standing
 from towerlib.report import cautions, layout, map_layers, pages, style, tower_marks
 from towerlib.report.style import CONTEXT, HOLLOW, SHAPES, SPANS
-from towerlib.text import ends, money, one_line, plain
+from towerlib.text import THIN, ends, grouped, money, one_line, percent, plain, with_ohm_sign
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
     from towerlib.assessment import Study
+    from towerlib.config import Line
     from towerlib.config.sections import Seasons
 
 
@@ -343,7 +344,7 @@ def known(value: object) -> bool:
 
 
 def paragraphs(
-    tower: dict[str, Any], retest: dict[str, Any] | None, count: int, currency: str
+    tower: dict[str, Any], retest: dict[str, Any] | None, count: int, line: Line
 ) -> dict[str, list[str]]:
     """Paragraphs on one tower, from its rows of all tables, by heading; some are blank."""
     return {
@@ -352,9 +353,9 @@ def paragraphs(
         "Footing": _footing(tower),
         "Leg currents in service": _currents(tower),
         "Shield-wire bond": _bond(tower),
-        "Earth fault at this tower": _fault(tower),
+        "Earth fault at this tower": _fault(tower, line.voltage_kv),
         "Lightning": _lightning(tower),
-        "Treatment": _treatment(tower, currency),
+        "Treatment": _treatment(tower, line.plan.currency),
         "Next test": _retest(retest),
         "Over the years": _over_time(tower),
         "The tower": _register(tower),
@@ -366,9 +367,16 @@ def _interval(value: Any, low: Any, high: Any, unit: str) -> str:
     if not known(value):
         return ""
     if known(low) and not (known(high) and high < float("inf")):
-        return f"{plain(value)} {unit} (> {plain(low)} {unit}, no upper end)"
-    between = f" ({ends(low, high, 3)})" if known(low) else ""
-    return f"{plain(value)} {unit}{between}"
+        if value == float("inf"):
+            return f"> {_written(low)} {unit}"
+        return f"{_written(value)} {unit} (> {_written(low)} {unit}, no upper end)"
+    between = f" ({ends(low, high, 3)})".replace("-", "−") if known(low) else ""
+    return f"{_written(value)} {unit}{between}"
+
+
+def _written(number: float) -> str:
+    """A number as `plain` writes it, with its thousands grouped as `ends` groups them."""
+    return grouped(number, mark=THIN).replace("-", "−") if abs(number) >= 1000 else plain(number)
 
 
 def day(date: pd.Timestamp) -> str:
@@ -437,8 +445,13 @@ def _currents(tower):
         if tower["ring"] is True
         else ""
     )
-    fraction = f", {plain(tower['gap_fraction'])} of the sum" if known(tower["gap_fraction"]) else ""
-    low = f" (> {plain(tower['gap_fraction_low'])})" if known(tower["gap_fraction_low"]) and fraction else ""
+    fraction = (
+        f", {percent(tower['gap_fraction'])} of the sum".replace("-", "−")
+        if known(tower["gap_fraction"])
+        else ""
+    )
+    least = tower["gap_fraction_low"]  # a lower limit of 0 says nothing
+    low = f" (> {percent(least)})" if fraction and known(least) and least > 0 else ""
     return [
         f"Sum {plain(tower['leakage_sum_ma'])} mA, total {plain(tower['leakage_total_ma'])} mA, "
         f"gap {plain(tower['gap_ma'])} mA{fraction}{low}; read on {day(tower['leakage_date'])}.",
@@ -460,13 +473,16 @@ def _bond(tower):
     ]
 
 
-def _fault(tower):
+def _fault(tower, voltage_kv):
     """Potential rise and touch-voltage screening."""
     low, high = tower["potential_rise_low_v"], tower["potential_rise_high_v"]
     rise = _interval(tower["potential_rise_v"], low, high, "V")
+    phase_v = 1000 * voltage_kv / 3**0.5
+    capped = known(high) and high >= 0.999 * phase_v
+    cap = " The upper end is the phase voltage, the most that the tower can reach." if capped else ""
     screen = tower["safety_screen"]
     return [
-        f"Earth-fault potential rise {rise}; {plain(tower['fault_current_a'])} A through the footing."
+        f"Earth-fault potential rise {rise}; {_written(tower['fault_current_a'])} A through the footing.{cap}"
         if rise
         else "",
         f"Touch-voltage screening: {screen}." if known(screen) else "",
@@ -501,7 +517,7 @@ def _treatment(tower, currency):
     year, after = tower["plan_year"], tower["predicted_ohm"]
     return [
         f"Plan year {year:.0f}." if known(year) else "",
-        f"{tower['treatment']}." if known(tower["treatment"]) else "",
+        f"Treatment: {tower['treatment']}." if known(tower["treatment"]) else "",
         f"Predicted footing {plain(after)} Ω." if known(after) else "",
         f"Cost {money(tower['cost'], currency)}." if known(tower["cost"]) else "",
         f"Package {tower['package']}." if known(tower["package"]) else "",
@@ -513,7 +529,7 @@ def _retest(row):
     if row is None:
         return ["Not on the retest list."]
     due = f" Due {day(row['due_date'])}." if known(row["due_date"]) else ""
-    return [f"{row['reason']}.{due}", row["what_to_do"] if known(row["what_to_do"]) else ""]
+    return [f"{row['reason']}.{due}", with_ohm_sign(row["what_to_do"]) if known(row["what_to_do"]) else ""]
 
 
 def _over_time(tower):
@@ -577,7 +593,7 @@ def of_towers(study: Study) -> list[dict[str, list[str]]]:
     found = []
     for tower in towers.to_dict("records"):
         name = tower["tower_id"]
-        parts = paragraphs(tower, retests.get(name), len(towers), study.line.plan.currency)
+        parts = paragraphs(tower, retests.get(name), len(towers), study.line)
         parts["Visits, newest first"] = seen.get(name, ["No visit up to this month."])
         found.append({title: kept for title, some in parts.items() if (kept := [p for p in some if p])})
     return found
@@ -631,7 +647,7 @@ def _visits(study):
     ):
         sign = f"{side} " if known(side) else ""
         read = f"{sign}{plain(ohm)} Ω" if known(ohm) else "no impedance"
-        why = f": {one_line(reasons)}" if known(reasons) else ""
+        why = f": {with_ohm_sign(one_line(reasons))}" if known(reasons) else ""
         found.setdefault(tower, []).append(
             f"{day(date)}, {method if known(method) else 'method not recorded'}: {read}, {verdict}{why}"
         )

@@ -128,7 +128,7 @@ def _label(axes, towers, stations, covered):
     taken = layout.place_labels(axes, wishes, marks, fontsize=style.TEXT_PT, weight="bold")
     worst = tower_marks.worst(towers, "rank", tower_marks.NAMED)
     wishes = [(t.x, t.y, f"{layout.shortened(t.tower_id, 30)}: {t.words}") for t in each(worst)]
-    taken = layout.place_labels(axes, wishes, marks, taken)
+    taken = layout.place_all_labels(axes, wishes, marks, taken)
     kilometres = [(t.x, t.y, f"{plain(t.metres / 1000)} km") for t in each(ticks)]
     taken = layout.place_labels(axes, kilometres, marks, taken, style="italic", color="#444444")
     ends = towers.sort_values("chainage_m", kind="stable").iloc[[0, -1]].drop_duplicates("tower_id")

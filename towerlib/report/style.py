@@ -194,9 +194,9 @@ CLASSES = {  # kind of a tower by its footing, the worst last
     "not tested": NOT_TESTED,
     "good": Look("good", "circle", scaled(0.08)),
     "acceptable": Look("acceptable", "square", scaled(0.5), 1.1),
-    "lower bound only": Look("lower limit only", "diamond with dot", scaled(0.7), 1.5, bounded=True),
+    "lower limit only": Look("lower limit only", "diamond with dot", scaled(0.7), 1.5, bounded=True),
     "above limit": Look("above limit", "triangle", scaled(0.95), 1.5),
-    "above limit, lower bound": Look(
+    "above limit, lower limit only": Look(
         "above limit, lower limit only", "triangle with dot", scaled(0.95), 1.8, bounded=True
     ),
 }
@@ -307,7 +307,7 @@ def area(colour: ColorType, label: str, hatch: str = "") -> Patch:
 def hatch(name: str) -> str:
     """Hatching of the bar of a class: a lower limit only is hatched.
 
-    >>> hatch("lower bound only"), hatch("good")
+    >>> hatch("lower limit only"), hatch("good")
     ('////', '')
     """
     return "////" if CLASSES[name].bounded else ""

@@ -237,7 +237,7 @@ def _above(towers: pd.DataFrame, length_km: float) -> dict[str, str]:
 def _unread(towers: pd.DataFrame) -> dict[str, str]:
     """Towers without a known footing."""
     unread = number_of(towers["footing_ohm"].isna())
-    limited = number_of(towers["impedance_class"] == "lower bound only")
+    limited = number_of(towers["impedance_class"] == "lower limit only")
     more = f"of {counted(len(towers), 'tower')}"
     more += f"; {limited} with a lower limit only" if limited else ""
     return _figure(counted(unread, "tower"), "without a usable reading of the footing alone", more)
@@ -437,7 +437,7 @@ def _own_limits(study: Study) -> str:
         for rule in study.records.limit_rules
         if rule.source and rule.source not in used
     )
-    return f". Source: {'; '.join(sources)}" if sources and "set in line.toml" not in used else ""
+    return f". Source: {'; '.join(sources)}" if sources and "(set " not in used else ""
 
 
 def _source(name: str) -> str:

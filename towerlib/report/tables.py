@@ -8,6 +8,7 @@ from typing import cast
 
 import pandas as pd
 
+from towerlib.errors import SettingsError
 from towerlib.safe_files import shipped_rows
 from towerlib.text import grouped
 
@@ -61,6 +62,8 @@ def table(name: str, frame: pd.DataFrame, caption: str, *, rows: int | None = No
                 012   3.142
                   7       –
     """
+    if rows is not None and (isinstance(rows, bool) or not isinstance(rows, int) or rows < 1):
+        raise SettingsError(f"rows = {rows!r}: a table shows a whole number of rows, 1 or more")
     columns = _columns(name)
     kinds = {row["column"]: row["digits"] for row in columns}
     shown = frame[list(kinds)].head(len(frame) if rows is None else rows).reset_index(drop=True).copy()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import pandas as pd
 
-from towerlib.errors import SettingsError, nearest
+from towerlib.errors import no_tower
 from towerlib.months import last_day
 from towerlib.readings import season, sweep, trends
 
@@ -78,7 +78,7 @@ def case(tower_id: str, tables: Tables) -> Case:
     """The case of one tower. Raises `SettingsError` where the line has no such tower."""
     known = tables.condition["tower_id"]
     if tower_id not in set(known):
-        raise SettingsError(f"tower {tower_id!r} is not on {tables.title}{nearest(tower_id, known, 3)}")
+        raise no_tower(tower_id, known, tables.title)
     visits = _of(tables.visits, tower_id)
     parts = {
         "condition": _row(tables.condition, tower_id),

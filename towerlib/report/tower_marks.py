@@ -11,7 +11,7 @@ from towerlib.condition import ABOVE_BY_LOWER_LIMIT, ABOVE_LIMIT
 from towerlib.report.style import BOUNDED, CLASSES, RINGS
 from towerlib.text import listed, plain
 
-NAMED = 8  # worst towers labelled in a picture
+NAMED = 10  # worst towers labelled in a picture
 IMPEDANCE, GAP_FRACTION = "Footing impedance [Ω]", "Gap fraction [gap / sum]"
 GAP_MEANING = "gap = arithmetic sum of leg currents − vector total; an indicator, not a fault."
 TESTED = ["good", "acceptable", "above limit"]
@@ -31,7 +31,7 @@ def with_value(condition: pd.DataFrame) -> pd.DataFrame:
 
     >>> import pandas as pd
     >>> ohm = {"footing_ohm": [3, None], "lower_bound_ohm": [None, 7]}
-    >>> towers = pd.DataFrame({"impedance_class": ["good", "lower bound only"]} | ohm)
+    >>> towers = pd.DataFrame({"impedance_class": ["good", "lower limit only"]} | ohm)
     >>> with_value(towers)["words"].tolist()
     ['3 Ω', '> 7 Ω']
     """

@@ -59,11 +59,13 @@ TOWERS_SHOWN = 8  # pictures of single towers: the first of the list that have l
 PICTURES = {
     "route-map": lambda study: route_map(study, "impedance"),
     "route-map-gap": lambda study: route_map(study, "gap"),
-    "route-profile": lambda study: condition_charts.route_profile(study.condition, study.line),
-    "ranked-bars": lambda study: condition_charts.ranked_bars(study.condition, study.line),
-    "gap-scatter": lambda study: condition_charts.gap_scatter(study.condition, study.line),
+    "route-profile": lambda study: condition_charts.route_profile(
+        study.condition, study.line, month=study.month
+    ),
+    "ranked-bars": lambda study: condition_charts.ranked_bars(study.condition, study.line, month=study.month),
+    "gap-scatter": lambda study: condition_charts.gap_scatter(study.condition, study.line, month=study.month),
     "impedance-distribution": lambda study: condition_charts.impedance_distribution(
-        study.condition, study.line
+        study.condition, study.line, month=study.month
     ),
     "trip-out-profile": lambda study: outage_results.rate_profile(study.outages, study.line),
     "trip-outs-by-footing": lambda study: outage_results.rate_by_footing(
