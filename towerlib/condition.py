@@ -36,6 +36,7 @@ CLASSES = (
 CONFIDENCES = ("sure", "likely", "open")
 ALONE = "legs alone"  # the class of the leg currents in which a gap can speak of the bond
 TOO_SMALL, UNKNOWN = "too small to judge", "gap unknown"
+COMPARABLE = (ALONE, TOO_SMALL)  # gaps that a ring or another path to earth does not make
 REGISTER = ["structure", "ring", "shield_wire", "soil_resistivity_ohm_m", "occupancy", "access"]
 OVER_TIME = [
     *("jump_verdict", "jump_percent", "trend_percent_per_year", "trend_low_percent_per_year"),
@@ -398,8 +399,9 @@ def footing_ranks(
     rank_confidence: whether the tower belongs to the worst tenth of the line or not, "sure" from 95 % of the draws on,
     "likely" from 80 %, else "open", where a further test is worth most. Towers known by a lower limit only are drawn
     above it and take part; where there are many, rank_low and rank_high may lie behind impedance_rank. A tower is drawn
-    about the middle of its interval, in logarithms. One known by an upper limit (``upper_limit_only``) has its
-    impedance_rank by that middle.
+    about the middle of its interval, in logarithms. In the probabilities a part ``reading_astray`` of the readings says
+    nothing of the footing and leaves the tower as likely among the worst as any. One known by an upper limit
+    (``upper_limit_only``) has its impedance_rank by that middle.
     """
     columns = ("footing_low_ohm", "footing_ohm", "footing_high_ohm", "lower_bound_ohm")
     low, value, high, lower_limit = (condition[name].to_numpy(float) for name in columns)
@@ -407,15 +409,26 @@ def footing_ranks(
     read = np.where(standing.upper_limits(condition), middle, value)
     value = np.where(np.isnan(value), value, middle)
     found = rank_intervals(low, value, high, lower_limit, draws=draws, seed=seed, untested=untested)
-    confidence = np.maximum(found.chance_worst_tenth, 1 - found.chance_worst_tenth)
+    chances = {
+        name: _astray(getattr(found, name), ~np.isnan(value))
+        for name in ("chance_worst_ten", "chance_worst_tenth")
+    }
+    confidence = np.maximum(chances["chance_worst_tenth"], 1 - chances["chance_worst_tenth"])
     words = np.select(
         [confidence >= number("rank_sure"), confidence >= number("rank_likely")], CONFIDENCES[:2], "open"
     )
-    ranks = pd.DataFrame(vars(found), index=condition.index).astype(
+    ranks = pd.DataFrame(vars(found) | chances, index=condition.index).astype(
         {"rank_low": "Int64", "rank_high": "Int64"}
     )
     ranks.insert(0, "impedance_rank", _ranked(pd.Series(read, condition.index)))
     return ranks.assign(rank_confidence=pd.array(words, dtype="str"))
+
+
+def _astray(chance, read):
+    """Probability of being among the worst, with the part of the readings that say nothing of their footing."""
+    part = number("reading_astray")
+    known = chance[~np.isnan(chance)]
+    return np.where(read, (1 - part) * chance + part * known.mean(), chance) if known.size else chance
 
 
 def gap_ranks(currents: pd.DataFrame) -> pd.DataFrame:
@@ -423,24 +436,24 @@ def gap_ranks(currents: pd.DataFrame) -> pd.DataFrame:
 
     `currents` has one row per tower (two raise ValueError): the row of `towerlib.readings.leg_currents.summarise` in
     force. Gives gap_ma and leakage_total_ma as read [mA]; gap_class; gap_class_rank, 1 the widest gap of that class;
-    gap_rank, the same among the class "legs alone", blank outside.
+    gap_rank, the same through "legs alone" and "too small to judge" together, blank outside.
 
     gap = arithmetic sum of the leg currents − their vector total: an indicator, not a fault. The lower confidence limit
     of gap over sum orders the towers, equal limits the fraction itself. A gap of 0 mA or less has no rank. A ring,
-    another path to earth and no bonded wire by design are classes of their own, sums too small for the coils another.
-    `bond_suspicion_ranks` orders by what speaks of the bond.
+    another path to earth and no bonded wire by design are classes of their own. Sums too small for the coils have wide
+    limits, and rank by them. `bond_suspicion_ranks` orders by what speaks of the bond.
     """
     _once(currents)
     gap_class = _gap_class(currents)
     gap_ma, sum_ma = currents["gap_ma"], currents["leakage_sum_ma"]
     fraction = currents["gap_fraction"].fillna(gap_ma / sum_ma.where(sum_ma > 0))
-    order = (
-        currents["gap_fraction_low"].fillna(0.0).round(9).rank(method="dense") + fraction.rank(pct=True) / 2
-    )
+    small_low = (gap_ma - currents["gap_bias_ma"] - 2.0 * currents["gap_u_ma"]) / sum_ma.where(sum_ma > 0)
+    low = currents["gap_fraction_low"].fillna(small_low).clip(lower=0.0).fillna(0.0)
+    order = low.round(9).rank(method="dense") + fraction.rank(pct=True) / 2
     order = order.where((gap_class != UNKNOWN) & (gap_ma > 0))
     within = order.groupby(gap_class).rank(ascending=False, method="min").astype("Int64")
     ranks = currents[["gap_ma", "leakage_total_ma"]].assign(gap_class=gap_class)
-    return ranks.assign(gap_class_rank=within, gap_rank=_ranked(order.where(gap_class == ALONE)))
+    return ranks.assign(gap_class_rank=within, gap_rank=_ranked(order.where(gap_class.isin(COMPARABLE))))
 
 
 def bond_suspicion_ranks(currents: pd.DataFrame, probability: pd.Series | None = None) -> pd.Series:

@@ -138,11 +138,13 @@ def turns_in_gap(table: pd.DataFrame, coils: CoilSpec) -> pd.Series:
 
     Blank where none fits; a total formed from the same coils shows no such gap.
     """
-    gap_ma, real = table["gap_ma"] - table["gap_bias_ma"], table["gap_z"].abs() > number("reversed_misfit_u")
+    # A pattern is told by the coils alone: with the drift of the load in u, every pattern would fit.
+    gap_ma, u_ma = table["gap_ma"] - table["gap_bias_ma"], table["coil_u_ma"]
+    real = gap_ma.abs() > number("reversed_misfit_u") * u_ma
     guess = pd.Series(np.nan, table.index)
     for factor, leg in ((3.0, "strongest"), (2.0, "strongest"), (0.5, "weakest")):
         added_ma = (1.0 - 1.0 / factor) * table[f"{leg}_ma"]
-        fits = (gap_ma - added_ma).abs() <= number("reversed_fit_u") * table["gap_u_ma"]
+        fits = (gap_ma - added_ma).abs() <= number("reversed_fit_u") * u_ma
         fits &= _near(table[f"{leg}_leg_ratio"], factor, "turns_leg_scatter")
         guess = guess.mask(fits & real & (not coils.shared_total), factor)
     return guess
@@ -163,7 +165,6 @@ def reversals(table: pd.DataFrame, readings: dict[str, np.ndarray], coils: CoilS
     total_ma = sum_ma - table["gap_ma"].to_numpy()
     # With a total from the same coils their gains cancel in every pattern, as in the plain sum in phase.
     leak_u = gap_uncertainty(legs_ma, sum_ma if coils.shared_total else total_ma, coils)
-    leak_u = np.hypot(leak_u, table["load_drift"].to_numpy() * sum_ma)
     by_leakage, _ = _turned_over(readings["leg"], legs_ma, total_ma, leak_u)
     leg_s = conductance(readings)
     whole_s = 1.0 / table["footing_ohm"].where(table["method"] == "leg coils").to_numpy()
@@ -382,13 +383,14 @@ def _with_drift(table, coils):
     """Gap with the drift of the line's load in its uncertainty; a total formed from the same coils has none."""
     drift = 0.0 if coils.shared_total else load_drift(table)
     if drift == 0.0:
-        return table.assign(load_drift=0.0)
+        return table.assign(load_drift=0.0, coil_u_ma=table["gap_u_ma"])
     sum_ma = table["leakage_sum_ma"]
     u_ma = np.hypot(table["gap_u_ma"], drift * sum_ma)
     free_ma = table["gap_ma"] - table["gap_bias_ma"]
     low = ((free_ma - 2.0 * u_ma) / sum_ma.where(sum_ma > 0)).clip(lower=0.0)
     return table.assign(
         load_drift=drift,
+        coil_u_ma=table["gap_u_ma"],
         gap_u_ma=u_ma,
         gap_z=free_ma / u_ma.where(u_ma > 0),
         gap_fraction_low=low.where(table["gap_fraction_low"].notna()),

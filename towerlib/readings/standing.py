@@ -40,9 +40,11 @@ def footings(visits: pd.DataFrame) -> pd.DataFrame:
     from the day on that the tower has a reading of all its paths) and repeats_visit_id.
     """
     alone = visits["method"].isin(FOOTING_ALONE) & (bound(visits) != ">")
-    read = visits[_read(visits) & alone]
+    read = cast("pd.DataFrame", visits[_read(visits) & alone])
     upper = upper_limits(read)
-    known_from = read["tower_id"].map(read[~upper].groupby("tower_id")["date"].min())
+    if not upper.any():
+        return read
+    known_from = read["date"].mask(upper).groupby(read["tower_id"]).transform("min")
     return cast("pd.DataFrame", read[~(upper & (read["date"] >= known_from))])
 
 
