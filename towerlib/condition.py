@@ -354,29 +354,29 @@ def footing_interval(
     Notes
     -----
     The parts are independent factors, so their logarithms add in squares on either side of the reading: high =
-    R·exp(k·√(u_i² + u_s²)), low likewise, k = 1.96 for 95 %. Both sources are limits and no 95 % intervals. The operating
-    uncertainty is the sum of many influences, each at its worst, within which practically every reading lies: normal,
-    u_i = ln(1 + limit)/3. A season ratio compares the ends of a year, and two days are seldom at both ends: triangular,
-    u_s = ln(ratio)/√6. A predicted error of the probes moves the far end by what it predicts, with a part
-    ``probe_error_part`` of it as the uncertainty of the prediction, and the near end no further than to the reading,
-    which is never corrected.
+    R·exp(k·√(u_i² + u_s²)), low likewise, k = 1.96 for 95 %. Both sources are limits, no 95 % intervals, and practically
+    every case lies within them: normal, with a third of the limit in logarithms as the standard uncertainty. For the
+    operating uncertainty many influences would have to be at their worst together. For the season the tower would have to
+    be the most changeable of several and both days the ends of its year. A predicted error of the probes moves the far
+    end by what it predicts, with a part ``probe_error_part`` of it as the uncertainty of the prediction, and the near end
+    no further than to the reading, which is never corrected.
 
     References
     ----------
-    JCGM 100:2008, 4.3.9 with its note 1 (triangle, and normal with 99.73 % limits), 5.1.2 (propagation); IEC 61557-5
-    for the instrument; all from memory.
+    JCGM 100:2008, 4.3.9 note 1 (bounds of a normal law that hold 99.73 % are three standard deviations), 5.1.2
+    (propagation); IEC 61557-5 for the instrument; all from memory.
 
     Examples
     --------
     >>> read = pd.DataFrame({"method": ["leg coils"], "impedance_ohm": [10.0]})
     >>> footing_interval(read, 30.0, season_high=1.5).round(2).to_numpy().tolist()
-    [[8.42, 14.42]]
+    [[8.42, 13.71]]
     """
     percent = number("operating_uncertainty_percent") if instrument_percent is None else instrument_percent
     cover = float(ndtri(0.5 + number("footing_interval_coverage") / 2))
-    read, instrument = visits["impedance_ohm"], np.log1p(np.asarray(percent, float) / 100) / 3
+    read, instrument = visits["impedance_ohm"], np.log1p(np.asarray(percent, float) / 100)
     down, up = (
-        cover * np.hypot(instrument, np.log(ratio) / np.sqrt(6))
+        cover / 3 * np.hypot(instrument, np.log(ratio))
         for ratio in (np.minimum(season_low, 1.0), np.maximum(season_high, 1.0))
     )
     moved = -np.log(np.nan_to_num(np.asarray(probe_ratio, float), nan=1.0))

@@ -42,17 +42,17 @@ def test_instrument_alone():
 
 
 def test_instrument_and_season_add_in_squares_of_logarithms():
-    """JCGM 100:2008, 5.1.2, for a product of independent factors; 4.3.9 for a triangular law, limit/√6 (from memory).
+    """JCGM 100:2008, 5.1.2, for a product of independent factors; limits as three standard deviations (4.3.9 note 1).
 
-    By hand: 1.95996·√((ln 1.3/3)² + (ln 1.5/√6)²) = 1.95996·√(0.087455² + 0.165530²) = 0.366928.
+    From memory. By hand: 1.95996/3·√(ln² 1.3 + ln² 1.5) = 0.653321·√(0.068835 + 0.164402) = 0.315516.
     """
     found = condition.footing_interval(readings(("leg coils", 10.0, "")), 30, season_high=1.5)
-    assert found.iloc[0].to_list() == pytest.approx([8.4248, 14.4329], abs=5e-4)
+    assert found.iloc[0].to_list() == pytest.approx([8.4248, 13.7097], abs=5e-4)
 
 
 def test_a_season_band_never_moves_the_interval_off_the_reading():
     found = condition.footing_interval(readings(("leg coils", 10.0, "")), 0, season_low=1.25, season_high=1.5)
-    assert found.iloc[0].to_list() == pytest.approx([10, 13.832], abs=5e-4)
+    assert found.iloc[0].to_list() == pytest.approx([10, 13.0330], abs=5e-4)  # 1.5^0.653321
 
 
 def test_an_expected_error_of_the_probes_moves_the_far_end_and_never_passes_the_reading():
@@ -90,7 +90,7 @@ def test_season_factors_a_reading_as_its_factors_say():
         visits, 0, season_low=season["season_low_factor"], season_high=season["season_high_factor"]
     )
     assert found.index.to_list() == [4, 2]
-    factor = 1.383247  # by hand: 1.5^(1.95996/√6)
+    factor = 1.303298  # by hand: 1.5^(1.95996/3)
     assert found.loc[4].to_list() == pytest.approx([10, 10 * factor])
     assert found.loc[2].to_list() == pytest.approx([10 / factor, 10])
 
