@@ -38,6 +38,7 @@ def condition(count, *, limits=(15.0,), ids="T{}"):
         ["above limit", "good", "acceptable", "lower limit only"],
         "not tested",
     )
+    classes = np.where(known & (classes == "above limit") & (number % 4 == 1), "upper limit only", classes)
     ring = number % 8 == 6
     total = np.where(number % 13 == 9, np.nan, np.exp(random.normal(4.5, 1, count)))
     fraction = np.where(ring, 0.85, np.where(number % 17 == 4, 0.7, random.normal(0.02, 0.03, count)))

@@ -9,7 +9,9 @@ import pytest
 from towerlib import condition, config, plan
 from towerlib.config import limits
 from towerlib.errors import SettingsError
+from towerlib.readings import standing
 from towerlib.readings.leg_currents import summarise
+from towerlib.values import number
 
 UNREAD = [
     "impedance_no_coils_ohm",
@@ -44,9 +46,17 @@ def visit(visit_id, tower_id, date, ohm=10.0, **more):
 
 
 def assess(
-    *visits, legs=(), towers=("1", "2", "3"), ring=(), month="2026-06", settings=LINE, works=(), sweeps=()
+    *visits,
+    legs=(),
+    towers=("1", "2", "3"),
+    ring=(),
+    month="2026-06",
+    settings=LINE,
+    works=(),
+    sweeps=(),
+    outside=(),
 ):
-    """Condition of a small line from visits, and rows of legs, works and sweeps."""
+    """Condition of a small line from visits, and rows of legs, works and sweeps; `outside`: paths beside the coils."""
     register = pd.DataFrame({"tower_id": list(towers)}).assign(
         structure="lattice",
         ring=[tower in ring for tower in towers],
@@ -55,7 +65,9 @@ def assess(
         shield_wire="bonded",
         soil_resistivity_ohm_m=np.nan,
         leg_count=np.nan,
-        earth_paths_in_coils=pd.array([pd.NA] * len(towers), dtype="boolean"),
+        earth_paths_in_coils=pd.array(
+            [False if tower in outside else pd.NA for tower in towers], dtype="boolean"
+        ),
     )
     register["ring"] = register["ring"].astype("boolean")
     places = pd.DataFrame({"tower_id": list(towers), "latitude_deg": -32.0, "longitude_deg": -18.0})
@@ -75,8 +87,10 @@ def assess(
         limit_rules=limits.named(settings.limits.rules),
     )
     table = pd.DataFrame(list(visits) or [visit("none", "-", "2000-01-01")])
+    table = table.assign(upper_limit_only=standing.beside_coils(table, register))
     grades = SimpleNamespace(visits=table)
-    currents = summarise(table.assign(**dict.fromkeys(UNREAD, np.nan)), records.legs, register)
+    unread = [name for name in UNREAD if name not in table]
+    currents = summarise(table.assign(**dict.fromkeys(unread, np.nan)), records.legs, register)
     return condition.assess(records, grades, currents, SimpleNamespace(towers=places), month).set_index(
         "tower_id"
     )
@@ -131,6 +145,87 @@ def test_a_reading_without_coils_is_a_lower_bound_and_never_the_value():
     assert towers["lower_bound_ohm"].to_list()[:2] == [2.0, 20.0]
     assert towers["impedance_class"].to_list() == ["lower limit only", "above limit", "not tested"]
     assert towers["impedance_rank"].isna().all()
+
+
+def test_a_reading_beside_other_earth_paths_is_an_upper_limit():
+    """A passive path in parallel only lowers an impedance: what the coils miss makes the footing lower than the reading."""
+    towers = assess(
+        visit("a", "1", "2026-01-01", 40.0, impedance_no_coils_ohm=2.0),
+        visit("b", "2", "2026-01-01", 4.0, impedance_no_coils_ohm=2.0),
+        visit("c", "3", "2026-01-01", 40.0, method="shield wire lifted"),
+        outside=("1", "2", "3"),
+    )
+    assert towers["upper_limit_only"].to_list() == [True, True, False]
+    assert towers["impedance_class"].to_list() == ["upper limit only", "good", "above limit"]
+    assert towers.loc["1", ["footing_ohm", "footing_low_ohm"]].to_list() == [40.0, 2.0]
+    assert towers.loc["1", "footing_high_ohm"] > 40.0
+    assert towers["impedance_rank"].to_list() == [2, 3, 1]  # √(2·45) = 9.5 Ω by the middle of its interval
+
+
+def test_lower_end_of_an_upper_limit_without_a_reading_of_its_own():
+    towers = assess(
+        visit("a", "1", "2026-01-01", 60.0),
+        visit("old", "2", "2020-01-01", 3.0, method="no coils"),
+        visit("b", "2", "2026-01-01", 60.0),
+        outside=("1", "2"),
+    )
+    assert towers.loc["1", "footing_low_ohm"] == pytest.approx(60.0 / number("beside_coils_factor"))
+    assert towers.loc["2", "footing_low_ohm"] == 3.0
+
+
+def test_a_lower_limit_above_the_limit_counts_beside_an_upper_limit():
+    towers = assess(
+        visit("old", "1", "2020-01-01", 20.0, method="no coils"),
+        visit("a", "1", "2026-01-01", 60.0),
+        outside=("1",),
+    )
+    assert towers.loc["1", "impedance_class"] == "above limit"
+
+
+def test_a_reading_of_all_paths_goes_before_an_upper_limit():
+    lifted = visit("lifted", "1", "2024-01-01", 8.0, method="shield wire lifted")
+    towers = assess(
+        visit("a", "1", "2020-01-01", 50.0), lifted, visit("b", "1", "2026-01-01", 60.0), outside=("1",)
+    )
+    assert towers.loc["1", "footing_visit_id"] == "lifted"
+    assert not towers.loc["1", "upper_limit_only"]
+
+
+def test_a_tower_read_beside_other_paths_is_to_be_tested_again():
+    visits = [
+        visit("a", "1", "2026-01-01", 40.0),
+        visit("b", "2", "2026-01-01", 4.0),
+        visit("c", "3", "2026-01-01"),
+    ]
+    towers = assess(*visits, outside=("1", "2")).reset_index()
+    grades = SimpleNamespace(
+        visits=pd.DataFrame(visits), findings=pd.DataFrame(columns=["visit_id", "tower_id", "sentence"])
+    )
+    listed = condition.retest_list(towers, grades, LINE, "2026-06")
+    assert listed[["tower_id", "reason"]].to_numpy().tolist() == [["1", "read beside other earth paths"]]
+
+
+def test_probes_that_suit_a_lone_footing_read_high_beside_shield_wires():
+    """A tenth of the current in the legs: the ratio of 1 − a/p + (a/q − a/c)/λ, by hand below, moves the lower end."""
+    near = {"potential_probe_distance_m": 62.0, "current_probe_distance_m": 100.0, "leg_spacing_m": np.nan}
+    near |= {"potential_probe_bearing_deg": 90.0, "current_probe_bearing_deg": 90.0}
+    towers = assess(
+        visit("a", "1", "2026-01-01", 20.0, **near, impedance_no_coils_ohm=2.0),
+        visit("b", "2", "2026-01-01", 20.0, **near, impedance_no_coils_ohm=20.0),
+    )
+    radius = number("footing_hemisphere_m")
+    ratio = 1 - radius / 62 + (radius / 38 - radius / 100) / 0.1
+    assert ratio == pytest.approx(1.685, abs=0.01)
+    assert towers.loc["1", "footing_low_ohm"] < 20.0 / ratio
+    assert towers.loc["2", "footing_low_ohm"] > 15.0
+
+
+def test_a_sheet_that_repeats_an_older_one_is_no_new_reading():
+    towers = assess(
+        visit("old", "1", "2020-01-01", 8.0, repeats_visit_id=""),
+        visit("copied", "1", "2026-01-01", 8.0, repeats_visit_id="old"),
+    )
+    assert towers.loc["1", "footing_visit_id"] == "old"
 
 
 def test_readings_beyond_the_range_are_bounds():

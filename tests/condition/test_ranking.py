@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 
 from towerlib import condition
 from towerlib.readings.season import factors
-from towerlib.values import number
 
 
 def readings(*rows):
@@ -33,20 +32,35 @@ def towers_of(value, factor=1.3, bound=None):
 
 
 def test_instrument_alone():
-    """±30 % of the operating uncertainty: IEC 61557-5 (from memory); a factor to both sides."""
+    """±30 % of the operating uncertainty: IEC 61557-5 (from memory), as three standard uncertainties.
+
+    JCGM 100:2008, 4.3.9 note 1 (from memory): bounds that hold 99.73 % of a normal law are 3σ. By hand: ln 1.3 = 0.262364,
+    times 1.95996/3 = 0.171408.
+    """
     found = condition.footing_interval(readings(("leg coils", 10.0, "")))
-    assert found.iloc[0].to_list() == pytest.approx([10 / 1.3, 13])
+    assert found.iloc[0].to_list() == pytest.approx([8.4248, 11.8697], abs=5e-4)
 
 
 def test_instrument_and_season_add_in_squares_of_logarithms():
-    """JCGM 100:2008, 5.1.2, for a product of independent factors: ln 1.3, ln 1.5 give 0.4829: 1.6208."""
+    """JCGM 100:2008, 5.1.2, for a product of independent factors; limits as three standard deviations (4.3.9 note 1).
+
+    From memory. By hand: 1.95996/3·√(ln² 1.3 + ln² 1.5) = 0.653321·√(0.068835 + 0.164402) = 0.315516.
+    """
     found = condition.footing_interval(readings(("leg coils", 10.0, "")), 30, season_high=1.5)
-    assert found.iloc[0].to_list() == pytest.approx([10 / 1.3, 16.208], abs=0.001)
+    assert found.iloc[0].to_list() == pytest.approx([8.4248, 13.7097], abs=5e-4)
 
 
 def test_a_season_band_never_moves_the_interval_off_the_reading():
     found = condition.footing_interval(readings(("leg coils", 10.0, "")), 0, season_low=1.25, season_high=1.5)
-    assert found.iloc[0].to_list() == pytest.approx([10, 15])
+    assert found.iloc[0].to_list() == pytest.approx([10, 13.0330], abs=5e-4)  # 1.5^0.653321
+
+
+def test_an_expected_error_of_the_probes_moves_the_far_end_and_never_passes_the_reading():
+    """By hand, 0.3 of the error as its uncertainty: ln 1.5·(1 + 0.3) = 0.527105 down; up 0.3·ln 1.5 − ln 1.5 < 0."""
+    ratio = pd.Series([1.5, 1 / 1.5, np.nan, 1.0])
+    found = condition.footing_interval(readings(*[("leg coils", 10.0, "")] * 4), 0, probe_ratio=ratio)
+    assert found["footing_low_ohm"].to_list() == pytest.approx([5.9031, 10, 10, 10], abs=5e-4)
+    assert found["footing_high_ohm"].to_list() == pytest.approx([10, 16.9403, 10, 10], abs=5e-4)
 
 
 def test_methods_and_ends_of_the_range():
@@ -60,11 +74,12 @@ def test_methods_and_ends_of_the_range():
         ),
         pd.Series([5.0, 5.0, 5.0, 5.0, 5.0]),
     )
+    factor = 1.032390  # by hand: 1.05^(1.95996/3)
     assert found["footing_low_ohm"].to_list() == pytest.approx(
-        [10 / 1.05, 2 / 1.05, 2000 / 1.05, 0, np.nan], nan_ok=True
+        [10 / factor, 2 / factor, 2000 / factor, 0, np.nan], nan_ok=True
     )
     assert found["footing_high_ohm"].to_list() == pytest.approx(
-        [10.5, np.inf, np.inf, 0.525, np.nan], nan_ok=True
+        [10 * factor, np.inf, np.inf, 0.5 * factor, np.nan], nan_ok=True
     )
 
 
@@ -75,8 +90,9 @@ def test_season_factors_a_reading_as_its_factors_say():
         visits, 0, season_low=season["season_low_factor"], season_high=season["season_high_factor"]
     )
     assert found.index.to_list() == [4, 2]
-    assert found.loc[4].to_list() == pytest.approx([10, 15])
-    assert found.loc[2].to_list() == pytest.approx([10 / 1.5, 10])
+    factor = 1.303299  # by hand: 1.5^(1.95996/3)
+    assert found.loc[4].to_list() == pytest.approx([10, 10 * factor])
+    assert found.loc[2].to_list() == pytest.approx([10 / factor, 10])
 
 
 # ---- ranks of footings
@@ -86,7 +102,8 @@ def test_ranks_without_uncertainty():
     found = condition.footing_ranks(towers_of([5.0, 20.0, 10.0], factor=1.0))
     assert found["impedance_rank"].to_list() == [3, 1, 2]
     assert found["rank_low"].to_list() == found["rank_high"].to_list() == [3, 1, 2]
-    assert found["chance_worst_tenth"].to_list() == [0, 1, 0]
+    # one of three, and 4 % of the readings say nothing of their footing: 0.04/3, 0.96 + 0.04/3
+    assert found["chance_worst_tenth"].to_list() == pytest.approx([0.0133, 0.9733, 0.0133], abs=1e-4)
     assert found["rank_confidence"].to_list() == ["sure"] * 3
 
 
@@ -96,6 +113,7 @@ def test_confidence_turns_at_its_limits(monkeypatch):
     made = condition.rank_intervals([1.0] * 11, [1.0] * 11, [1.0] * 11, [np.nan] * 11)
     made = type(made)(made.rank_low, made.rank_high, chances, chances)
     monkeypatch.setattr(condition, "rank_intervals", lambda *_, **__: made)
+    monkeypatch.setattr(condition, "_astray", lambda chance, _: chance)
     found = condition.footing_ranks(towers_of([1.0] * 11))["rank_confidence"].to_list()
     assert found == ["sure"] * 2 + ["likely"] * 2 + ["open"] * 3 + ["likely"] * 2 + ["sure", "open"]
 
@@ -151,11 +169,12 @@ def currents(*rows, peer_total_ma=100.0):
         tower_id=[f"T{place}" for place in range(len(table))],
         peer_class="legs alone",
         large_enough=pd.array([True] * len(table), dtype="boolean"),
+        gap_u_ma=2.0,
+        gap_bias_ma=0.0,
         gap_fraction=fraction,
         gap_fraction_low=(fraction - 0.1).clip(lower=0),
         peer_total_ma=peer_total_ma,
-        total_vs_line=2 * np.log(table["leakage_total_ma"] / peer_total_ma),
-        rise_vs_line=np.nan,
+        leg_share_lambda=np.nan,
     )
 
 
@@ -171,56 +190,29 @@ def test_an_open_bond_goes_first_though_its_gap_is_small():
     assert found["gap_ma"].to_list() == table["gap_ma"].to_list()
 
 
-def test_a_low_total_shows_what_the_gap_is_blind_to():
-    """Strong drive, bond of 20 Ω: no gap, but the total is a fifth of what a sound bond lets through."""
-    table = currents(MODEL["strong, sound"], MODEL["strong, bond 20 ohm"], peer_total_ma=700.0)
-    assert condition.gap_ranks(table)["gap_rank"].to_list() == [2, 1]
+def test_the_gap_alone_orders_and_a_low_total_does_not():
+    table = currents((100.0, 96.0, 4.0), (100.0, 60.0, 40.0), (8.0, 5.0, 3.0))
+    assert condition.gap_ranks(table)["gap_rank"].to_list() == [3, 1, 2]
 
 
-def test_score_by_hand():
-    """0.4 − 0.15·ln(20/100) = 0.6414; 0.15 is the weight that an own simulation of open bonds gave."""
-    assert number("gap_low_total_weight") == 0.15
-    assert condition.gap_ranks(currents((40.0, 20.0, 20.0)))["gap_score"].iloc[0] == pytest.approx(
-        0.6414, abs=5e-5
-    )
-
-
-def test_a_total_that_is_not_low_or_that_the_footing_explains_does_not_count():
-    """Low is a z from −2 down; a rise (total × footing) that is not low speaks of a high footing instead."""
-    table = currents(*[(40.0, 20.0, 20.0)] * 4)
-    table = table.assign(total_vs_line=[-1.9, -2.0, -2.5, np.nan], rise_vs_line=[np.nan, -2.0, -1.9, np.nan])
-    assert condition.gap_ranks(table)["gap_score"].to_list() == pytest.approx(
-        [0.4, 0.6414, 0.4, 0.4], abs=5e-5
-    )
-
-
-def test_without_evidence_the_wider_gap_or_lower_total_still_goes_first():
-    table = currents((100.0, 96.0, 4.0), (100.0, 92.0, 8.0), (80.0, 80.0, 0.0), (100.0, 100.0, 0.0))
+def test_without_evidence_the_wider_gap_still_goes_first_and_none_has_no_rank():
+    table = currents((100.0, 96.0, 4.0), (100.0, 92.0, 8.0), (80.0, 80.0, 0.0), (100.0, 103.0, -3.0))
     found = condition.gap_ranks(table)
-    assert found["gap_score"].to_list() == [0, 0, 0, 0]
-    assert found["gap_rank"].to_list() == [2, 1, 3, 4]
+    assert found["gap_rank"].fillna(0).to_list() == [2, 1, 0, 0]
 
 
 def test_equal_readings_share_the_better_rank():
     assert condition.gap_ranks(currents(*[(40.0, 20.0, 20.0)] * 3))["gap_rank"].to_list() == [1, 1, 1]
 
 
-def test_a_total_shown_as_nothing_counts_as_half_a_step():
-    table = currents((50.0, 0.5, 50.0), (50.0, number("coil_step_ma") / 2, 50.0))
-    table.loc[0, "leakage_total_ma"] = 0.0
-    found = condition.gap_ranks(table)
-    assert found["gap_score"].iloc[0] == found["gap_score"].iloc[1] > 1
-    assert found["leakage_total_ma"].iloc[0] == 0
-
-
-def test_small_readings_rank_by_their_low_total_and_unknown_ones_not_at_all():
+def test_small_readings_rank_by_their_own_limit_and_unknown_ones_not_at_all():
     table = currents((20.0, 9.0, 11.0), (20.0, 2.0, 18.0), (np.nan, 5.0, np.nan), (300.0, 100.0, 200.0))
     table["large_enough"] = pd.array([False, False, None, True], dtype="boolean")
     table.loc[:1, ["gap_fraction", "gap_fraction_low"]] = np.nan  # as too small a sum has it
     found = condition.gap_ranks(table)
     assert found["gap_class"].to_list() == [*["too small to judge"] * 2, "gap unknown", "legs alone"]
     assert found["gap_class_rank"].iloc[[0, 1, 3]].to_list() == [2, 1, 1]
-    # 0.15·ln(100/2) = 0.587 of the low total alone, 200/300 − 0.1 = 0.567 of the fraction alone, by hand.
+    # by hand: (11 − 2·2)/20 = 0.35; (18 − 4)/20 = 0.7; 200/300 − 0.1 = 0.567
     assert found["gap_rank"].iloc[[0, 1, 3]].to_list() == [3, 1, 2]
     assert found.iloc[2][["gap_class_rank", "gap_rank"]].isna().all()
     assert found["gap_ma"].iloc[1] == 18
@@ -239,11 +231,6 @@ def test_an_unknown_size_is_not_called_too_small():
     assert condition.gap_ranks(table)["gap_class"].to_list() == ["legs alone"]
 
 
-def test_without_peers_the_fraction_alone_counts():
-    table = currents((40.0, 20.0, 20.0)).assign(peer_total_ma=np.nan, total_vs_line=np.nan)
-    assert condition.gap_ranks(table)["gap_score"].iloc[0] == pytest.approx(0.4)
-
-
 def test_a_tower_in_two_rows_is_refused():
     table = currents(MODEL["sound"], MODEL["strong, sound"]).assign(tower_id="12A")
     with pytest.raises(ValueError, match="tower 12A has two rows"):
@@ -252,10 +239,55 @@ def test_a_tower_in_two_rows_is_refused():
 
 @settings(deadline=None, max_examples=40)
 @given(st.floats(1, 500), st.floats(0, 0.9), st.floats(0.001, 0.09))
-def test_a_wider_gap_or_a_lower_total_never_ranks_behind(total_ma, fraction, more):
-    table = currents(*[(1.0, total_ma, 1.0)] * 3)
-    table = table.assign(gap_fraction_low=[fraction, fraction + more, fraction], gap_fraction=0.99)
-    table.loc[2, "leakage_total_ma"] = total_ma * (1 - more)
-    first, wider, lower = condition.gap_ranks(table)["gap_rank"]
+def test_a_wider_gap_never_ranks_behind(total_ma, fraction, more):
+    table = currents(*[(1.0, total_ma, 1.0)] * 2)
+    table = table.assign(gap_fraction_low=[fraction, fraction + more], gap_fraction=0.99)
+    first, wider = condition.gap_ranks(table)["gap_rank"]
     assert wider <= first
-    assert lower <= first
+
+
+# ---- ranks of suspicion
+
+
+def test_a_share_near_one_comes_first_then_a_low_total():
+    """Own four-leg model: a sound bond, one of 20 Ω, an open one; shares of 1 without a bond, 0.05 to 0.3 with one."""
+    table = currents(
+        MODEL["strong, sound"], MODEL["strong, bond 20 ohm"], MODEL["sound"], peer_total_ma=700.0
+    )
+    assert condition.bond_suspicion_ranks(table).to_list() == [3, 2, 1]
+    table["leg_share_lambda"] = [1.0, np.nan, 0.1]
+    assert condition.bond_suspicion_ranks(table).to_list() == [1, 2, 3]
+
+
+def test_suspicion_by_hand():
+    """10·(0.7 − 0.5) = 2 against ln((100 + 1.1547)/(12 + 1.1547)) = 2.0398 and, in phase, 0 or 0.03 of the gap."""
+    table = currents((100.0, 100.0, 0.0), (12.0, 12.0, 0.0), (100.0, 100.0, 0.0)).assign(peer_total_ma=100.0)
+    table["leg_share_lambda"] = [0.7, np.nan, np.nan]
+    assert condition.bond_suspicion_ranks(table).to_list() == [2, 1, 3]
+    table.loc[0, "gap_fraction_low"] = 0.05
+    assert condition.bond_suspicion_ranks(table).to_list() == [1, 2, 3]
+    table["peer_class"] = "ring or other path"  # its gap says nothing of the bond
+    assert condition.bond_suspicion_ranks(table).to_list() == [2, 1, 3]
+
+
+def test_the_networks_probability_goes_before_the_leg_currents():
+    table = currents((100.0, 1.0, 99.0), (100.0, 100.0, 0.0), (100.0, 90.0, 10.0), (100.0, 100.0, 0.0))
+    probability = pd.Series([0.2, 0.9, np.nan, 0.2])
+    assert condition.bond_suspicion_ranks(table, probability).to_list() == [2, 1, 4, 3]
+
+
+def test_no_bonded_wire_and_no_reading_have_no_rank_of_suspicion():
+    table = currents((100.0, 1.0, 99.0), (100.0, np.nan, np.nan), (100.0, 0.0, 100.0))
+    table["peer_class"] = ["no bonded wire", "legs alone", "ring or other path"]
+    assert condition.bond_suspicion_ranks(table).fillna(0).to_list() == [0, 0, 1]
+
+
+def test_towers_with_upper_limits_are_drawn_over_their_whole_interval():
+    """Read at 100 Ω, 1 Ω without coils: the middle is 10 Ω, and one end of the line is as open as the other."""
+    table = towers_of([100.0, 20.0, 5.0], factor=1.1).assign(upper_limit_only=[True, False, False])
+    table.loc[0, ["footing_low_ohm", "footing_high_ohm"]] = 1.0, 100.0
+    found = condition.footing_ranks(table)
+    assert found["impedance_rank"].to_list() == [2, 1, 3]
+    assert found["rank_low"].iloc[0] == 1
+    assert found["rank_high"].iloc[0] == 3
+    assert 0.1 < found["chance_worst_tenth"].iloc[0] < 0.5

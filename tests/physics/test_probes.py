@@ -90,3 +90,29 @@ def test_reading_rises_as_the_potential_probe_moves_out(radius, place, current):
     nearer = hemisphere_reading_ratio(radius, place * current, current)
     farther = hemisphere_reading_ratio(radius, (place + 0.01) * current, current)
     assert farther > nearer
+
+
+@given(
+    st.floats(0.5, 6.0),
+    st.floats(0.1, 20.0),
+    st.floats(0.4, 0.8),
+    st.floats(60.0, 200.0),
+    st.floats(0.0, 90.0),
+)
+def test_beside_shield_wires_the_reading_is_that_of_sources_in_the_ground(
+    radius, wires_ohm, place, current, angle
+):
+    """Potentials of point sources, worked from the start: 1 A goes in at the tower and out at the current probe.
+
+    The footing R = ρ/(2πa) lies in the probe's field -ρ/(2πc), the wires lead to remote earth. Kirchhoff at the tower
+    gives the current of the footing; the potential probe sees both currents.
+    """
+    rho, potential = 300.0, place * current
+    apart = abs(potential - current * np.exp(1j * np.radians(angle)))
+    ohm, field = rho / (2 * np.pi * radius), rho / (2 * np.pi)
+    foot_a = (wires_ohm + field / current) / (ohm + wires_ohm)
+    tower_v = wires_ohm * (1 - foot_a)
+    probe_v = field * (foot_a / potential - 1 / apart)
+    read = (tower_v - probe_v) / foot_a / ohm
+    found = hemisphere_reading_ratio(radius, potential, current, angle, leg_share=foot_a)
+    assert found == pytest.approx(read, rel=1e-9)

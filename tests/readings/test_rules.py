@@ -126,6 +126,13 @@ FAILS = {
 PAIRS = {
     "repeats_agree": ({}, {"impedance_ohm": 11.5, "sweep": [(128.0, 11.5)]}),
     "readings_its_own": ({}, {"tower_id": "T3"}),
+    "position_of_register": (
+        shifted(100.0, 0.0),
+        {"date": "2026-04-20", "impedance_ohm": 10.1} | shifted(103.0, 0.0),
+    ),
+}
+OLDER = {  # what a sheet that repeats an older one fails, and the older one does not
+    "readings_of_this_day": ({"date": "2024-05-02"}, {}),
 }
 
 
@@ -138,7 +145,7 @@ def test_table_and_rules_agree_one_to_one():
 
 
 def test_every_rule_has_a_visit_that_fails_it():
-    assert set(table()) == set(FAILS) | set(PAIRS)
+    assert set(table()) == set(FAILS) | set(PAIRS) | set(OLDER)
 
 
 @pytest.mark.parametrize("rule", FAILS)
@@ -152,6 +159,39 @@ def test_two_visits_fail_this_rule_and_no_other(rule):
     found = grade(*sound(*PAIRS[rule])).findings
     assert list(found["rule"]) == [rule, rule]
     assert list(found["visit_id"]) == ["V1", "V2"]
+
+
+@pytest.mark.parametrize("rule", OLDER)
+def test_the_newer_of_two_visits_fails_this_rule_and_no_other(rule):
+    found = grade(*sound(*OLDER[rule])).findings
+    assert list(found["rule"]) == [rule]
+    assert list(found["visit_id"]) == ["V2"]
+
+
+@pytest.mark.parametrize(
+    "change", [{"impedance_ohm": 10.1}, legs_with(ma=51.0), {"leakage_total_ma": 196.0}, {"legs": []}]
+)
+def test_a_repeat_has_every_digit_of_an_older_visit(change):
+    assert "readings_of_this_day" not in rules_failed({"date": "2024-05-02"}, change)
+    if "legs" in change and not change["legs"]:  # two impedances alike are chance
+        assert "readings_of_this_day" not in rules_failed({"date": "2024-05-02"} | change, change)
+
+
+def test_a_repeat_names_the_older_visit_and_is_no_reading_of_its_own():
+    graded = grade(*sound({"date": "2024-05-02"}, {})).visits
+    assert graded["repeats_visit_id"].to_list() == ["", "V1"]
+    assert graded["verdict"].to_list() == ["usable", "usable with caution"]
+
+
+def test_positions_that_agree_with_each_other_speak_against_the_register():
+    """Twice the same place 200 m off, two thirds of a span: the readings stay. Once is the crew's, and so is the next tower."""
+    again = {"date": "2026-04-20", "impedance_ohm": 10.1}
+    assert rules_failed(shifted(0.0, 200.0), again | shifted(0.0, 203.0)) == {"position_of_register"}
+    assert rules_failed(shifted(0.0, 200.0), again | shifted(0.0, 280.0)) == {"position_at_this_tower"}
+    assert rules_failed(shifted(300.0, 5.0), again | shifted(303.0, 0.0)) == {"position_at_this_tower"}
+    assert rules_failed(shifted(0.0, 200.0)) == {"position_at_this_tower"}
+    one_day = {"impedance_ohm": 10.1} | shifted(0.0, 203.0)
+    assert rules_failed(shifted(0.0, 200.0), one_day) == {"position_at_this_tower"}
 
 
 @pytest.mark.parametrize("rule", RULES)

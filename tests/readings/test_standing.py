@@ -116,3 +116,60 @@ def test_classes_of_months_and_towers_are_those_one_by_one():
     table = condition.impedance_class(read, lower, 5.0, limit)
     for at, name in np.ndenumerate(table):
         assert name == condition.impedance_class(read[at], lower[at], 5.0, limit[at[1]])
+
+
+# ---- upper limits and repeated sheets
+
+
+def test_paths_outside_the_coils_make_a_reading_with_coils_an_upper_limit():
+    towers = pd.DataFrame(
+        {
+            "tower_id": ["lattice", "counterpoise", "guyed", "guys in coils", "unknown"],
+            "structure": ["lattice", "lattice", "guyed", "guyed", "lattice"],
+            "earth_paths_in_coils": pd.array([True, False, None, True, None], dtype="boolean"),
+        }
+    )
+    read = pd.DataFrame({"tower_id": towers["tower_id"], "method": "leg coils"})
+    assert standing.beside_coils(read, towers).to_list() == [False, True, True, False, False]
+    for method in ("shield wire lifted", "no coils", None):
+        assert not standing.beside_coils(read.assign(method=method), towers).any()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_upper_limit_counts_until_there_is_a_reading_of_all_paths(seed):
+    table = visits(seed)
+    upper = np.random.default_rng(seed).random(len(table)) < 0.5
+    table = table.assign(upper_limit_only=upper & table["method"].eq("leg coils"))
+    for day in pd.to_datetime(["2024-03-01", "2024-05-07", "2025-03-31"]):
+        seen = table[table["date"] <= day]
+        found = standing.in_force(standing.footings(seen), "footing_verdict")
+        whole = {
+            tower: searched(seen[~seen["upper_limit_only"]], tower, day, ALONE)
+            for tower in set(table["tower_id"])
+        }
+        for tower, visit in whole.items():
+            plain = visit or searched(seen, tower, day, ALONE)
+            assert (found["visit_id"].get(tower) == plain) or plain is None
+        of_upper = found.index[found["upper_limit_only"]]
+        assert all(whole[tower] is None for tower in of_upper)
+
+
+def test_repeated_sheets_are_no_reading_of_any_kind():
+    table = visits(3).assign(repeats_visit_id="V0")
+    assert standing.footings(table).empty
+    assert standing.lower_limits(table).empty
+
+
+UPPER = [  # upper limit, lower limit, class
+    (5.0, np.nan, "good"),
+    (15.0, np.nan, "acceptable"),
+    (15.1, np.nan, condition.UPPER_LIMIT_ONLY),
+    (99.0, 15.0, condition.UPPER_LIMIT_ONLY),
+    (99.0, 15.1, "above limit"),  # the lower limit shows it
+    (15.0, 15.1, "acceptable"),  # both cannot hold; the reading of the footing goes before
+]
+
+
+@pytest.mark.parametrize(("footing", "lower", "name"), UPPER)
+def test_class_of_an_upper_limit(footing, lower, name):
+    assert condition.impedance_class(footing, lower, 5.0, 15.0, upper_limit_only=True) == name

@@ -107,6 +107,7 @@ def test_profile_draws_every_tower_by_its_class():
     assert drawn(condition_charts.route_profile(towers, LINE)) == {
         "good": (towers["impedance_class"] == "good").sum(),
         "acceptable": (towers["impedance_class"] == "acceptable").sum(),
+        "upper limit only": (towers["impedance_class"] == "upper limit only").sum(),
         "above limit": (towers["impedance_class"] == "above limit").sum() - 1,
         "above limit, lower limit only": 1,
         "lower limit only": (towers["impedance_class"] == "lower limit only").sum(),

@@ -98,6 +98,7 @@ def test_every_tower_is_drawn_by_impedance():
     assert drawn(maps.route_map(route(60), towers, LINE)) == {
         "good": count["good"],
         "acceptable": count["acceptable"],
+        "upper limit only": count["upper limit only"],
         "above limit": count["above limit"] - 1,
         "above limit, lower limit only": 1,
         "lower limit only": count["lower limit only"],

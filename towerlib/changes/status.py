@@ -75,7 +75,10 @@ def _counts(study, months):
         standing.at_months(table, "impedance_ohm", months, ids).to_numpy(float) for table in (read, limits)
     )
     limit, target = (towers[name].to_numpy(float) for name in ("limit_ohm", "target_ohm"))
-    above = condition.impedance_class(footing, lower, target, limit) == condition.ABOVE_LIMIT
+    kind = read.assign(upper_limit=standing.upper_limits(read).astype(float))
+    upper = standing.at_months(kind, "upper_limit", months, ids).to_numpy(float) > 0
+    classes = condition.impedance_class(footing, lower, target, limit, upper_limit_only=upper)
+    above = classes == condition.ABOVE_LIMIT
     often = towers["occupancy"].isin(OFTEN_VISITED).to_numpy()
     read_on = standing.at_months(read, "date", months, ids).to_numpy("datetime64[ns]")
     due = read_on + condition.retest_interval(above, often, study.line)

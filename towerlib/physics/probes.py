@@ -18,6 +18,7 @@ def hemisphere_reading_ratio(
     potential_probe_m: ArrayLike,
     current_probe_m: ArrayLike,
     angle_deg: ArrayLike = 0.0,
+    leg_share: ArrayLike = 1.0,
 ) -> FloatOrArray:
     r"""Ratio of the impedance read to the true one for an electrode that acts as a hemisphere.
 
@@ -29,6 +30,8 @@ def hemisphere_reading_ratio(
         Distances of the two probes from the electrode's centre [m].
     angle_deg : float or array, optional
         Angle between the directions of the two probes [degrees]; 0 puts them on one line.
+    leg_share : float or array, optional
+        Share λ of the injected current that runs into the electrode itself, above 0 [1]; shield wires take the rest.
 
     Returns
     -------
@@ -37,13 +40,15 @@ def hemisphere_reading_ratio(
 
     Notes
     -----
-    1 − a/p − a/c + a/q, with q the distance between the two probes. Uniform soil, probes small and farther
-    out than the electrode. Where a poor conductor lies below (rock), the true place is farther out and
-    p = 0.618 c reads up to some 9 % low.
+    1 − a/p + (a/q − a/c)/λ, with q the distance between the two probes. Uniform soil, probes small and farther
+    out than the electrode. The current probe takes up the whole injected current and the electrode a share λ of it:
+    the field of the probe weighs 1/λ times as much against the electrode's own. With λ = 1 that is the handbook's
+    1 − a/p − a/c + a/q. The shield wires hold the tower's potential, and their other towers lie outside the field.
+    Where a poor conductor lies below (rock), the true place is farther out and p = 0.618 c reads up to some 9 % low.
 
     References
     ----------
-    MIL-HDBK-419A, volume 1, equations 2-41 to 2-46.
+    MIL-HDBK-419A, volume 1, equations 2-41 to 2-46; the share of the electrode by own derivation.
 
     Examples
     --------
@@ -51,11 +56,17 @@ def hemisphere_reading_ratio(
     1.000
     >>> print(hemisphere_reading_ratio(1.0, 5.0, 10.0))
     0.900
+    >>> print(round(hemisphere_reading_ratio(4.5, 62.0, 100.0, leg_share=0.1), 2))
+    1.66
     """
     apart_m = _distance_between(potential_probe_m, current_probe_m, angle_deg)
     radius_m = np.asarray(radius_m, float)
     with np.errstate(divide="ignore"):
-        return 1.0 - radius_m / potential_probe_m - radius_m / current_probe_m + radius_m / apart_m
+        return (
+            1.0
+            - radius_m / potential_probe_m
+            + radius_m * (1.0 / apart_m - 1.0 / np.asarray(current_probe_m, float)) / leg_share
+        )
 
 
 def _distance_between(first_m, second_m, angle_deg):

@@ -95,11 +95,14 @@ def _flags(table, coils):
 def _flags_of_record(table):
     """Rules on readings that cannot be judged, and on those that are missing."""
     read, has_total = table["leg_count_read"] > 0, table["leakage_total_ma"].notna()
-    margin_ma = number("impossible_u") * table["gap_u_ma"]
+    # Significance needs size: on a strong line a small part of the sum is many standard uncertainties.
+    size_ma = number("gap_size_least") * table["leakage_sum_ma"]
+    margin_ma = np.maximum(number("impossible_u") * table["gap_u_ma"], size_ma)
     total_ma = table["leakage_sum_ma"] - table["gap_ma"]
     return {
         "turns_recorded": (table["turns_factor"] - 1.0).abs() > 1e-9,
-        "share_over_one": table["leg_share_lambda"] > 1.0 + 3.0 * table["leg_share_u"],
+        "share_over_one": table["leg_share_lambda"]
+        > 1.0 + np.maximum(3.0 * table["leg_share_u"], number("gap_size_least")),
         "out_of_service": (read | has_total) & no(table["in_service"]),
         "legs_missing": read & no(table["all_legs_read"]),
         "total_over_sum": table["gap_ma"] < -margin_ma,
@@ -122,7 +125,16 @@ def _flags_of_bond(table, coils):
         in_doubt & (table["total_vs_line"] <= number(name)) & ~(table["rise_vs_line"] > number(name))
         for name in ("low_total_z", "very_low_total_z")
     )
+    # A load or footing that lowers the total lowers the sum as much. An open bond leaves the currents that circulate
+    # between the legs, or nothing at all.
+    total_ma, none_ma = (
+        table["leakage_total_ma"],
+        2.0 * np.hypot(coils.noise_ma, coils.step_ma / np.sqrt(12.0)),
+    )
+    apart = (total_ma <= number("total_well_under_sum") * table["leakage_sum_ma"]) | (total_ma <= none_ma)
+    low, very_low = low & apart, very_low & apart
     real = table["gap_z"] > z_limit(number("gap_false_alarm"))
+    real &= table["gap_ma"] > number("gap_size_least") * table["leakage_sum_ma"]
     spread = real & (table["gap_fraction"] > 1.0 - number("phase_spread_fraction"))
     # Turning coils over leaves the sum as it is; a lost bond takes the sum along.
     collapsed = low & (table["sum_vs_line"] <= number("low_sum_z"))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from towerlib.errors import RecordsError
 from towerlib.physics.leg_currents import (
@@ -137,11 +138,13 @@ def turns_in_gap(table: pd.DataFrame, coils: CoilSpec) -> pd.Series:
 
     Blank where none fits; a total formed from the same coils shows no such gap.
     """
-    gap_ma, real = table["gap_ma"] - table["gap_bias_ma"], table["gap_z"].abs() > number("reversed_misfit_u")
+    # A pattern is told by the coils alone: with the drift of the load in u, every pattern would fit.
+    gap_ma, u_ma = table["gap_ma"] - table["gap_bias_ma"], table["coil_u_ma"]
+    real = gap_ma.abs() > number("reversed_misfit_u") * u_ma
     guess = pd.Series(np.nan, table.index)
     for factor, leg in ((3.0, "strongest"), (2.0, "strongest"), (0.5, "weakest")):
         added_ma = (1.0 - 1.0 / factor) * table[f"{leg}_ma"]
-        fits = (gap_ma - added_ma).abs() <= number("reversed_fit_u") * table["gap_u_ma"]
+        fits = (gap_ma - added_ma).abs() <= number("reversed_fit_u") * u_ma
         fits &= _near(table[f"{leg}_leg_ratio"], factor, "turns_leg_scatter")
         guess = guess.mask(fits & real & (not coils.shared_total), factor)
     return guess
@@ -236,7 +239,7 @@ def _robust_z(logs, groups, coils):
 
 _COLUMN_NAMES = """
     visit_id tower_id date leg_count_read all_legs_read leakage_sum_ma leakage_total_ma total_source
-    gap_ma gap_u_ma gap_bias_ma gap_z gap_fraction gap_fraction_low large_enough ring peer_class
+    load_drift gap_ma gap_u_ma gap_bias_ma gap_z gap_fraction gap_fraction_low large_enough ring peer_class
     weakest_leg weakest_leg_ratio strongest_leg strongest_leg_ratio highest_impedance_leg
     highest_impedance_ratio reversed_legs step_leg total_vs_line sum_vs_line rise_vs_line peers peer_count
     peer_total_ma leg_share_lambda leg_share_u suspected_cause evidence
@@ -267,7 +270,7 @@ def summarise(
         One row per visit with a leakage reading or a share of an injected current, in the order given:
 
         - ``leakage_sum_ma``, ``leakage_total_ma``, ``total_source`` (measured, or blank: gap unknown),
-          ``gap_ma`` with u, bias and z; fraction and its low end only where ``large_enough``;
+          ``load_drift`` of the line, ``gap_ma`` with u, bias and z; fraction and its low end only where ``large_enough``;
         - ``peer_class``: legs alone, ring or other path, no bonded wire; each is compared within itself;
         - weakest, strongest and highest-impedance leg with the ratio to the median of the others;
           ``reversed_legs``: the coil, or those of which one, turned over, explains the gap; ``step_leg``:
@@ -285,7 +288,8 @@ def summarise(
 
     Notes
     -----
-    With legs missing the gap stays blank. A total counts as low only while the tower's potential rise is low too: a
+    With legs missing the gap stays blank. Legs and total are read one after the other while the load moves: that drift
+    (`load_drift`) is a part of u. A total counts as low only while the tower's potential rise is low too: a
     high footing alone draws little current. The injected test goes before the gap: a leg share from 0.5 on
     suspects the bond, a smaller one clears it. Wrong turns show in the gap of a total measured on its own, or
     against another visit; the ratio of legs alone does not show them. In logarithms a total shown
@@ -297,7 +301,7 @@ def summarise(
     held = (held | (leg_count(readings["leakage_ma"]) > 0)).to_numpy()
     table = table[held].reset_index(drop=True)
     readings = {name: values[held] for name, values in readings.items()}
-    table = table.assign(**_gap(table, readings["leakage_ma"], coils))
+    table = _with_drift(table.assign(**_gap(table, readings["leakage_ma"], coils)), coils)
     table = table.assign(**_extremes(readings), **turns(table, readings["coil_turns"]))
     table = table.assign(**reversals(table, readings, coils), **against_line(table, coils))
     table = table.assign(turns_guess=turns_in_gap(table, coils))
@@ -354,6 +358,43 @@ def _gap(table, legs_ma, coils):
         "least_total_ma": total_bounds(legs_ma)[0],
         "total_u_ma": coils.gain_u * np.sqrt(np.nansum(legs_ma**2, axis=1)),
     }
+
+
+def load_drift(table: pd.DataFrame) -> float:
+    """Drift of a line's load between the legs and their total, one standard deviation, as a part of the sum.
+
+    No geometry makes a total larger than the sum of its legs: what negative gaps exceed the uncertainty of the coils by
+    is drift. From the median of the negative gaps over the sum where the legs are nearly in phase, which is 0.6745
+    standard deviations if the drift is normal, less the coils' part, in squares; at least ``load_drift_least``. With
+    fewer than ``load_drift_visits`` such gaps ``load_drift_usual``. Takes leakage_sum_ma, gap_ma, gap_u_ma (of the coils
+    alone), gap_bias_ma, large_enough.
+    """
+    sum_ma, free_ma = table["leakage_sum_ma"], table["gap_ma"] - table["gap_bias_ma"]
+    seen = yes(cast("pd.Series", table["large_enough"])) & (free_ma < 0)
+    seen &= table["gap_ma"] <= (1.0 - number("load_drift_total")) * sum_ma
+    if seen.sum() < number("load_drift_visits"):
+        return number("load_drift_usual")
+    spread = -(free_ma / sum_ma)[seen].median() / float(ndtri(0.75))
+    by_coils = (table["gap_u_ma"] / sum_ma)[seen].median()
+    return max(float(np.sqrt(max(spread**2 - by_coils**2, 0.0))), number("load_drift_least"))
+
+
+def _with_drift(table, coils):
+    """Gap with the drift of the line's load in its uncertainty; a total formed from the same coils has none."""
+    drift = 0.0 if coils.shared_total else load_drift(table)
+    if drift == 0.0:
+        return table.assign(load_drift=0.0, coil_u_ma=table["gap_u_ma"])
+    sum_ma = table["leakage_sum_ma"]
+    u_ma = np.hypot(table["gap_u_ma"], drift * sum_ma)
+    free_ma = table["gap_ma"] - table["gap_bias_ma"]
+    low = ((free_ma - 2.0 * u_ma) / sum_ma.where(sum_ma > 0)).clip(lower=0.0)
+    return table.assign(
+        load_drift=drift,
+        coil_u_ma=table["gap_u_ma"],
+        gap_u_ma=u_ma,
+        gap_z=free_ma / u_ma.where(u_ma > 0),
+        gap_fraction_low=low.where(table["gap_fraction_low"].notna()),
+    )
 
 
 def _extremes(readings):

@@ -25,6 +25,7 @@ from towerlib.physics.probes import (
     four_leg_hemisphere_m,
     hemisphere_reading_ratio,
 )
+from towerlib.readings import standing
 from towerlib.readings.methods import FOOTING_ALONE, SEES, no, yes
 from towerlib.safe_files import shipped_rows
 from towerlib.values import number
@@ -59,8 +60,11 @@ FAILS: dict[str, Callable[[Context, float], pd.Series]] = {
     "serial_recorded": lambda v, t: v["instrument_serial"].fillna("").str.strip().eq(""),
     "calibration_current": lambda v, t: v["calibration_overdue_days"] > t,
     "soil_unfrozen": lambda v, t: v["soil_state"].eq("frozen"),
-    "position_near": lambda v, t: v["distance_m"].round() > t,  # a position fix shows no more than metres
-    "position_at_this_tower": lambda v, t: v["spans_off"] > t,
+    # a position fix shows no more than metres
+    "position_near": lambda v, t: (v["distance_m"].round() > t) & ~(v["agreed_off_m"] > 0),
+    # several visits that agree on another place speak against the register, not against themselves
+    "position_at_this_tower": lambda v, t: (v["spans_off"] > t) & ~(v["agreed_off_m"] > 0),
+    "position_of_register": lambda v, t: v["agreed_off_m"] > t,
     # probes and interference
     "probe_resistance_low": lambda v, t: v["probe_highest_ohm"] > t,
     "probe_resistance_measurable": lambda v, t: v["probe_highest_ohm"] > t,
@@ -123,6 +127,7 @@ FAILS: dict[str, Callable[[Context, float], pd.Series]] = {
         > np.maximum(t * v["repeat_median_ohm"], number("repeat_floor_ohm"))
     ),
     "readings_its_own": lambda v, t: v["same_as_tower_id"].notna(),  # not those of another tower to the digit
+    "readings_of_this_day": lambda v, t: v["repeats_visit_id"].notna(),  # nor those of an older visit
 }
 
 
@@ -132,13 +137,40 @@ def _legs_missing(v):
 
 
 def record_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
-    """Columns for the rules on records; `spans_off` is the distance from the tower over the shorter adjoining span."""
+    """Columns for the rules on records.
+
+    `spans_off` is the distance from the tower over the shorter adjoining span, `agreed_off_m` the distance of the place
+    on which visits of several days agree, blank where they do not or where it is the tower's.
+    """
     without_wire = visits["shield_wire"].isin(WITHOUT_WIRE)
+    place = _place(visits)
     return {
         "footing_alone": visits["method"].isin(FOOTING_ALONE) | without_wire,
         "calibration_overdue_days": (visits["date"] - visits["calibration_due"]).dt.days,
-        **_place(visits),
+        **place,
+        "agreed_off_m": _agreed_off(visits.assign(**place)),
     }
+
+
+def _agreed_off(visits):
+    """Distance from the tower of the one place that visits of several days note [m]; blank where that is a tower.
+
+    Positions agree that lie as near to their middle as a sound one may to its tower. A place at another tower is a slip
+    of the crew, as often as it may come.
+    """
+    from pyproj import Geod
+
+    near_m, where = table()["position_near"].threshold, ["latitude_deg", "longitude_deg"]
+    noted = visits[visits["distance_m"].notna()]
+    middle = noted.groupby("tower_id")[where].transform("median")
+    ends = (middle["longitude_deg"], middle["latitude_deg"], noted["longitude_deg"], noted["latitude_deg"])
+    apart = Geod(ellps="WGS84").inv(*(end.to_numpy(float) for end in ends))[2]
+    of_tower = noted.assign(apart_m=apart).groupby("tower_id")
+    agree = (of_tower["apart_m"].transform("max") <= near_m) & (of_tower["date"].transform("nunique") > 1)
+    agree &= (of_tower["distance_m"].transform("min") > near_m) & (
+        of_tower["nearest_m"].transform("min") > near_m
+    )
+    return of_tower["distance_m"].transform("median").where(agree).reindex(visits.index)
 
 
 def _place(visits):
@@ -255,6 +287,8 @@ def _leakage(visits, leakage):
     complete = (read > 0) & ~(read < visits["leg_count"])
     return {
         "legs_read": read,
+        "legs_flowing": (leakage > 0).sum(axis=1),
+        "leg_digits": [tuple(row[~np.isnan(row)]) for row in leakage],
         "leg_sum_ma": np.where(complete, most, np.nan),
         "least_total_ma": np.where(complete, least, np.nan),
         "gap_u_ma": gap_uncertainty(leakage, total),
@@ -297,6 +331,7 @@ def plausible_columns(visits: pd.DataFrame, records: Records) -> dict[str, Any]:
         "sweep_off": np.abs(sweep_ohm / read_ohm - 1.0).round(DIGITS),
         **_repeats(visits),
         "same_as_tower_id": _same_as(visits),
+        "repeats_visit_id": _older_twin(visits),
     }
 
 
@@ -371,6 +406,19 @@ def _same_as(visits):
     other = first.where(first != tower, last)
     twin = pd.Series(np.asarray(names, object)[other], seen.index, dtype=object)
     return twin.where(other != tower).reindex(visits.index)
+
+
+def _older_twin(visits):
+    """The first earlier visit of the tower with the same impedance, total and leg currents to the digit; else blank.
+
+    Few digits agree by chance: at least two leg currents other than zero are asked for.
+    """
+    alike = [visits[name] for name in ("tower_id", "impedance_ohm", "leakage_total_ma", "leg_digits")]
+    telling = visits["impedance_ohm"].notna() & visits["date"].notna() & (visits["legs_flowing"] > 1)
+    seen = visits[telling].sort_values("date", kind="stable")
+    twins = seen.groupby([column.reindex(seen.index) for column in alike], dropna=False, sort=False)
+    first, day = twins["visit_id"].transform("first"), twins["date"].transform("min")
+    return first.where(seen["date"].dt.normalize() > day.dt.normalize()).astype(object).reindex(visits.index)
 
 
 OF_TOWER = ["leg_count", "leg_spacing_m", "earth_paths_in_coils", "ring", "shield_wire", "resistivity_ohm_m"]
@@ -515,10 +563,11 @@ FINDINGS = ["visit_id", "tower_id", "rule", "severity", "value", "sentence"]
 class Grades:
     """Verdicts of the quality rules.
 
-    `visits` are those of the records, in their order, with ``verdict``, ``footing_verdict``, ``leakage_verdict`` (a flaw of
-    one reading does not condemn the other) and ``reasons`` (sentences, "" where usable). `findings` has one row per failed
-    rule and visit, in the order of the visits, the gravest first: ``visit_id``, ``tower_id``, ``rule``, ``severity``,
-    ``value`` as found, ``sentence`` for the crew.
+    `visits` are those of the records, in their order, with ``verdict``, ``footing_verdict``, ``leakage_verdict`` (a flaw
+    of one reading does not condemn the other), ``reasons`` (sentences, "" where usable), ``upper_limit_only`` (the
+    impedance is an upper limit of the footing) and ``repeats_visit_id`` (the older visit whose readings this one repeats,
+    else ""). `findings` has one row per failed rule and visit, in the order of the visits, the gravest first:
+    ``visit_id``, ``tower_id``, ``rule``, ``severity``, ``value`` as found, ``sentence`` for the crew.
     """
 
     visits: pd.DataFrame
@@ -536,7 +585,12 @@ def grade(records: Records, route: Route, overrides: dict[str, dict[str, Any]] |
     rules = in_force(overrides)
     context = prepare(records, route)
     found = _found(context.visits, _failures(context, rules), rules)
-    return Grades(records.visits.assign(**_verdicts(found, rules, len(records.visits))), _table(found))
+    verdicts, twin = _verdicts(found, rules, len(records.visits)), context["repeats_visit_id"]
+    kinds = {
+        "upper_limit_only": standing.beside_coils(records.visits, records.towers).to_numpy(bool),
+        "repeats_visit_id": pd.array(twin.fillna("").to_numpy(object), dtype="str"),
+    }
+    return Grades(records.visits.assign(**verdicts, **kinds), _table(found))
 
 
 def _failures(context, rules):

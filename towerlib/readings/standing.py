@@ -2,7 +2,9 @@
 
 The newest reading counts. Of several on one day a usable one goes before one that is usable with caution, then the
 one listed last. It stays in force until a newer one comes. Three kinds of readings are kept apart: the footing alone,
-a lower limit of the footing (read without coils, or beyond the range), and the leakage gap.
+a lower limit of the footing (read without coils, or beyond the range), and the leakage gap. A reading with leg coils
+where earth paths lie beside the coils is an upper limit of the footing; it counts as a reading of the footing alone
+until there is one of all paths. A sheet that repeats an older one of the tower is no new reading.
 """
 
 from __future__ import annotations
@@ -12,9 +14,21 @@ from typing import cast
 
 import pandas as pd
 
-from towerlib.readings.methods import FOOTING_ALONE, bound
+from towerlib.readings.methods import FOOTING_ALONE, bound, no, yes
 
 REFUSED = "not usable"
+
+
+def beside_coils(visits: pd.DataFrame, towers: pd.DataFrame) -> pd.Series:
+    """Whether each visit reads an upper limit of the footing: leg coils, and earth paths that no coil surrounds.
+
+    A part of the footing's current then passes beside the coils, and the impedance reads high. ``earth_paths_in_coils``
+    of the register decides; where it is blank, the guys of a guyed tower count as outside.
+    """
+    outside = no(cast("pd.Series", towers["earth_paths_in_coils"]))
+    if "structure" in towers:
+        outside |= towers["earth_paths_in_coils"].isna() & towers["structure"].eq("guyed").fillna(False)
+    return visits["method"].eq("leg coils") & visits["tower_id"].isin(towers["tower_id"][outside])
 
 
 def footings(visits: pd.DataFrame) -> pd.DataFrame:
@@ -22,10 +36,23 @@ def footings(visits: pd.DataFrame) -> pd.DataFrame:
 
     Those not refused by the quality rules, read with coils or with the shield wire lifted, and not beyond the range of
     the instrument. A value below the range counts as its upper limit. Graded visits need method, impedance_ohm,
-    footing_verdict and, where there is one, impedance_ohm_bound.
+    footing_verdict and, where there are any, impedance_ohm_bound, upper_limit_only (as `beside_coils` gives it; left out
+    from the day on that the tower has a reading of all its paths) and repeats_visit_id.
     """
     alone = visits["method"].isin(FOOTING_ALONE) & (bound(visits) != ">")
-    return cast("pd.DataFrame", visits[_read(visits) & alone])
+    read = cast("pd.DataFrame", visits[_read(visits) & alone])
+    upper = upper_limits(read)
+    if not upper.any():
+        return read
+    known_from = read["date"].mask(upper).groupby(read["tower_id"]).transform("min")
+    return cast("pd.DataFrame", read[~(upper & (read["date"] >= known_from))])
+
+
+def upper_limits(visits: pd.DataFrame) -> pd.Series:
+    """Column ``upper_limit_only`` of graded visits; nowhere true where there is none."""
+    if "upper_limit_only" in visits:
+        return yes(cast("pd.Series", visits["upper_limit_only"]))
+    return pd.Series(False, visits.index)
 
 
 def lower_limits(visits: pd.DataFrame) -> pd.DataFrame:
@@ -47,7 +74,7 @@ def gaps(visits: pd.DataFrame, currents: pd.DataFrame) -> pd.DataFrame:
     Also gap_of_sum, the gap over the sum of the leg currents [1] (gap_fraction of `currents` is blank where the sum is
     small).
     """
-    graded = visits[["visit_id", "date", "leakage_verdict"]]
+    graded = visits.loc[_own(visits), ["visit_id", "date", "leakage_verdict"]]
     read = graded.merge(currents.drop(columns="date", errors="ignore"), on="visit_id", validate="1:1")
     read = cast("pd.DataFrame", read[read["gap_ma"].notna() & (read["leakage_verdict"] != REFUSED)])
     sum_ma = cast("pd.Series", read["leakage_sum_ma"])
@@ -111,8 +138,15 @@ def month_number(month: str) -> int:
 
 
 def _read(visits):
-    """Visits with an impedance that the quality rules do not refuse."""
-    return visits["impedance_ohm"].notna() & (visits["footing_verdict"] != REFUSED)
+    """Visits with an impedance of their own that the quality rules do not refuse."""
+    return visits["impedance_ohm"].notna() & (visits["footing_verdict"] != REFUSED) & _own(visits)
+
+
+def _own(visits):
+    """Visits whose sheet does not repeat an older one of the tower."""
+    if "repeats_visit_id" not in visits:
+        return pd.Series(True, visits.index)
+    return visits["repeats_visit_id"].isna() | visits["repeats_visit_id"].eq("")
 
 
 def _ordered(readings, verdict):

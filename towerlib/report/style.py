@@ -194,6 +194,7 @@ CLASSES = {  # kind of a tower by its footing, the worst last
     "not tested": NOT_TESTED,
     "good": Look("good", "circle", scaled(0.08)),
     "acceptable": Look("acceptable", "square", scaled(0.5), 1.1),
+    "upper limit only": Look("upper limit only", "diamond", scaled(0.6), 1.2),
     "lower limit only": Look("lower limit only", "diamond with dot", scaled(0.7), 1.5, bounded=True),
     "above limit": Look("above limit", "triangle", scaled(0.95), 1.5),
     "above limit, lower limit only": Look(

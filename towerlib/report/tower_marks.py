@@ -14,7 +14,7 @@ from towerlib.text import listed, plain
 NAMED = 10  # worst towers labelled in a picture
 IMPEDANCE, GAP_FRACTION = "Footing impedance [Ω]", "Gap fraction [gap / sum]"
 GAP_MEANING = "gap = arithmetic sum of leg currents − vector total; an indicator, not a fault."
-TESTED = ["good", "acceptable", "above limit"]
+TESTED = ["good", "acceptable", "upper limit only", "above limit"]
 
 COLUMNS = [  # of the condition that a chart looks at
     *("tower_id", "chainage_km", "impedance_class", "impedance_rank", "target_ohm", "limit_ohm"),
