@@ -120,7 +120,8 @@ def touch_fraction_limits(
 def _along(ends, nodes):
     """Places between two ends, (STEPS + nodes, n): evenly, and at the nodes of the table that lie between."""
     evenly = ends[0] + np.linspace(0, 1, STEPS)[:, None] * (ends[1] - ends[0])
-    return np.vstack([evenly, np.clip(nodes[:, None], ends[0], ends[1])])
+    places = np.vstack([evenly, np.clip(nodes[:, None], ends[0], ends[1])])
+    return np.clip(places, nodes[0], nodes[-1])  # rounding must not lead past the table
 
 
 @cache
