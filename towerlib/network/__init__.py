@@ -36,8 +36,8 @@ class Network:
         - share: leg_share_expected, no_coils_expected_ohm (sound bond, at the test frequency of the reading),
           leg_share_measured, bond_z (standard uncertainties by which the reading exceeds the expected value), footing_assumed;
         - bond: bond_ohm with bond_low_ohm, bond_high_ohm (negative: less was read than is expected of a sound bond),
-          bond_state (``sound``, ``worn``, ``open suspected``, ``not known``), bond_suspect, bond_evidence,
-          bond_visit_id;
+          bond_state (``sound``, ``worn``, ``open suspected``, ``not known``), suspicion_probability (of a poor bond,
+          0 to 1; NaN where nothing was read), bond_suspect, bond_decided, bond_evidence, bond_visit_id;
         - fault at the tower: potential_rise_v, potential_rise_low_v, potential_rise_high_v, fault_current_a
           (through its footing);
         - touch: safety_screen (``below``, ``above``, ``cannot tell``; blank where off), safety_evidence;
@@ -104,19 +104,23 @@ def assess(
     model, assumed = network_model.line_model(records, route, condition)
     readings = bond_readings(records, condition, currents, grades, end)
     usual_hz = usual_frequency(grades, end, records.line.frequency_hz)
-    first = expected_shares(model, readings, usual_hz)
+    field = bonds.field_of(records, condition, readings, end)
+    first = expected_shares(model, readings, usual_hz, field)
+    verdicts = bonds.judge(model, readings, first)
     # Spans come between: an open one raises the towers about it, and only a lost bond goes beyond that.
-    lost_ohm = _suspected(first, bonds.judge(model, readings, first)[0], bonds.certain(first), readings)
+    lost_ohm = _suspected(first, verdicts.state, bonds.certain(verdicts, first), readings)
     found, scan_off = scan.scan(records, model, grades, currents, end, lost_ohm)
     opened = scan.opened(found)
-    expected = expected_shares(model, readings, usual_hz, opened) if opened else first
-    state, suspect, evidence = bonds.judge(model, readings, expected)
-    suspected_ohm = _suspected(expected, state, suspect, readings)
+    expected = first
+    if opened:
+        expected = expected_shares(model, readings, usual_hz, field, opened)
+        verdicts = bonds.judge(model, readings, expected)
+    suspected_ohm = _suspected(expected, verdicts.state, verdicts.suspect, readings)
     # What was read at the tower itself and is no higher than expected of a sound bond speaks against a lost bond.
-    cleared = (state == bonds.SOUND) | (expected.off < expected.u)
-    towers = towers.assign(**_share_columns(model, readings, expected, state, suspect, evidence))
+    cleared = (verdicts.state == bonds.SOUND) | (expected.off < expected.u)
+    towers = towers.assign(**_share_columns(model, readings, expected, verdicts))
     risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm, end)
-    towers = pd.concat([towers, risen, scan.of_bonds(found, model, suspect, cleared)], axis=1)
+    towers = pd.concat([towers, risen, scan.of_bonds(found, model, verdicts.suspect, cleared)], axis=1)
     off = tuple(why for why in (*_share_off(readings), scan_off, *risk_off) if why)
     return Network(
         towers=towers.reindex(columns=["tower_id", *TOWERS]),
@@ -136,7 +140,9 @@ TOWERS = {
     "bond_low_ohm": "float64",
     "bond_high_ohm": "float64",
     "bond_state": "str",
+    "suspicion_probability": "float64",
     "bond_suspect": "boolean",
+    "bond_decided": "boolean",
     "bond_evidence": "str",
     "bond_visit_id": "str",
     "potential_rise_v": "float64",
@@ -180,7 +186,7 @@ def _suspected(expected, state, suspect, readings):
     return np.where(suspect, np.where(size > 0, size, np.inf), 0.0)
 
 
-def _share_columns(model, readings, expected, state, suspect, evidence):
+def _share_columns(model, readings, expected, verdicts):
     """Findings of the injected test at each tower."""
     return {
         "leg_share_expected": expected.share,
@@ -189,9 +195,11 @@ def _share_columns(model, readings, expected, state, suspect, evidence):
         "bond_z": expected.off / expected.u,
         "footing_assumed": pd.array(model.footing_assumed, dtype="boolean"),
         **_sizes(readings, expected),
-        "bond_state": pd.array(state, dtype="str"),
-        "bond_suspect": pd.array(suspect, dtype="boolean"),
-        "bond_evidence": pd.array(evidence, dtype="str"),
+        "bond_state": pd.array(verdicts.state, dtype="str"),
+        "suspicion_probability": verdicts.probability,
+        "bond_suspect": pd.array(verdicts.suspect, dtype="boolean"),
+        "bond_decided": pd.array(verdicts.decided, dtype="boolean"),
+        "bond_evidence": pd.array(verdicts.evidence, dtype="str"),
         "bond_visit_id": readings["bond_visit_id"].to_numpy(),
     }
 
@@ -214,7 +222,7 @@ def _share_off(readings):
 
 def _share_assumed(expected):
     """Assumptions in the judgement of bonds."""
-    percent = 100 * np.expm1(expected.centre)
+    percent = 100 * np.expm1(np.median(expected.centre))
     if percent:
         yield (
             f"The median reading lies {abs(percent):.0f} % {'above' if percent > 0 else 'below'} the ladder of the line. "
