@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,8 +45,8 @@ class Network:
         - scan: bond_scan (``suspected``, ``none``, ``not testable``; blank where off), bond_testable,
           bond_scan_evidence.
     spans : pandas.DataFrame
-        One row per span: from_tower_id, to_tower_id, length_m, span_scan, span_statistic, span_threshold,
-        span_evidence.
+        One row per span: from_tower_id, to_tower_id, length_m, span_scan, span_probability (of a broken
+        shield wire), span_statistic, span_threshold, span_evidence.
     off : tuple of str
         Analyses that are off, and what is missing for them.
     assumed : tuple of str
@@ -105,22 +106,22 @@ def assess(
     readings = bond_readings(records, condition, currents, grades, end)
     usual_hz = usual_frequency(grades, end, records.line.frequency_hz)
     field = bonds.field_of(records, condition, readings, end)
-    first = expected_shares(model, readings, usual_hz, field)
+    expect = partial(expected_shares, model, readings, usual_hz, field)
+    first = expect()
     verdicts = bonds.judge(model, readings, first)
     # Spans come between: an open one raises the towers about it, and only a lost bond goes beyond that.
     lost_ohm = _suspected(first, verdicts.state, bonds.certain(verdicts, first), readings)
-    found, scan_off = scan.scan(records, model, grades, currents, end, lost_ohm)
-    opened = scan.opened(found)
-    expected = first
-    if opened:
-        expected = expected_shares(model, readings, usual_hz, field, opened)
-        verdicts = bonds.judge(model, readings, expected)
+    by_service, scan_off = scan.in_service(records, model, grades, currents, end, lost_ohm)
+    found, expected = None, first
+    if len(model.tower_id) > 2:
+        found, expected = scan.span_scan(
+            model, readings, by_service, lambda opened: expect(opened) if opened else first
+        )
+        verdicts = bonds.judge(model, readings, expected) if found.opened else verdicts
     suspected_ohm = _suspected(expected, verdicts.state, verdicts.suspect, readings)
-    # What was read at the tower itself and is no higher than expected of a sound bond speaks against a lost bond.
-    cleared = (verdicts.state == bonds.SOUND) | (expected.off < expected.u)
     towers = towers.assign(**_share_columns(model, readings, expected, verdicts))
     risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm, end)
-    towers = pd.concat([towers, risen, scan.of_bonds(found, model, verdicts.suspect, cleared)], axis=1)
+    towers = pd.concat([towers, risen, scan.of_bonds(verdicts, model)], axis=1)
     off = tuple(why for why in (*_share_off(readings), scan_off, *risk_off) if why)
     return Network(
         towers=towers.reindex(columns=["tower_id", *TOWERS]),
@@ -157,6 +158,7 @@ TOWERS = {
 }
 SPAN_COLUMNS = {
     "span_scan": "str",
+    "span_probability": "float64",
     "span_statistic": "float64",
     "span_threshold": "float64",
     "span_evidence": "str",

@@ -202,7 +202,7 @@ class Shares:
         Natural logarithm of reading over expected value, less `centre`; NaN without a reading.
     u : array, shape (n,)
         Standard uncertainty of `off`, widened to the scatter along the line.
-    spread : float
+    spread : array, shape (n,)
         What the scatter along the line adds to the stated uncertainty, as a standard deviation of `off`.
     centre : array, shape (n,)
         Median of the logarithms over the line, which is attributed to the wire data; of its own for towers with an
@@ -213,6 +213,8 @@ class Shares:
         Spans that are taken as open.
     beside : array, shape (n,)
         The largest `off` at the tower that an open span on one of its sides would make.
+    raised : array, shape (n − 1, n)
+        `off` that each open span would make at each tower.
     rest_s : array of complex, shape (n,)
         Admittance of the rest of the line [S].
     bond_ohm, bond_low_ohm, bond_high_ohm : array, shape (n,)
@@ -228,11 +230,12 @@ class Shares:
     measured_share: np.ndarray
     off: np.ndarray
     u: np.ndarray
-    spread: float
+    spread: np.ndarray
     centre: np.ndarray
     field_factor: float
     opened: tuple[int, ...]
     beside: np.ndarray
+    raised: np.ndarray
     rest_s: np.ndarray
     bond_ohm: np.ndarray
     bond_low_ohm: np.ndarray
@@ -288,13 +291,14 @@ def expected_shares(
     stated_u = np.hypot(readings["measured_u"].to_numpy(float), _expected_u(line, rest_s, drawn))
     centre = _centre(raw, outside)
     off = raw - centre
-    spread = _excess(off, stated_u)
+    spread = _excess(off, stated_u, outside)
     u = np.hypot(stated_u, spread)
     own = _own(line, rest_s)
     bonded = model.bonded
     plain = 1 / np.abs(1 / own + rest_s)
     no_coils = reading_ohm(own, rest_s, line.field)
-    beside = _beside(raw - _off(line, _rest_opened(line, opened)))
+    raised = raw - _off(line, _rest_opened(line, opened))
+    beside = _beside(raised)
     return Shares(
         frequency_hz=frequency_hz,
         share=np.where(bonded, np.abs(leg_current(own, rest_s, line.field)), 1.0),
@@ -308,6 +312,7 @@ def expected_shares(
         field_factor=factor,
         opened=opened,
         beside=beside,
+        raised=raised,
         rest_s=rest_s,
         factor=_factor(line, rest_s, off, u, beside, centre),
         **_bonds(line, rest_s * np.exp(-centre), drawn, centre),
@@ -448,16 +453,17 @@ def _centre(off, outside):
     return centre
 
 
-def _excess(off, stated_u):
-    """Robust scatter of the readings of a line beyond their stated uncertainty."""
-    known = np.isfinite(off)
-    usual, least = number("bond_line_spread"), number("peer_count_min")
-    count = int(known.sum())
-    if not count:
-        return usual
-    seen = MAD_TO_SIGMA * np.median(np.abs(off[known] - np.median(off[known])))
-    beyond = max(seen**2 - float(np.median(stated_u[known] ** 2)), 0.0)
-    return float(np.sqrt((least * usual**2 + count * beyond) / (least + count)))
+def _excess(off, stated_u, outside):
+    """Robust scatter of the readings of a line beyond their stated uncertainty, of its own with paths beside the coils."""
+    found, least = np.zeros(len(off)), number("peer_count_min")
+    for kind, usual in ((~outside, number("bond_line_spread")), (outside, number("bond_line_spread_beside"))):
+        known = np.isfinite(off) & kind
+        count, beyond = int(known.sum()), 0.0
+        if count:
+            seen = MAD_TO_SIGMA * np.median(np.abs(off[known] - np.median(off[known])))
+            beyond = max(seen**2 - float(np.median(stated_u[known] ** 2)), 0.0)
+        found[kind] = np.sqrt((least * usual**2 + count * beyond) / (least + count))
+    return found
 
 
 MAD_TO_SIGMA = 1.4826
@@ -540,7 +546,7 @@ def _likelihoods(predicted, off, scales, centre, beside):
 
     def density(logs, raised=0.0):
         by_line = np.clip(1 - (logs - log_sound) / reach, 0.0, 1.0)
-        return _student(seen - logs - raised - centre * by_line, np.hypot(fixed, line_u * by_line))
+        return student(seen - logs - raised - centre * by_line, np.hypot(fixed, line_u * by_line))
 
     minor = number("bond_minor_prior")
     sound = (1 - span - minor) * density(log_sound) + span * density(log_sound, rise)
@@ -580,8 +586,8 @@ def _predicted(one, rest_s):
     return {"sound": logs[0, -1], "minor": logs[1:first, -1], "worn": logs[first:], "open": opened}
 
 
-def _student(z, scale):
-    """Density of Student's law with `TAIL` degrees of freedom."""
+def student(z: np.ndarray | float, scale: np.ndarray | float) -> np.ndarray:
+    """Density of Student's law with `TAIL` degrees of freedom at z, of a scale."""
     from scipy.special import gammaln
 
     norm = np.exp(gammaln((TAIL + 1) / 2) - gammaln(TAIL / 2)) / np.sqrt(TAIL * np.pi)
@@ -618,9 +624,9 @@ def service_factor(z: np.ndarray) -> np.ndarray:
     [ 1.   70.45  0.15]
     """
     known = np.nan_to_num(np.asarray(z, float))
-    sound = _student(known, 1.0)
+    sound = student(known, 1.0)
     spread, missed = number("bond_service_spread"), number("bond_service_missed")
-    opened = (1 - missed) * _student(known + number("bond_service_drop"), spread) + missed * sound
+    opened = (1 - missed) * student(known + number("bond_service_drop"), spread) + missed * sound
     return np.where(np.isnan(z), 1.0, opened / sound)
 
 
