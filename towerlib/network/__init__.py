@@ -230,6 +230,11 @@ def _share_assumed(expected):
             f"The median reading lies {abs(percent):.0f} % {'above' if percent > 0 else 'below'} the ladder of the line. "
             "This is attributed to the wire data and removed before a bond is judged."
         )
+    if expected.field_ohm.any():
+        yield (
+            f"The field of the probes is taken as {expected.field_factor:.1f} times that of point sources on uniform "
+            "soil. It enters the expected readings."
+        )
     if abs(percent) > 2 * number("network_wire_percent"):
         yield "That is much. Check resistance, GMR and heights of [shield_wires]. Many worn bonds give the same readings."
 

@@ -202,6 +202,8 @@ class Shares:
         Natural logarithm of reading over expected value, less `centre`; NaN without a reading.
     u : array, shape (n,)
         Standard uncertainty of `off`, widened to the scatter along the line.
+    stated_u : array, shape (n,)
+        The stated part of `u`.
     spread : array, shape (n,)
         What the scatter along the line adds to the stated uncertainty, as a standard deviation of `off`.
     centre : array, shape (n,)
@@ -230,6 +232,7 @@ class Shares:
     measured_share: np.ndarray
     off: np.ndarray
     u: np.ndarray
+    stated_u: np.ndarray
     spread: np.ndarray
     centre: np.ndarray
     field_factor: float
@@ -289,9 +292,9 @@ def expected_shares(
     drawn = _Drawn(line, opened)
     raw, outside = _off(line, rest_s), readings["outside_coils"].to_numpy(bool)
     stated_u = np.hypot(readings["measured_u"].to_numpy(float), _expected_u(line, rest_s, drawn))
-    centre = _centre(raw, outside)
+    centre = line_centre(raw, outside)
     off = raw - centre
-    spread = _excess(off, stated_u, outside)
+    spread = line_spread(off, stated_u, outside)
     u = np.hypot(stated_u, spread)
     own = _own(line, rest_s)
     bonded = model.bonded
@@ -307,6 +310,7 @@ def expected_shares(
         measured_share=_as_share(line),
         off=off,
         u=u,
+        stated_u=stated_u,
         spread=spread,
         centre=centre,
         field_factor=factor,
@@ -442,7 +446,7 @@ def _expected_u(line, rest_s, drawn):
     return np.hypot(spread, np.nan_to_num(unknown))
 
 
-def _centre(off, outside):
+def line_centre(off: np.ndarray, outside: np.ndarray) -> np.ndarray:
     """Median over the line, of its own for towers with a path beside the coils; 0 where too few towers were read."""
     known, least = np.isfinite(off), number("peer_count_min")
     whole = float(np.median(off[known])) if known.sum() >= least else 0.0
@@ -453,7 +457,7 @@ def _centre(off, outside):
     return centre
 
 
-def _excess(off, stated_u, outside):
+def line_spread(off: np.ndarray, stated_u: np.ndarray, outside: np.ndarray) -> np.ndarray:
     """Robust scatter of the readings of a line beyond their stated uncertainty, of its own with paths beside the coils."""
     found, least = np.zeros(len(off)), number("peer_count_min")
     for kind, usual in ((~outside, number("bond_line_spread")), (outside, number("bond_line_spread_beside"))):
@@ -744,16 +748,12 @@ def judge(model: LineModel, readings: pd.DataFrame, shares: Shares) -> Verdicts:
         [UNKNOWN, OPEN, WORN, SOUND],
         UNKNOWN,
     )
+    either = (z >= SENSITIVE_Z) & _span_may_explain(shares, np.isnan(z))
+    flags = zip(z, by_reading, low, either, clear & sensitive, strict=True)
     words = [
-        _words(
-            model,
-            readings.iloc[k],
-            shares,
-            k,
-            (z[k], by_reading[k], low[k], span_too[k], clear[k] & sensitive[k]),
-        )
+        _words(model, readings.iloc[k], shares, k, flag)
         + _probability_words(probability[k], readings.iloc[k])
-        for k in range(len(z))
+        for k, flag in enumerate(flags)
     ]
     return Verdicts(
         state, suspect, decided & ~outside & ~span_too, probability, by_test, np.array(words, object)
@@ -826,7 +826,8 @@ def _words(model, reading, shares, k, flags):
     if enough:
         several = " One open bond of two would not show." if len(model.wires.x_m) > 1 else ""
         return f"{figures} That is the value expected of a sound bond.{several}"
-    return f"{figures} The uncertainty is too large to distinguish a sound bond from a worn one."
+    doubt = f"{figures} The uncertainty is too large to distinguish a sound bond from a worn one."
+    return f"{doubt} {SPAN_TOO}" if span_too else doubt
 
 
 def _figures(reading, shares, k, z):
@@ -848,14 +849,15 @@ def _figures(reading, shares, k, z):
     )
 
 
+SPAN_TOO = "An open span beside the tower gives the same reading; the tower behind it was not read."
+
+
 def _explanations(reading, shares, k, span_too):
     """What would explain a reading that is too high."""
     factor = np.exp(shares.beside[k])
     parts = [_bond_words(reading, shares, k)]
     if span_too:
-        parts.append(
-            "An open span beside the tower gives the same reading; the tower behind it was not read."
-        )
+        parts.append(SPAN_TOO)
     else:
         parts.append(
             f"A broken wire beside the tower would raise it {figure(factor)} times, not {_times(shares, k)}."

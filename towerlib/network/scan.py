@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from towerlib.network.bonds import SEEN_GONE, SLIP_WIDTH, student
+from towerlib.network.bonds import SEEN_GONE, SLIP_WIDTH, line_centre, line_spread, student
 from towerlib.network.model import ladder_at
 from towerlib.physics.fault_scan import scan as fault_scan_scan
 from towerlib.physics.ladder import pieces
@@ -184,15 +184,15 @@ def _spans(model, readings, by_service, shares, opened=()):
     read = np.isfinite(off) & np.isfinite(u)
     gone = readings["seen"].isin(SEEN_GONE).to_numpy()
     poor_prior = np.where(gone, 1 - 1e-3, number("bond_prior"))
-    sound = student(off, u)
     share_open = number("bond_open_share")
-    poor = poor_prior * sound * ((1 - share_open) * shares.factor[0] + share_open * shares.factor[1])
-    slip = number("bond_slip") / SLIP_WIDTH
-    whole = (1 - poor_prior) * sound + poor + slip
-    wider = np.hypot(u, RISE_U * raised)
-    broken = (1 - poor_prior) * student(off - raised, wider) + poor + slip
+    poor = (1 - share_open) * shares.factor[0] + share_open * shares.factor[1]
+    poor = poor_prior * student(off, u) * poor + number("bond_slip") / SLIP_WIDTH
     spans, towers = np.arange(len(raised))[:, None], np.arange(len(off))[None, :]
     near = (towers >= spans - REACH) & (towers <= spans + 1 + REACH) & (np.abs(raised) >= RISE_LEAST) & read
+    left, line_u = _recentred(shares, raised, readings["outside_coils"].to_numpy(bool))
+    whole = (1 - poor_prior) * student(off, line_u) + poor
+    wider = np.hypot(line_u, RISE_U * raised)
+    broken = (1 - poor_prior) * student(left, wider) + poor
     # Neighbours with paths beside the coils err together: their whole footings are not known.
     weight = np.where(readings["outside_coils"].to_numpy(bool), BESIDE_WEIGHT, 1.0)
     each = np.where(near, weight * np.minimum(np.log(broken / whole), ONE_TOWER), 0.0)
@@ -206,6 +206,16 @@ def _spans(model, readings, by_service, shares, opened=()):
     odds = np.where(said & ~shut, odds, 0.0)
     probability = np.where(said & ~shut, _shared(odds), np.nan)
     return probability, by_test, expected >= TELLS, np.where(np.isfinite(by_service), service, 0.0)
+
+
+def _recentred(shares, raised, outside):
+    """What is left of each reading with each span open, and its uncertainty: median and scatter of the line as they then are."""
+    left, line_u = shares.off - raised, np.tile(shares.u, (len(raised), 1))
+    for k, row in enumerate(left):
+        row -= line_centre(row, outside)
+        spread = line_spread(row, shares.stated_u, outside)
+        line_u[k] = np.hypot(shares.stated_u, np.minimum(spread, shares.spread))
+    return left, line_u
 
 
 def _over_days(each, near, age_years):
@@ -263,7 +273,9 @@ def _visits(records, model, grades, currents, end):
 
 def _ambient(visits, model, frequency_hz, bond_ohm):
     """Rounds in service."""
-    for_rounds = _newest(visits, "total_a").groupby("round")
+    # The span into a station has a current of its own, which nobody knows; it meets the end tower.
+    inner = visits[visits["place"].between(1, len(model.tower_id) - 2)]
+    for_rounds = _newest(inner, "total_a").groupby("round")
     return [
         fault_scan_scan.Ambient(_line(model, found, frequency_hz, bond_ohm), _spread(model, found, "total_a"))
         for _, found in for_rounds
@@ -368,6 +380,7 @@ def of_spans(found: SpanScan | None, model: LineModel, route: Route) -> pd.DataF
         threshold = np.where(np.isnan(probability), np.nan, -np.log(number("span_prior")))
         hit = np.isin(np.arange(count), found.opened)
         clear = found.testable & (np.nan_to_num(probability, nan=1.0) <= CLEAR_TO)
+        clear &= found.by_test <= -np.log(2)  # readings of long ago leave the years since
         words = np.select([model.span_open, hit, clear], [NOT_TESTABLE, SUSPECTED, NONE], NOT_TESTABLE)
     two = len(model.wires.x_m) > 1
     if found is not None:
