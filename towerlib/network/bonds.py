@@ -112,7 +112,7 @@ def field_of(
     """
     own_ohm = readings["own_ohm"].to_numpy(float)
     outside = readings["outside_coils"].to_numpy(bool)
-    return probe_field(records, condition["tower_id"], readings, own_ohm, outside, end)
+    return probe_field(records, cast("pd.Series", condition["tower_id"]), readings, own_ohm, outside, end)
 
 
 def usual_frequency(grades: Grades, end: pd.Timestamp, frequency_hz: float) -> float:
@@ -398,10 +398,10 @@ def _own(line, rest_s, own_ohm=None, field=None):
     return np.where(line.readings["own_read"], true_footing(own_ohm, seen_s, field), own_ohm)
 
 
-def _expected(line, rest_s, own_ohm=None, field=None, factor=1.0):
+def _expected(line, rest_s, own_ohm=None, field=None, factor=None):
     """Reading that is expected: a share or an impedance. `factor` is the whole footing over what the coils see."""
     field = field or line.field
-    own = factor * _own(line, rest_s, own_ohm, field)
+    own = (1.0 if factor is None else factor) * _own(line, rest_s, own_ohm, field)
     share = np.abs(leg_current(own, rest_s, field))
     return np.where(line.by_share, share, reading_ohm(own, rest_s, field))
 
