@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,16 +37,16 @@ class Network:
         - share: leg_share_expected, no_coils_expected_ohm (sound bond, at the test frequency of the reading),
           leg_share_measured, bond_z (standard uncertainties by which the reading exceeds the expected value), footing_assumed;
         - bond: bond_ohm with bond_low_ohm, bond_high_ohm (negative: less was read than is expected of a sound bond),
-          bond_state (``sound``, ``worn``, ``open suspected``, ``not known``), bond_suspect, bond_evidence,
-          bond_visit_id;
+          bond_state (``sound``, ``worn``, ``open suspected``, ``not known``), suspicion_probability (of a poor bond,
+          0 to 1; NaN where nothing was read), bond_suspect, bond_decided, bond_evidence, bond_visit_id;
         - fault at the tower: potential_rise_v, potential_rise_low_v, potential_rise_high_v, fault_current_a
           (through its footing);
         - touch: safety_screen (``below``, ``above``, ``cannot tell``; blank where off), safety_evidence;
         - scan: bond_scan (``suspected``, ``none``, ``not testable``; blank where off), bond_testable,
           bond_scan_evidence.
     spans : pandas.DataFrame
-        One row per span: from_tower_id, to_tower_id, length_m, span_scan, span_statistic, span_threshold,
-        span_evidence.
+        One row per span: from_tower_id, to_tower_id, length_m, span_scan, span_probability (of a broken
+        shield wire), span_statistic, span_threshold, span_evidence.
     off : tuple of str
         Analyses that are off, and what is missing for them.
     assumed : tuple of str
@@ -104,19 +105,23 @@ def assess(
     model, assumed = network_model.line_model(records, route, condition)
     readings = bond_readings(records, condition, currents, grades, end)
     usual_hz = usual_frequency(grades, end, records.line.frequency_hz)
-    first = expected_shares(model, readings, usual_hz)
+    field = bonds.field_of(records, condition, readings, end)
+    expect = partial(expected_shares, model, readings, usual_hz, field)
+    first = expect()
+    verdicts = bonds.judge(model, readings, first)
     # Spans come between: an open one raises the towers about it, and only a lost bond goes beyond that.
-    lost_ohm = _suspected(first, bonds.judge(model, readings, first)[0], bonds.certain(first), readings)
-    found, scan_off = scan.scan(records, model, grades, currents, end, lost_ohm)
-    opened = scan.opened(found)
-    expected = expected_shares(model, readings, usual_hz, opened) if opened else first
-    state, suspect, evidence = bonds.judge(model, readings, expected)
-    suspected_ohm = _suspected(expected, state, suspect, readings)
-    # What was read at the tower itself and is no higher than expected of a sound bond speaks against a lost bond.
-    cleared = (state == bonds.SOUND) | (expected.off < expected.u)
-    towers = towers.assign(**_share_columns(model, readings, expected, state, suspect, evidence))
+    lost_ohm = _suspected(first, verdicts.state, bonds.certain(verdicts, first), readings)
+    by_service, scan_off = scan.in_service(records, model, grades, currents, end, lost_ohm)
+    found, expected = None, first
+    if len(model.tower_id) > 2:
+        found, expected = scan.span_scan(
+            model, readings, by_service, lambda opened: expect(opened) if opened else first
+        )
+        verdicts = bonds.judge(model, readings, expected) if found.opened else verdicts
+    suspected_ohm = _suspected(expected, verdicts.state, verdicts.suspect, readings)
+    towers = towers.assign(**_share_columns(model, readings, expected, verdicts))
     risen, risk_off, risk_assumed = _risk(records, condition, model, suspected_ohm, end)
-    towers = pd.concat([towers, risen, scan.of_bonds(found, model, suspect, cleared)], axis=1)
+    towers = pd.concat([towers, risen, scan.of_bonds(verdicts, model)], axis=1)
     off = tuple(why for why in (*_share_off(readings), scan_off, *risk_off) if why)
     return Network(
         towers=towers.reindex(columns=["tower_id", *TOWERS]),
@@ -136,7 +141,9 @@ TOWERS = {
     "bond_low_ohm": "float64",
     "bond_high_ohm": "float64",
     "bond_state": "str",
+    "suspicion_probability": "float64",
     "bond_suspect": "boolean",
+    "bond_decided": "boolean",
     "bond_evidence": "str",
     "bond_visit_id": "str",
     "potential_rise_v": "float64",
@@ -151,6 +158,7 @@ TOWERS = {
 }
 SPAN_COLUMNS = {
     "span_scan": "str",
+    "span_probability": "float64",
     "span_statistic": "float64",
     "span_threshold": "float64",
     "span_evidence": "str",
@@ -180,7 +188,7 @@ def _suspected(expected, state, suspect, readings):
     return np.where(suspect, np.where(size > 0, size, np.inf), 0.0)
 
 
-def _share_columns(model, readings, expected, state, suspect, evidence):
+def _share_columns(model, readings, expected, verdicts):
     """Findings of the injected test at each tower."""
     return {
         "leg_share_expected": expected.share,
@@ -189,9 +197,11 @@ def _share_columns(model, readings, expected, state, suspect, evidence):
         "bond_z": expected.off / expected.u,
         "footing_assumed": pd.array(model.footing_assumed, dtype="boolean"),
         **_sizes(readings, expected),
-        "bond_state": pd.array(state, dtype="str"),
-        "bond_suspect": pd.array(suspect, dtype="boolean"),
-        "bond_evidence": pd.array(evidence, dtype="str"),
+        "bond_state": pd.array(verdicts.state, dtype="str"),
+        "suspicion_probability": verdicts.probability,
+        "bond_suspect": pd.array(verdicts.suspect, dtype="boolean"),
+        "bond_decided": pd.array(verdicts.decided, dtype="boolean"),
+        "bond_evidence": pd.array(verdicts.evidence, dtype="str"),
         "bond_visit_id": readings["bond_visit_id"].to_numpy(),
     }
 
@@ -214,11 +224,16 @@ def _share_off(readings):
 
 def _share_assumed(expected):
     """Assumptions in the judgement of bonds."""
-    percent = 100 * np.expm1(expected.centre)
+    percent = 100 * np.expm1(np.median(expected.centre))
     if percent:
         yield (
             f"The median reading lies {abs(percent):.0f} % {'above' if percent > 0 else 'below'} the ladder of the line. "
             "This is attributed to the wire data and removed before a bond is judged."
+        )
+    if expected.field_ohm.any():
+        yield (
+            f"The field of the probes is taken as {expected.field_factor:.1f} times that of point sources on uniform "
+            "soil. It enters the expected readings."
         )
     if abs(percent) > 2 * number("network_wire_percent"):
         yield "That is much. Check resistance, GMR and heights of [shield_wires]. Many worn bonds give the same readings."
