@@ -228,9 +228,9 @@ def _bought(budget: Budget, settings: PlanSettings) -> list[str]:
         f"{row.towers} towers in year {row.year} ({money(row.spent, settings.currency)})"
         for row in each(plan.years)
     )
-    must = number_of(works["must_do"])
+    must, number = number_of(works["must_do"]), works["tower_id"].nunique()
     parts = [
-        f"{money(plan.spent, settings.currency)} of {money(sum(allowed.budget), settings.currency)} treat {works['tower_id'].nunique()} towers: "
+        f"{money(plan.spent, settings.currency)} of {money(sum(allowed.budget), settings.currency)} treat {number} towers: "
         f"{years}. Must-do works among them, whatever they avoid: {must}.",
         f"Once all is done, {significant(middle)} trip-outs a year are avoided ({ends(low, high)} if all works err "
         f"alike); {significant(plan.benefit)} over {plain(allowed.horizon_years)} years, later ones counted less.",

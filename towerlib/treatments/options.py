@@ -285,7 +285,7 @@ def column(table: pd.DataFrame, name: str, blank: object) -> pd.Series:
     """Column of a table, `blank` where it is blank or missing."""
     if name not in table:
         return pd.Series(blank, index=table.index)
-    return cast("pd.Series", table[name]).fillna(blank)
+    return cast("pd.Series", table[name].astype("object")).fillna(blank)
 
 
 def _one(treatment, sites, line, light, drawn, taught):
@@ -377,7 +377,7 @@ def _before_digging(treatment, sites):
 
 def _upper_only(sites):
     """Towers whose reading is an upper limit: earth paths lie beside the coils."""
-    return column(sites, "upper_limit_only", False).astype(bool)
+    return column(sites, "upper_limit_only", "").eq(True).astype(bool)
 
 
 def _of_kind(treatment, sites, settings):
