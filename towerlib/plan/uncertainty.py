@@ -270,18 +270,24 @@ def true_benefits(
     rng = np.random.default_rng([seed, 4])
     towers, log_ohm, log_u = _readings(condition)
     centre, spread = _posterior(log_ohm, log_u)
-    drawn = centre + spread * rng.standard_normal((count, len(towers)))
+    drawn = centre + spread * _mirrored(rng, count, len(towers))
     at_tower = towers.get_indexer(pd.Index(options["tower_id"].astype("str")))
     known = at_tower >= 0
     moved = np.where(known, (drawn - log_ohm)[:, at_tower], 0.0)  # ln of the true footing over the reading
     effect, effect_u = _effects(options, np.where(known, log_u[at_tower], 0.0))
-    factor = np.maximum(1 + effect_u * rng.standard_normal((count, len(options))), 0.0)
+    factor = np.maximum(1 + effect_u * _mirrored(rng, count, len(options)), 0.0)
     power = _powers(options, condition)
     estimate, later = (1 - np.exp(-power * part) for part in (effect, effect * factor))
     digs = effect > 0
     part = np.where(digs, later / np.where(digs, estimate, 1.0), 1.0)
     benefit = options["benefit_per_year"].to_numpy(float) * np.exp(power * np.nan_to_num(moved)) * part
     return pd.DataFrame(benefit.T, index=_keys(options))
+
+
+def _mirrored(rng, count, size):
+    """Standard normal draws of which the second half mirrors the first, so that their mean is 0; shape (count, size)."""
+    half = rng.standard_normal(((count + 1) // 2, size))
+    return np.concatenate([half, -half])[:count]
 
 
 def _readings(condition):
