@@ -32,6 +32,7 @@ QUANTITIES = """
 """.split()
 REPAIRS = ("lead", "rebond")
 FACTS = ("leads_missing", "corrosion", "suspected_cause", "bond_seen", "impedance_class", "occupancy")
+SHOWN = 6  # towers named in a sentence where the tables hold the rest
 METHODS = "method towers spent benefit expected gain gain_low gain_high fails".split()
 WORKS = """
     package year access_group access tower_id chainage_km option kind must_do footing_ohm predicted_ohm
@@ -277,8 +278,9 @@ def _beyond(plan):
 def _inspected(plan):
     """Inspections and repairs by year, each in their order."""
     problem = plan.problem
+    most = None if (problem.owed & (problem.when == 0)).any() else SHOWN
     parts = [
-        f"year {year}: {_in_order(problem, problem.when == year)}"
+        f"year {year}: {_in_order(problem, problem.when == year, most)}"
         for year in range(1, problem.constraints.years + 1)
         if (problem.when == year).any()
     ]
@@ -290,11 +292,12 @@ def _inspected(plan):
     ]
 
 
-def _in_order(problem, chosen):
-    """Towers of some obligations in their order."""
+def _in_order(problem, chosen, most=None):
+    """Towers of some obligations in their order, all of them or the first few."""
     rows = np.flatnonzero(chosen)
     rows = rows[np.argsort(problem.order[rows], kind="stable")]
-    return ", ".join(dict.fromkeys(problem.options["tower_id"].to_numpy(str)[rows]))
+    names = list(dict.fromkeys(problem.options["tower_id"].to_numpy(str)[rows]))
+    return listed(names, most or len(names))
 
 
 def _uncosted(works):

@@ -240,7 +240,7 @@ def decides(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
     """
     ids = sites["tower_id"].astype("str")
     if treatment.kind == "lead":
-        parts = _phrases([(sites["lead_gone"], LEADS), (sites["lead_weak"], LEG)], ids)
+        parts = _phrases([(sites["lead_gone"], LEADS), (sites["lead_weak"] & ~sites["lead_gone"], LEG)], ids)
     elif treatment.kind == "rebond":
         parts = _phrases([(sites["bond_suspected"], BOND)], ids)
     elif treatment.kind == "retest":
@@ -261,7 +261,7 @@ def conditions(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
         (sites["lead_gone"], LEADS),
         (sites["bond_suspected"] & ~apart, BOND),
         (sites["bond_doubt"] & ~sites["bond_suspected"], COILS),
-        (sites["lead_weak"], LEG),
+        (sites["lead_weak"] & ~sites["lead_gone"], LEG),
     ]
     parts = _phrases(suspected, sites["tower_id"].astype("str"))
     spans = column(sites, "spans", "")
