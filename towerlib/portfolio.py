@@ -19,7 +19,7 @@ from towerlib.plan.budget import constraints_of
 from towerlib.plan.optimise import optimise, quality
 from towerlib.plan.outcome import Plan, broken_rules, plan_of
 from towerlib.plan.priority import SHIELD_WIRE
-from towerlib.plan.problem import pose, with_total
+from towerlib.plan.problem import phrases, pose, with_total
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -516,12 +516,17 @@ def _prefixed(line):
     """Options of a line, prefixed with its name, calibrated, without towers whose must-do has no price."""
     options, mark = line.options, f"{line.line_id}/"
     must, priced = options["must_do"].astype(bool), options["cost"].notna()
+    if "obligation" in options:
+        must &= options["obligation"].isna()  # an inspection or repair without a price costs nothing
     lost = set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"])
     options = options[~options["tower_id"].isin(lost)]
     own = "tower " + options["tower_id"].astype("str")  # a tower without an access group forms its own
     groups = options["access_group"].astype("str").where(options["access_group"].notna(), own)
     scaled = ["benefit_per_year", "avoided_low", "avoided_high"]
     options = options.assign(tower_id=mark + options["tower_id"].astype("str"), access_group=mark + groups)
+    for name in ("decides", "conditional_on"):
+        if name in options:  # each condition gets the name of its line
+            options[name] = ["; ".join(mark + part for part in phrases(text)) for text in options[name]]
     options[scaled] = options[scaled].astype("float64") * factor(line.facts)
     if "together" not in options:
         return options
@@ -581,7 +586,7 @@ def _part(plan, line_id):
         "avoided_low": float(chosen["avoided_low"].sum()),
         "avoided_high": float(chosen["avoided_high"].sum()),
         "spent": float(works["cost"].sum()) + sum(fees[group] for group in visits["access_group"]),
-        "towers": len(works),
+        "towers": works["tower_id"].nunique(),
         "benefit": float(works["benefit"].sum()),
         "avoided_per_year": float(works["benefit_per_year"].sum()),
     }

@@ -54,6 +54,18 @@ def test_cost_by_hand():
     assert lines["price_row"].tolist() == [1, 2]
 
 
+def test_inspections_are_priced_where_a_price_is_given_and_free_otherwise():
+    bond = wanted(bonds=1.0, bond_inspections=1.0)
+    rebond = ("shield-wire bond", "piece", 380.0)
+    assert cost(bond, rebond)[0].loc[0, ["cost", "cost_flaw"]].tolist() == [380.0, ""]
+    assert cost(bond, rebond, ("bond inspection", "piece", 150.0))[0].loc[0, "cost"] == 530.0
+    spans = wanted(span_inspections=2.0)
+    told, lines = cost(spans, rebond)
+    assert told.loc[0, ["cost", "cost_flaw"]].tolist() == [0.0, ""]
+    assert lines.empty
+    assert cost(spans, ("span inspection", "span", 200.0))[0].loc[0, "cost"] == 400.0
+
+
 def test_the_closest_row_holds():
     options = wanted(
         5,

@@ -9,11 +9,14 @@ import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError
+from towerlib.plan.expected import column, expected_benefit
 from towerlib.plan.heuristic import NO_PRICES, failed, greedy, worst_first
 from towerlib.plan.optimise import optimise
 from towerlib.plan.outcome import Plan
-from towerlib.plan.problem import Constraints, spread_evenly, together_in_zones
-from towerlib.text import counted, grouped
+from towerlib.plan.priority import queues, tiers
+from towerlib.plan.problem import Constraints, phrases, spread_evenly, together_in_zones
+from towerlib.plan.uncertainty import compared
+from towerlib.text import counted, grouped, listed
 
 if TYPE_CHECKING:
     from towerlib.config import Line
@@ -28,13 +31,16 @@ QUANTITIES = """
     trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m
 """.split()
 REPAIRS = ("lead", "rebond")
+FACTS = ("leads_missing", "corrosion", "suspected_cause", "bond_seen", "impedance_class", "occupancy")
+SHOWN = 6  # towers named in a sentence where the tables hold the rest
+METHODS = "method towers spent benefit expected gain gain_low gain_high fails".split()
 WORKS = """
     package year access_group access tower_id chainage_km option kind must_do footing_ohm predicted_ohm
     predicted_low_ohm predicted_high_ohm avoided_per_year avoided_low avoided_high cost cost_low cost_high
-    crew_weeks
+    crew_weeks decides conditional_on
 """.split()
 ADDED = """
-    treatment plan_year package predicted_ohm avoided_per_year avoided_low avoided_high cost cost_low cost_high
+    treatment plan_year package conditional_on predicted_ohm avoided_per_year avoided_low avoided_high cost cost_low cost_high
     benefit_per_cost
 """.split()
 
@@ -46,20 +52,24 @@ class Budget:
     Attributes
     ----------
     options : pandas.DataFrame
-        Options of the plan: rows of `towerlib.treatments.Treatments.choices`.
+        Options of the plan: rows of `towerlib.treatments.Treatments.choices`, with obligation: the place of each
+        inspection and repair in their order, blank for all other options.
     constraints : Constraints or None
         Budget, crews and years; None without a budget.
     plan : Plan or None
         Optimal where `plan.proven`; otherwise `plan.how` states the distance to the best possible.
     works : pandas.DataFrame
-        One row per selected work, by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify.
+        One row per selected work, by year and access group: columns as in `WORKS` and `QUANTITIES`, and verify. A
+        tower can have an inspection or repair, which decides something, and a treatment that is conditional on it.
     methods : pandas.DataFrame
         One row per planning method within the same constraints, the plan first as `OWN`: method, towers, spent,
-        benefit (trip-outs avoided over the horizon, discounted), gain (of the plan over the method, relative;
-        infinite over a method that avoids nothing), fails (True for a method that violates a constraint, such as a
-        must-do; its gain is blank).
+        benefit (trip-outs avoided over the horizon, discounted, by the estimates that the plan is made of), expected
+        (the same on the true footings), gain (of the plan over the method on the true footings, relative, with
+        gain_low and gain_high, 80 %; infinite over a method that avoids nothing), fails (True for a method that
+        violates a constraint, such as a must-do; its gain is blank).
     best : pandas.DataFrame
-        One row per tower: the selected option, otherwise that with the most benefit per cost.
+        One row per tower: the selected option, the treatment before the inspection or repair that it waits for;
+        otherwise the inspection or repair, otherwise the option with the most benefit per cost.
     off, assumed : tuple of str
         What is not available, with the reason; assumptions of the plan.
     """
@@ -99,9 +109,12 @@ def optimise_plan(treatments: Treatments, condition: pd.DataFrame, line: Line) -
     -----
     The benefit is trip-outs avoided a year, from the year after the work to the end of its life or of the
     horizon, later years discounted. Safety works are must-dos; their value is not expressed in trip-outs.
+    Inspections and repairs come before the other works, each in the earliest year whose money and crews suffice, in
+    the order of the priority list: safety, certain damage, expected benefit. The cost of a conditional work is a
+    reserve until its inspection.
     """
     options = _options(treatments, condition, line)
-    priced = options["cost"].notna()
+    priced = options.loc[options["obligation"].isna() | options["kind"].isin(REPAIRS), "cost"].notna()
     if not len(options):
         return _without(options, condition, NO_CHOICE)
     if line.plan.budget is None:
@@ -128,10 +141,23 @@ def optimise_plan(treatments: Treatments, condition: pd.DataFrame, line: Line) -
         constraints=constraints,
         plan=plan,
         works=works,
-        methods=_methods(ways),
+        methods=_methods(ways, options, condition),
         best=_best(options, works),
-        off=(*empty, *_owed_in_vain(options, line), *unpriced, *unpaid, *plan.problem.left_out),
-        assumed=(*(() if empty else (plan.how,)), *_assumed(constraints, line.plan)),
+        off=(
+            *empty,
+            *_owed_in_vain(options, line),
+            *_beyond(plan),
+            *unpriced,
+            *_uncosted(works),
+            *unpaid,
+            *plan.problem.left_out,
+        ),
+        assumed=(
+            *(() if empty else (plan.how,)),
+            *_inspected(plan),
+            *_reserve(works, line.plan.currency),
+            *_assumed(constraints, line.plan),
+        ),
     )
 
 
@@ -174,11 +200,13 @@ def join(condition: pd.DataFrame, budget: Budget) -> pd.DataFrame:
     -------
     pandas.DataFrame
         The same rows in the same order, with treatment, plan_year and package (blank for towers outside the plan),
+        conditional_on (the inspection or repair that decides about the treatment, else blank),
         predicted_ohm, avoided_per_year with avoided_low and avoided_high, cost with cost_low and cost_high,
         and benefit_per_cost.
     """
     kept = condition.drop(columns=[name for name in ADDED if name in condition])
     best = budget.best.rename(columns={"option": "treatment"})[["tower_id", *ADDED]]
+    best = best.assign(conditional_on=best["conditional_on"].astype("str"))
     return kept.merge(best, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
 
 
@@ -190,14 +218,43 @@ def _options(treatments, condition, line):
         raise SettingsError(
             f"[plan] must_treat names tower {sorted(unknown)[0]!r}, which the register does not have"
         )
-    owed = options["tower_id"].isin(line.plan.must_treat)
-    options = options.assign(must_do=options["must_do"] | owed)
+    texts = {name: _text(options, name) for name in ("decides", "conditional_on")}
+    options = options.assign(**texts, obligation=_obligations(options.assign(**texts), condition))
+    beside = options["obligation"].notna()
+    owed = options["tower_id"].isin(line.plan.must_treat) & ~beside
+    options = options.assign(must_do=options["must_do"] | owed | beside)
     if line.plan.station_zone_km is None:
         return options
     chainage = condition["chainage_km"]
     near = np.minimum(chainage, chainage.max() - chainage) <= line.plan.station_zone_km
-    labels = together_in_zones(condition.assign(in_station_zone=near), options["tower_id"].unique())
-    return options.assign(together=options["tower_id"].map(labels))
+    free = ~beside & (options["conditional_on"] == "")  # a zone does not wait for an inspection
+    labels = together_in_zones(condition.assign(in_station_zone=near), options.loc[free, "tower_id"].unique())
+    return options.assign(together=options["tower_id"].map(labels).where(free))
+
+
+def _text(options, name):
+    """Text column of the options, "" where it is blank or missing."""
+    return column(options, name, "").fillna("").astype("str")
+
+
+def _obligations(options, condition):
+    """Place of each inspection and repair in their order, blank for all other options.
+
+    The cheapest of a tower that settles the same. Safety first, then certain damage, then by expected benefit, as in
+    the priority list; then along the line.
+    """
+    mine = options[options["decides"] != ""]
+    mine = mine.sort_values("cost", kind="stable").drop_duplicates(["tower_id", "decides"])
+    known = condition.assign(**{name: column(condition, name) for name in FACTS})
+    facts = known.assign(
+        tier=tiers(known, queues(known)),
+        expected=expected_benefit(known)["expected_avoided_per_year"].fillna(0.0),
+        along=np.arange(len(known)),
+    ).set_index("tower_id")
+    keys = facts[["tier", "expected", "along"]].reindex(mine["tower_id"]).set_index(mine.index)
+    keys = keys.assign(tier=keys["tier"] - 0.5 * (mine["must_do"] & (keys["tier"] > 1)))
+    order = keys.assign(expected=-keys["expected"]).sort_values(["tier", "expected", "along"], kind="stable")
+    return pd.Series(np.arange(float(len(order))), order.index).reindex(options.index)
 
 
 def _owed_in_vain(options, line):
@@ -206,16 +263,78 @@ def _owed_in_vain(options, line):
     return [f"[plan] must_treat: no treatment applies at tower {', '.join(lost)}."] if lost else []
 
 
+def _beyond(plan):
+    """Remark on inspections and repairs for which money or crews do not suffice in any year."""
+    problem = plan.problem
+    lost = problem.owed & (problem.when == 0)
+    if not lost.any():
+        return []
+    return [
+        f"Money or crews do not suffice for {counted(int(lost.sum()), 'inspection or repair', 'inspections or repairs')}; "
+        f"in order: {_in_order(problem, lost)}."
+    ]
+
+
+def _inspected(plan):
+    """Inspections and repairs by year, each in their order."""
+    problem = plan.problem
+    most = None if (problem.owed & (problem.when == 0)).any() else SHOWN
+    parts = [
+        f"year {year}: {_in_order(problem, problem.when == year, most)}"
+        for year in range(1, problem.constraints.years + 1)
+        if (problem.when == year).any()
+    ]
+    if not parts:
+        return []
+    return [
+        "Inspections and repairs come first, in the order of safety, certain damage and expected benefit, each in the "
+        f"earliest year with money and crews. Towers by {'; '.join(parts)}."
+    ]
+
+
+def _in_order(problem, chosen, most=None):
+    """Towers of some obligations in their order, all of them or the first few."""
+    rows = np.flatnonzero(chosen)
+    rows = rows[np.argsort(problem.order[rows], kind="stable")]
+    names = list(dict.fromkeys(problem.options["tower_id"].to_numpy(str)[rows]))
+    return listed(names, most or len(names))
+
+
+def _uncosted(works):
+    """Remark on inspections and repairs whose cost is not known."""
+    lost = works.loc[works["cost"].isna(), "tower_id"]
+    if lost.empty:
+        return []
+    what = counted(len(lost), "inspection or repair", "inspections or repairs")
+    return [
+        f"{what} without a price in prices.csv count as 0: tower {listed(lost)}. The plan costs more than stated."
+    ]
+
+
+def _reserve(works, currency):
+    """Sentence on the money of conditional works."""
+    waiting = works[works["conditional_on"] != ""]
+    if waiting.empty:
+        return []
+    return [
+        f"{grouped(waiting['cost'].sum())} {currency} of the plan is a reserve: "
+        f"{counted(len(waiting), 'work')} wait for an inspection or repair that can make them unnecessary. The benefit "
+        "stated for them holds if the reading is confirmed."
+    ]
+
+
 def _priced_must_do(options: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """Options without the towers whose must-do has no price, and a remark on those towers."""
-    must, priced = options["must_do"].astype(bool), options["cost"].notna()
+    must = options["must_do"].astype(bool) & options["obligation"].isna()
+    priced = options["cost"].notna()
     lost = sorted(set(options.loc[must, "tower_id"]) - set(options.loc[must & priced, "tower_id"]))
     if not lost:
         return options, []
     remark = (
         f"Must-do without a price, not in the plan: tower {', '.join(lost)}. Give the price in prices.csv."
     )
-    kept = options.loc[~options["tower_id"].isin(lost)].reset_index(drop=True)
+    gone = options["tower_id"].isin(lost) & options["obligation"].isna()
+    kept = options.loc[~gone].reset_index(drop=True)
     return kept, [remark]
 
 
@@ -240,7 +359,7 @@ def _labels(options):
 def _without(options, condition, why):
     """Result without a plan; the best option of each tower is still listed."""
     nothing = pd.DataFrame(columns=[*WORKS, *QUANTITIES, "verify"])
-    methods = pd.DataFrame(columns=["method", "towers", "spent", "benefit", "gain", "fails"])
+    methods = pd.DataFrame(columns=METHODS)
     return Budget(options, None, None, nothing, methods, _best(options, nothing), (why,), ())
 
 
@@ -250,25 +369,46 @@ def _works(plan, options, condition):
         options, on=["tower_id", "option"], validate="1:1"
     )
     places = condition[["tower_id", "chainage_km"]]
-    works = chosen.merge(places, on="tower_id", validate="1:1")
-    works = works.assign(access_group=_labels(works))
+    works = chosen.merge(places, on="tower_id", validate="m:1")
+    works = works.assign(access_group=_labels(works), conditional_on=_conditions(works))
     works = works.assign(package="Y" + works["year"].astype("str") + " " + works["access_group"])
+    works = works.sort_values("obligation", kind="stable")
     return works[[*WORKS, *QUANTITIES, "verify"]].sort_values(
-        ["year", "access_group", "chainage_km"], ignore_index=True
+        ["year", "access_group", "chainage_km"], ignore_index=True, kind="stable"
     )
+
+
+def _conditions(works):
+    """What each work waits for, with the year of it in the plan."""
+    when = {phrase: row.year for row in works.itertuples() for phrase in phrases(row.decides) if row.decides}
+    found = []
+    for row in works.itertuples():
+        parts = []
+        for phrase in phrases(row.conditional_on):
+            year = when.get(phrase)
+            same = ", the same year: inspection first" if year == row.year else ""
+            parts.append(phrase if year is None else f"{phrase} in year {year}{same}")
+        found.append("; ".join(parts))
+    return pd.Series(found, works.index, dtype="str")
 
 
 def _best(options, works):
     """One option per tower: that of the plan, else that with most benefit per cost, or per effort without prices."""
     rate = options["avoided_per_year"] / options["cost"].where(options["cost"] > 0)
     effort = options["avoided_per_year"] / options["effort"].where(options["effort"] > 0)
-    taken = works[["tower_id", "option", "year", "package"]].rename(columns={"year": "plan_year"})
+    taken = works[["tower_id", "option", "year", "package", "conditional_on"]]
+    taken = taken.rename(columns={"year": "plan_year", "conditional_on": "_told"})
     ranked = options.assign(benefit_per_cost=rate, _effort=effort).merge(
         taken, on=["tower_id", "option"], how="left", validate="1:1"
     )
+    ranked["conditional_on"] = ranked.pop("_told").where(
+        ranked["plan_year"].notna(), ranked["conditional_on"]
+    )
+    beside, planned = ranked["obligation"].notna(), ranked["plan_year"].notna()
     keys = pd.DataFrame(
         {
-            "planned": ranked["plan_year"].isna(),
+            "planned": ~planned,
+            "beside": np.where(planned, beside, ~beside),
             "must": ~ranked["must_do"],
             "rate": -ranked["benefit_per_cost"].fillna(0.0),
             "effort": -ranked["_effort"].fillna(0.0),
@@ -276,33 +416,24 @@ def _best(options, works):
     )
     ranked = ranked.loc[keys.sort_values(list(keys), kind="stable").index]
     # an option without a prediction is not proposed, unless it is a must-do or a repair
-    ranked = ranked[ranked["avoided_per_year"].gt(0) | ranked["must_do"] | ranked["kind"].isin(REPAIRS)]
+    proposed = ranked["avoided_per_year"].gt(0) | ranked["must_do"] | ranked["kind"].isin(REPAIRS)
+    ranked = ranked[proposed]
     best = ranked.drop_duplicates("tower_id").assign(plan_year=lambda t: t["plan_year"].astype("Int64"))
     return best.drop(columns="_effort").reset_index(drop=True)
 
 
-def _methods(ways):
-    """Comparison of the planning methods."""
-    return pd.DataFrame(
-        [
-            {
-                "method": name,
-                "towers": len(way.works),
-                "spent": way.spent,
-                "benefit": way.benefit,
-                "gain": np.nan if failed(way) else _gain(ways[OWN].benefit, way.benefit),
-                "fails": failed(way),
-            }
-            for name, way in ways.items()
-        ]
+def _methods(ways, options, condition):
+    """Comparison of the planning methods, on the true footings."""
+    plans = [(way.problem, way.choice) for way in ways.values()]
+    table = compared(plans, options, condition).assign(
+        method=list(ways),
+        towers=[way.works["tower_id"].nunique() for way in ways.values()],
+        spent=[way.spent for way in ways.values()],
+        benefit=[way.benefit for way in ways.values()],
+        fails=[failed(way) for way in ways.values()],
     )
-
-
-def _gain(benefit, other):
-    """Relative gain over another benefit."""
-    if other > 0:
-        return benefit / other - 1
-    return np.inf if benefit > 0 else 0.0
+    table.loc[table["fails"], ["gain", "gain_low", "gain_high"]] = np.nan
+    return table[METHODS]
 
 
 def _assumed(constraints, plan):

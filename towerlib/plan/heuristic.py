@@ -49,8 +49,10 @@ class Packages:
         Unit of each package by number, and first package of each unit, with the end.
     value : array, shape (p, y)
     spend, weeks : array, shape (p,)
-    must : array of bool, shape (p,)
-        True where it meets a must-do.
+    must : array of int, shape (p,)
+        2 for an inspection or repair with a year, 1 where it meets another must-do, else 0.
+    open : array of bool, shape (p, y)
+        Years in which it may be done.
     """
 
     members: np.ndarray
@@ -61,6 +63,7 @@ class Packages:
     spend: np.ndarray
     weeks: np.ndarray
     must: np.ndarray
+    open: np.ndarray
 
 
 def near_best(
@@ -327,7 +330,7 @@ def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
     np.maximum.at(worst, problem.unit[problem.tower], ohm)
     packages = packages_of(problem)
     own = packages.value[:, 0] / np.maximum(packages.spend, 1e-9)
-    order = np.lexsort((-own, packages.unit, -worst[packages.unit], ~packages.must))
+    order = np.lexsort((-own, packages.unit, -worst[packages.unit], -packages.must))
     years = loops.in_order(
         order,
         packages.starts,
@@ -336,6 +339,7 @@ def worst_first_choice(problem: Problem, footing_ohm: pd.Series) -> np.ndarray:
         packages.weeks,
         packages.unit,
         packages.must,
+        packages.open,
         _floats(problem.fee),
         _limits(problem),
         problem.must_by,
@@ -367,7 +371,10 @@ def packages_of(problem: Problem) -> Packages:
         for amount in (problem.value, problem.spend, problem.weeks)
     )
     value, spend, weeks = map(_floats, sums)
-    must = np.logical_or.reduceat(problem.must[members], starts) if len(starts) else np.zeros(0, bool)
+    level = _numbers(problem.must) + (problem.owed & problem.must)
+    must = np.maximum.reduceat(level[members], starts) if len(starts) else np.zeros(0, np.int64)
+    is_open = problem.open[members]
+    is_open = np.logical_and.reduceat(is_open, starts, axis=0) if len(starts) else is_open
     unit = unit[starts]
     return Packages(
         members=members,
@@ -378,6 +385,7 @@ def packages_of(problem: Problem) -> Packages:
         spend=spend,
         weeks=weeks,
         must=must,
+        open=np.ascontiguousarray(is_open),
     )
 
 
@@ -404,6 +412,7 @@ def greedy_choice(problem: Problem) -> np.ndarray:
         packages.spend,
         packages.weeks,
         packages.must,
+        packages.open,
         _floats(problem.fee),
         _limits(problem),
         problem.must_by,

@@ -362,7 +362,7 @@ def _take(package, year, starts, group, spend, weeks, fee, paid, money, crew):
 
 
 @compiled
-def in_order(order, starts, group, spend, weeks, unit, must, fee, limits, must_by):
+def in_order(order, starts, group, spend, weeks, unit, must, is_open, fee, limits, must_by):
     """Year (from 1) of each package where packages are done in a given order, each in its first possible year."""
     money, crew = limits[0].copy(), limits[1].copy()
     paid, done = np.zeros((len(fee), len(money)), np.bool_), np.zeros(len(spend), np.bool_)
@@ -370,7 +370,9 @@ def in_order(order, starts, group, spend, weeks, unit, must, fee, limits, must_b
     for package in order:
         if done[unit[package]]:
             continue
-        for year in range(min(must_by, len(money)) if must[package] else len(money)):
+        for year in range(min(must_by, len(money)) if must[package] > 0 else len(money)):
+            if not is_open[package, year]:
+                continue
             cost = spend[package] + _new_fees(package, year, starts, group, fee, paid)
             if cost <= money[year] and weeks[package] <= crew[year]:
                 _take(package, year, starts, group, spend, weeks, fee, paid, money, crew)
@@ -380,9 +382,10 @@ def in_order(order, starts, group, spend, weeks, unit, must, fee, limits, must_b
 
 
 @compiled
-def best_rate_next(value, unit_ends, starts, group, spend, weeks, must, fee, limits, must_by):
-    """Year (from 1) of each package where the highest benefit per cost comes next, year by year, must-dos first.
+def best_rate_next(value, unit_ends, starts, group, spend, weeks, must, is_open, fee, limits, must_by):
+    """Year (from 1) of each package where the highest benefit per cost comes next, year by year.
 
+    Inspections and repairs come first, then the other must-dos: the levels of `must`.
     The best package of a unit is found again only where a mobilisation was paid or where it does not fit any more.
     """
     money, crew = limits[0].copy(), limits[1].copy()
@@ -390,7 +393,7 @@ def best_rate_next(value, unit_ends, starts, group, spend, weeks, must, fee, lim
     paid, done = np.zeros((len(fee), years), np.bool_), np.zeros(units, np.bool_)
     chosen = np.zeros(len(spend), np.int64)
     top, place, stale = np.zeros(units), np.zeros(units, np.int64), np.zeros(units, np.bool_)
-    for owed in (True, False):
+    for least in (2, 1, 0):
         for year in range(years):
             stale.fill(True)
             while True:
@@ -405,9 +408,11 @@ def best_rate_next(value, unit_ends, starts, group, spend, weeks, must, fee, lim
                     if stale[number]:
                         top[number], place[number], stale[number] = -np.inf, -1, False
                         for package in range(unit_ends[number], unit_ends[number + 1]):
-                            if (owed and not must[package]) or (must[package] and year >= must_by):
+                            if must[package] < least or (must[package] > 0 and year >= must_by):
                                 continue
-                            if not (value[package, year] > 0 or must[package]):
+                            if not (
+                                is_open[package, year] and (value[package, year] > 0 or must[package] > 0)
+                            ):
                                 continue
                             cost = spend[package] + _new_fees(package, year, starts, group, fee, paid)
                             if cost > money[year] or weeks[package] > crew[year]:

@@ -116,7 +116,7 @@ def _useful(problem):
     """Options not dominated by another option of the same tower and access group."""
     alone = np.bincount(problem.unit)[problem.unit][problem.tower] == 1
     idle = (problem.value <= 0).all(axis=1) & alone & ~problem.must
-    merits = np.column_stack([problem.value, -problem.spend, -problem.weeks, problem.must])
+    merits = np.column_stack([problem.value, -problem.spend, -problem.weeks, problem.must, problem.open])
     first = problem.tower_starts[problem.tower]
     place = np.arange(len(first)) - first
     widest = place.max(initial=-1) + 1
@@ -133,10 +133,13 @@ def _useful(problem):
 
 
 def allowed(problem: Problem) -> np.ndarray:
-    """Permitted years of each option, shape (n, y); a tower with a must-do has only those options, up to the latest year."""
+    """Permitted years of each option, shape (n, y).
+
+    Open years; a tower with a must-do has only those options, up to the latest year.
+    """
     years = np.arange(1, problem.constraints.years + 1)
     bound = problem.must_tower[problem.tower]
-    return ~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by))
+    return problem.open & (~bound[:, None] | (problem.must[:, None] & (years <= problem.must_by)))
 
 
 def _one_a_tower(problem, option):

@@ -14,7 +14,7 @@ from towerlib.plan import milp as plan_milp
 from towerlib.plan.heuristic import improved
 from towerlib.plan.milp import allowed, build, relax, solve
 from towerlib.plan.outcome import broken_rules, plan_of
-from towerlib.plan.problem import pose
+from towerlib.plan.problem import pose, scheduled
 from towerlib.text import counted, grouped
 from towerlib.values import number
 
@@ -121,7 +121,24 @@ def solved(
     nodes: int = NODES,
     relaxed: tuple[float, np.ndarray, np.ndarray] | None = None,
 ) -> Plan:
-    """Plan of a problem that is posed already, as by `optimise`; `relaxed` is the result of `relax`, where known."""
+    """Plan of a problem that is posed already, as by `optimise`; `relaxed` is the result of `relax`, where known.
+
+    Where the other must-dos do not fit beside the inspections and repairs, the last of these lose their year.
+    """
+    stop = {"gap": gap, "time_limit_s": time_limit_s, "search": search, "nodes": nodes}
+    kept, less = int((problem.when > 0).sum()), 1
+    while True:
+        try:
+            return _solved(problem, footing_ohm=footing_ohm, relaxed=relaxed, **stop)
+        except SettingsError:
+            if kept == 0:
+                raise
+            kept, less, relaxed = max(kept - less, 0), 2 * less, None
+            problem = scheduled(problem, problem.constraints, kept)
+
+
+def _solved(problem, *, gap, time_limit_s, search, footing_ohm, nodes, relaxed):
+    """Plan of a problem whose obligations have their years."""
     gap = number("plan_gap") if gap is None else gap
     time_limit_s = number("plan_time_limit_s") if time_limit_s is None else time_limit_s
     if not len(problem.options):

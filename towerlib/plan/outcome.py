@@ -100,7 +100,7 @@ def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
     rows = pd.DataFrame(
         {
             "year": np.arange(1, count + 1),
-            "towers": np.bincount(year, minlength=count),
+            "towers": _towers(problem, done, year, count),
             "mobilisations": np.bincount(visits % count, minlength=count),
             "budget": np.array(problem.constraints.budget, float),
             "work_cost": np.bincount(year, problem.spend[done], count),
@@ -111,6 +111,12 @@ def yearly(problem: Problem, choice: np.ndarray) -> pd.DataFrame:
     )
     rows.insert(6, "spent", rows["work_cost"] + rows["mobilisation_cost"])
     return rows
+
+
+def _towers(problem, done, year, count):
+    """Towers with works in each year; a tower may have an inspection and a treatment in one year."""
+    names = np.unique(problem.options["tower_id"].to_numpy(str)[done], return_inverse=True)[1]
+    return np.bincount(np.unique(names * count + year) % count, minlength=count)
 
 
 def broken_rules(problem: Problem, choice: np.ndarray) -> list[str]:
@@ -153,10 +159,16 @@ def _broken(problem, choices):
     met = by(place[problem.must[option] & (year < problem.must_by)], towers) > 0
     when = by(place, towers, year + 1)
     same_unit = problem.unit[1:] == problem.unit[:-1]
+    waiting, obligation = choices[:, problem.waits[:, 0]], choices[:, problem.waits[:, 1]]
+    decided = (problem.must & ~problem.owed)[
+        problem.waits[:, 0]
+    ]  # a must-do does not depend on an inspection
+    early = (waiting > 0) & ~decided & ((obligation == 0) | (obligation > waiting))
     return {
         "a year costs more than its budget": (spent > budget * (1 + ROOM) + 1e-9).any(axis=1),
         "a year takes more crew-weeks than there are": (weeks > problem.crew * (1 + ROOM) + 1e-9).any(axis=1),
         "a tower is treated twice": (by(place, towers) > 1).any(axis=1),
         "a must-do is not met": (problem.must_tower & ~met).any(axis=1),
+        "a conditional work comes before its inspection": early.any(axis=1),
         "towers that go together do not": (same_unit & (when[:, 1:] != when[:, :-1])).any(axis=1),
     }

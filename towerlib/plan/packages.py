@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.plan.budget import QUANTITIES
+from towerlib.text import grouped as grouped_number
 
 if TYPE_CHECKING:
     from towerlib.plan.budget import Budget
@@ -18,7 +19,16 @@ AVOIDED = ["avoided_per_year", "avoided_low", "avoided_high"]
 COSTS = ["cost", "cost_low", "cost_high"]
 PACKAGES = [
     *("package", "year", "access_group", "access", "towers", "must_do", "tower_ids", "from_km", "to_km"),
-    *(*QUANTITIES, "crew_weeks", "work_cost", "mobilisation", *COSTS, *AVOIDED, "without_prediction"),
+    *(
+        *QUANTITIES,
+        "crew_weeks",
+        "work_cost",
+        "mobilisation",
+        *COSTS,
+        *AVOIDED,
+        "without_prediction",
+        "remarks",
+    ),
 ]
 LINES = """
     package year access_group tower_id option item quantity unit price cost low high soil_class access price_file price_row
@@ -45,7 +55,7 @@ def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         One row per package, by year and place on the line: columns as in `PACKAGES`. cost includes
         one mobilisation. Low and high ends are sums, as for fully correlated errors. without_prediction counts
-        works whose trip-outs avoided are not known.
+        works whose trip-outs avoided are not known. remarks name the works that wait for an inspection.
     """
     works = budget.works
     if works.empty:
@@ -54,13 +64,14 @@ def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
     sums = grouped[[*QUANTITIES, "crew_weeks", *COSTS, *AVOIDED]].sum().astype(float)
     table = grouped[["year", "access_group"]].first().join(sums)
     table = table.assign(
-        towers=grouped.size(),
+        towers=grouped["tower_id"].nunique(),
         must_do=grouped["must_do"].sum().astype(int),
-        tower_ids=grouped["tower_id"].agg(", ".join),
+        tower_ids=grouped["tower_id"].agg(lambda ids: ", ".join(dict.fromkeys(ids))),
         from_km=grouped["chainage_km"].min(),
         to_km=grouped["chainage_km"].max(),
         without_prediction=grouped["avoided_per_year"].agg(lambda avoided: int(avoided.isna().sum())),
         work_cost=sums["cost"],
+        remarks=pd.Series({name: _reserved(mine) for name, mine in grouped}, dtype="str"),
     ).reset_index()
     fees = mobilisation.set_index("access_group")[["access", "price", "low", "high"]]
     table = table.join(fees, on="access_group", validate="m:1")
@@ -70,6 +81,15 @@ def packages(budget: Budget, mobilisation: pd.DataFrame) -> pd.DataFrame:
     return cast(
         "pd.DataFrame", table.sort_values(["year", "from_km"], kind="stable", ignore_index=True)[PACKAGES]
     )
+
+
+def _reserved(works):
+    """Conditional works of a package and their cost, in a sentence; "" without any."""
+    waiting = works[works["conditional_on"] != ""]
+    if waiting.empty:
+        return ""
+    who = ", ".join(waiting["tower_id"])
+    return f"Reserve of {grouped_number(waiting['cost'].sum())}: tower {who}, conditional on an inspection or repair."
 
 
 def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) -> pd.DataFrame:
@@ -109,7 +129,7 @@ def cost_lines(budget: Budget, lines: pd.DataFrame, mobilisation: pd.DataFrame) 
 
 
 def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
-    """Work orders of a plan, one per treated tower.
+    """Work orders of a plan, one per work.
 
     Parameters
     ----------
@@ -134,7 +154,7 @@ def orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFram
     of_option = budget.options.reindex(columns=["tower_id", "option", *OF_OPTION])
     of_tower = condition.reindex(columns=["tower_id", *PLACES])
     table = works.merge(of_option, on=["tower_id", "option"], how="left", validate="1:1")
-    table = table.merge(of_tower, on="tower_id", how="left", validate="1:1")
+    table = table.merge(of_tower, on="tower_id", how="left", validate="m:1")
     ids = [
         f"{line_id}/{tower}/{slug(option)}"
         for tower, option in zip(table["tower_id"], table["option"], strict=True)

@@ -87,6 +87,14 @@ class Problem:
         Access group of each group of units: that of the unit's first tower.
     left_out : tuple of str
         Options that were not considered, in sentences.
+    order : array, shape (n,)
+        Place of each obligation (inspection or repair) in their order; NaN for all other options.
+    waits : array of int, shape (k, 2)
+        Pairs of a conditional option and an obligation that it waits for.
+    when : array of int, shape (n,)
+        Year of each obligation, 0 where money or crews do not suffice in any year, and 0 for all other options.
+    open : array of bool, shape (n, y)
+        Years in which an option may be done.
     """
 
     options: pd.DataFrame
@@ -104,6 +112,15 @@ class Problem:
     fee: np.ndarray
     home: np.ndarray
     left_out: tuple[str, ...]
+    order: np.ndarray
+    waits: np.ndarray
+    when: np.ndarray
+    open: np.ndarray
+
+    @property
+    def owed(self) -> np.ndarray:
+        """True for each inspection or repair, shape (n,)."""
+        return ~np.isnan(self.order)
 
     @property
     def must_tower(self) -> np.ndarray:
@@ -161,14 +178,17 @@ def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
         money), cost and effort (either may be missing where `constraints.measure` names the other), access_group
         (blank: the tower forms its own group), crew_weeks (needed where crews are limited), must_do (the option
         meets a safety need or an obligation: one such option of the tower must be selected), life_years, and
-        optionally together (towers of one label are treated in one year, or none of them).
+        optionally together (towers of one label are treated in one year, or none of them), obligation (place in the
+        order of the inspections and repairs, which are done beside the treatment of a tower; their cost may be
+        missing and counts as 0), decides (what an obligation settles) and conditional_on (what an option waits for,
+        in the words of decides).
     constraints : Constraints
 
     Returns
     -------
     Problem
         Options without a price (or effort) or without a predicted benefit are omitted and reported in `left_out`; a
-        must-do without prediction is kept with benefit 0.
+        must-do without prediction is kept with benefit 0. Obligations have their year, see `scheduled`.
 
     Raises
     ------
@@ -187,7 +207,9 @@ def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
     _check_options(options, constraints)
     options = options.reset_index(drop=True)
     spend, benefit = options[constraints.measure].to_numpy(float), options["benefit_per_year"].to_numpy(float)
-    must = options["must_do"].to_numpy(bool)
+    owed = _order_of(options).notna().to_numpy()
+    must, spend = options["must_do"].to_numpy(bool) | owed, np.where(owed & np.isnan(spend), 0.0, spend)
+    options = options.assign(must_do=must)
     priced, predicted = ~np.isnan(spend), ~np.isnan(benefit) | must
     what = "a price" if constraints.measure == "cost" else "an effort"
     left_out = (
@@ -196,7 +218,15 @@ def pose(options: pd.DataFrame, constraints: Constraints) -> Problem:
     )
     kept = options[priced & predicted]
     _check_must_do(options, kept)
-    return _arrays(kept.assign(spend=spend[priced & predicted]), constraints, left_out)
+    problem = _arrays(kept.assign(spend=spend[priced & predicted]), constraints, left_out)
+    return scheduled(problem, constraints) if problem.owed.any() else problem
+
+
+def _order_of(options):
+    """Place of each obligation in their order, NaN for all other options."""
+    if "obligation" not in options:
+        return pd.Series(np.nan, options.index)
+    return options["obligation"].astype(float)
 
 
 def _check_options(options, constraints):
@@ -246,6 +276,8 @@ def _arrays(options, constraints, left_out):
     """Options sorted and numbered."""
     own = "tower " + options["tower_id"].astype(str)
     label = options["access_group"].astype("str").where(options["access_group"].notna(), own)
+    beside = _order_of(options).notna()  # an inspection or repair does not take the place of a treatment
+    own = own.where(~beside, own + ": " + options["option"].astype(str))
     together = options["together"] if "together" in options else pd.Series(pd.NA, options.index)
     unit = ("together " + together.astype("str")).where(together.notna(), own)
     home = label.groupby(unit).transform("first")
@@ -258,6 +290,7 @@ def _arrays(options, constraints, left_out):
     unit, unit_starts = _runs(order["unit"].iloc[tower_starts])
     homes = order["home"].iloc[tower_starts].iloc[unit_starts]
     group_starts = _runs(homes)[1]
+    places = _order_of(options).to_numpy(float)
     return Problem(
         options=options.assign(access_group=label.to_numpy()),
         constraints=constraints,
@@ -274,7 +307,82 @@ def _arrays(options, constraints, left_out):
         fee=_fees(names, constraints),
         home=np.searchsorted(names, homes.iloc[group_starts].to_numpy(str)),
         left_out=left_out,
+        order=places,
+        waits=_waits(options, places),
+        when=np.zeros(len(options), int),
+        open=np.ones((len(options), constraints.years), bool),
     )
+
+
+def _waits(options, order):
+    """Pairs of a conditional option and an obligation that decides about it, shape (k, 2)."""
+    if "conditional_on" not in options or "decides" not in options:
+        return np.zeros((0, 2), int)
+    deciding: dict[str, list[int]] = {}
+    for place in np.flatnonzero(~np.isnan(order)):
+        for phrase in phrases(options["decides"].iloc[place]):
+            deciding.setdefault(phrase, []).append(int(place))
+    pairs = [
+        (place, first)
+        for place in np.flatnonzero(np.isnan(order))
+        for phrase in phrases(options["conditional_on"].iloc[place])
+        for first in deciding.get(phrase, ())
+    ]
+    return np.array(pairs, int).reshape(-1, 2)
+
+
+def phrases(text: object) -> list[str]:
+    """Conditions of a text, one by one."""
+    return [part for part in text.split("; ") if part] if isinstance(text, str) else []
+
+
+def scheduled(problem: Problem, constraints: Constraints, most: int | None = None) -> Problem:
+    """Problem under given constraints, with the year of every inspection and repair.
+
+    Parameters
+    ----------
+    problem : Problem
+    constraints : Constraints
+        Of as many years as the problem has.
+    most : int, optional
+        Number of obligations that get a year, the first of their order; default: all that fit.
+
+    Returns
+    -------
+    Problem
+        An obligation gets the earliest year whose money and crews suffice for it after those before it in the order;
+        one that fits in no year is not done. A conditional option is open from the year after its last inspection,
+        in the last year of the plan in the same year; without its inspection it is closed, unless it is a must-do.
+    """
+    money = np.array(constraints.budget, float)
+    crew = replace(problem, constraints=constraints).crew
+    paid = np.zeros((len(problem.fee), constraints.years), bool)
+    when = np.zeros(len(problem.spend), int)
+    owed = np.flatnonzero(problem.owed)
+    for place in owed[np.argsort(problem.order[owed], kind="stable")][:most]:
+        group = problem.group[place]
+        cost = problem.spend[place] + np.where(paid[group], 0.0, problem.fee[group])
+        years = np.flatnonzero((cost <= money) & (problem.weeks[place] <= crew))
+        if len(years) and years[0] < (constraints.must_do_by or constraints.years):
+            year = years[0]
+            money[year] -= cost[year]
+            crew[year] -= problem.weeks[place]
+            paid[group, year] = True
+            when[place] = year + 1
+    must = np.where(problem.owed, when > 0, problem.must)
+    return replace(problem, constraints=constraints, when=when, must=must, open=_open(problem, when, must))
+
+
+def _open(problem, when, must):
+    """Years in which each option may be done, shape (n, y)."""
+    years = np.arange(1, problem.open.shape[1] + 1)
+    first, closed = np.ones(len(when), int), np.zeros(len(when), bool)
+    waiting, obligation = problem.waits.T
+    np.maximum.at(first, waiting, np.minimum(when[obligation] + 1, years[-1]))
+    np.logical_or.at(closed, waiting, when[obligation] == 0)
+    first = np.where(closed & must, 1, first)
+    allowed = (years >= first[:, None]) & ~(closed & ~must)[:, None]
+    return np.where(problem.owed[:, None], years == when[:, None], allowed)
 
 
 def _runs(labels):

@@ -13,9 +13,9 @@ from towerlib.errors import SettingsError
 from towerlib.plan import heuristic, uncertainty
 from towerlib.plan.milp import allowed, build, relax
 from towerlib.plan.optimise import quality, solved
-from towerlib.plan.outcome import plan_of, within_limits
-from towerlib.plan.problem import pose, with_total
-from towerlib.plan.uncertainty import at, band, brought, draw, values_of
+from towerlib.plan.outcome import broken_rules, plan_of, within_limits
+from towerlib.plan.problem import pose, scheduled, with_total
+from towerlib.plan.uncertainty import at, band, brought, compared, draw, values_of
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -153,7 +153,7 @@ def levels(budget: Budget, condition: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         One row per level, from `three_levels`, with avoided_per_year, cost of the works
         and the sums of their low and high ends, crew_weeks, mobilisations, worst_first (benefit of
-        that rule) and gain (of the plan over it, relative).
+        that rule) and gain (of the plan over it, relative, expected on the true footings) with gain_low and gain_high.
     """
     return _levels(budget, condition)[0]
 
@@ -168,9 +168,13 @@ def _levels(budget, condition):
         budget.options, constraints, known=[budget.plan], **QUICKLY, footing_ohm=footings
     )
     sums = pd.DataFrame([_sums(plan, budget.options) for plan in plans.values()])
-    ruled = _by_rule("worst_first", budget, condition, table["budget"])
-    table = pd.concat([table, sums], axis=1).assign(worst_first=ruled)
-    table = table.assign(gain=table["benefit"] / table["worst_first"].where(table["worst_first"] > 0) - 1)
+    ruled = _rule_choices("worst_first", budget, condition, table["budget"])
+    table = pd.concat([table, sums], axis=1).assign(worst_first=_benefits(ruled))
+    gains = [
+        _gain_of(plan, *rule, budget.options, condition)
+        for plan, rule in zip(plans.values(), ruled, strict=True)
+    ]
+    table = pd.concat([table, pd.DataFrame(gains, columns=["gain", "gain_low", "gain_high"])], axis=1)
     return table, [plan for plan in plans.values() if plan is not None]
 
 
@@ -191,20 +195,39 @@ def _sums(plan, options):
     return found | {"mobilisations": int(plan.years["mobilisations"].sum())}
 
 
+def _gain_of(plan, problem, choice, options, condition):
+    """Gain of a plan over a rule, with its interval; blank without one of them or where the rule avoids nothing."""
+    if plan is None or choice is None:
+        return (np.nan,) * 3
+    found = compared([(plan.problem, plan.choice), (problem, choice)], options, condition)
+    gain = tuple(found.loc[1, ["gain", "gain_low", "gain_high"]])
+    return gain if np.isfinite(gain[0]) else (np.nan,) * 3
+
+
 def _by_rule(name, budget, condition, totals):
     """Benefit of a simple rule within total budgets; blank where the must-do works do not fit."""
+    return _benefits(_rule_choices(name, budget, condition, totals))
+
+
+def _benefits(ruled):
+    """Benefit of each choice of a rule, blank without one."""
+    return [np.nan if choice is None else plan_of(problem, choice).benefit for problem, choice in ruled]
+
+
+def _rule_choices(name, budget, condition, totals):
+    """Problem and choice of a simple rule within total budgets; no choice where the must-do works do not fit."""
     constraints = _constraints(budget)
     posed, footings = pose(budget.options, constraints), condition.set_index("tower_id")["footing_ohm"]
     found = []
     for total in totals:
-        problem = replace(posed, constraints=with_total(constraints, total))
+        problem = scheduled(posed, with_total(constraints, total))
         choice = (
             heuristic.greedy_choice(problem)
             if name == "greedy"
             else heuristic.worst_first_choice(problem, footings)
         )
         keeps = within_limits(problem, choice[None])[0]
-        found.append(plan_of(problem, choice).benefit if keeps else np.nan)
+        found.append((problem, choice if keeps else None))
     return found
 
 
@@ -220,7 +243,10 @@ def whole_curve(
     whole = cost_of_everything(budget.options, constraints)
     if not whole > 0:
         return pd.DataFrame(columns=["budget", "spent", "towers", "benefit", "bound", "at_knee"])
-    owed = budget.options["must_do"].astype(bool).any()  # with must-dos a budget of 0 is not feasible
+    owed = budget.options["must_do"].astype(bool)  # with must-dos a budget of 0 is not feasible
+    if "obligation" in budget.options:
+        owed &= budget.options["obligation"].isna()  # an inspection or repair may go without a year
+    owed = owed.any()
     points = np.linspace(0.0, whole, steps + 1)[int(bool(owed)) :]
     shares = np.array(list(LEVELS.values())) * sum(constraints.budget)
     points = np.unique(np.r_[points, shares[shares > 0]])
@@ -235,10 +261,10 @@ def whole_curve(
 
 
 def cost_of_everything(options: pd.DataFrame, constraints: Constraints) -> float:
-    """Cost of the most effective option at every tower, each access group mobilised once."""
+    """Cost of the obligations and of the most effective option at every tower, each access group mobilised once."""
     problem = pose(options, constraints)
     top = pd.Series(problem.value[:, 0]).groupby(problem.tower).idxmax().to_numpy()
-    top = top[problem.value[top, 0] > 0]
+    top = top[(problem.value[top, 0] > 0) | problem.owed[top]]
     return float(problem.spend[top].sum() + problem.fee[np.unique(problem.group[top])].sum())
 
 
@@ -275,12 +301,14 @@ def _carried(options, constraints, budgets, known, **stop):
         raise SettingsError("budgets of a curve must increase")
     posed, plans, best = pose(options, constraints), [], None
     for budget in budgets:
-        problem = replace(posed, constraints=with_total(constraints, budget))
+        problem = scheduled(posed, with_total(constraints, budget))
         try:
             plan = next((plan for plan in known if _is_of(plan, problem)), None) or solved(problem, **stop)
         except SettingsError as error:
             plan = str(error)
-        if best is not None and (isinstance(plan, str) or plan.benefit < best.benefit):
+        better = best is not None and (isinstance(plan, str) or plan.benefit < best.benefit)
+        # a smaller budget may have lacked the money for an inspection or repair that is owed now
+        if better and not broken_rules(problem, best.choice):
             bound = best.bound if isinstance(plan, str) else plan.bound
             plan = plan_of(problem, best.choice, bound)
             plan = replace(plan, how=f"Plan of a smaller budget. {quality(plan)}")
@@ -301,7 +329,7 @@ def _row(budget, plan):
         blank = dict.fromkeys(("spent", "towers", "benefit", "bound", "gap"), np.nan)
         return {"budget": budget, **blank, "how": plan}
     figures = {name: getattr(plan, name) for name in ("benefit", "bound", "gap", "how")}
-    return {"budget": budget, "spent": plan.spent, "towers": len(plan.works), **figures}
+    return {"budget": budget, "spent": plan.spent, "towers": plan.works["tower_id"].nunique(), **figures}
 
 
 def three_levels(
@@ -369,7 +397,8 @@ def chances(budget: Budget, selection: SelectionProbability) -> pd.DataFrame:
 
     Columns: tower_id, chance, option (the most frequent one), option_chance, in_plan, planned_option, must_do.
     """
-    planned = cast("pd.DataFrame", budget.works[["tower_id", "option", "must_do"]])
+    works = budget.works[budget.works["decides"] == ""]  # inspections and repairs are in every plan
+    planned = cast("pd.DataFrame", works[["tower_id", "option", "must_do"]])
     planned = planned.rename(columns={"option": "planned_option"})
     kept = selection.towers[["tower_id", "chance", "option", "option_chance"]]
     table = kept.merge(planned, on="tower_id", how="left", validate="1:1")
@@ -409,7 +438,7 @@ def next_tests(
     plan = solved(problem, gap=gap, time_limit_s=time_limit_s, relaxed=relaxed)
     prices = heuristic.Prices(*relaxed[1:])
     results = values_of(problem, means[:, problem.options["row"].to_numpy(int)])
-    promise = _promise(problem, results, prices)
+    promise = np.where(problem.owed[problem.tower_starts], 0.0, _promise(problem, results, prices))
     chosen = np.argsort(-promise, kind="stable")[: 2 * most]
     chosen = chosen[promise[chosen] > 0]
     scenes = _scenes(problem, results, chosen)
@@ -513,6 +542,8 @@ def by_kind(works: pd.DataFrame) -> pd.DataFrame:
     """
     sums = ["avoided_per_year", "avoided_low", "avoided_high", "cost"]
     grouped = works.astype(dict.fromkeys(sums, float)).groupby("kind", sort=True)
-    table = cast("pd.DataFrame", grouped[sums].sum()).assign(towers=grouped.size()).reset_index()
+    table = (
+        cast("pd.DataFrame", grouped[sums].sum()).assign(towers=grouped["tower_id"].nunique()).reset_index()
+    )
     table = table.sort_values("avoided_per_year", ascending=False, kind="stable", ignore_index=True)
     return cast("pd.DataFrame", table[["kind", "towers", *sums]])

@@ -11,16 +11,22 @@ import pandas as pd
 from towerlib.errors import RecordsError
 from towerlib.physics.statistics import SEED
 from towerlib.plan import heuristic
+from towerlib.plan.expected import column
 from towerlib.plan.milp import allowed, build, relax, solve
 from towerlib.plan.optimise import solved
 from towerlib.plan.outcome import ROOM, Plan, broken_rules, within_limits
 from towerlib.plan.problem import pose, years_that_count
+from towerlib.treatments.prediction import TWO_SIDED
 from towerlib.values import number
 
 if TYPE_CHECKING:
     from towerlib.plan.problem import Constraints, Problem
 
 
+STEEPNESS = (
+    0.05,
+    6.0,
+)  # exponent of the trip-out rate over the footing: outside, a rate is flat or a figure is wrong
 TENTH = 1.2815515594  # standard deviations from the middle to the ends of an 80 % interval
 RUNAWAY = 4.0  # multiple of the middle above which no lognormal upper half is used
 TIME_LIMIT_S = 20.0
@@ -222,7 +228,166 @@ def _towers(problem, plan, choices):
             "planned_option": np.where(planned, names[mine], None),
         }
     )
+    towers = towers[~problem.owed[starts]]  # inspections and repairs are in every plan
     return towers.sort_values("chance", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def true_benefits(
+    options: pd.DataFrame, condition: pd.DataFrame, count: int = 400, seed: int = SEED
+) -> pd.DataFrame:
+    """Possible benefits a year of each option on the true footings, given the readings.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+        Options of a plan: tower_id, option, benefit_per_year, and footing_ohm, predicted_ohm with predicted_low_ohm and
+        predicted_high_ohm where known.
+    condition : pandas.DataFrame
+        One row per tower: footing_ohm with footing_low_ohm and footing_high_ohm, and trip_outs_per_year where known.
+    count, seed : int
+        Draws, and the seed.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per option, indexed by tower_id and option, one column per draw [1/year].
+
+    Notes
+    -----
+    A plan takes towers whose readings are high and options whose prediction is good, by chance in part. Its own
+    estimate therefore exceeds what it avoids. Here ln(true footing) of a tower has the normal posterior of its reading
+    (standard uncertainty u, from the interval) and of the line (mean m and spread τ of the readings, their own
+    uncertainty subtracted): mean m + w (x − m), variance w u², w = τ²/(τ² + u²) [1]. The effect ln(before/after) varies
+    by the part of the predicted interval that is not due to the reading. The benefit follows the footing R by the power
+    s of the trip-out rate at that tower, rate·(1 − (R_after/R)^s), and equals the estimate of the plan where the reading
+    and the prediction have no uncertainty.
+
+    References
+    ----------
+    [1] A. Gelman et al., Bayesian Data Analysis, normal model with known variance (from memory). The optimism of a
+    chosen maximum: J. E. Smith, R. L. Winkler, The optimizer's curse, Management Science 52 (2006) 311 (from memory).
+    """
+    rng = np.random.default_rng([seed, 4])
+    towers, log_ohm, log_u = _readings(condition)
+    centre, spread = _posterior(log_ohm, log_u)
+    drawn = centre + spread * _mirrored(rng, count, len(towers))
+    at_tower = towers.get_indexer(pd.Index(options["tower_id"].astype("str")))
+    known = at_tower >= 0
+    moved = np.where(known, (drawn - log_ohm)[:, at_tower], 0.0)  # ln of the true footing over the reading
+    effect, effect_u = _effects(options, np.where(known, log_u[at_tower], 0.0))
+    factor = np.maximum(1 + effect_u * _mirrored(rng, count, len(options)), 0.0)
+    power = _powers(options, condition)
+    estimate, later = (1 - np.exp(-power * part) for part in (effect, effect * factor))
+    digs = effect > 0
+    part = np.where(digs, later / np.where(digs, estimate, 1.0), 1.0)
+    benefit = options["benefit_per_year"].to_numpy(float) * np.exp(power * np.nan_to_num(moved)) * part
+    return pd.DataFrame(benefit.T, index=_keys(options))
+
+
+def _mirrored(rng, count, size):
+    """Standard normal draws of which the second half mirrors the first, so that their mean is 0; shape (count, size)."""
+    half = rng.standard_normal(((count + 1) // 2, size))
+    return np.concatenate([half, -half])[:count]
+
+
+def _readings(condition):
+    """Towers with ln(footing) and its standard uncertainty, 0 where no interval is known."""
+    ohm, low, high = (
+        column(condition, name).astype(float).to_numpy()
+        for name in ("footing_ohm", "footing_low_ohm", "footing_high_ohm")
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log_ohm, width = np.log(np.where(ohm > 0, ohm, np.nan)), np.log(high / low)
+    width = np.where(np.isfinite(width) & (width > 0), width, 0.0)
+    return pd.Index(condition["tower_id"].astype("str")), log_ohm, width / (2 * TWO_SIDED)
+
+
+def _posterior(log_ohm, log_u):
+    """Mean and standard deviation of ln(true footing) of each tower, given the readings of the line."""
+    read = np.isfinite(log_ohm)
+    if read.sum() < 2:
+        return log_ohm, log_u
+    mean = log_ohm[read].mean()
+    between = max(log_ohm[read].var(ddof=1) - (log_u[read] ** 2).mean(), 0.0)
+    weight = np.where(log_u > 0, between / np.where(log_u > 0, between + log_u**2, 1.0), 1.0)
+    return mean + weight * (log_ohm - mean), np.sqrt(weight) * log_u
+
+
+def _effects(options, log_u):
+    """ln(before/after) of each option, 0 where the footing stays, and its standard uncertainty relative to it."""
+    before, after, low, high = (
+        column(options, name).astype(float).to_numpy()
+        for name in ("footing_ohm", "predicted_ohm", "predicted_low_ohm", "predicted_high_ohm")
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        effect, width = np.log(before / after), np.log(high / low) / (2 * TWO_SIDED)
+    effect = np.where(np.isfinite(effect) & (effect > 1e-9), effect, 0.0)
+    own = np.sqrt(np.maximum(np.nan_to_num(width) ** 2 - log_u**2, 0.0))
+    return effect, own / np.where(effect > 0, effect, 1.0)
+
+
+def _powers(options, condition):
+    """Exponent of the trip-out rate over the footing, between the footings before and after; 1 where it is not known."""
+    rate = pd.Series(column(condition, "trip_outs_per_year").astype(float).to_numpy(), condition["tower_id"])
+    rate = rate.reindex(options["tower_id"]).to_numpy()
+    before, after, seen = (
+        column(options, name).astype(float).to_numpy()
+        for name in ("footing_ohm", "predicted_ohm", "lightning_ohm")
+    )
+    after = np.where(np.isnan(seen), after, seen)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        left = 1 - column(options, "avoided_per_year").astype(float).to_numpy() / rate
+        power = np.log(np.where(left > 0, left, np.nan)) / np.log(after / before)
+    usable = np.isfinite(power) & (power > 0)
+    usual = float(np.median(power[usable])) if usable.any() else 1.0
+    return np.clip(np.where(usable, power, usual), *STEEPNESS)
+
+
+def compared(
+    plans: list[tuple[Problem, np.ndarray]], options: pd.DataFrame, condition: pd.DataFrame
+) -> pd.DataFrame:
+    """Plans expected on the true footings, and the gain of the first plan over each.
+
+    Parameters
+    ----------
+    plans : list of (Problem, array)
+        Problems with their choices.
+    options, condition : pandas.DataFrame
+        As for `true_benefits`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plan: expected (benefit counted), gain (relative, of the means; infinite over a plan that avoids
+        nothing, 0 where both avoid nothing) with gain_low and gain_high, its 80 % interval.
+    """
+    keys = [_keys(problem.options[choice > 0]) for problem, choice in plans]
+    chosen = _keys(options).isin(keys[0].append(keys[1:]))
+    possible = true_benefits(options[chosen].reset_index(drop=True), condition)
+    brings = []
+    for (problem, choice), mine in zip(plans, keys, strict=True):
+        done = np.flatnonzero(choice)
+        life = np.nan_to_num(problem.options["life_years"].to_numpy(float)[done])
+        counted = years_that_count(life, problem.constraints)[np.arange(len(done)), choice[done] - 1]
+        brings.append(counted @ np.nan_to_num(possible.reindex(mine).to_numpy()))
+    gains = [_gain(brings[0], other) for other in brings]
+    table = pd.DataFrame(gains, columns=["gain", "gain_low", "gain_high"])
+    table.insert(0, "expected", [float(benefit.mean()) for benefit in brings])
+    return table
+
+
+def _keys(options):
+    """Tower and option of each row."""
+    return pd.MultiIndex.from_frame(options[["tower_id", "option"]].astype("str"))
+
+
+def _gain(benefit, other):
+    """Gain of the means, and 10 % and 90 % quantiles of the gain in the draws."""
+    if not other.mean() > 0:
+        return (np.inf if benefit.mean() > 0 else 0.0,) * 3
+    ratio = benefit / np.where(other > 0, other, np.nan) - 1
+    gain, (low, high) = benefit.mean() / other.mean() - 1, np.nanquantile(ratio, [0.1, 0.9])
+    return float(gain), float(min(low, gain)), float(max(high, gain))
 
 
 def _regret(problem, pool, value):

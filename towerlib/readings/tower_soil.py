@@ -23,6 +23,7 @@ SOUNDING, LAYERS, REGISTER, MEAN = (
     "register",
     "sounding, mean",
 )
+ASSUMED = "assumed: 20 m times the footing"
 SPACINGS_LEAST = 2  # one spacing is one depth, not the soil that a tower meets
 
 
@@ -40,6 +41,25 @@ def tower_soil(records: Records, tower_ids: pd.Series, end: pd.Timestamp) -> pd.
     register = records.towers.set_index("tower_id")
     rows = [_one(soundings.get(tower), register.loc[tower]) for tower in tower_ids]
     return pd.DataFrame(rows, columns=COLUMNS, index=tower_ids.index)
+
+
+def soil_or_assumed(soil: pd.DataFrame, footing_ohm: pd.Series) -> pd.DataFrame:
+    """Soil of `tower_soil`; where none is known, uniform soil of 20 m times the tower's own footing [Ω].
+
+    With the wide spread of such a ratio (``soil_ratio_spread``). A prediction from it follows from the footing alone: it
+    gives a size and an interval for a plan, and is no evidence on the treatment.
+    """
+    from towerlib.physics.lightning.flashover import assumed_resistivity
+
+    found = soil.copy()
+    lost = found["resistivity_ohm_m"].isna() & (footing_ohm > 0)
+    guess = assumed_resistivity(footing_ohm[lost].to_numpy(float))
+    for name in ("upper_ohm_m", "lower_ohm_m", "resistivity_ohm_m"):
+        found.loc[lost, name] = guess
+    found.loc[lost, "depth_m"] = np.inf
+    found.loc[lost, "soil_u"] = number("soil_ratio_spread")
+    found.loc[lost, "soil_source"] = ASSUMED
+    return found
 
 
 @lru_cache(maxsize=4096)  # the touch-voltage screening and the treatments ask for the same soundings

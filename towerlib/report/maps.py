@@ -182,6 +182,9 @@ def placed(route: Route, condition: pd.DataFrame, works: pd.DataFrame) -> pd.Dat
     """Towers as `map_layers.placed` gives them, ``kind`` being the year, with package, option and must_do."""
     towers = map_layers.placed(route, condition, "impedance")
     planned = works[["tower_id", "year", "package", "option", "must_do"]]
+    planned = planned.sort_values("year", kind="stable").drop_duplicates(
+        "tower_id"
+    )  # the first work of a tower
     towers = towers.merge(planned, on="tower_id", how="left", validate="1:1")
     kind = [LEFT if year != year else f"year {year:.0f}" for year in towers["year"].astype(float)]
     owed = towers["must_do"].astype("boolean").fillna(False).astype(bool)

@@ -21,9 +21,12 @@ if TYPE_CHECKING:
     from towerlib.plan.sensitivity import Outlook
     from towerlib.treatments import Treatments
 
+ROUNDED = 0.005  # relative differences below this are not shown
 KINDS = {  # kind of treatment, and how pictures and sentences call it
     "lead": "leads and leg bonds repaired",
-    "rebond": "shield-wire bonds re-made",
+    "rebond": "shield-wire bonds inspected or re-made",
+    "inspect span": "spans inspected",
+    "retest": "tests repeated",
     "rods": "rods",
     "drilled": "deep electrodes",
     "radials": "radial wires",
@@ -54,15 +57,38 @@ def levels(budget: Budget, outlook: Outlook | None, line: Line) -> Table:
 
 
 def beside_rules(methods: pd.DataFrame) -> list[str]:
-    """Gain of the plan over each simple rule, whatever its sign: one sentence per kind of answer."""
+    """Gain of the plan over each simple rule on the true footings, whatever its sign: one sentence per kind of answer."""
     others = methods[methods["method"] != OWN]
     compared = others.loc[np.isfinite(others["gain"].astype(float))]
-    parts = [f"{gain(row.gain)} than “{row.method}”" for row in each(compared)]
-    said = [f"The plan avoids {' and '.join(parts)} with the same money."] if parts else []
+    parts = [f"{gain(row.gain)} than “{row.method}”{_gain_ends(row)}" for row in each(compared)]
+    said = [f"The plan is expected to avoid {' and '.join(parts)} with the same money."] if parts else []
+    said += _optimism(methods) if parts else []
     vain = others.loc[np.isposinf(others["gain"].astype(float)), "method"]
     failing = others.loc[others["fails"].astype(bool), "method"]
     said += [f"“{name}” avoids nothing with the same money." for name in vain]
     return said + [f"“{name}” cannot carry the must-do works with this money." for name in failing]
+
+
+def _gain_ends(row: Any) -> str:
+    """Interval of a gain, in brackets; blank where it has none."""
+    low, high = (float(getattr(row, name, np.nan)) for name in ("gain_low", "gain_high"))
+    if not np.isfinite([low, high]).all() or high - low < ROUNDED:
+        return ""
+    return f" (80 % interval {plain(round(100 * low))} to {plain(round(100 * high))} %)"
+
+
+def _optimism(methods: pd.DataFrame) -> list[str]:
+    """Why the gain is less than the figures of the plan itself suggest; empty where they agree."""
+    if "expected" not in methods:
+        return []
+    own = methods[methods["method"] == OWN].iloc[0]
+    if not own["benefit"] > 0 or abs(own["expected"] / own["benefit"] - 1) < ROUNDED:
+        return []
+    return [
+        f"The comparison is made on the true footings that the readings leave open: there the plan avoids "
+        f"{significant(own['expected'])} over the horizon, by its own estimates {significant(own['benefit'])}. High readings "
+        "are high by chance in part."
+    ]
 
 
 def packages(found: pd.DataFrame, currency: str, rows: int = 20) -> Table:
@@ -202,9 +228,9 @@ def _bought(budget: Budget, settings: PlanSettings) -> list[str]:
         f"{row.towers} towers in year {row.year} ({money(row.spent, settings.currency)})"
         for row in each(plan.years)
     )
-    must = number_of(works["must_do"])
+    must, number = number_of(works["must_do"]), works["tower_id"].nunique()
     parts = [
-        f"{money(plan.spent, settings.currency)} of {money(sum(allowed.budget), settings.currency)} treat {len(works)} towers: "
+        f"{money(plan.spent, settings.currency)} of {money(sum(allowed.budget), settings.currency)} treat {number} towers: "
         f"{years}. Must-do works among them, whatever they avoid: {must}.",
         f"Once all is done, {significant(middle)} trip-outs a year are avoided ({ends(low, high)} if all works err "
         f"alike); {significant(plan.benefit)} over {plain(allowed.horizon_years)} years, later ones counted less.",

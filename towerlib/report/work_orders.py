@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 COLUMNS = [
     *("work_order_id", "package", "year", "line_id", "tower_id", "chainage_km", "latitude_deg"),
-    *("longitude_deg", "access_group", "access", "occupancy", "option", "kind", "purse", "must_do", "scope"),
+    *("longitude_deg", "access_group", "access", "occupancy", "option", "kind", "purse", "must_do"),
+    *("conditional_on", "scope"),
     *("materials", *QUANTITIES, "soil_class", "crew_weeks", "permits", "safety", "remarks", "before_ohm"),
     *("before_date", "limit_ohm", "predicted_ohm", "predicted_low_ohm", "predicted_high_ohm", "acceptance"),
     *("verify", "avoided_per_year", "avoided_low", "avoided_high", "cost", "cost_low", "cost_high"),
@@ -43,6 +44,8 @@ MATERIALS = {  # quantity, its words and its unit
 VERBS = {
     "lead": "Re-make missing or corroded leads and leg bonds",
     "rebond": "Inspect the shield-wire bond, re-make it where it is found open",
+    "inspect span": "Inspect the shield wires of the suspected span and of its neighbours; test both towers again without coils",
+    "retest": "Test again, with turns and direction of each coil checked",
     "arresters": "Hang arresters on all phases of each circuit",
     "under-built": "String the under-built wire over half of each adjoining span",
 }
@@ -70,7 +73,7 @@ def write(study: Study, folder: str | Path) -> list[str]:
 
 
 def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.DataFrame:
-    """One work order per treated tower, by year, access group and chainage: columns as in `COLUMNS`."""
+    """One work order per work, by year, access group and chainage: columns as in `COLUMNS`."""
     table = packages.orders(budget, condition, line_id)
     rows = list(each(table))
     table = table.rename(columns={"footing_ohm": "before_ohm", "footing_date": "before_date"}).assign(
@@ -87,6 +90,10 @@ def work_orders(budget: Budget, condition: pd.DataFrame, line_id: str) -> pd.Dat
 def _scope(row):
     """What is to be done, in one sentence."""
     what = VERBS.get(row.kind, f"Install {row.option}")
+    if row.kind == "inspect span":
+        what = f"{what}: {row.decides}"
+    if row.conditional_on:
+        what = f"Only if still needed after the {row.conditional_on}: {what[0].lower()}{what[1:]}"
     where = (
         f"tower {row.tower_id}, km {row.chainage_km:.2f}"
         if np.isfinite(row.chainage_km)
@@ -109,6 +116,8 @@ def _permits(row):
     """Who has to agree."""
     if row.kind in EARTHING:
         return "Landowner; location of buried services; environment or heritage where the place asks for it."
+    if row.kind == "retest":
+        return "Landowner for the way in."
     if row.kind == "lead":
         return "The utility's licensed procedure for earthing leads; landowner for the way in."
     return "The utility's licensed procedure, with outage or live-line permit; landowner for the way in."
@@ -128,7 +137,9 @@ def _remarks(row):
     parts = [row.reason if isinstance(row.reason, str) else ""]
     if row.verdict == "usable with caution":
         parts.append("the reading before carries a caution: confirm it first")
-    if isinstance(row.suspected_cause, str) and "inspect" in row.suspected_cause:
+    if row.conditional_on:
+        parts.append(f"conditional on the {row.conditional_on}: the cost is a reserve until then")
+    elif isinstance(row.suspected_cause, str) and "inspect" in row.suspected_cause:
         parts.append(f"suspected: {row.suspected_cause}, before any digging")
     if row.must_do:
         parts.append("must-do")
@@ -137,6 +148,8 @@ def _remarks(row):
 
 def _acceptance(row):
     """When the work counts as successful."""
+    if row.kind in ("inspect span", "retest"):
+        return "Accepted by the findings as verify says; they decide about the works that wait for them."
     if row.kind in ("arresters", "under-built", "rebond"):
         return "The footing stays as it is; accepted by inspection as verify says, not by ohms."
     if not np.isfinite(row.predicted_ohm):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from towerlib.readings.tower_soil import ASSUMED
 from towerlib.text import counted
 from towerlib.treatments import benefit, catalogue, costs, learned
 from towerlib.treatments.costs import EFFORT, NO_PRICES, cost_lines, mobilisations, totals
@@ -38,7 +39,8 @@ class Treatments:
           avoided_per_year with avoided_low, avoided_high; benefit_per_year, the same for a plan in trip-outs;
         - cost: cost, cost_low, cost_high without mobilisation, cost_flaw; NaN where it cannot be done or priced;
         - work: access_group, access, soil_class, the quantities, crew_days, crew_weeks, effort (trench metres);
-        - life_years, purse (budget category), verify, soil_source.
+        - life_years, purse (budget category), verify, soil_source;
+        - decides: what an inspection or repair settles; conditional_on: what the treatment waits for, in the same words.
     cost_lines : pandas.DataFrame
         One row per option and item, with quantity, price and price row; from `costs.cost_lines`.
     mobilisation : pandas.DataFrame
@@ -61,8 +63,8 @@ class Treatments:
 
     @property
     def choices(self) -> pd.DataFrame:
-        """Options that a plan can select: those that apply and are work."""
-        work = ~self.options["kind"].isin(["nothing", "retest"])
+        """Options that a plan can select: those that apply and are work, or that decide about other works."""
+        work = ~self.options["kind"].isin(["nothing", "retest"]) | (self.options["decides"] != "")
         return self.options.loc[self.options["applies"] & work].reset_index(drop=True)
 
     @property
@@ -192,6 +194,11 @@ def _off(towers, network):
 def _assumed(towers):
     """Assumptions where the register is blank."""
     remarks = []
+    if (guessed := towers["soil_source"] == ASSUMED).any():
+        remarks.append(
+            f"No soil data at {_named(towers[guessed])}: resistivity assumed as 20 m times the footing. Predictions there "
+            "have wide intervals."
+        )
     if (blank := towers["geometry_assumed"]).any():
         remarks.append(f"Four legs, 6 m apart, assumed at {_named(towers[blank])}: the register is blank.")
     if (blank := towers["soil_class"].isna()).any():

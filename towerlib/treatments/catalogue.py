@@ -28,6 +28,7 @@ EARTHING = (
 )  # treatments that need digging
 RODS = ("rods", "drilled")
 RINGS = ("ring", "ring and radials")
+WITHOUT_LIFE = ("nothing", "retest", "inspect span")  # no work that wears out
 SIZED = ("rods", "drilled", "radials", "ring and radials")
 
 
@@ -144,6 +145,6 @@ def _changed(before, own):
     treatment = replace(before, **given) if before else Treatment(**given)
     if treatment.kind in SIZED and not (treatment.count and treatment.length_m):
         raise SettingsError(f"line.toml, [treatments] own: {own.option!r} needs count and length_m")
-    if treatment.kind not in ("nothing", "retest") and not treatment.life_years > 0:
+    if treatment.kind not in WITHOUT_LIFE and not treatment.life_years > 0:
         raise SettingsError(f"line.toml, [treatments] own: {own.option!r} needs life_years")
     return treatment

@@ -29,11 +29,15 @@ UNITS = {  # item: permitted price units, and the quantity each applies to
     "shield-wire bond": {"piece": "bonds"},
     "arrester set": {"tower": "arrester_towers", "set": "arrester_sets"},
     "under-built wire": {"m": "underbuilt_m"},
+    "bond inspection": {"piece": "bond_inspections"},
+    "span inspection": {"span": "span_inspections"},
     "retest": {"tower": "retests"},
     "mobilisation": {"group": "mobilisations"},
 }
+OPTIONAL = ("bond inspection", "span inspection")  # without a price they cost nothing
 QUANTITIES = """
-    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests
+    trench_m wire_m rod_count rod_m drilled_m fill_m leads bonds arrester_sets underbuilt_m retests bond_inspections
+    span_inspections
 """.split()
 EFFORT = (
     "Effort is trench metres: other work is converted to the length of trench in ordinary ground that takes "
@@ -199,7 +203,9 @@ def _amounts(treatment, sites, settings, line):
         return {"underbuilt_m": sites[["span_behind_m", "span_ahead_m"]].fillna(0.0).sum(axis=1) / 2}
     if kind == "arresters":
         return {"arrester_sets": max(1, len({wire.circuit for wire in line.phases.conductors}))}
-    return {"rebond": {"bonds": 1.0}, "retest": {"retests": 1.0}}.get(kind, {})
+    if kind == "inspect span":
+        return {"span_inspections": sites["spans_begun"].astype(float)}
+    return {"rebond": {"bonds": 1.0, "bond_inspections": 1.0}, "retest": {"retests": 1.0}}.get(kind, {})
 
 
 def _crew_days(amounts, sites, crew):
@@ -213,7 +219,7 @@ def _crew_days(amounts, sites, crew):
         + amounts["rod_m"] / crew.rod_m
         + amounts["drilled_m"] / crew.drilled_m
         + amounts["fill_m"] / crew.fill_m
-        + (amounts["leads"] + amounts["bonds"]) / crew.pieces
+        + (amounts["leads"] + amounts["bonds"] + amounts["span_inspections"]) / crew.pieces
         + amounts["arrester_sets"] / crew.arrester_sets
         + amounts["underbuilt_m"] / crew.underbuilt_m
         + amounts["retests"] / crew.retests
@@ -246,6 +252,8 @@ def cost_lines(options: pd.DataFrame, priced: PriceList) -> pd.DataFrame:
 def _of_item(options, item, priced):
     """Cost lines of one item."""
     rows = priced.rows[priced.rows["item"] == item]
+    if item in OPTIONAL and rows.empty:
+        return options.iloc[:0]
     unit = rows["unit"].iloc[0] if len(rows) else next(iter(UNITS[item]))
     counted = UNITS[item][unit]
     whole_tower = counted == "arrester_towers"

@@ -10,6 +10,7 @@ import pandas as pd
 
 from towerlib.months import last_day
 from towerlib.readings import trends
+from towerlib.readings.tower_soil import ASSUMED
 from towerlib.treatments.catalogue import Treatment, shipped
 from towerlib.treatments.prediction import banded, digs, lengths, response
 from towerlib.values import number
@@ -84,7 +85,9 @@ def _predicted(table, catalogue, settings):
         treatment = as_treatment(work["treatment"].iloc[0], work["quantity"].astype(float).iloc[0], catalogue)
         kind = treatment.kind if treatment else ""
         found = (np.nan,) * 3
-        if treatment and digs(treatment) and work["before_ohm"].notna().all():
+        # a prediction from the footing alone teaches nothing about the treatment
+        by_soil = work["soil_source"].iloc[0] != ASSUMED
+        if treatment and digs(treatment) and by_soil and work["before_ohm"].notna().all():
             before = work["before_ohm"].astype(float)
             spread = 1 + number("operating_uncertainty_percent") / 100
             site = work.assign(

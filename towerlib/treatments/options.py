@@ -12,7 +12,7 @@ from towerlib.months import last_day
 from towerlib.physics.electrode.footing import laid_length_limit
 from towerlib.readings.causes import BOND_CAUSES, COIL_CAUSES
 from towerlib.readings.methods import yes
-from towerlib.readings.tower_soil import tower_soil
+from towerlib.readings.tower_soil import ASSUMED, soil_or_assumed, tower_soil
 from towerlib.treatments.benefit import (
     at_towers,
     avoided_by_arresters,
@@ -43,32 +43,39 @@ if TYPE_CHECKING:
 FOOTING = [
     *("tower_id", "footing_ohm", "footing_low_ohm", "footing_high_ohm", "lower_bound_ohm", "verdict"),
     *("target_ohm", "limit_ohm", "impedance_class", "rank_confidence"),
-    *("leads_missing", "corrosion", "bond_seen", "suspected_cause"),
+    *("leads_missing", "corrosion", "bond_seen", "suspected_cause", "span_suspected", "upper_limit_only"),
 ]
 REGISTER = [
     *("structure", "leg_count", "leg_spacing_m", "ring", "shield_wire", "soil_class", "occupancy"),
     *("access", "access_group"),
 ]
 NO_READING = "no usable reading of the footing: test first"
-LEADS_FIRST = "leads are missing or badly corroded: repair them and test again before any digging"
-BOND_FIRST = "the shield-wire bond or the coils are in doubt: inspect before any digging"
-LEG_FIRST = "one leg carries too little current: look at its lead and stub before any digging"
+UPPER_FIRST = "read beside other earth paths, so the reading is an upper limit: test again with coils round all legs first"
+LEADS, LEG = "repair of the leads at {} and a new test", "inspection of the leg named at {}"
+BOND, COILS = (
+    "inspection of the shield-wire bond at {}",
+    "new leg currents at {} with turns and direction of each coil checked",
+)
+SPAN = "inspection of span {}"
+BEFORE_REPAIR = "predicted from the reading before the repair; what the repair avoids is subtracted"
+NO_LESSON = (
+    "soil resistivity assumed as 20 m times the footing: the prediction follows from the footing alone, its interval is wide "
+    "and it teaches nothing about this treatment; measure the soil first"
+)
 AT_TARGET = "the footing is within its target"
 NO_SOIL = "no soil data, so its effect cannot be predicted: measure the soil first"
 SATURATED = "halving the footing would help little: the insulation flashes over at nearly every stroke"
+CONDITIONAL = (
+    *EARTHING,
+    "arresters",
+    "under-built",
+)  # works that an inspection or repair can make unnecessary
 NO_RIG = ("foot", "boat", "helicopter")
 COLUMNS = """
     tower_id option kind applies reason must_do access_group access soil_class footing_ohm predicted_ohm
     predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm within_limit saturated avoided_per_year avoided_low
-    avoided_high benefit_per_year life_years purse verify soil_source crew_days crew_weeks effort
+    avoided_high benefit_per_year life_years purse verify soil_source decides conditional_on crew_days crew_weeks effort
 """.split()
-WHOLE = (
-    "nothing",
-    "retest",
-    "rebond",
-    "arresters",
-    "under-built",
-)  # treatments that do not change the footing
 NUMBERS = """
     predicted_ohm predicted_low_ohm predicted_high_ohm learned_factor lightning_ohm avoided_per_year avoided_low avoided_high
 """.split()
@@ -95,15 +102,33 @@ def sites(
     pandas.DataFrame
         One row per tower in the order of `condition`: footing, limit and inspection findings; columns of the
         register; legs (number), spacing_m (rounded) and width_m of the base; span_behind_m, span_ahead_m; upper_ohm_m,
-        lower_ohm_m, depth_m, is_layered, resistivity_ohm_m, soil_u, soil_source of `tower_soil`; is_public, has_ring,
-        lead_gone, lead_weak, bond_doubt (of bond or coils), bond_suspected, touch_above; geometry_assumed.
+        lower_ohm_m, depth_m, is_layered, resistivity_ohm_m, soil_u, soil_source of `tower_soil`, assumed from the footing
+        where no soil is on record; is_public, has_ring, lead_gone, lead_weak, bond_doubt (of bond or coils),
+        bond_suspected, touch_above; spans (suspected spans that begin or end here, in words), spans_named (those that
+        begin here), spans_begun (their number); geometry_assumed.
     """
     register = records.towers.set_index("tower_id").reindex(columns=REGISTER)
     table = condition.reindex(columns=FOOTING).join(register, on="tower_id", validate="1:1")
     table = table.join(_spans(route), on="tower_id", validate="1:1").reset_index(drop=True)
     table = table.join(_base(table))
     soil = tower_soil(records, cast("pd.Series", table["tower_id"]), last_day(month))
-    return pd.concat([table, soil, _first_to_mend(table, network)], axis=1)
+    if records.line.lightning.assume_missing_soil:
+        soil = soil_or_assumed(soil, cast("pd.Series", table["footing_ohm"]))
+    return pd.concat([table, soil, _first_to_mend(table, network), _suspected_spans(table)], axis=1)
+
+
+def _suspected_spans(table):
+    """Suspected spans at each tower in words, those that begin here, and the number of these."""
+    ids = table["tower_id"].astype("str")
+    place = {name: k for k, name in enumerate(ids)}
+    all_spans, begun = [], []
+    for here, far in zip(ids, table["span_suspected"], strict=True):
+        ends = [end for end in far.split(", ") if end in place] if isinstance(far, str) else []
+        pairs = [sorted((here, end), key=lambda name: place[name]) for end in ends]
+        all_spans.append("; ".join(SPAN.format("–".join(pair)) for pair in pairs))
+        begun.append([SPAN.format("–".join(pair)) for pair in pairs if pair[0] == here])
+    words = {"spans": all_spans, "spans_named": ["; ".join(each) for each in begun]}
+    return pd.DataFrame({**words, "spans_begun": [len(each) for each in begun]}, index=table.index)
 
 
 def _spans(route):
@@ -168,6 +193,7 @@ def option_table(
     """
     drawn = None if light is None else drawn_sites(light, sites)
     found = {one.option: _one(one, sites, line, light, drawn, taught) for one in offered}
+    _after_repair(found, sites)
     reasons = last_resorts(found, sites, saturated)
     parts = []
     for place, treatment in enumerate(offered):
@@ -176,6 +202,74 @@ def option_table(
         parts.append(_rows(treatment, sites, line, one).assign(_tower=range(len(sites)), _place=place))
     table = pd.concat(parts).sort_values(["_tower", "_place"], kind="stable").reset_index(drop=True)
     return cast("pd.DataFrame", table[[*COLUMNS, *QUANTITIES]])
+
+
+def _after_repair(found, sites):
+    """Subtract what the repair of missing leads avoids from the conditional works there (changes `found`)."""
+    repairs = [one["avoided_per_year"] for one in found.values() if one["kind"] == "lead"]
+    if not repairs:
+        return
+    gone = sites["lead_gone"].to_numpy(bool)
+    saved = np.where(gone, np.nan_to_num(np.max(repairs, axis=0)), 0.0)
+    for one in found.values():
+        if one["kind"] in CONDITIONAL:
+            for name in ("avoided_per_year", "avoided_low", "avoided_high"):
+                one[name] = np.where(saved > 0, np.maximum(one[name] - saved, 0.0), one[name])
+
+
+def decides(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
+    """What an inspection or repair settles at each tower, "" for other treatments; array of str, shape (n,).
+
+    Works that wait for it name it in `conditional_on`, in the same words.
+    """
+    ids = sites["tower_id"].astype("str")
+    if treatment.kind == "lead":
+        parts = _phrases([(sites["lead_gone"], LEADS), (sites["lead_weak"] & ~sites["lead_gone"], LEG)], ids)
+    elif treatment.kind == "rebond":
+        parts = _phrases([(sites["bond_suspected"], BOND)], ids)
+    elif treatment.kind == "retest":
+        parts = _phrases([(sites["bond_doubt"] & ~sites["bond_suspected"], COILS)], ids)
+    elif treatment.kind == "inspect span":
+        return column(sites, "spans_named", "").to_numpy(object)
+    else:
+        return np.full(len(sites), "", object)
+    return np.array(["; ".join(each) for each in parts], object)
+
+
+def conditions(treatment: Treatment, sites: pd.DataFrame) -> np.ndarray:
+    """Inspections and repairs that decide whether a treatment is done at each tower; array of str, shape (n,)."""
+    if treatment.kind not in CONDITIONAL:
+        return np.full(len(sites), "", object)
+    apart = sites["shield_wire"].isin(["insulated", "none"])
+    suspected = [
+        (sites["lead_gone"], LEADS),
+        (sites["bond_suspected"] & ~apart, BOND),
+        (sites["bond_doubt"] & ~sites["bond_suspected"], COILS),
+        (sites["lead_weak"] & ~sites["lead_gone"], LEG),
+    ]
+    parts = _phrases(suspected, sites["tower_id"].astype("str"))
+    spans = column(sites, "spans", "")
+    return np.array(
+        ["; ".join([*each, *([span] if span else [])]) for each, span in zip(parts, spans, strict=True)],
+        object,
+    )
+
+
+def _phrases(suspected, ids):
+    """Conditions of each tower in words, as lists."""
+    flags = np.column_stack([np.asarray(flag, bool) for flag, _ in suspected])
+    words = [word for _, word in suspected]
+    return [
+        [word.format(name) for word, is_so in zip(words, row, strict=True) if is_so]
+        for name, row in zip(ids, flags, strict=True)
+    ]
+
+
+def column(table: pd.DataFrame, name: str, blank: object) -> pd.Series:
+    """Column of a table, `blank` where it is blank or missing."""
+    if name not in table:
+        return pd.Series(blank, index=table.index)
+    return cast("pd.Series", table[name].astype("object")).fillna(blank)
 
 
 def _one(treatment, sites, line, light, drawn, taught):
@@ -202,7 +296,8 @@ def _one(treatment, sites, line, light, drawn, taught):
 def barred(treatment: Treatment, sites: pd.DataFrame, settings: TreatmentSettings) -> np.ndarray:
     """First reason against a treatment at each tower; "" where it can be done. `last_resorts` adds more.
 
-    Inspection and repair precede digging. Where the layers are known, rods must reach a layer with at most a third
+    A suspicion bars nothing: `conditions` names the inspection or repair that decides. A reading that is an upper limit
+    bars all works except a ring for safety. Where the layers are known, rods must reach a layer with at most a third
     of the resistivity above it. In frequented places wires start from a ring only. The length of radials is limited
     by GB 50169-2016, 4.7, unless the line's settings state the available space.
     """
@@ -227,8 +322,15 @@ def _checks(treatment, sites, settings):
         ]
     if kind == "retest":
         return [(~_doubtful(sites), "the reading is confirmed")]
+    if kind == "inspect span":
+        begun = column(sites, "spans_begun", 0) > 0
+        return [(~begun, "no span that begins here is suspected")]
     if kind in ("arresters", "under-built"):
-        return [(sites["footing_ohm"].isna(), NO_READING), *_mend_first(sites), *_no_wire(sites)]
+        return [
+            (_upper_only(sites), UPPER_FIRST),
+            (sites["footing_ohm"].isna(), NO_READING),
+            *_no_wire(sites),
+        ]
     return []
 
 
@@ -236,19 +338,15 @@ def _before_digging(treatment, sites):
     """Conditions against any digging; a ring for safety needs neither a reading nor a target."""
     needs_ring = sites["touch_above"] & (treatment.kind in RINGS)
     return [
-        *_mend_first(sites),
+        (_upper_only(sites) & ~needs_ring, UPPER_FIRST),
         (sites["footing_ohm"].isna() & ~needs_ring, NO_READING),
         ((sites["footing_ohm"] <= sites["target_ohm"]) & ~needs_ring, AT_TARGET),
     ]
 
 
-def _mend_first(sites):
-    """Defects to repair or inspect before any other work."""
-    return [
-        (sites["lead_gone"], LEADS_FIRST),
-        (sites["bond_doubt"], BOND_FIRST),
-        (sites["lead_weak"], LEG_FIRST),
-    ]
+def _upper_only(sites):
+    """Towers whose reading is an upper limit: earth paths lie beside the coils."""
+    return column(sites, "upper_limit_only", "").eq(True).astype(bool)
 
 
 def _of_kind(treatment, sites, settings):
@@ -269,7 +367,7 @@ def _of_kind(treatment, sites, settings):
         checks += _chain(sites)
     if treatment.resistivity_min_ohm_m > 0:
         least = f"{treatment.resistivity_min_ohm_m:g} Ω·m"
-        checks.append((soil.isna(), NO_SOIL))
+        checks.append((soil.isna() | (sites["soil_source"] == ASSUMED), NO_SOIL))
         checks.append((soil < treatment.resistivity_min_ohm_m, f"meant for soil from {least} on"))
     if treatment.fill_mm > 0:
         least = number("treatment_fill_ratio") * settings.fill_ohm_m
@@ -320,7 +418,7 @@ def _chain(sites):
 
 def _doubtful(sites):
     """Readings that another test should confirm before any spending."""
-    unsure = (sites["verdict"] != "usable") | (sites["rank_confidence"] == "open")
+    unsure = (sites["verdict"] != "usable") | (sites["rank_confidence"] == "open") | _upper_only(sites)
     return sites["footing_ohm"].isna() | unsure | sites["bond_doubt"] | sites["lead_weak"]
 
 
@@ -370,9 +468,9 @@ def _spread(values, rows, count):
 def _without_metal(treatment, sites, one, light, drawn):
     """Trip-outs avoided by a treatment without metal in the ground."""
     names = ("avoided_per_year", "avoided_low", "avoided_high")
-    if treatment.kind in ("nothing", "retest"):
+    if treatment.kind in ("nothing", "retest"):  # a test alone changes no footing
         return dict.fromkeys(names, np.zeros(len(sites)))
-    if light is None or treatment.kind == "rebond":
+    if light is None or treatment.kind in ("rebond", "inspect span"):
         return {}
     if treatment.kind == "lead":
         found = avoided_by_repair(light, sites, one["predicted_ohm"], drawn)
@@ -431,6 +529,8 @@ def _rows(treatment, sites, line, one):
             "life_years": treatment.life_years,
             "purse": treatment.purse,
             "verify": treatment.verify,
+            "decides": np.where(applies, decides(treatment, sites), ""),
+            "conditional_on": np.where(applies, conditions(treatment, sites), ""),
             **{
                 name: sites[name]
                 for name in ("access_group", "access", "soil_class", "footing_ohm", "soil_source")
@@ -442,6 +542,8 @@ def _rows(treatment, sites, line, one):
     rows = rows.assign(**numbers, saturated=one["saturated"], benefit_per_year=numbers["avoided_per_year"])
     within = pd.array(numbers["predicted_ohm"] <= sites["limit_ohm"].to_numpy(float), dtype="boolean")
     within[np.isnan(numbers["predicted_ohm"])] = pd.NA
+    texts = {name: pd.array(rows[name], dtype="str") for name in ("decides", "conditional_on")}
+    rows = rows.assign(**texts)
     return rows.assign(within_limit=within).join(quantities(treatment, sites, line.treatments, line))
 
 
@@ -464,6 +566,7 @@ def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -
         limit = sites["limit_ohm"].to_numpy(float)
         above = found["predicted_ohm"] > limit
         remarks.append(np.where(sites["upper_ohm_m"].isna(), NO_SOIL, ""))
+        remarks.append(np.where(sites["soil_source"] == ASSUMED, NO_LESSON, ""))
         remarks.append(
             np.where(
                 above, [f"still above the limit of {most:g} Ω: accept with a reason" for most in limit], ""
@@ -474,7 +577,7 @@ def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -
     if treatment.kind in RODS:
         remarks.append(
             np.where(
-                sites["is_layered"] | sites["upper_ohm_m"].isna(),
+                sites["is_layered"] | sites["upper_ohm_m"].isna() | (sites["soil_source"] == ASSUMED),
                 "",
                 "layers not known: measure them by a sounding to choose between rods and wire",
             )
@@ -490,7 +593,9 @@ def cautions(treatment: Treatment, sites: pd.DataFrame, found: dict[str, Any]) -
         )
     if treatment.kind == "counterpoise":
         remarks.append(np.full(len(sites), "effective only if the neighbours are treated too", object))
-    if treatment.kind == "rebond":
+    if treatment.kind in CONDITIONAL:
+        remarks.append(np.where(sites["lead_gone"], BEFORE_REPAIR, ""))
+    if treatment.kind in ("rebond", "inspect span"):
         remarks.append(
             np.full(len(sites), "inspect first; under the utility's licensed procedure only", object)
         )
