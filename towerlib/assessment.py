@@ -73,7 +73,7 @@ def _grades(study: Study) -> Grades:
 
 
 def _currents(study: Study) -> pd.DataFrame:
-    from towerlib.physics.leg_currents import CoilSpec
+    from towerlib.physics.leakage_gap import CoilSpec
     from towerlib.readings import leg_currents
 
     records = study.records

@@ -15,7 +15,7 @@ from towerlib import assessment, condition, outages, route
 from towerlib import config as settings_of
 from towerlib.errors import SettingsError
 from towerlib.outages import calibration, geometry, rates, record
-from towerlib.physics.leg_currents import CoilSpec
+from towerlib.physics.leakage_gap import CoilSpec
 from towerlib.physics.lightning.rate import tower_rates
 from towerlib.readings import leg_currents
 

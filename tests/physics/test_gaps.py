@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, rice
 
 from tests.reference.gap_limits import detection_limits, gap_reach
-from towerlib.physics import leg_currents
+from towerlib.physics import leakage_gap
 from towerlib.physics.ladder import bond_resistance, driving_points, ladder, leg_share, leg_share_expected
-from towerlib.physics.leg_currents import (
+from towerlib.physics.leakage_gap import (
     LEG_COUNT_MAX,
     CoilSpec,
     sign_patterns,
@@ -75,7 +75,7 @@ def test_limits_of_error_are_rectangular():
 
 def test_a_display_step_counts_as_029_of_itself():
     # JCGM 100:2008, F.2.2.1: u = 0.29 δx (from memory); five displays, four legs and the total.
-    u = leg_currents.gap_uncertainty([[50.0] * 4], [200.0], CoilSpec(0.0, 0.0, 1.0))
+    u = leakage_gap.gap_uncertainty([[50.0] * 4], [200.0], CoilSpec(0.0, 0.0, 1.0))
     assert u[0] / np.sqrt(5) == pytest.approx(0.29, abs=0.005)
 
 
@@ -86,7 +86,7 @@ def test_one_sided_limits_are_those_of_the_normal_table():
 
 @pytest.mark.parametrize(("legs", "total", "gap", "fraction"), CASES.values(), ids=CASES)
 def test_case_table(legs, total, gap, fraction):
-    found = leg_currents.gap([legs], [total])
+    found = leakage_gap.gap([legs], [total])
     assert found.gap_ma[0] == pytest.approx(gap, abs=1.0)  # printed currents are rounded, five of them
     assert found.fraction[0] == pytest.approx(fraction, abs=0.005)
 
@@ -112,10 +112,10 @@ def test_share_of_injected_current_behind_a_bond():
 def test_bias_is_that_of_rice(mean_ma):
     """Mean of a magnitude under noise of 1 mA, from SciPy's Rice distribution."""
     high = rice.mean(mean_ma) - mean_ma
-    legs_only = leg_currents.gap_bias([[mean_ma] * 4], [1e9], CoilSpec(0.0, SQRT3, 0.0))
+    legs_only = leakage_gap.gap_bias([[mean_ma] * 4], [1e9], CoilSpec(0.0, SQRT3, 0.0))
     assert legs_only[0] / 4 == pytest.approx(high, abs=0.015)
     total_only = rice.mean(mean_ma, scale=1.0) - mean_ma
-    both = leg_currents.gap_bias([[mean_ma] * 4], [mean_ma], CoilSpec(0.0, SQRT3, 0.0))
+    both = leakage_gap.gap_bias([[mean_ma] * 4], [mean_ma], CoilSpec(0.0, SQRT3, 0.0))
     assert legs_only[0] - both[0] == pytest.approx(total_only, abs=0.015)
 
 
@@ -126,7 +126,7 @@ def test_uncertainty_against_propagation_of_distributions(shared, gap_fraction):
     rng, coils = np.random.default_rng(11), spec_of(0.02, 2.0, 0.0, shared=shared)
     currents = spread_legs(300.0, gap_fraction)
     legs, total = readings(currents, coils, 60_000, rng)
-    stated = leg_currents.gap_uncertainty([np.abs(currents)], [np.abs(currents.sum())], coils)[0]
+    stated = leakage_gap.gap_uncertainty([np.abs(currents)], [np.abs(currents.sum())], coils)[0]
     # In phase and shared, what is left is of second order, and the formula an approximation.
     assert np.std(legs.sum(axis=1) - total) == pytest.approx(stated, rel=0.06 if shared else 0.01)
 
@@ -138,9 +138,9 @@ def test_uncertainty_and_bias_hold_for_any_count_of_legs(count, shared):
     legs, total = readings(np.full(count, 40.0), coils, 60_000, rng)
     found = legs.sum(axis=1) - total
     nominal = [np.full(count, 40.0)], [count * 40.0]
-    assert np.std(found) == pytest.approx(leg_currents.gap_uncertainty(*nominal, coils)[0], rel=0.02)
+    assert np.std(found) == pytest.approx(leakage_gap.gap_uncertainty(*nominal, coils)[0], rel=0.02)
     # Beside the sampling error 1 %: a current is not known, and the one put in its place lies 0.4 % low here.
-    stated = leg_currents.gap_bias(*nominal, coils)[0]
+    stated = leakage_gap.gap_bias(*nominal, coils)[0]
     assert np.mean(found) == pytest.approx(stated, abs=4 * np.std(found) / 245 + 0.01 * stated)
 
 
@@ -175,7 +175,7 @@ def test_power_table(a, b):
             (0.05, 0.1, 0.2, 0.3, 0.5), map(float, printed.split()), strict=True
         ):
             legs, total = readings(spread_legs(sum_ma, gap_fraction), coils, 10_000, rng)
-            seen = np.mean(leg_currents.gap(legs, total, coils).z > z_limit(0.01))
+            seen = np.mean(leakage_gap.gap(legs, total, coils).z > z_limit(0.01))
             # The table's own sampling error and rounding, and that of 10 000 draws.
             assert seen == pytest.approx(expected, abs=0.035)
 
@@ -185,7 +185,7 @@ def test_power_table(a, b):
 def test_z_of_sound_towers_keeps_its_false_alarms(mean_over_noise, false_alarm):
     rng, coils = np.random.default_rng(14), spec_of(0.02, 2.0)
     legs, total = readings(np.full(4, mean_over_noise * 2.0), coils, 40_000, rng)
-    rate = np.mean(leg_currents.gap(legs, total, coils).z > z_limit(false_alarm))
+    rate = np.mean(leakage_gap.gap(legs, total, coils).z > z_limit(false_alarm))
     assert 0.75 * false_alarm < rate < 1.45 * false_alarm
 
 
@@ -215,7 +215,7 @@ def test_false_alarms_keep_to_the_nominal_rate_for_legs_of_any_shares(shares, sh
     for multiple in (1, 3, 10, 30):
         legs, total = readings(multiple * floor_ma * np.array(shares), coils, DRAWS, rng)
         is_judged = legs.sum(axis=1) >= floor_ma
-        rate = np.mean(leg_currents.gap(legs, total, coils).z[is_judged] > z_limit(0.01))
+        rate = np.mean(leakage_gap.gap(legs, total, coils).z[is_judged] > z_limit(0.01))
         assert (0.003 if multiple == 1 else 0.005) <= rate <= 0.022, multiple
 
 
@@ -227,7 +227,7 @@ def test_a_coarse_display_makes_no_more_alarms_of_a_shared_total():
             sum_ma = multiple * smallest_sum(len(shares), coils)
             legs, total = readings(sum_ma * np.array(shares), coils, DRAWS, rng)
             is_judged = legs.sum(axis=1) >= smallest_sum(len(shares), coils)
-            assert np.mean(leg_currents.gap(legs, total, coils).z[is_judged] > z_limit(0.01)) <= 0.024
+            assert np.mean(leakage_gap.gap(legs, total, coils).z[is_judged] > z_limit(0.01)) <= 0.024
 
 
 @pytest.mark.parametrize("shares", SHARES.values(), ids=SHARES)
@@ -240,11 +240,11 @@ def test_noise_across_legs_in_phase_against_its_closed_form(shares):
     coils, inverse = spec_of(0.0, b, 0.0, shared=True), 1 / legs
     variance = b**4 / 2 * (np.sum(inverse**2) - 2 / 2000 * inverse.sum() + (len(legs) / 2000) ** 2)
     # A leg of 100 mA lies 50 times over the noise: what is left out is of the order of its inverse square.
-    assert leg_currents.gap_uncertainty([legs], [2000.0], coils)[0] == pytest.approx(
+    assert leakage_gap.gap_uncertainty([legs], [2000.0], coils)[0] == pytest.approx(
         np.sqrt(variance), rel=3e-3
     )
     mean = b**2 / 2 * (inverse.sum() - len(legs) / 2000)
-    assert leg_currents.gap_bias([legs], [2000.0], coils)[0] == pytest.approx(mean, rel=3e-3)
+    assert leakage_gap.gap_bias([legs], [2000.0], coils)[0] == pytest.approx(mean, rel=3e-3)
     shown, total = readings(legs, coils, 100_000, np.random.default_rng(26))
     found = shown.sum(axis=1) - total
     assert np.std(found) == pytest.approx(np.sqrt(variance), rel=0.03)
@@ -266,7 +266,7 @@ def test_reach_of_equal_legs_is_that_of_chi_square():
 def test_z_of_sound_towers_with_a_shared_total_keeps_its_false_alarms():
     rng, coils = np.random.default_rng(15), spec_of(0.02, 2.0, 0.0, shared=True)
     legs, total = readings(np.full(4, 75.0), coils, 40_000, rng)
-    z = leg_currents.gap(legs, total, coils).z
+    z = leakage_gap.gap(legs, total, coils).z
     rates = [np.mean(z > z_limit(p)) for p in (0.05, 0.01, 0.001)]
     # Four standard deviations of a rate over 40 000 draws.
     assert rates == pytest.approx([0.05, 0.01, 0.001], abs=0.0045)
@@ -290,7 +290,7 @@ def test_the_lower_limit_of_the_fraction_holds_with_a_leg_turned_round(shares, s
     for multiple, most in ((1, 0.058), (3, 0.029), (30, 0.029)):
         legs, total = readings(multiple * floor_ma * turned_shares, coils, DRAWS, rng)
         is_judged = legs.sum(axis=1) >= floor_ma
-        assert np.mean(leg_currents.gap(legs, total, coils).fraction_low[is_judged] > true + 1e-9) <= most, (
+        assert np.mean(leakage_gap.gap(legs, total, coils).fraction_low[is_judged] > true + 1e-9) <= most, (
             multiple
         )
 
@@ -302,7 +302,7 @@ def test_readings_that_are_noise_alone_are_too_small_to_judge():
     assert legs.mean() / 2.0 == pytest.approx(np.sqrt(np.pi / 2), abs=0.01)
     assert np.mean(1 - total / legs.sum(axis=1)) == pytest.approx(0.5, abs=0.03)
     assert np.mean(legs.sum(axis=1) < smallest_sum(4, coils)) == 1.0
-    z = leg_currents.gap(*readings(np.full(4, 2.4), spec_of(0.02, 2.0), 40_000, rng), spec_of(0.02, 2.0)).z
+    z = leakage_gap.gap(*readings(np.full(4, 2.4), spec_of(0.02, 2.0), 40_000, rng), spec_of(0.02, 2.0)).z
     assert np.mean(z > z_limit(0.01)) > 0.014  # the false alarms that the floor keeps out
 
 
@@ -312,7 +312,7 @@ def test_detection_limit_is_detected_at_its_rate(sum_ma):
     decision, detection = (limit[0] for limit in detection_limits([[sum_ma / 4] * 4], coils))
     for gap_ma, rate in ((0.0, 0.01), (detection, 0.95)):
         legs, total = readings(spread_legs(sum_ma, gap_ma / sum_ma), coils, 40_000, rng)
-        found = leg_currents.gap(legs, total, coils)
+        found = leakage_gap.gap(legs, total, coils)
         assert np.mean(found.gap_ma - found.bias_ma > decision) == pytest.approx(rate, abs=0.006)
 
 
@@ -321,7 +321,7 @@ def test_detection_limit_is_detected_at_its_rate(sum_ma):
 def test_lower_bound_covers_the_true_fraction(shared, gap_fraction):
     """Two standard uncertainties, one-sided: 97.7 % of a normal distribution."""
     rng, coils = np.random.default_rng(22), spec_of(0.02, 2.0, shared=shared)
-    found = leg_currents.gap(*readings(spread_legs(200.0, gap_fraction), coils, 40_000, rng), coils)
+    found = leakage_gap.gap(*readings(spread_legs(200.0, gap_fraction), coils, 40_000, rng), coils)
     assert np.mean(found.fraction_low <= gap_fraction) > 0.977 - 0.003
 
 
@@ -329,7 +329,7 @@ def test_shared_total_sees_small_gaps_of_strong_currents():
     """Own power table: at least 0.97 from 300 mA on, at a limit that 3.5 % of sound towers pass."""
     for a, b in POWER:
         rng, coils = np.random.default_rng(23), spec_of(a, b, shared=True)
-        found = leg_currents.gap(*readings(spread_legs(300.0, 0.05), coils, 10_000, rng), coils)
+        found = leakage_gap.gap(*readings(spread_legs(300.0, 0.05), coils, 10_000, rng), coils)
         assert np.mean(found.z > z_limit(0.035)) >= 0.97 - 0.01
 
 
@@ -353,11 +353,11 @@ def test_reversed_coil_is_among_the_candidates_also_with_a_total_of_its_own():
     legs = np.exp(0.25 * rng.standard_normal((5_000, 4)))
     currents = 200 * legs / legs.sum(axis=1, keepdims=True)
     shown = readings(currents, coils, 5_000, rng, signs=[-1, 1, 1, 1])
-    found = sign_patterns(*shown, leg_currents.gap_uncertainty(*shown, coils))
+    found = sign_patterns(*shown, leakage_gap.gap_uncertainty(*shown, coils))
     assert found.single.mean() > 0.9
     assert found.candidates[found.single, 0].mean() > 0.9
     sound = readings(currents, coils, 5_000, rng)
-    assert not sign_patterns(*sound, leg_currents.gap_uncertainty(*sound, coils)).single.any()
+    assert not sign_patterns(*sound, leakage_gap.gap_uncertainty(*sound, coils)).single.any()
 
 
 def test_share_agrees_with_the_ladder_of_a_random_line():
@@ -388,14 +388,14 @@ currents = st.lists(st.tuples(st.floats(0.1, 1e3), angles), min_size=2, max_size
 @given(currents)
 def test_any_angles_stay_within_the_bounds(polar):
     phasors = np.array([size * np.exp(1j * angle) for size, angle in polar])
-    low, high = leg_currents.total_bounds([np.abs(phasors)])
+    low, high = leakage_gap.total_bounds([np.abs(phasors)])
     assert low[0] - 1e-9 <= np.abs(phasors.sum()) <= high[0] + 1e-9
 
 
 @given(currents)
 def test_fraction_and_its_bound_lie_between_nothing_and_all(polar):
     phasors = np.array([size * np.exp(1j * angle) for size, angle in polar])
-    found = leg_currents.gap([np.abs(phasors)], [np.abs(phasors.sum())])
+    found = leakage_gap.gap([np.abs(phasors)], [np.abs(phasors.sum())])
     assert -1e-9 <= found.fraction[0] <= 1 + 1e-9
     assert (
         0 <= found.fraction_low[0] <= max(0.0, found.fraction[0] - found.bias_ma[0] / found.sum_ma[0]) + 1e-12
@@ -406,8 +406,8 @@ def test_fraction_and_its_bound_lie_between_nothing_and_all(polar):
 def test_a_change_of_unit_changes_no_verdict(polar, scale, shared):
     legs = np.array([[size for size, _ in polar]])
     total = 0.8 * legs.sum(axis=1)
-    plain = leg_currents.gap(legs, total, CoilSpec(3.0, 2.0, 1.0, shared))
-    scaled = leg_currents.gap(scale * legs, scale * total, CoilSpec(3.0, 2.0 * scale, scale, shared))
+    plain = leakage_gap.gap(legs, total, CoilSpec(3.0, 2.0, 1.0, shared))
+    scaled = leakage_gap.gap(scale * legs, scale * total, CoilSpec(3.0, 2.0 * scale, scale, shared))
     assert scaled.z == pytest.approx(plain.z, rel=1e-9)
     assert scaled.fraction_low == pytest.approx(plain.fraction_low, rel=1e-9, abs=1e-12)
 
@@ -419,7 +419,7 @@ def test_one_reversed_coil_leaves_twice_its_current(legs, place):
     if legs[place] >= legs.sum() / 2:
         return
     total = np.abs(legs.sum() - 2 * legs[place])
-    assert leg_currents.gap([legs], [total]).gap_ma[0] == pytest.approx(2 * legs[place])
+    assert leakage_gap.gap([legs], [total]).gap_ma[0] == pytest.approx(2 * legs[place])
     found = sign_patterns([legs], [total], [1e-6])
     assert found.candidates[0, place]
     assert found.residual_ma[0] == pytest.approx(0, abs=1e-9)
@@ -470,7 +470,7 @@ def test_of_two_legs_either_may_be_reversed():
 
 @given(st.lists(st.floats(0.1, 1e3), min_size=2, max_size=6))
 def test_ratios_are_those_of_a_plain_median(legs):
-    found = leg_currents.leg_ratios([[*legs, np.nan]])[0]
+    found = leakage_gap.leg_ratios([[*legs, np.nan]])[0]
     others = [np.median(np.delete(legs, place)) for place in range(len(legs))]
     assert found[:-1] == pytest.approx(np.array(legs) / others)
     assert np.isnan(found[-1])
@@ -498,29 +498,29 @@ def test_a_share_below_that_of_a_sound_bond_has_no_positive_bond():
 
 
 def test_a_leg_not_there_is_no_leg_of_nothing():
-    three = leg_currents.gap([[171.0, 215.0, np.nan, 204.0]], [400.0])
+    three = leakage_gap.gap([[171.0, 215.0, np.nan, 204.0]], [400.0])
     assert three.gap_ma[0] == 190.0
-    assert three.u_ma[0] == leg_currents.gap([[171.0, 215.0, 204.0]], [400.0]).u_ma[0]
-    nothing = leg_currents.gap([[np.nan] * 4], [10.0])
+    assert three.u_ma[0] == leakage_gap.gap([[171.0, 215.0, 204.0]], [400.0]).u_ma[0]
+    nothing = leakage_gap.gap([[np.nan] * 4], [10.0])
     assert np.isnan([nothing.sum_ma[0], nothing.gap_ma[0], nothing.z[0], nothing.fraction_low[0]]).all()
-    assert np.isnan(leg_currents.gap([[171.0, 215.0]], [np.nan]).z[0])
+    assert np.isnan(leakage_gap.gap([[171.0, 215.0]], [np.nan]).z[0])
 
 
 def test_many_visits_are_as_one_by_one():
     rng = np.random.default_rng(21)
     legs = np.where(rng.random((50, 6)) < 0.2, np.nan, rng.uniform(0, 300, (50, 6)))
     total = rng.uniform(0, 600, 50)
-    whole, u = leg_currents.gap(legs, total), rng.uniform(1, 10, 50)
+    whole, u = leakage_gap.gap(legs, total), rng.uniform(1, 10, 50)
     patterns = sign_patterns(legs, total, u)
     for row in range(50):
-        single = leg_currents.gap(legs[row : row + 1], total[row : row + 1])
+        single = leakage_gap.gap(legs[row : row + 1], total[row : row + 1])
         assert single.z == pytest.approx(whole.z[row], nan_ok=True)
         alone = sign_patterns(legs[row : row + 1], total[row : row + 1], u[row : row + 1])
         assert alone.reversed_legs[0].tolist() == patterns.reversed_legs[row].tolist()
 
 
 def test_negative_gaps_stay():
-    assert leg_currents.gap([[10.0] * 4], [50.0]).gap_ma[0] == -10.0
+    assert leakage_gap.gap([[10.0] * 4], [50.0]).gap_ma[0] == -10.0
 
 
 def test_what_cannot_be_is_refused():

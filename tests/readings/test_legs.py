@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.stats import median_abs_deviation
 
 from towerlib.errors import RecordsError
-from towerlib.physics.leg_currents import CoilSpec
+from towerlib.physics.leakage_gap import CoilSpec
 from towerlib.physics.leg_network import Legs, earth_matrix, foot_positions, footing_resistance, leg_currents
 from towerlib.readings import causes
 from towerlib.readings.causes import CAUSES

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.special import ndtri
 
-from towerlib.physics.leg_currents import (
+from towerlib.physics.leakage_gap import (
     DEFAULT_COILS,
     _across,
     _freedom,
@@ -46,7 +46,7 @@ def gap_reach(legs_ma, z, coils=DEFAULT_COILS):
 
     Examples
     --------
-    >>> from towerlib.physics.leg_currents import CoilSpec
+    >>> from towerlib.physics.leakage_gap import CoilSpec
     >>> print(gap_reach([[75.0] * 4], 2.0, CoilSpec(3.0, 2.0, 1.0))[0])
     12.78
     """

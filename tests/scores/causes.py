@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from tests.scores.record import rewrite
-from towerlib.physics.leg_currents import CoilSpec
+from towerlib.physics.leakage_gap import CoilSpec
 from towerlib.readings.leg_currents import summarise
 from towerlib.records.load import load
 from towerlib.simulate.demo import demo_lines, write

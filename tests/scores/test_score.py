@@ -10,7 +10,7 @@ from tests.scores import causes as scoring
 from tests.scores import record
 from tests.scores.causes import ANSWERS, HONEST, count, judge, markdown, score
 from towerlib import assessment
-from towerlib.physics.leg_currents import CoilSpec
+from towerlib.physics.leakage_gap import CoilSpec
 from towerlib.records.load import load
 from towerlib.simulate import simulate_line, write
 from towerlib.simulate.demo import brackwater_stonefell, demo_lines, quillmere_tolstrand

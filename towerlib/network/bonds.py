@@ -23,6 +23,7 @@ from towerlib.physics.ladder import bond_resistance, driving_points
 from towerlib.physics.statistics import SEED
 from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, SPAN_CAUSE
 from towerlib.readings.methods import FOOTING_ALONE, no
+from towerlib.sentences import wording
 from towerlib.text import figure
 from towerlib.values import number
 
@@ -667,7 +668,7 @@ def _posterior(worn, opened):
 
 SOUND, WORN, OPEN, UNKNOWN = "sound", "worn", "open suspected", "not known"
 MUCH = 5.0  # an interval that reaches so many times the value has no meaningful upper end
-INSPECT = "Inspect the bond under the utility's licensed procedure; never open it for a test."
+INSPECT = wording("inspect_bond")
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from towerlib.network.bonds import SEEN_GONE, SLIP_WIDTH, line_centre, line_spre
 from towerlib.network.model import ladder_at
 from towerlib.physics.fault_scan import scan as fault_scan_scan
 from towerlib.physics.ladder import pieces
-from towerlib.physics.leg_currents import CoilSpec
+from towerlib.physics.leakage_gap import CoilSpec
 from towerlib.readings.causes import DOUBTFUL_COILS
 from towerlib.readings.methods import FOOTING_ALONE, no, yes
 from towerlib.text import figure
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 SUSPECTED, NONE, NOT_TESTABLE = "suspected", "none", "not testable"
 LEG_COUNT = 4  # coils of which the noise of a total is made up
 # A false alarm of the currents in service is one of fifty lines without a fault; their power is not asked for.
-DECIDE = {"false_alarm": 0.02, "copies": 100, "power_copies": 1}
+DECIDE = {"false_alarm": number("line_scan_false_alarm"), "copies": 100, "power_copies": 1}
 INSPECT = "Inspect {} under the utility's licensed procedure."
 SUSPECT_FROM, CLEAR_TO = 0.5, 0.1
 REACH = 6  # towers on either side whose injected tests count for a span

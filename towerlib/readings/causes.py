@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
-from towerlib.physics.leg_currents import z_limit
+from towerlib.physics.leakage_gap import z_limit
 from towerlib.readings.methods import no
+from towerlib.sentences import wording
 from towerlib.values import number
 
 if TYPE_CHECKING:
-    from towerlib.physics.leg_currents import CoilSpec
+    from towerlib.physics.leakage_gap import CoilSpec
 
 
 _TABLE = files("towerlib.readings").joinpath("causes.csv").read_text(encoding="utf-8")
@@ -30,7 +31,7 @@ COIL_CAUSES = ("wrong coil turns", "coil reversed")
 DOUBTFUL_COILS = (*COIL_CAUSES, "reading impossible")
 CAUSES = tuple(dict.fromkeys(cause for cause, _ in RULES.values()))
 
-_INSPECT = " Inspect the bond under the utility's licensed procedure; never open it for a test."
+_INSPECT = " " + wording("inspect_bond")
 _SHARE = " Injected test: the legs take {leg_share_lambda:g} of the current."
 _SHARE_BESIDE = (
     " Injected test: {leg_share_lambda:g} of the current is in the coils, but other paths lie beside."

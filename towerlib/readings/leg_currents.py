@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from towerlib.errors import RecordsError
-from towerlib.physics.leg_currents import (
+from towerlib.physics.leakage_gap import (
     DEFAULT_COILS,
     LEG_COUNT_MAX,
     gap,
@@ -31,7 +31,7 @@ from towerlib.values import number
 if TYPE_CHECKING:
     from typing import Any
 
-    from towerlib.physics.leg_currents import CoilSpec
+    from towerlib.physics.leakage_gap import CoilSpec
 
 
 def by_leg(visits: pd.DataFrame, legs: pd.DataFrame) -> dict[str, np.ndarray]:

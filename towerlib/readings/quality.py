@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.errors import SettingsError, nearest
-from towerlib.physics.leg_currents import DEFAULT_COILS, gap_uncertainty, total_bounds
+from towerlib.physics.leakage_gap import DEFAULT_COILS, gap_uncertainty, total_bounds
 from towerlib.physics.probes import (
     angle_off_line_deg,
     equivalent_hemisphere_m,

@@ -202,7 +202,7 @@ def smallest_sum(count: ArrayLike, coils: CoilSpec = DEFAULT_COILS) -> FloatOrAr
 
     Examples
     --------
-    >>> from towerlib.physics.leg_currents import CoilSpec
+    >>> from towerlib.physics.leakage_gap import CoilSpec
     >>> print(smallest_sum(4, CoilSpec(3.0, 2.0, 1.0)))
     27.71
     """
