@@ -139,7 +139,10 @@ def _footing(visits, towers, end, seasons):
     """The reading of the footing alone in force at each tower, with its interval."""
     read = standing.in_force(standing.footings(visits), "footing_verdict")
     least = standing.in_force(standing.lower_limits(visits), "footing_verdict")["impedance_ohm"]
-    interval = reading_intervals(read.reset_index(), towers, seasons, least).set_axis(read.index)
+    readings = read.reset_index()
+    interval = reading_intervals(readings, towers, seasons, readings["tower_id"].map(least)).set_axis(
+        read.index
+    )
     return pd.DataFrame(
         {
             "verdict": read["footing_verdict"],
@@ -295,7 +298,7 @@ def reading_intervals(
     seasons
         Ratios of ``[seasons]`` in ``line.toml``.
     lower_limit_ohm
-        Lower limit of the footing by other visits, by tower_id [Ω].
+        Lower limit of the footing by other visits [Ω], in the index of `readings`.
 
     Returns
     -------
@@ -317,7 +320,7 @@ def _down_to_lower_limit(interval, readings, lower_limit_ohm):
     upper, reading = standing.upper_limits(readings), readings["impedance_ohm"]
     least = probe_field.leg_share(readings) * reading
     if lower_limit_ohm is not None:
-        least = least.fillna(readings["tower_id"].map(lower_limit_ohm))
+        least = least.fillna(lower_limit_ohm)
     least = least.fillna(reading / number("beside_coils_factor"))
     down = np.minimum(least, interval["footing_low_ohm"])
     return interval.assign(footing_low_ohm=interval["footing_low_ohm"].mask(upper, down))

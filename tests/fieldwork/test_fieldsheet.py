@@ -182,7 +182,10 @@ def test_neighbours_are_reported_where_they_come_near(tmp_path):
 
 
 def test_last_value_band_and_set_up(tmp_path):
-    """10 Ω in wet soil: 10/1.3 to 10·exp √(ln² 1.3 + ln² 1.5) = 16.2 Ω, worked by hand."""
+    """10 Ω in wet soil, limits of three standard deviations (JCGM 100:2008, 4.3.9), worked by hand.
+
+    10·exp(−1.96/3·ln 1.3) = 8.42 Ω to 10·exp(1.96/3·√(ln² 1.3 + ln² 1.5)) = 13.7 Ω.
+    """
     setup = {
         "soil_state": "wet",
         "test_frequency_hz": 128,
@@ -193,7 +196,7 @@ def test_last_value_band_and_set_up(tmp_path):
     sheet = sheet_of(tmp_path / "low-moor", register, [visit("2", current_probe_bearing_deg=160, **setup)])
     shown = stop(sheet, "2")
     assert shown["last_said"].startswith("10 Ω on 2026-03-01")
-    assert shown["expected_said"].startswith("7.69 to 16.2 Ω")
+    assert shown["expected_said"].startswith("8.42 to 13.7 Ω")
     assert shown["setup_said"] == "leg coils, 128 Hz, soil wet, current probe 60 m at 160°"
     assert stop(sheet, "1")["last_said"] == "no usable value"
     assert stop(sheet, "1")["why"] == "Never tested."

@@ -130,7 +130,9 @@ MONTHS = ("2019-09", "2021-06", "2023-08", "2024-12", "2025-09", "2026-06")
 def test_what_stood_in_a_month_is_what_an_assessment_of_that_month_says(study, month):
     records, grades = study.records, study.grades
     then = condition.assess(records, grades, study.currents, study.route, month).set_index("tower_id")
-    footings = line_explorer.footing_changes(grades.visits, study.condition, study.line.seasons, study.month)
+    footings = line_explorer.footing_changes(
+        grades.visits, study.records.towers, study.line.seasons, study.month
+    )
     in_force = standing.at_month(footings, month).reindex(then.index)
     bounded = then["footing_ohm"].isna()
     assert len(then) == TOWERS

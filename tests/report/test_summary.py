@@ -19,6 +19,7 @@ from matplotlib.image import imread
 from towerlib import assessment, changes
 from towerlib.errors import SettingsError
 from towerlib.report import summary
+from towerlib.text import significant
 
 PAGES = 3  # on A4, of a line with every analysis on
 HOSTILE = {
@@ -164,12 +165,12 @@ def test_the_same_records_give_the_same_bytes(study, found, page):
     assert summary.page(study, found) == page
 
 
-def test_every_figure_of_the_rates_has_a_band_or_says_so(page, study):
+def test_every_figure_of_the_rates_has_an_interval_or_says_so(page, study):
     told = words(page)
     line = study.outages.line
     for name in ("whole_line", "calibrated", "observed"):
         ends = (line[f"{name}_{end}"] for end in ("low", "high"))
-        assert "{}–{}".format(*(f"{end:.2g}" for end in ends)) in told
+        assert "{}–{}".format(*(significant(end) for end in ends)) in told
     assert "factor of 3.0 to either side" in told
     assert f"{line['avoided_worst_tenth_fraction']:.0%}".replace("%", " %") in told.replace("\xa0", " ")
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib import dictionary
+from towerlib.condition import NOT_TESTED
 from towerlib.config.sections import BY_QUEUES, FOOTING_ORDERS, OFTEN_VISITED, QUEUES
 from towerlib.plan import expected
 from towerlib.plan.expected import DAMAGED, column
@@ -247,7 +248,11 @@ def _footing(condition, order):
 
 def _evidence(tower):
     """Evidence for a tower's place in the list, in sentences."""
-    parts = [_seen(tower), _currents(tower)]
+    parts = [
+        "Never tested." if getattr(tower, "verdict", "") == NOT_TESTED else "",
+        _seen(tower),
+        _currents(tower),
+    ]
     if pd.notna(tower.footing_ohm):
         parts.append(f"Footing {tower.footing_ohm:.3g} Ω on {tower.footing_date:%Y-%m-%d}.")
     elif pd.notna(tower.lower_bound_ohm):

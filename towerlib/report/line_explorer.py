@@ -33,24 +33,33 @@ if TYPE_CHECKING:
     from towerlib.config.sections import Seasons
 
 
-COLUMNS = ["tower_id", "month", "date", "value", "low", "high", "verdict", "bounded"]
+COLUMNS = ["tower_id", "month", "date", "value", "low", "high", "verdict", "bounded", "upper"]
 
 
 def footing_changes(visits: pd.DataFrame, towers: pd.DataFrame, seasons: Seasons, month: str) -> pd.DataFrame:
     """Changes of the footing impedance in force, or of its lower limit while nothing better is known, up to a month.
 
     One row per tower and month with a reading: tower_id, month (months since the year 0), date, value, low, high [Ω],
-    verdict, bounded (lower limit only); in force until the next row of the tower. The rules are those of
+    verdict, bounded (lower limit only), upper (upper limit only); in force until the next row of the tower. Rules:
     `towerlib.readings.standing`; a lower limit counts only before the first reading of the footing alone.
     """
     visits = _seen(visits, month)
     read = standing.changes(standing.footings(visits), "footing_verdict")
     limits = standing.changes(standing.lower_limits(visits), "footing_verdict")
-    interval = condition.reading_intervals(read, towers, seasons)
+    interval = condition.reading_intervals(read, towers, seasons, _limit_then(read, limits))
     ends = {"low": interval["footing_low_ohm"], "high": interval["footing_high_ohm"]}
-    known = _rows(read, "impedance_ohm", read["footing_verdict"], **ends).assign(bounded=False)
-    certain = _rows(limits, "impedance_ohm", limits["footing_verdict"]).assign(bounded=True)
+    known = _rows(read, "impedance_ohm", read["footing_verdict"], **ends)
+    known = known.assign(bounded=False, upper=standing.upper_limits(read).to_numpy(bool))
+    certain = _rows(limits, "impedance_ohm", limits["footing_verdict"]).assign(bounded=True, upper=False)
     return _merged([known, certain])
+
+
+def _limit_then(read, limits):
+    """Lower limit by other visits in force when each reading came [Ω], by the index of the readings."""
+    known = limits[["tower_id", "month", "impedance_ohm"]].sort_values("month", kind="stable")
+    order = read[["tower_id", "month"]].assign(_row=read.index).sort_values("month", kind="stable")
+    found = pd.merge_asof(order, known, on="month", by="tower_id")
+    return found.set_index("_row")["impedance_ohm"].reindex(read.index)
 
 
 def verdict_changes(visits: pd.DataFrame, in_force: pd.DataFrame, month: str) -> pd.DataFrame:
@@ -99,7 +108,9 @@ def _merged(streams):
             "pd.Series", pd.concat([begins, starts]).groupby(level=0).min() if len(begins) else starts
         )
     found = pd.concat([part for part in kept if len(part)] or kept[:1])
-    found = found.reindex(columns=COLUMNS).assign(bounded=found.get("bounded", False))
+    found = found.reindex(columns=COLUMNS).assign(
+        bounded=found.get("bounded", False), upper=found.get("upper", False)
+    )
     found["bounded"] = found["bounded"].astype("boolean").fillna(False).astype(bool)
     return found.sort_values(["tower_id", "month"], kind="stable").reset_index(drop=True)
 
@@ -246,7 +257,7 @@ def suspicion(study: Study) -> Layer | tuple[str, str]:
 def all_layers(study: Study) -> tuple[list[Layer], dict[str, str]]:
     """All layers for which the study has data, and the reason for each that is missing."""
     visits, condition = study.grades.visits, study.condition
-    footings = footing_changes(visits, condition, study.line.seasons, study.month)
+    footings = footing_changes(visits, study.records.towers, study.line.seasons, study.month)
     verdicts = verdict_changes(visits, footings, study.month)
     found: list[Layer | tuple[str, str]] = [impedance(footings, condition), gap(visits, study)]
     found += [trip_outs(study), plan(study), verdict(verdicts, condition)]
@@ -264,8 +275,9 @@ def impedance(changes: pd.DataFrame, condition: pd.DataFrame) -> Layer:
         cast("Any", changes["tower_id"]).map(towers[name]).astype("float64")
         for name in ("target_ohm", "limit_ohm")
     )
-    value, bounded = changes["value"], changes["bounded"]
-    classes = impedance_class(value.mask(bounded), value.where(bounded), target, limit, by_lower_limit=True)
+    value, bounded, upper = changes["value"], changes["bounded"], changes["upper"]
+    figures = value.mask(bounded), value.where(bounded), target, limit
+    classes = impedance_class(*figures, by_lower_limit=True, upper_limit_only=upper)
     kind = [CLASSES.index(name) for name in classes]  # in the order of the looks
     return Layer(
         key="impedance",
