@@ -37,6 +37,7 @@ def study(tmp_path_factory):
     condition = found.condition.assign(**planned)
     listed = found.priority.assign(
         package=found.priority["tower_id"].map({"<b>2": "Y2 SA-01"}).astype("str"),
+        plan_year=found.priority["tower_id"].map({"<b>2": 2}).astype("Int64"),
         trip_outs_per_year=found.priority["tower_id"].map({"1": 0.15, "<b>2": 0.25}),
     )
     return found.with_results(condition=condition, priority=listed)

@@ -33,14 +33,14 @@ def test_high_footings_lead_the_impedance_rank(towers):
     assert len(worst & set(read.nsmallest(count, "impedance_rank")["tower_id"])) >= 0.7 * count
 
 
-def test_open_bonds_outside_rings_lead_the_gap_rank(towers):
-    ranked = towers[towers["gap_rank"].notna()]
+def test_open_bonds_outside_rings_lead_the_rank_of_suspicion(towers):
+    ranked = towers[towers["bond_suspicion_rank"].notna() & ~towers["ring"].fillna(False).astype(bool)]
     bonds = ranked["defect"].isin(["open bond", "worn bond"])
     opened = ranked[ranked["defect"] == "open bond"]
     assert len(opened) > 0
-    leading = ranked[ranked["gap_rank"] <= 2 * len(opened)]
+    leading = ranked.nsmallest(2 * len(opened), "bond_suspicion_rank")
     assert len(leading[leading["defect"] == "open bond"]) >= 0.8 * len(opened)
-    assert bonds[ranked.nsmallest(len(opened), "gap_rank").index].mean() >= 0.5
+    assert bonds[ranked.nsmallest(len(opened), "bond_suspicion_rank").index].mean() >= 0.5
 
 
 def test_the_bond_queue_holds_bonds_and_coils(towers):

@@ -610,7 +610,7 @@ def service_factor(z: np.ndarray) -> np.ndarray:
     Examples
     --------
     >>> print(service_factor(np.array([np.nan, -4.0, 1.0])).round(2))
-    [ 1.   70.45  0.15]
+    [ 1.   84.62  0.17]
     """
     known = np.nan_to_num(np.asarray(z, float))
     sound = student(known, 1.0)
