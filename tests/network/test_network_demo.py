@@ -17,14 +17,12 @@ SIZE_WITHIN = 0.25
 def line(request):
     """A demo line: its network, the condition beside it, and what was planted."""
     study = assessment.assess(DEMO / request.param)
-    found = network.assess(
-        study.records, study.route, study.condition, study.currents, study.grades, study.month
-    )
+    found = study.network
     path = DEMO / request.param / "truth.csv"
     separator = ";" if ";" in path.read_text().splitlines()[0] else ","
     truth = pd.read_csv(path, dtype={"tower_id": str, "bond_ohm": float}, sep=separator)
     truth = truth.set_index("tower_id").loc[found.towers["tower_id"]].reset_index()
-    return study, found, network.join(study.condition, found), truth
+    return study, found, network.join(study.ranks, found), truth
 
 
 def test_planted_bonds_are_found_or_not_testable(line):
@@ -42,7 +40,7 @@ def test_sound_bonds_are_left_alone(line):
     sound = ~truth["defect"].isin(["open bond", "worn bond"]).to_numpy()
     assert not found.towers.loc[sound, "bond_suspect"].any()
     assert (found.towers.loc[sound, "bond_scan"] != "suspected").all()
-    raised = joined["suspected_cause"].eq("bond: inspect") & ~study.condition["suspected_cause"].eq(
+    raised = joined["suspected_cause"].eq("bond: inspect") & ~study.ranks["suspected_cause"].eq(
         "bond: inspect"
     )
     assert not (raised.to_numpy() & sound).any()

@@ -71,9 +71,12 @@ def test_the_notebook_stores_rounded_text_alone():
 def test_the_stored_notebook_found_the_planted_open_span():
     truth = pd.read_csv(DEMO / "brackwater-stonefell" / "truth.csv", dtype={"tower_id": str})
     place = int(np.flatnonzero(truth["span_ahead_open_since"].notna())[0])
-    name = "-".join(truth["tower_id"].iloc[place : place + 2])
-    assert f"span {name}" in stored("tables.places")
-    assert f"span {name} " in stored("case.evidence")
+    # the readings decide the place within one span, and the evidence says so
+    names = ["-".join(truth["tower_id"].iloc[at : at + 2]) for at in (place - 1, place, place + 1)]
+    found = [name for name in names if f"span {name}" in stored("tables.places")]
+    assert len(found) == 1
+    assert f"span {found[0]} " in stored("case.evidence")
+    assert "It may be the span before or behind" in stored("case.evidence")
     said = stored("case.answer").replace("\n", " ")
     off = re.search(r"(\d+) % from the line as recorded, (\d+) % from that with span", said)
     assert int(off[1]) > 3 * int(off[2])

@@ -242,7 +242,7 @@ def test_other_coils_leave_the_line_as_it_is():
 def demo_defects(spec):
     """Towers of a demo line with a planted defect: condition of the newest month beside the truth."""
     truth = pd.read_csv(DEMO / spec.line_id / "truth.csv", sep=spec.separator, dtype={"tower_id": "str"})
-    shown = assessment.assess(DEMO / spec.line_id).condition[
+    shown = assessment.assess(DEMO / spec.line_id).joined("network")[
         ["tower_id", "leg_share_lambda", "suspected_cause"]
     ]
     return truth[truth["defect"] != "none"].merge(shown, on="tower_id", validate="1:1")

@@ -316,7 +316,7 @@ def demo():
     return found, treatments.assess(
         found.records,
         found.route,
-        found.condition,
+        found.joined("network", "outages"),
         None,
         found.outages,
         found.month,
