@@ -9,4 +9,5 @@ settings.load_profile("same cases")
 # One thread for linear algebra: several test processes share the cores, and idle threads of each would spin.
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
+os.environ["TOWERLIB_PROGRESS"] = "off"  # notebooks are compared whatever the speed of the machine
 os.environ["TOWERLIB_TODAY"] = "2026-12-01"  # after the last day of the demo, whatever the clock says
