@@ -18,7 +18,7 @@ from towerlib.months import MONTH, last_day
 from towerlib.plan.budget import constraints_of
 from towerlib.plan.optimise import optimise, quality
 from towerlib.plan.outcome import Plan, broken_rules, plan_of
-from towerlib.plan.priority import SHIELD_WIRE
+from towerlib.plan.priority import bonds_to_inspect
 from towerlib.plan.problem import phrases, pose, with_total
 
 if TYPE_CHECKING:
@@ -323,7 +323,7 @@ def _counts(line):
 def _safety(line):
     """Counts of safety items, which are not traded against cost."""
     towers = line.condition
-    bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
+    bonds = bonds_to_inspect(towers)
     return {
         "safety_queue": int((line.priority["queue"] == "safety").sum()),
         "touch_above": int((towers["safety_screen"] == "above").sum()),

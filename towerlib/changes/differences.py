@@ -9,6 +9,7 @@ import pandas as pd
 
 from towerlib.changes.match import SPREAD, earlier_names
 from towerlib.months import last_day
+from towerlib.readings.causes import BOND_GONE
 from towerlib.readings.season import class_of_season
 from towerlib.values import number
 
@@ -43,7 +44,6 @@ COLUMNS = """
     date_before date_after sentence
 """.split()
 SUSPECT, SOUND = ("worn", "open suspected"), ("sound",)
-BROKEN = ("damaged", "missing")
 LEGS_ALONE = "legs alone"
 VERIFIED, PARTLY = "fixed and verified", "treated, still above limit"
 OPEN, FAILED = "fixed not verified", "treatment did not work"
@@ -290,7 +290,7 @@ def seen(both: pd.DataFrame) -> list[pd.DataFrame]:
     """
     facts = [
         ("leads missing", "leads_missing", lambda column: column.astype(float)),
-        ("shield-wire bond", "bond_seen", lambda column: _grade(column, ("sound",), BROKEN)),
+        ("shield-wire bond", "bond_seen", lambda column: _grade(column, ("sound",), BOND_GONE)),
     ]
     found = []
     for quantity, name, graded in facts:

@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 
 from towerlib import condition
-from towerlib.changes.differences import BROKEN, KNOWN, NEWS, another_reading, footing_change, rows
+from towerlib.changes.differences import KNOWN, NEWS, another_reading, footing_change, rows
 from towerlib.changes.match import earlier_names
 from towerlib.config.sections import OFTEN_VISITED
 from towerlib.errors import RecordsError
 from towerlib.months import last_day
 from towerlib.plan.priority import INSPECT
 from towerlib.readings import standing
+from towerlib.readings.causes import BOND_GONE
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -138,7 +139,7 @@ SAME = 1e-9  # relative difference of two values of one reading that exceeds rou
 MOVES = {  # reasons for a changed queue besides the footing: words, and relevant values
     "suspected_cause": ("suspected cause", INSPECT),
     "safety_screen": ("touch-voltage screening", ("above",)),
-    "bond_seen": ("bond seen by the crew", BROKEN),
+    "bond_seen": ("bond seen by the crew", BOND_GONE),
     "corrosion": ("corrosion", ("heavy",)),
     "leads_missing": ("leads missing", None),
 }

@@ -15,6 +15,7 @@ import pandas as pd
 from towerlib.errors import SettingsError, nearest
 from towerlib.fieldwork import forms, probe_layout
 from towerlib.months import last_day
+from towerlib.readings.causes import BOND_GONE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -325,6 +326,6 @@ def _cautions(tower):
     parts = [TOUCH] if tower.safety_screen == "above" else []
     if tower.leads_missing > 0:
         parts.append(LIVE_LEADS)
-    if tower.bond_seen in ("damaged", "missing") or "bond" in str(tower.suspected_cause):
+    if tower.bond_seen in BOND_GONE or "bond" in str(tower.suspected_cause):
         parts.append(BOND)
     return " ".join(parts)

@@ -21,7 +21,7 @@ from towerlib.network.probe_field import (
 from towerlib.physics.fault_scan.response import openings
 from towerlib.physics.ladder import bond_resistance, driving_points
 from towerlib.physics.statistics import SEED
-from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, SPAN_CAUSE
+from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, BOND_GONE, SPAN_CAUSE
 from towerlib.readings.methods import FOOTING_ALONE, no
 from towerlib.sentences import wording
 from towerlib.text import figure
@@ -652,11 +652,8 @@ def probabilities(
     every = np.where(tested | np.isfinite(service_z), every, np.nan)
     # A bond may be lost after its newest reading.
     every = 1 - (1 - every) * (1 - np.minimum(number("bond_lost_per_year") * readings["age_years"], 0.5))
-    every = np.where(readings["seen"].isin(SEEN_GONE), 1.0, every)
+    every = np.where(readings["seen"].isin(BOND_GONE), 1.0, every)
     return np.where(bonded, every, np.nan), np.where(bonded, by_test, np.nan)
-
-
-SEEN_GONE = ("damaged", "missing")
 
 
 def _posterior(worn, opened):
@@ -775,7 +772,7 @@ def _probability_words(probability, reading):
     """The probability as a sentence, with what the crew saw."""
     if np.isnan(probability):
         return ""
-    if reading["seen"] in SEEN_GONE:
+    if reading["seen"] in BOND_GONE:
         return f" The crew saw the bond {reading['seen']}."
     service = ""
     if np.isfinite(z := reading["service_z"]) and service_factor(np.array(z)) > SERVICE_SAID:
@@ -906,7 +903,7 @@ def join(condition: pd.DataFrame, network: Network) -> pd.DataFrame:
     added = network.towers[["tower_id", *ADDED, "bond_z", "bond_suspect", "bond_scan_evidence"]]
     table = condition.drop(columns=[name for name in ADDED if name in condition])
     table = table.merge(added, on="tower_id", how="left", validate="1:1").set_axis(condition.index)
-    seen = table["bond_seen"].isin(SEEN_GONE) if "bond_seen" in table else pd.Series(False, table.index)
+    seen = table["bond_seen"].isin(BOND_GONE) if "bond_seen" in table else pd.Series(False, table.index)
     suspect, tested = table["bond_suspect"].eq(True).fillna(False).astype(bool), table["bond_z"].notna()
     by_state = table["bond_state"].isin([WORN, OPEN])
     suspect &= ~seen | by_state

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from towerlib.network.bonds import SEEN_GONE, SLIP_WIDTH, line_centre, line_spread, student
+from towerlib.network.bonds import SLIP_WIDTH, line_centre, line_spread, student
 from towerlib.network.model import ladder_at
 from towerlib.physics.fault_scan import scan as fault_scan_scan
 from towerlib.physics.ladder import pieces
 from towerlib.physics.leakage_gap import CoilSpec
-from towerlib.readings.causes import DOUBTFUL_COILS
+from towerlib.readings.causes import BOND_GONE, DOUBTFUL_COILS
 from towerlib.readings.methods import FOOTING_ALONE, no, yes
 from towerlib.text import figure
 from towerlib.values import number
@@ -181,7 +181,7 @@ def _spans(model, readings, by_service, shares, opened=()):
     """Probability, evidence by injected tests, whether they would show it, and evidence by currents in service."""
     off, u, raised = shares.off, shares.u, np.nan_to_num(shares.raised)
     read = np.isfinite(off) & np.isfinite(u)
-    gone = readings["seen"].isin(SEEN_GONE).to_numpy()
+    gone = readings["seen"].isin(BOND_GONE).to_numpy()
     poor_prior = np.where(gone, 1 - 1e-3, number("bond_prior"))
     share_open = number("bond_open_share")
     poor = (1 - share_open) * shares.factor[0] + share_open * shares.factor[1]

@@ -397,11 +397,11 @@ def _best(options, works):
     rate = options["avoided_per_year"] / options["cost"].where(options["cost"] > 0)
     effort = options["avoided_per_year"] / options["effort"].where(options["effort"] > 0)
     taken = works[["tower_id", "option", "year", "package", "conditional_on"]]
-    taken = taken.rename(columns={"year": "plan_year", "conditional_on": "_told"})
+    taken = taken.rename(columns={"year": "plan_year", "conditional_on": "_in_plan"})
     ranked = options.assign(benefit_per_cost=rate, _effort=effort).merge(
         taken, on=["tower_id", "option"], how="left", validate="1:1"
     )
-    ranked["conditional_on"] = ranked.pop("_told").where(
+    ranked["conditional_on"] = ranked.pop("_in_plan").where(
         ranked["plan_year"].notna(), ranked["conditional_on"]
     )
     beside, planned = ranked["obligation"].notna(), ranked["plan_year"].notna()

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pandas as pd
 
-from towerlib.readings.causes import BOND_CAUSES, SPAN_CAUSE
+from towerlib.readings.causes import BOND_CAUSES, BOND_GONE, SPAN_CAUSE, WEAK_LEG
+from towerlib.readings.standing import upper_limits
 from towerlib.values import number
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 
 COLUMNS = ["expected_avoided_per_year", "expected_basis", "suspicion_probability"]
-DAMAGED = ("damaged", "missing")
 FEWEST = 5  # towers with a rate below which a line has no relation of its own
 STEPS = 81  # of a footing's distribution, in logarithms
 MARKED = 0.1  # share of the benefit from which an estimated repair is named
@@ -108,14 +108,14 @@ def suspicion(condition: pd.DataFrame) -> pd.Series:
 
 def _seen(condition):
     """1 where the crew saw the bond damaged or missing, else 0."""
-    return column(condition, "bond_seen", "").isin(DAMAGED).to_numpy(float)
+    return column(condition, "bond_seen", "").isin(BOND_GONE).to_numpy(float)
 
 
 def _leg_damaged(condition):
     """Probability that a leg carries no current: certain where leads are missing, else by corrosion and currents."""
     missing = column(condition, "leads_missing").fillna(0).to_numpy(float) > 0
     doubted = column(condition, "corrosion", "").eq("heavy") | column(condition, "suspected_cause", "").eq(
-        "weak leg"
+        WEAK_LEG
     )
     return np.where(missing, 1.0, np.where(doubted, number("leg_damage_probability"), 0.0))
 
@@ -138,7 +138,7 @@ def _fitted(condition):
     """Curve of the towers whose footing is read; None where too few have a rate."""
     rate, ohm = (column(condition, name).to_numpy(float) for name in ("trip_outs_per_year", "footing_ohm"))
     read = (rate > 0) & (ohm > 0)
-    sound = read & ~_upper_only(condition)
+    sound = read & ~upper_limits(condition).to_numpy(bool)
     chosen = sound if sound.sum() >= FEWEST else read
     if chosen.sum() < FEWEST:
         return None
@@ -150,11 +150,6 @@ def _fitted(condition):
     with np.errstate(invalid="ignore", divide="ignore"):
         exposure = np.where(read, rate / np.exp(level + slope * np.log(ohm)), 1.0)
     return _Curve(slope, level, exposure, chosen)
-
-
-def _upper_only(condition):
-    """Towers whose reading is an upper limit: earth paths lie beside the coils."""
-    return column(condition, "upper_limit_only", False).fillna(False).to_numpy(bool)
 
 
 def _prior(condition, curve):
@@ -206,7 +201,10 @@ def _by_footing(condition, curve, centre, spread):
     known, target = (
         column(condition, name).to_numpy(float) for name in ("avoided_to_target_per_year", "target_ohm")
     )
-    upper, bound = _upper_only(condition), column(condition, "lower_bound_ohm").to_numpy(float)
+    upper, bound = (
+        upper_limits(condition).to_numpy(bool),
+        column(condition, "lower_bound_ohm").to_numpy(float),
+    )
     sure = np.isfinite(known) & ~upper
     low = np.where(upper, column(condition, "footing_low_ohm").to_numpy(float), bound)
     high = np.where(upper, condition["footing_ohm"].to_numpy(float), np.inf)

@@ -11,8 +11,9 @@ from towerlib import dictionary
 from towerlib.condition import NOT_TESTED
 from towerlib.config.sections import BY_QUEUES, FOOTING_ORDERS, OFTEN_VISITED, QUEUES
 from towerlib.plan import expected
-from towerlib.plan.expected import DAMAGED, column
-from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, COIL_CAUSES, SPAN_CAUSE
+from towerlib.plan.expected import column
+from towerlib.readings.causes import BOND_CAUSE, BOND_CAUSES, BOND_GONE, COIL_CAUSES, SPAN_CAUSE, WEAK_LEG
+from towerlib.readings.standing import upper_limits
 from towerlib.sentences import wording
 from towerlib.text import figure
 
@@ -25,7 +26,6 @@ ABOUT_BOND = (*BOND_CAUSES, SPAN_CAUSE)
 SHIELD_WIRE = (BOND_CAUSE, SPAN_CAUSE)  # causes at the shield wire that do not depend on the coils
 INSPECT = (*ABOUT_BOND, *COIL_CAUSES)
 NEXT_STEP = {queue: wording(f"next_{queue}") for queue in QUEUES}
-WEAK_LEG = "weak leg"
 SAFETY, CERTAIN, OTHERS = range(3)
 WITHIN = {
     "safety": "where people walk with bare feet first, then by potential rise",
@@ -146,7 +146,7 @@ def tiers(condition: pd.DataFrame, queue: pd.Series) -> pd.Series:
     at the tower itself decides that the bond carries nothing. Corrosion and suspicions are likelihoods.
     """
     decided = column(condition, "bond_decided", False).fillna(False).astype(bool)
-    certain = _lead_missing(condition) | condition["bond_seen"].isin(DAMAGED) | decided
+    certain = _lead_missing(condition) | condition["bond_seen"].isin(BOND_GONE) | decided
     return pd.Series(np.select([queue == "safety", certain], [SAFETY, CERTAIN], OTHERS), condition.index)
 
 
@@ -171,10 +171,10 @@ def queues(condition: pd.DataFrame) -> pd.Series:
     touch = column(condition, "safety_screen", "").eq("above") & condition["occupancy"].isin(OFTEN_VISITED)
     leg = _lead_missing(condition) | (condition["corrosion"] == "heavy")
     leg |= condition["suspected_cause"] == WEAK_LEG
-    bond_gone = condition["bond_seen"].isin(DAMAGED)
+    bond_gone = condition["bond_seen"].isin(BOND_GONE)
     suspected = condition["suspected_cause"].isin(INSPECT) | (column(condition, "span_suspected", "") != "")
     unknown = condition["footing_ohm"].isna()
-    limited = column(condition, "upper_limit_only", False).fillna(False).astype(bool)
+    limited = upper_limits(condition)
     good = condition["impedance_class"].isin(["good", "acceptable"])
     chosen = np.select(
         [
@@ -201,7 +201,7 @@ def _worthwhile(condition, above):
     """Towers within their limit at which work would avoid as much as at the median tower above its limit."""
     benefit = column(condition, "avoided_to_target_per_year").astype(float)
     usual = benefit.where(above).median()
-    limited = column(condition, "upper_limit_only", False).fillna(False).astype(bool)
+    limited = upper_limits(condition)
     return (benefit > 0) & (benefit >= usual) & condition["impedance_class"].eq("acceptable") & ~limited
 
 
@@ -227,7 +227,7 @@ def urgency(condition: pd.DataFrame, queue: pd.Series, footing_order: str = FOOT
 
 def _suspicion(condition):
     """Order of the bond queue: bonds seen broken, then bonds by leg share and gap, then coils."""
-    seen = condition["bond_seen"].isin(DAMAGED)
+    seen = condition["bond_seen"].isin(BOND_GONE)
     about_bond = condition["suspected_cause"].isin(ABOUT_BOND)
     strength = condition["leg_share_lambda"].fillna(condition["gap_fraction"]).clip(0, 1).fillna(0)
     return 2.0 - about_bond.astype(float) - 2.0 * seen.astype(float) - strength / 2
@@ -270,7 +270,7 @@ def _seen(tower):
         parts.append(f"{tower.leads_missing:.0f} earthing lead{'s' * (tower.leads_missing > 1)} missing")
     if tower.corrosion == "heavy":
         parts.append("heavy corrosion")
-    if tower.bond_seen in ("damaged", "missing"):
+    if tower.bond_seen in BOND_GONE:
         parts.append(f"shield-wire bond {tower.bond_seen}")
     return f"Seen by the crew: {', '.join(parts)}." if parts else ""
 
@@ -310,6 +310,11 @@ def _expected(tower):
     if pd.isna(avoided) or not basis or avoided <= 0:
         return ""
     return f"Expected benefit of the next step: {figure(avoided)} trip-outs a year ({basis})."
+
+
+def bonds_to_inspect(condition: pd.DataFrame) -> pd.Series:
+    """Towers with a shield-wire bond or span to inspect: suspected whatever the coils, or seen broken."""
+    return condition["suspected_cause"].isin(SHIELD_WIRE) | condition["bond_seen"].isin(BOND_GONE)
 
 
 def next_steps(listed: pd.DataFrame) -> pd.Series:

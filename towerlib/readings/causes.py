@@ -26,6 +26,8 @@ _TABLE = files("towerlib.readings").joinpath("causes.csv").read_text(encoding="u
 RULES = {row["rule"]: (row["cause"], row["sentence"]) for row in csv.DictReader(_TABLE.splitlines())}
 BOND_CAUSE = "bond: inspect"
 BOND_CAUSES = (BOND_CAUSE, "bond or coils: inspect")
+BOND_GONE = ("damaged", "missing")  # what the crew saw of a bond that carries nothing
+WEAK_LEG = "weak leg"
 SPAN_CAUSE = "span: inspect"  # a finding on the line as a whole, never on one visit
 COIL_CAUSES = ("wrong coil turns", "coil reversed")
 DOUBTFUL_COILS = (*COIL_CAUSES, "reading impossible")

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from towerlib.plan.priority import INSPECT
+from towerlib.readings.causes import WEAK_LEG
 from towerlib.report.tables import Table, nothing, table
 from towerlib.report.tower_marks import number_of
 from towerlib.text import wrapped
@@ -45,7 +46,7 @@ TEST = (
     "its own footing; beside an open span two neighbours read nearly twice as much, which fades from tower to "
     "tower. A worn bond of a few ohms looks like an open span at one tower; the neighbours decide.",
 )
-TO_LOOK_AT = (*INSPECT, "weak leg")
+TO_LOOK_AT = (*INSPECT, WEAK_LEG)
 
 
 def ambient_text(width: int = 110) -> str:

@@ -19,6 +19,7 @@ from towerlib import condition
 from towerlib.condition import CLASSES, impedance_class
 from towerlib.months import last_day
 from towerlib.readings import standing
+from towerlib.readings.causes import BOND_GONE
 from towerlib.report import cautions, layout, map_layers, pages, style, tower_marks
 from towerlib.report.style import CONTEXT, HOLLOW, SHAPES, SPANS
 from towerlib.text import THIN, ends, grouped, money, one_line, percent, plain, with_ohm_sign
@@ -417,7 +418,7 @@ def _cause(tower):
     seen = [
         f"{tower['leads_missing']:.0f} earthing leads missing" if tower["leads_missing"] > 0 else "",
         "heavy corrosion" if tower["corrosion"] == "heavy" else "",
-        f"bond {tower['bond_seen']}" if tower["bond_seen"] in ("damaged", "missing") else "",
+        f"bond {tower['bond_seen']}" if tower["bond_seen"] in BOND_GONE else "",
     ]
     damage = ", ".join(each for each in seen if each)
     name = "Nothing suspected" if suspected == "none" else suspected[0].upper() + suspected[1:]

@@ -25,7 +25,8 @@ from towerlib.config.sections import OFTEN_VISITED
 from towerlib.errors import SettingsError
 from towerlib.plan import order_rule
 from towerlib.plan import sensitivity as plans
-from towerlib.plan.priority import SHIELD_WIRE
+from towerlib.plan.priority import bonds_to_inspect
+from towerlib.readings.causes import BOND_GONE
 from towerlib.report import (
     cautions,
     condition_charts,
@@ -270,7 +271,7 @@ def _expected(rates: Mapping[str, Any]) -> dict[str, str]:
 
 def _bonds(towers: pd.DataFrame) -> dict[str, str]:
     """Bonds and leads to inspect."""
-    bonds = towers["suspected_cause"].isin(SHIELD_WIRE) | towers["bond_seen"].isin(["damaged", "missing"])
+    bonds = bonds_to_inspect(towers)
     leads = number_of((towers["leads_missing"] > 0).fillna(False))
     more = f"suspected from readings, or seen broken; earthing leads missing at {counted(leads, 'tower')}"
     return _figure(counted(number_of(bonds), "tower"), "with a shield-wire bond to inspect", more)
@@ -551,7 +552,7 @@ def cause(row: Any, state: Any) -> str:
         parts.append(f"{counted(int(state['leads_missing']), 'earthing lead')} missing, seen by the crew")
     if bool(state["corrosion"] == "heavy"):
         parts.append("heavy corrosion, seen by the crew")
-    if state["bond_seen"] in ("damaged", "missing"):
+    if state["bond_seen"] in BOND_GONE:
         parts.append(f"shield-wire bond {state['bond_seen']}, seen by the crew")
     if pd.notna(row.suspected_cause) and row.suspected_cause not in NO_CAUSE:
         parts.append(f"leg currents: {row.suspected_cause}")

@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from towerlib.readings.causes import DOUBTFUL_COILS
+from towerlib.readings.causes import DOUBTFUL_COILS, WEAK_LEG
 from towerlib.report import cautions, layout, style, tower_marks
 from towerlib.report.tower_case import case
 from towerlib.report.tower_marks import each
@@ -277,7 +277,7 @@ def _marked(newest):
         return [newest["step_leg"]], "stepped against another visit"
     injected = newest["highest_impedance_ratio"] > number("leg_impedance_ratio")
     weak = newest["highest_impedance_leg"] if injected else newest["weakest_leg"]
-    return ([weak], "weak against the other legs") if cause == "weak leg" and isinstance(weak, str) else None
+    return ([weak], "weak against the other legs") if cause == WEAK_LEG and isinstance(weak, str) else None
 
 
 def _currents_words(newest):

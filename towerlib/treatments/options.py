@@ -10,8 +10,9 @@ import pandas as pd
 from towerlib.config.sections import OFTEN_VISITED
 from towerlib.months import last_day
 from towerlib.physics.electrode.footing import laid_length_limit
-from towerlib.readings.causes import BOND_CAUSES, COIL_CAUSES
+from towerlib.readings.causes import BOND_CAUSES, BOND_GONE, COIL_CAUSES, WEAK_LEG
 from towerlib.readings.methods import yes
+from towerlib.readings.standing import upper_limits
 from towerlib.readings.tower_soil import ASSUMED, soil_or_assumed, tower_soil
 from towerlib.treatments.benefit import (
     at_towers,
@@ -157,7 +158,7 @@ def _base(table):
 def _first_to_mend(table, network):
     """Occupancy, rings, and defects to repair or inspect before any digging."""
     gone = (table["leads_missing"].astype(float) > 0) | (table["corrosion"] == "heavy")
-    bond = table["bond_seen"].isin(["damaged", "missing"]) | table["suspected_cause"].isin(BOND_CAUSES)
+    bond = table["bond_seen"].isin(BOND_GONE) | table["suspected_cause"].isin(BOND_CAUSES)
     coils = table["suspected_cause"].isin(COIL_CAUSES)
     above = pd.Series(False, table.index)
     if network is not None:
@@ -169,7 +170,7 @@ def _first_to_mend(table, network):
             "is_public": table["occupancy"].isin(OFTEN_VISITED).to_numpy(bool),
             "has_ring": yes(table["ring"].astype("boolean")).to_numpy(bool),
             "lead_gone": gone.fillna(False).to_numpy(bool),
-            "lead_weak": (table["suspected_cause"] == "weak leg").fillna(False).to_numpy(bool),
+            "lead_weak": (table["suspected_cause"] == WEAK_LEG).fillna(False).to_numpy(bool),
             "bond_doubt": (bond | coils).to_numpy(bool),
             "bond_suspected": bond.to_numpy(bool),
             "touch_above": above.to_numpy(bool),
@@ -327,7 +328,7 @@ def _checks(treatment, sites, settings):
         return [(~begun, "no span that begins here is suspected")]
     if kind in ("arresters", "under-built"):
         return [
-            (_upper_only(sites), UPPER_FIRST),
+            (upper_limits(sites), UPPER_FIRST),
             (sites["footing_ohm"].isna(), NO_READING),
             *_no_wire(sites),
         ]
@@ -338,15 +339,10 @@ def _before_digging(treatment, sites):
     """Conditions against any digging; a ring for safety needs neither a reading nor a target."""
     needs_ring = sites["touch_above"] & (treatment.kind in RINGS)
     return [
-        (_upper_only(sites) & ~needs_ring, UPPER_FIRST),
+        (upper_limits(sites) & ~needs_ring, UPPER_FIRST),
         (sites["footing_ohm"].isna() & ~needs_ring, NO_READING),
         ((sites["footing_ohm"] <= sites["target_ohm"]) & ~needs_ring, AT_TARGET),
     ]
-
-
-def _upper_only(sites):
-    """Towers whose reading is an upper limit: earth paths lie beside the coils."""
-    return column(sites, "upper_limit_only", "").eq(True).astype(bool)
 
 
 def _of_kind(treatment, sites, settings):
@@ -418,7 +414,7 @@ def _chain(sites):
 
 def _doubtful(sites):
     """Readings that another test should confirm before any spending."""
-    unsure = (sites["verdict"] != "usable") | (sites["rank_confidence"] == "open") | _upper_only(sites)
+    unsure = (sites["verdict"] != "usable") | (sites["rank_confidence"] == "open") | upper_limits(sites)
     return sites["footing_ohm"].isna() | unsure | sites["bond_doubt"] | sites["lead_weak"]
 
 

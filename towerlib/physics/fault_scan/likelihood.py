@@ -140,10 +140,10 @@ def ambient_part(
         parts = _rice(
             *couplings.under(faults, rows), _relative_u(couplings, faults, rows, relative_u), errors
         )
-        told = _informative(parts, none, near) & inside
+        informative = _informative(parts, none, near) & inside
         each += [
             (near[k, kept], RiceGrid(rows[k, kept], *(part[k, kept] for part in parts)))
-            for k, kept in enumerate(told)
+            for k, kept in enumerate(informative)
         ]
     return AmbientPart(line, footing_u, *drive, errors.scale, survey.total_a, none, tuple(each))
 
